@@ -1,0 +1,38 @@
+"""The command line: one thin file a command under ``simlink.commands``, registered here.
+
+Nothing heavy is imported before a command runs, so that ``simlink --help`` is quick.
+"""
+
+from __future__ import annotations
+
+import sys
+
+import typer
+
+from simlink.commands import host_latency, run, schema, start
+from simlink.errors import InputError, OutputError
+
+app = typer.Typer(
+    name="simlink",
+    help="Simulate a SAR converter that is read across an isolation barrier.",
+    no_args_is_help=True,
+    add_completion=False,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+)
+app.command("run")(run.run)
+app.command("host-latency")(host_latency.host_latency)
+app.command("start")(start.start)
+app.command("schema")(schema.schema)
+
+
+def main() -> None:
+    """Run the command line; turn every expected failure into one line and a status."""
+    try:
+        app()
+    except (InputError, OutputError) as error:
+        print(f"simlink: {error}", file=sys.stderr)
+        raise SystemExit(2) from None
+    except KeyboardInterrupt:
+        print("simlink: interrupted", file=sys.stderr)
+        raise SystemExit(130) from None
