@@ -1,0 +1,40 @@
+"""Which engine runs a scenario, and why."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from simlink.engines.event import EventEngine
+from simlink.errors import InputError
+
+if TYPE_CHECKING:
+    from simlink.records import Engine
+    from simlink.scenario.schema import Scenario
+
+ENGINES: dict[str, type[Engine]] = {"event": EventEngine}
+
+
+def choose(name: str, scenario: Scenario) -> tuple[Engine, str]:
+    """Return the engine to run a scenario on, and the reason.
+
+    Parameters
+    ----------
+    name : str
+        ``"auto"`` or the name of an engine.
+    scenario : Scenario
+        What is to be run.
+
+    Raises
+    ------
+    InputError
+        If there is no such engine, or it cannot do the scenario exactly.
+    """
+    if name == "auto":
+        return EventEngine(), "the only engine"
+    if name not in ENGINES:
+        raise InputError("--engine", None, name, f"one of auto, {', '.join(ENGINES)}")
+    engine = ENGINES[name]()
+    refusal = engine.refuses(scenario)
+    if refusal is not None:
+        raise InputError("--engine", None, name, refusal)
+    return engine, "asked for"

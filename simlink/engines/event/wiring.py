@@ -1,0 +1,103 @@
+"""The event engine: SimPy processes wired as the block diagram, one trial at a time."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from simlink.engines.event import fifo, host, remote
+from simlink.engines.event.clockwork import Clockwork
+from simlink.engines.event.frame import Trial
+from simlink.instants import NEVER
+from simlink.parts import unit
+from simlink.records import Fate, FrameBlock
+
+if TYPE_CHECKING:
+    from simlink.scenario.schema import Scenario
+
+
+class Chain:
+    """The parts of one trial, wired: trigger, converter, remote master, FIFO, reader."""
+
+    timer_part = host.TriggerTimer
+    converter_part = remote.Converter
+    master_part = remote.RemoteMaster
+    channels_part = remote.ReturnChannels
+    fifo_part = fifo.Fifo
+    reader_part = host.Reader
+
+    def __init__(self, trial: Trial, record: FrameBlock) -> None:
+        self.trial = trial
+        self.record = record
+        self.env = env = self.clock()
+        self.fifo = self.fifo_part(env, trial, record)
+        self.channels = self.channels_part(env, trial, self.fifo.store)
+        self.master = self.master_part(env, trial, self.channels)
+        self.converter = self.converter_part(env, trial, record, self.master)
+        self.reader = self.reader_part(env, trial, record, self.fifo)
+        self.timer = self.timer_part(env, trial, record, self.converter)
+        self.reader.timer = self.timer
+        self.fifo.listener = self.reader
+        self.fifo.master = self.master
+
+    def clock(self) -> Clockwork:
+        """Return SimPy's environment, early enough for a first trigger that jitter pulls ahead."""
+        law = self.trial.scenario.trigger.jitter
+        early = min(law.support[0], 0.0)
+        return Clockwork(initial_time=int(max(early, -1e18)))  # type: ignore[arg-type]
+
+    def run(self) -> None:
+        """Run until all that the last trigger set going has settled."""
+        self.env.run()
+        waits = (self.record.trigger[0] != NEVER) & (self.record.fate[0] == Fate.NOT_SENT)
+        self.record.fate[0, waits & (self.record.found[0] >= 0)] = Fate.IN_FLIGHT
+        self.record.fate[0, waits & (self.record.found[0] < 0)] = Fate.NOT_RECEIVED
+
+
+class EventEngine:
+    """Cycle level, the reference: every clock edge, crossing, push and take is an event."""
+
+    name = "event"
+
+    def refuses(self, scenario: Scenario) -> str | None:
+        """Return None: whatever loads can be simulated."""
+        return None
+
+    def run(self, scenario: Scenario, trials: range, *, words: bool) -> Iterator[FrameBlock]:
+        """Simulate some trials; one block of records for each.
+
+        Parameters
+        ----------
+        scenario : Scenario
+            What to simulate.
+        trials : range
+            Which trials.
+        words : bool
+            Whether the push times of each word are kept.
+
+        Yields
+        ------
+        FrameBlock
+            All conversions of one trial, shape (1, conversions).
+        """
+        shape = (scenario.frame.lanes, scenario.frame.words_per_lane) if words else None
+        for number in trials:
+            units = unit.build(scenario, range(number, number + 1))
+            record = FrameBlock.blank(units.trials, 0, scenario.conversions, shape)
+            Chain(Trial(scenario, units, number), record).run()
+            yield record
+
+
+def whole(blocks: list[FrameBlock]) -> FrameBlock:
+    """Join the blocks of one range of trials along their conversions."""
+    if len(blocks) == 1:
+        return blocks[0]
+    first = blocks[0]
+    joined = {}
+    for name in FrameBlock.__dataclass_fields__:
+        values = [getattr(block, name) for block in blocks]
+        if isinstance(values[0], np.ndarray):
+            joined[name] = np.concatenate(values, axis=1)
+    return FrameBlock(first.trials, first.first, **{"first_bit": None, "last_bit": None} | joined)

@@ -1,0 +1,121 @@
+"""The answer that a run leads with: does the link keep the rate, and what limits it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from simlink.figures.period import Cycle, cycles, tightest
+from simlink.figures.summary import Figure, _scaled
+
+if TYPE_CHECKING:
+    from simlink.scenario.schema import Scenario
+
+#: What loses a word, in the order of blame, with what it is called in a sentence.
+LOSSES = {
+    "missed_trigger": "missed triggers",
+    "overrun": "overrun",
+    "underrun": "underrun",
+    "corrupted_silent": "wrong bits",
+    "corrupted_flagged": "flagged wrong bits",
+    "not_received": "frames never received",
+    "timed_out": "timeouts",
+}
+
+
+@dataclass(frozen=True)
+class Answer:
+    """The answer in words.
+
+    Attributes
+    ----------
+    meets : bool
+        Whether every conversion of the run was delivered in time.
+    verdict : str
+        One line: meets the rate or not, and on what evidence.
+    limit : str
+        One line: what limits the rate, or what loses the words.
+    """
+
+    meets: bool
+    verdict: str
+    limit: str
+
+
+def seconds(value: float) -> str:
+    """Return a time for people, such as ``"1.25 us"``."""
+    return "0 s" if value == 0 else _scaled(value, None, "s")
+
+
+def answer(scenario: Scenario, figures: dict[str, Figure]) -> Answer:
+    """Return the answer of a run.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        What was run.
+    figures : dict of str to Figure
+        Its figures.
+    """
+    lost = {name: figures[name] for name in LOSSES if figures[name].count}
+    triggers = figures["triggers"].count
+    of = f"{triggers} triggers in {scenario.trials} unit{'s' if scenario.trials > 1 else ''}"
+    rate = scenario.trigger.rate
+    asked = "keeps its loop" if rate is None else f"meets {_hertz(float(rate.value))}"
+    found = cycles(scenario)
+    if not lost:
+        bound = max(figures[name].high or 0.0 for name in LOSSES)
+        verdict = (
+            f"{asked[0].upper()}{asked[1:]}: nothing lost in {of}"
+            f" (each kind of loss < {bound:.2g} at 95 % confidence, by units)."
+        )
+        return Answer(True, verdict, _limit(tightest(found)))
+    said = ", ".join(f"{LOSSES[name]} {figure.text()}" for name, figure in lost.items())
+    failed = "loses words in its loop" if rate is None else f"does not meet {asked[6:]}"
+    verdict = f"{failed[0].upper()}{failed[1:]}: {said} of {of}."
+    return Answer(False, verdict, _blame(scenario, lost, found))
+
+
+def _hertz(value: float) -> str:
+    for step, prefix in ((1e9, "G"), (1e6, "M"), (1e3, "k")):
+        if value >= step:
+            return f"{value / step:.6g} {prefix}Hz"
+    return f"{value:.6g} Hz"
+
+
+def _limit(cycle: Cycle) -> str:
+    if cycle.slack is None:
+        return f"The {cycle.side} takes the longest: {seconds(cycle.mean)} a frame."
+    assert cycle.period is not None
+    share = cycle.slack / cycle.period
+    return (
+        f"The {cycle.side} is the limit: {seconds(cycle.mean)} of {seconds(cycle.period)},"
+        f" {share:.0%} to spare."
+    )
+
+
+def _blame(scenario: Scenario, lost: dict[str, Figure], found: list[Cycle]) -> str:
+    over = [cycle for cycle in found if cycle.slack is not None and cycle.slack < 0]
+    if over:
+        cycle = tightest(over)
+        assert cycle.period is not None
+        return (
+            f"The {cycle.side} cannot keep up: it needs {seconds(cycle.mean)} a frame"
+            f" and has {seconds(cycle.period)}."
+        )
+    first = max(lost, key=lambda name: lost[name].count or 0)
+    latency = scenario.host.service_latency
+    reasons = {
+        "missed_trigger": "Triggers come before the readout of the conversion before has ended.",
+        "overrun": (
+            f"A FIFO of {scenario.fifo.depth} is too shallow for the host's service latency"
+            f" (mean {seconds(latency.mean / 1e15)}), though its average rate is enough."
+        ),
+        "underrun": (
+            f"Busy is released too early: {scenario.fifo.release_bits} of"
+            f" {scenario.bits_per_lane} bits, and the host takes bits before they arrive."
+        ),
+        "corrupted_silent": "The remote clock captures bits before they are valid or past hold.",
+        "timed_out": "Releases come later than the host's timeout.",
+    }
+    return reasons.get(first, "See the fates in the ledger.")

@@ -1,0 +1,225 @@
+"""The law of a latency over a run: exact while it is small, a fine histogram when it is not.
+
+Values are kept per group of trials, because the interval of a quantile comes from how much the
+groups differ. A run of at most `EXACT` values keeps them all. A longer one counts them in bins a
+relative 2^-10 wide (0.1 %), so that memory stays flat; which of the two is used depends on the
+scenario alone, never on the engine or the number of workers.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from simlink.figures.intervals import CONFIDENCE, Interval, rank_reach
+from simlink.instants import Times
+
+#: The longest run whose latencies are all kept.
+EXACT = 2**20
+#: Independent groups of trials; with fewer trials each is its own group.
+GROUPS = 64
+_MANTISSA = 10
+_SHIFT = 52 - _MANTISSA
+
+Counts = npt.NDArray[np.int64]
+
+
+class Latencies:
+    """Latencies of a run, in fs.
+
+    Parameters
+    ----------
+    trials : int
+        Trials of the whole run.
+    total : int
+        The most values that the whole run can give.
+    """
+
+    def __init__(self, trials: int, total: int) -> None:
+        self.groups = min(trials, GROUPS)
+        self.exact = total <= EXACT
+        self.count = 0
+        self.least: int | None = None
+        self.largest: int | None = None
+        self._kept: list[tuple[int, Times]] = []
+        self._base = 0
+        self._bins: Counts = np.zeros((self.groups, 0), dtype=np.int64)
+
+    def add(self, trials: range, values: Times, there: npt.NDArray[np.bool_] | None) -> None:
+        """Take in latencies.
+
+        Parameters
+        ----------
+        trials : range
+            The trials of the rows.
+        values : ndarray of int64, shape (T, n), fs
+            Not negative.
+        there : ndarray of bool, shape (T, n), or None
+            Which of them happened; None if all did.
+        """
+        if self.exact:
+            for row, trial in enumerate(trials):
+                some = values[row] if there is None else values[row][there[row]]
+                if some.size:
+                    self._note(int(some.min()), int(some.max()), some.size)
+                    self._kept.append((trial % self.groups, some.copy()))
+            return
+        spare = values if there is None else np.where(there, values, 0)
+        largest = int(spare.max())
+        least = int(
+            values.min() if there is None else np.where(there, values, np.iinfo(np.int64).max).min()
+        )
+        count = values.size if there is None else int(there.sum())
+        if count == 0:
+            return
+        self._note(least, largest, count)
+        self._reserve(_bin_of(least), _bin_of(largest))
+        width = self._bins.shape[1]
+        keys = np.maximum(spare, 1).astype(np.float64).view(np.int64)
+        keys >>= _SHIFT
+        keys -= self._base
+        group = np.arange(trials.start, trials.stop) % self.groups
+        if there is None:
+            keys += (group * width)[:, np.newaxis]
+            found = np.bincount(keys.ravel(), minlength=self._bins.size)
+        else:
+            keys += (group * width)[:, np.newaxis]
+            found = np.bincount(keys[there], minlength=self._bins.size)
+        self._bins += found.reshape(self._bins.shape)
+
+    def _note(self, least: int, largest: int, count: int) -> None:
+        self.count += count
+        self.least = least if self.least is None else min(self.least, least)
+        self.largest = largest if self.largest is None else max(self.largest, largest)
+
+    def _reserve(self, low: int, high: int) -> None:
+        """Make room for bins low ... high."""
+        if self._bins.shape[1] == 0:
+            self._base = low
+        base = min(self._base, low)
+        end = max(self._base + self._bins.shape[1], high + 1)
+        if base < self._base or end > self._base + self._bins.shape[1]:
+            bins = np.zeros((self.groups, end - base), dtype=np.int64)
+            start = self._base - base
+            bins[:, start : start + self._bins.shape[1]] = self._bins
+            self._base, self._bins = base, bins
+
+    def merge(self, other: Latencies) -> None:
+        """Take in what another range of trials gave."""
+        if other.count == 0:
+            return
+        assert other.least is not None
+        assert other.largest is not None
+        self._note(other.least, other.largest, other.count)
+        if self.exact:
+            self._kept.extend(other._kept)
+            return
+        self._reserve(other._base, other._base + other._bins.shape[1] - 1)
+        start = other._base - self._base
+        self._bins[:, start : start + other._bins.shape[1]] += other._bins
+
+    def quantile(self, q: float, confidence: float = CONFIDENCE) -> tuple[float | None, Interval]:
+        """Return a quantile and its interval, in fs.
+
+        Parameters
+        ----------
+        q : float
+            Between 0 and 1.
+        confidence : float
+            Such as 0.95.
+
+        Returns
+        -------
+        value : float or None
+            A value that was seen (exact runs), or interpolated within its bin; None if none was.
+        interval : (low, high)
+            None at an end that the run does not support.
+        """
+        if self.count == 0:
+            return None, (None, None)
+        law = self._law()
+        value = law.at(q)
+        reach = rank_reach(*law.below(value), confidence)
+        if reach is None:
+            return value, (None, None)
+        low = law.at(q - reach) if q - reach > 0 else None
+        high = law.at(q + reach) if q + reach < 1 else None
+        return value, (low, high)
+
+    def histogram(self, bins: int = 60) -> tuple[npt.NDArray[np.float64], Counts]:
+        """Return bin edges in fs (shape bins + 1) and counts (shape bins), for a picture."""
+        if self.count == 0:
+            return np.array([0.0, 1.0]), np.zeros(1, dtype=np.int64)
+        assert self.least is not None
+        assert self.largest is not None
+        low, high = float(self.least), float(self.largest)
+        if low == high:
+            low, high = low * 0.99 - 1, high * 1.01 + 1
+        edges = np.linspace(low, high, bins + 1)
+        law = self._law()
+        rank = np.array([law.share_below(edge) for edge in edges])
+        rank[0], rank[-1] = 0.0, 1.0
+        return edges, np.rint(np.diff(rank) * self.count).astype(np.int64)
+
+    def _law(self) -> Any:
+        if self.exact:
+            return _Sample(self._kept, self.groups)
+        assert self.least is not None
+        assert self.largest is not None
+        return _Binned(self._base, self._bins, self.least, self.largest)
+
+
+def _bin_of(value: int) -> int:
+    return int(np.array([max(value, 1)], dtype=np.float64).view(np.int64)[0] >> _SHIFT)
+
+
+class _Sample:
+    """All values kept."""
+
+    def __init__(self, kept: list[tuple[int, Times]], groups: int) -> None:
+        self.values = np.sort(np.concatenate([values for _, values in kept]))
+        self.kept = kept
+        self.of = np.zeros(groups)
+        for group, values in kept:
+            self.of[group] += values.size
+
+    def at(self, q: float) -> float:
+        """Return the smallest value whose share at or below it is at least q."""
+        rank = int(np.ceil(q * len(self.values))) - 1
+        return float(self.values[min(max(rank, 0), len(self.values) - 1)])
+
+    def below(self, value: float) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
+        counts = np.zeros(len(self.of))
+        for group, values in self.kept:
+            counts[group] += np.count_nonzero(values <= value)
+        return counts, self.of
+
+    def share_below(self, value: float) -> float:
+        return float(np.searchsorted(self.values, value, side="left")) / len(self.values)
+
+
+class _Binned:
+    """Counts in bins."""
+
+    def __init__(self, base: int, bins: Counts, least: int, largest: int) -> None:
+        edges = (np.arange(base, base + bins.shape[1] + 1, dtype=np.int64) << _SHIFT).view(
+            np.float64
+        )
+        self.edges = np.clip(edges, least, largest)
+        self.cumulative = np.concatenate([[0], np.cumsum(bins.sum(axis=0))])
+        self.total = int(self.cumulative[-1])
+        self.bins = bins
+
+    def at(self, q: float) -> float:
+        return float(np.interp(q * self.total, self.cumulative, self.edges))
+
+    def below(self, value: float) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
+        number = int(np.searchsorted(self.edges, value, side="left"))
+        number = min(max(number, 1), self.bins.shape[1])
+        counts = self.bins[:, :number].sum(axis=1).astype(np.float64)
+        return counts, self.bins.sum(axis=1).astype(np.float64)
+
+    def share_below(self, value: float) -> float:
+        return float(np.interp(value, self.edges, self.cumulative)) / self.total

@@ -1,0 +1,103 @@
+"""The trigger: when each conversion is due, and when its trigger leaves the timer.
+
+Patterns: ``periodic``, ``poisson``, ``burst`` (``burst_length`` triggers at the rate, then an
+idle time of ``gap`` up to the first of the next burst) and ``after_read`` (one ``gap`` after
+the host has read the frame, or has given it up; only an engine can tell when that is).
+A host timer's trigger crosses the barrier; a remote timer sits beside the converter.
+"""
+
+from __future__ import annotations
+
+from fractions import Fraction
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from simlink.draws import Column
+from simlink.instants import Times, multiples, period_of
+
+if TYPE_CHECKING:
+    from simlink.scenario.schema import Scenario
+
+#: A tolerance is an integer count of these.
+PARTS = 10**12
+
+
+def actual_frequency(nominal: Fraction, tolerance: int) -> Fraction:
+    """Return a timer's frequency in one unit.
+
+    Parameters
+    ----------
+    nominal : Fraction
+        The nominal frequency in Hz.
+    tolerance : int
+        The relative error of this unit, in parts per 10^12.
+
+    Returns
+    -------
+    Fraction
+        The exact frequency in Hz.
+    """
+    return nominal * (PARTS + tolerance) / PARTS
+
+
+class DueTimes:
+    """When the triggers of one trial are due, handed out in order.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        Any pattern but ``after_read``.
+    trial : int
+        The trial.
+    tolerance : int
+        The timer's relative error in this unit, in parts per 10^12.
+    """
+
+    def __init__(self, scenario: Scenario, trial: int, tolerance: int) -> None:
+        trigger = scenario.trigger
+        assert trigger.rate is not None
+        self._pattern = trigger.pattern
+        self._next = 0
+        self._last = 0
+        self._period = period_of(actual_frequency(trigger.rate.value, tolerance))
+        self._burst = 0
+        self._base = 0
+        self._gaps: Column | None = None
+        if trigger.pattern == "poisson":
+            from simlink.scenario.distributions import exponential_time
+
+            law = exponential_time(float(self._period))
+            self._gaps = Column(law, scenario.seed, trial, "trigger.rate")
+        elif trigger.pattern == "burst":
+            assert trigger.gap is not None
+            assert trigger.burst_length is not None
+            self._length = trigger.burst_length
+            self._gaps = Column(trigger.gap, scenario.seed, trial, "trigger.gap")
+
+    def take(self, count: int) -> Times:
+        """Return the next ``count`` due times, int64 fs, shape (count,)."""
+        first, self._next = self._next, self._next + count
+        if self._gaps is None:
+            return multiples(first + 1, count, self._period)
+        if self._pattern == "poisson":
+            due = self._last + np.cumsum(self._gaps.take(count))
+            if count:
+                self._last = int(due[-1])
+            return due
+        # Within a burst the rate counts; a new one starts a gap after the last trigger.
+        index = np.arange(first, first + count)
+        burst = index // self._length
+        steps = multiples(1, self._length, self._period)
+        upto = int(burst[-1]) if count else self._burst
+        gaps = self._gaps.take(upto - self._burst)
+        moves = np.cumsum(gaps + int(steps[-1]) - int(steps[0]))
+        bases = self._base + np.concatenate([np.zeros(1, dtype=np.int64), moves])
+        due = bases[burst - self._burst] + steps[index % self._length]
+        self._burst, self._base = upto, int(bases[-1])
+        return due
+
+
+def leaves(due: Times, jitter: Times) -> Times:
+    """Return when each trigger leaves its timer: due + jitter, in fs."""
+    return due + jitter

@@ -1,0 +1,278 @@
+"""Runs: a scenario and a seed in, a ledger and figures out.
+
+This is the public way in: ``simlink.load(path).run()``.
+"""
+
+from __future__ import annotations
+
+import json
+import tomllib
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from simlink import __version__
+from simlink.cautions import CAUTIONS
+from simlink.engines.choice import choose
+from simlink.figures import summary
+from simlink.figures.answer import Answer, answer
+from simlink.figures.period import Cycle, cycles
+from simlink.figures.summary import Figure
+from simlink.figures.tally import Tally
+from simlink.ledger import LedgerFile, frame, table
+from simlink.scenario.loading import Scenario
+from simlink.scenario.loading import load as load_scenario
+
+if TYPE_CHECKING:
+    import pandas as pd
+    import pyarrow as pa
+
+    from simlink.records import Engine
+
+#: The most words of which a ledger is kept unless it is asked for.
+MOST_WORDS = 10**6
+
+Progress = Callable[[int], None]
+
+
+class Figures(Mapping[str, Figure]):
+    """The figures of a run by name; shows itself as a table in a notebook."""
+
+    def __init__(self, found: dict[str, Figure]) -> None:
+        self._found = found
+
+    def __getitem__(self, name: str) -> Figure:
+        return self._found[name]
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._found)
+
+    def __len__(self) -> int:
+        return len(self._found)
+
+    def to_dict(self) -> dict[str, dict[str, Any]]:
+        """Return the figures as plain dictionaries, as figures.json holds them."""
+        return summary.plain(self._found)
+
+    def to_pandas(self) -> pd.DataFrame:
+        """Return one row a figure: value, low, high, confidence, count, of, unit."""
+        import pandas as pd
+
+        rows = self.to_dict()
+        return pd.DataFrame.from_dict(rows, orient="index").rename_axis("figure")
+
+    def _repr_html_(self) -> str:
+        return self.to_pandas().to_html()
+
+    def __repr__(self) -> str:
+        return "\n".join(f"{name:28} {figure.text()}" for name, figure in self._found.items())
+
+
+@dataclass
+class Run:
+    """A finished run.
+
+    Attributes
+    ----------
+    scenario : Scenario
+        What was run, as resolved.
+    engine : str
+        The engine that ran it.
+    tally : Tally
+        What its records add up to.
+    figures : Figures
+        The figures.
+    interrupted : bool
+        Whether it was stopped before its last trial; the figures are those of the finished ones.
+    """
+
+    scenario: Scenario
+    engine: str
+    tally: Tally
+    figures: Figures
+    interrupted: bool = False
+    why: str = ""
+    tables: list[pa.Table] | None = field(default=None, repr=False)
+
+    @property
+    def ledger(self) -> pd.DataFrame:
+        """The ledger, one row a word.
+
+        Returns
+        -------
+        pandas.DataFrame
+            Instants in int64 femtoseconds, missing ones ``<NA>``.
+
+        Raises
+        ------
+        ValueError
+            If the run kept none.
+        """
+        if self.tables is None:
+            raise ValueError("this run kept no ledger; run it with ledger=True")
+        return frame(self.tables)
+
+    @property
+    def answer(self) -> Answer:
+        """Does the link keep the rate, and what limits it."""
+        return answer(self.scenario, dict(self.figures))
+
+    @property
+    def cycles(self) -> list[Cycle]:
+        """How each side fills the trigger period."""
+        return cycles(self.scenario)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the run as figures.json holds it."""
+        return {
+            "scenario": tomllib.loads(self.scenario.to_toml(self.scenario.base)),
+            "engine": self.engine,
+            "seed": self.scenario.seed,
+            "version": __version__,
+            "interrupted": self.interrupted,
+            "answer": {
+                "meets_rate": self.answer.meets,
+                "verdict": self.answer.verdict,
+                "limit": self.answer.limit,
+            },
+            "figures": self.figures.to_dict(),
+            "assumed": [
+                {"key": one.key, "value": one.value, "why": one.why}
+                for one in self.scenario.assumed
+            ],
+            "notes": list(self.scenario.notes),
+            "cautions": CAUTIONS,
+        }
+
+    def to_json(self) -> str:
+        """Return the run as JSON text, the same bytes for the same scenario and seed."""
+        return json.dumps(self.to_dict(), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+
+    def _repr_html_(self) -> str:
+        head = f"<p><b>{self.answer.verdict}</b><br>{self.answer.limit}</p>"
+        return head + self.figures._repr_html_()
+
+
+@dataclass(frozen=True)
+class Study:
+    """A scenario, ready to run.
+
+    Attributes
+    ----------
+    scenario : Scenario
+        As it was loaded.
+    """
+
+    scenario: Scenario
+
+    def run(
+        self,
+        *,
+        seed: int | None = None,
+        trials: int | None = None,
+        conversions: int | None = None,
+        engine: str = "auto",
+        ledger: bool | None = None,
+    ) -> Run:
+        """Run the scenario; see `run` for the arguments."""
+        scenario = self.scenario.with_(seed=seed, trials=trials, conversions=conversions)
+        return run(scenario, engine=engine, ledger=ledger)
+
+
+def load(path: str | Path) -> Study:
+    """Load a scenario file.
+
+    Parameters
+    ----------
+    path : str or Path
+        A TOML scenario.
+
+    Returns
+    -------
+    Study
+        Ready to ``run()``.
+
+    Raises
+    ------
+    InputError
+        With one line that names file, key, value and what is allowed.
+    """
+    return Study(load_scenario(path))
+
+
+def words_of(scenario: Scenario) -> int:
+    """Return how many words a run of a scenario asks for."""
+    return scenario.trials * scenario.conversions * scenario.words
+
+
+def run(
+    scenario: Scenario,
+    *,
+    engine: str = "auto",
+    ledger: bool | None = None,
+    ledger_file: LedgerFile | None = None,
+    progress: Progress | None = None,
+) -> Run:
+    """Run a scenario.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        What to run.
+    engine : {"auto", "event"}
+        Which engine; ``auto`` takes the quickest that is exact.
+    ledger : bool, optional
+        Whether a ledger is kept; by default up to a million words.
+    ledger_file : LedgerFile, optional
+        Where the ledger is written while the run goes on; it is then not kept in memory.
+    progress : callable, optional
+        Called with the number of trials finished.
+
+    Returns
+    -------
+    Run
+        An interrupted run (Ctrl-C) holds the trials that were finished.
+
+    Raises
+    ------
+    InputError
+        If the engine cannot do the scenario exactly.
+    """
+    chosen, why = choose(engine, scenario)
+    keep = words_of(scenario) <= MOST_WORDS if ledger is None else ledger
+    tables: list[pa.Table] | None = [] if keep and ledger_file is None else None
+    whole = Tally(scenario, range(0))
+    interrupted = False
+    try:
+        for number in range(scenario.trials):
+            part, rows = _trial(scenario, chosen, range(number, number + 1), keep)
+            whole.merge(part)
+            if ledger_file is not None and keep:
+                for one in rows:
+                    ledger_file.add(one)
+            elif tables is not None:
+                tables.extend(rows)
+            if progress is not None:
+                progress(number + 1)
+    except KeyboardInterrupt:
+        interrupted = True
+    finished = len(whole.trials)
+    if interrupted and finished == 0:
+        raise KeyboardInterrupt
+    done = scenario.with_(trials=finished) if interrupted else scenario
+    found = Figures(summary.figures(done, whole))
+    return Run(done, chosen.name, whole, found, interrupted, why, tables)
+
+
+def _trial(
+    scenario: Scenario, engine: Engine, trials: range, keep: bool
+) -> tuple[Tally, list[pa.Table]]:
+    """Run some trials whole, so that an interruption loses all of them or none."""
+    tally = Tally(scenario, trials)
+    rows = []
+    for block in engine.run(scenario, trials, words=keep):
+        tally.add(block)
+        if keep:
+            rows.append(table(block))
+    return tally, rows

@@ -1,0 +1,1 @@
+"""The scenario file: quantities, distributions, keys, checks and what is said about faults."""

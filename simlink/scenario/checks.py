@@ -1,0 +1,245 @@
+"""What has to hold between the keys of a scenario."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator, Mapping
+from fractions import Fraction
+from typing import TYPE_CHECKING, Any
+
+from simlink.scenario.distributions import Constant, Distribution
+from simlink.scenario.faults import Fault, written
+from simlink.scenario.quantities import LONGEST, rate_text, time_text
+from simlink.scenario.writing import ONLY_WITH, applies, look_up
+
+if TYPE_CHECKING:
+    from simlink.scenario.schema import Scenario
+
+SECOND = 10**15
+_PARTS = 10**12
+
+
+def faults_between(scenario: Scenario, raw: Mapping[str, Any]) -> Iterator[Fault]:
+    """Give every fault that lies between keys.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        Each key of it fits its own kind.
+    raw : mapping
+        What the file holds.
+    """
+
+    def fault(key: str, allowed: str) -> Fault:
+        value = look_up(raw, key)
+        return Fault(tuple(key.split(".")), None if value is None else written(value), allowed)
+
+    for key, (other, values) in ONLY_WITH.items():
+        if look_up(raw, key) is not None and not applies(raw, key):
+            yield fault(key, f"only with {other} = {' or '.join(written(v) for v in values)}")
+    wanting = list(_required(scenario, fault))
+    yield from wanting
+    for check in (_limits, _line_rate, _min_pulse, _hold, _order):
+        yield from check(scenario, fault)
+    if not wanting:
+        yield from _length(scenario, fault)
+
+
+Make = Callable[[str, str], Fault]
+
+
+def _required(scenario: Scenario, fault: Make) -> Iterator[Fault]:
+    """Check what one choice makes necessary, or rules out."""
+    trigger, host, back = scenario.trigger, scenario.host, scenario.barrier.return_
+    pattern = f'missing; pattern = "{trigger.pattern}" needs'
+    if trigger.pattern != "after_read" and trigger.rate is None:
+        yield fault("trigger.rate", f'{pattern} a frequency with a unit, such as "1 MHz"')
+    if trigger.pattern in ("burst", "after_read") and trigger.gap is None:
+        yield fault("trigger.gap", f'{pattern} a duration with a unit, such as "2 us"')
+    if trigger.pattern == "burst" and trigger.burst_length is None:
+        yield fault("trigger.burst_length", f"{pattern} a whole number from 1")
+    if trigger.pattern == "after_read":
+        if trigger.source == "remote":
+            yield fault("trigger.source", 'pattern = "after_read" needs source = "host"')
+        if host.timeout is None:
+            yield fault("host.timeout", f'{pattern} a fixed duration, such as "50 us"')
+    if host.timeout is not None and trigger.source == "remote":
+        yield fault("host.timeout", 'only with trigger.source = "host"')
+    if back.style == "packets":
+        if back.packet_bits is None:
+            yield fault(
+                "barrier.return.packet_bits", 'missing; style = "packets" needs a whole number'
+            )
+        if scenario.barrier.direction("return").line_rate is None:
+            yield fault(
+                "barrier.return.line_rate",
+                'missing; style = "packets" needs a line rate, such as "100 Mbit/s"',
+            )
+
+
+def _limits(scenario: Scenario, fault: Make) -> Iterator[Fault]:
+    """Check the counts that another count limits."""
+    bits, lanes = scenario.bits_per_lane, scenario.frame.lanes
+    if scenario.fifo.release_bits > bits:
+        yield fault(
+            "fifo.release_bits",
+            f"a whole number from 1 to {bits}, the bits of a frame on each lane",
+        )
+    if scenario.host.watermark > scenario.fifo.depth:
+        yield fault(
+            "host.watermark",
+            f"a whole number from 1 to {scenario.fifo.depth}, the depth of the FIFO",
+        )
+    skew = scenario.barrier.return_.skew
+    if isinstance(skew, tuple) and len(skew) != lanes:
+        yield fault("barrier.return.skew", f"one value for each of the {lanes} lanes")
+
+
+def _line_rate(scenario: Scenario, fault: Make) -> Iterator[Fault]:
+    """Check the line: the data asks for as many bits per second as the clock has periods."""
+    line = scenario.barrier.direction("return").line_rate
+    clock = scenario.remote_clock.frequency.value
+    if scenario.barrier.return_.style == "bits" and line is not None and line.value < clock:
+        yield fault(
+            _given(scenario, "line_rate"),
+            f"bits are captured at {rate_text(clock, 'Hz')} and need at least "
+            f"{rate_text(clock, 'bit/s')}",
+        )
+
+
+def _given(scenario: Scenario, name: str) -> str:
+    """Return the key that gives a value of the return direction."""
+    own = getattr(scenario.barrier.return_, name)
+    return f"barrier.{name}" if own is None else f"barrier.return.{name}"
+
+
+def _periods(scenario: Scenario) -> tuple[Fraction, Fraction]:
+    """Return the shortest and longest period of the remote clock, in femtoseconds."""
+    low, high = scenario.remote_clock.tolerance.support
+    nominal = scenario.remote_clock.frequency.value
+    return (
+        SECOND / (nominal * (1 + Fraction(high) / _PARTS)),
+        SECOND / (nominal * (1 + Fraction(low) / _PARTS)),
+    )
+
+
+def _min_pulse(scenario: Scenario, fault: Make) -> Iterator[Fault]:
+    """Check the strobe against the shortest pulse that the channel passes.
+
+    Its high pulse is half a period plus the distortion, its low one half a period less it.
+    """
+    if scenario.barrier.return_.style != "bits":
+        return
+    back = scenario.barrier.direction("return")
+    needed = back.min_pulse.support[1]
+    distortion = max(abs(end) for end in back.pulse_width_distortion.support)
+    half = _periods(scenario)[0] / 2
+    if math.isinf(distortion):
+        # Without a least width there is nothing to compare an unbounded distortion with.
+        too_narrow, narrowest = needed > 0, "without bound"
+    else:
+        too_narrow = half - Fraction(distortion) < (needed if needed < math.inf else LONGEST)
+        narrowest = time_text(half - Fraction(distortion))
+    if too_narrow:
+        name = "min_pulse" if needed > 0 else "pulse_width_distortion"
+        yield fault(
+            _given(scenario, name),
+            f"the strobe's narrowest pulse is {narrowest} (half a period of {time_text(half)}, "
+            f"less a distortion of {time_text(distortion)}), and the channel needs "
+            f"{time_text(needed)}",
+        )
+
+
+def _hold(scenario: Scenario, fault: Make) -> Iterator[Fault]:
+    """Check that a bit can outlast its capture by the hold time."""
+    kept, needed = scenario.converter.data_hold.support, scenario.remote_clock.hold.support
+    if scenario.remote_clock.capture == "whole":
+        if kept[0] < needed[1]:
+            yield fault(
+                "remote_clock.hold",
+                f'a race that no clock cures: with capture = "whole" the next launch takes the '
+                f"bit away {time_text(kept[0])} after its capture at the earliest "
+                f"(converter.data_hold), {_short(needed[1], kept[0])} of a hold of "
+                f"{time_text(needed[1])}",
+            )
+        return
+    half = _periods(scenario)[1] / 2
+    latest = math.inf if math.isinf(kept[1]) else half + Fraction(kept[1])
+    if latest < needed[0]:
+        yield fault(
+            "remote_clock.hold",
+            f"a bit is gone {time_text(latest)} after its capture at the latest (half a period "
+            f"plus converter.data_hold), {_short(needed[0], latest)} of a hold of "
+            f"{time_text(needed[0])}",
+        )
+
+
+def _short(needed: float, kept: float | Fraction) -> str:
+    if math.isinf(needed):
+        return "without bound short"
+    return f"{time_text(Fraction(needed) - Fraction(kept))} short"
+
+
+def _order(scenario: Scenario, fault: Make) -> Iterator[Fault]:
+    """Check that nothing arrives before it was sent."""
+    for name in ("forward", "return"):
+        way = scenario.barrier.direction(name)
+        skews = way.lane_skews(scenario.frame.lanes)
+        terms = [law.support[0] for law in (way.delay, way.spread, way.jitter)]
+        low = sum(terms) + min(skew.support[0] for skew in skews)
+        if low < 0 and not math.isinf(low):
+            yield fault(
+                f"barrier.{name}.delay",
+                f"a symbol would arrive before it was sent: delay, spread, skew and jitter "
+                f"come to {time_text(low)} at the least",
+            )
+
+
+def _length(scenario: Scenario, fault: Make) -> Iterator[Fault]:
+    """Check that a trial fits in 2.5 h, and so in int64 femtoseconds."""
+    longest, key = _longest(scenario)
+    key = "conversions" if "conversions" in scenario.model_fields_set else key
+    if longest > LONGEST:
+        size = time_text(longest) if longest < math.inf else "without bound"
+        yield fault(
+            key,
+            f"a trial of {scenario.conversions} conversions may last {size}, and 2.5 h "
+            f"is the most: ask for fewer conversions",
+        )
+
+
+def _longest(scenario: Scenario) -> tuple[float, str]:
+    """Estimate the longest trial from above, in femtoseconds; name the key that makes it so."""
+    trigger, host, n = scenario.trigger, scenario.host, scenario.conversions
+    zero: Distribution = Constant(value=0)
+    gap = trigger.gap or zero
+    read = scenario.bits_per_lane * SECOND / float(host.clock.value)
+    tail = _most(1, trigger.jitter) + sum(
+        _most(1, law)
+        for law in (
+            scenario.converter.conversion_time,
+            scenario.remote_clock.start_delay,
+            scenario.barrier.forward.delay,
+            scenario.barrier.return_.delay,
+            scenario.fifo.sync_delay,
+        )
+    )
+    waiting = min(n, scenario.fifo.depth)
+    tail += _most(waiting, host.service_latency) + waiting * read
+    if trigger.rate is None:
+        timeout = host.timeout or zero
+        cycle = n * (timeout.mean + read) + _most(n, gap) + _most(n, host.service_latency)
+        return cycle + tail, "trigger.gap"
+    period = SECOND / float(trigger.rate.value) / (1 + trigger.tolerance.support[0] / _PARTS)
+    if trigger.pattern == "poisson":
+        return (n + 12 * math.sqrt(n) + 50) * period + tail, "trigger.rate"
+    if trigger.pattern == "burst":
+        bursts = -(-n // (trigger.burst_length or 1))
+        return n * period + _most(bursts, gap) + tail, "trigger.rate"
+    return (n + 1) * period + tail, "trigger.rate"
+
+
+def _most(n: int, law: Distribution) -> float:
+    """Return what `n` draws come to at the most: certainly, or all but certainly."""
+    sigma = math.sqrt(law.variance)
+    return min(n * law.support[1], n * law.mean + (12 * math.sqrt(n) + 12) * sigma)

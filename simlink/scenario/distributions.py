@@ -1,0 +1,296 @@
+"""The shapes that a quantity may have when each draw takes one raw draw.
+
+Every shape declares its mean, variance and support in base units and makes samplers whose draws
+do not depend on how many are taken at a time: only generator methods that work through whole
+64-bit words one after another are used. Shapes made of others are in `composite`, recordings in
+`recorded`.
+"""
+
+from __future__ import annotations
+
+import math
+from functools import cached_property
+
+import numpy as np
+from pydantic import Field
+
+from simlink.scenario.law import (
+    Constant,
+    Distribution,
+    Floats,
+    Ints,
+    Sampler,
+    Simple,
+    Streams,
+    rounded,
+    suffix,
+)
+
+__all__ = [
+    "Constant",
+    "Distribution",
+    "Exponential",
+    "Floats",
+    "Gamma",
+    "Ints",
+    "Limits",
+    "Lognormal",
+    "Normal",
+    "Sampler",
+    "Simple",
+    "Streams",
+    "Uniform",
+    "exponential_time",
+    "suffix",
+]
+
+
+class Uniform(Simple):
+    """Every value from low to high is equally likely."""
+
+    low: int
+    high: int
+
+    @property
+    def mean(self) -> float:
+        """Half way."""
+        return (self.low + self.high) / 2
+
+    @property
+    def variance(self) -> float:
+        """The square of the width, over 12."""
+        return float(self.high - self.low) ** 2 / 12
+
+    @property
+    def support(self) -> tuple[float, float]:
+        """Low and high."""
+        return float(self.low), float(self.high)
+
+    def draw_raw(self, rng: np.random.Generator, out: Floats) -> None:
+        """Fill `out` with numbers from 0 to 1."""
+        rng.random(out=out)
+
+    def from_raw(self, raw: Floats) -> Ints:
+        """Stretch 0..1 over low..high."""
+        raw *= self.high - self.low
+        return rounded(raw, self.low, 0.0)
+
+
+class Normal(Simple):
+    """The normal law; with bounds, values beyond one are set to it.
+
+    The moments are those of the clipped law: with standardised bounds a and b, density f and
+    distribution F, E z = a F(a) + b (1 - F(b)) + f(a) - f(b), and
+    E z^2 = a^2 F(a) + b^2 (1 - F(b)) + F(b) - F(a) + a f(a) - b f(b).
+    """
+
+    given_mean: int = Field(alias="mean")
+    sigma: int = Field(ge=0)
+    low: int | None = None
+    high: int | None = None
+
+    @cached_property
+    def _moments(self) -> tuple[float, float]:
+        centre, sigma = self.given_mean, self.sigma
+        if sigma == 0:
+            return self._clipped(float(centre)), 0.0
+        first, second = 0.0, 0.0
+        below, above = 0.0, 0.0
+        if self.low is not None:
+            a = (self.low - centre) / sigma
+            below = 0.5 * math.erfc(-a / math.sqrt(2))
+            density = math.exp(-a * a / 2) / math.sqrt(2 * math.pi)
+            first += a * below + density
+            second += a * a * below + a * density
+        if self.high is not None:
+            b = (self.high - centre) / sigma
+            above = 0.5 * math.erfc(b / math.sqrt(2))
+            density = math.exp(-b * b / 2) / math.sqrt(2 * math.pi)
+            first += b * above - density
+            second += b * b * above - b * density
+        second += max(0.0, 1.0 - below - above)
+        spread = max(0.0, second - first * first)
+        return self._clipped(centre + sigma * first), sigma * sigma * spread
+
+    def _clipped(self, value: float) -> float:
+        low, high = self._bounds
+        return min(max(value, low), high)
+
+    @property
+    def _bounds(self) -> tuple[float, float]:
+        low = -math.inf if self.low is None else float(self.low)
+        high = math.inf if self.high is None else float(self.high)
+        return low, high
+
+    @property
+    def mean(self) -> float:
+        """The mean of the clipped law."""
+        return self._moments[0]
+
+    @property
+    def variance(self) -> float:
+        """The variance of the clipped law."""
+        return self._moments[1]
+
+    @property
+    def support(self) -> tuple[float, float]:
+        """The bounds."""
+        return (self.mean, self.mean) if self.sigma == 0 else self._bounds
+
+    def draw_raw(self, rng: np.random.Generator, out: Floats) -> None:
+        """Fill `out` with standard normal numbers."""
+        rng.standard_normal(out=out)
+
+    def from_raw(self, raw: Floats) -> Ints:
+        """Scale, shift and clip."""
+        raw *= self.sigma
+        drawn = rounded(raw, self.given_mean, 20.0 * self.sigma)
+        if self.low is not None:
+            np.maximum(drawn, self.low, out=drawn)
+        if self.high is not None:
+            np.minimum(drawn, self.high, out=drawn)
+        return drawn
+
+
+class Exponential(Simple):
+    """The exponential law, moved up by an offset."""
+
+    given_mean: int | float = Field(alias="mean", ge=0)
+    offset: int = 0
+
+    @property
+    def mean(self) -> float:
+        """The given mean plus the offset."""
+        return float(self.offset + self.given_mean)
+
+    @property
+    def variance(self) -> float:
+        """The square of the given mean."""
+        return float(self.given_mean) ** 2
+
+    @property
+    def support(self) -> tuple[float, float]:
+        """From the offset up."""
+        return float(self.offset), math.inf if self.given_mean else float(self.offset)
+
+    def draw_raw(self, rng: np.random.Generator, out: Floats) -> None:
+        """Fill `out` with standard exponential numbers."""
+        rng.standard_exponential(out=out)
+
+    def from_raw(self, raw: Floats) -> Ints:
+        """Scale and move."""
+        raw *= self.given_mean
+        return rounded(raw, self.offset, 100.0 * self.given_mean)
+
+
+def exponential_time(mean: float) -> Exponential:
+    """Return the exponential law of the gaps in a Poisson stream; `mean` is in base units."""
+    return Exponential(mean=mean)
+
+
+class _Positive(Simple):
+    """A law above zero, given by its own mean and sigma, moved up by an offset."""
+
+    given_mean: int = Field(alias="mean", gt=0)
+    sigma: int = Field(ge=0)
+    offset: int = 0
+
+    @property
+    def mean(self) -> float:
+        """The given mean plus the offset."""
+        return float(self.offset + self.given_mean)
+
+    @property
+    def variance(self) -> float:
+        """The square of sigma."""
+        return float(self.sigma) ** 2
+
+    @property
+    def support(self) -> tuple[float, float]:
+        """From the offset up."""
+        return (float(self.offset), math.inf) if self.sigma else (self.mean, self.mean)
+
+
+class Lognormal(_Positive):
+    """The lognormal law; its logarithm has variance ln(1 + (sigma / mean)^2)."""
+
+    @cached_property
+    def _log(self) -> tuple[float, float]:
+        spread = math.log1p((self.sigma / self.given_mean) ** 2)
+        return math.log(self.given_mean) - spread / 2, math.sqrt(spread)
+
+    def draw_raw(self, rng: np.random.Generator, out: Floats) -> None:
+        """Fill `out` with standard normal numbers."""
+        rng.standard_normal(out=out)
+
+    def from_raw(self, raw: Floats) -> Ints:
+        """Scale, move and raise e to it."""
+        centre, sigma = self._log
+        raw *= sigma
+        raw += centre
+        np.exp(raw, out=raw)
+        return rounded(raw, self.offset, math.exp(min(700.0, centre + 20.0 * sigma)))
+
+
+class Gamma(_Positive):
+    """The gamma law; its shape is (mean / sigma)^2 and its scale sigma^2 / mean."""
+
+    def draw_raw(self, rng: np.random.Generator, out: Floats) -> None:
+        """Fill `out` with standard gamma numbers."""
+        if self.sigma:
+            rng.standard_gamma((self.given_mean / self.sigma) ** 2, out=out)
+        else:
+            out.fill(1.0)
+
+    def from_raw(self, raw: Floats) -> Ints:
+        """Scale and move."""
+        raw *= self.sigma**2 / self.given_mean if self.sigma else self.given_mean
+        most = self.given_mean + 100.0 * self.sigma * max(1.0, self.sigma / self.given_mean)
+        return rounded(raw, self.offset, most)
+
+
+class Limits(Simple):
+    """Lowest, typical and highest value as a data sheet gives them: triangular."""
+
+    low: int
+    typical: int
+    high: int
+
+    @property
+    def mean(self) -> float:
+        """The mean of the three."""
+        return (self.low + self.typical + self.high) / 3
+
+    @property
+    def variance(self) -> float:
+        """(l^2 + t^2 + h^2 - lt - lh - th) / 18, by differences so that nothing cancels."""
+        left, right = float(self.typical - self.low), float(self.high - self.typical)
+        return (left * left + left * right + right * right) / 18
+
+    @property
+    def support(self) -> tuple[float, float]:
+        """Low and high."""
+        return float(self.low), float(self.high)
+
+    def draw_raw(self, rng: np.random.Generator, out: Floats) -> None:
+        """Fill `out` with numbers from 0 to 1."""
+        rng.random(out=out)
+
+    def from_raw(self, raw: Floats) -> Ints:
+        """Invert the distribution function."""
+        span = self.high - self.low
+        left, right = self.typical - self.low, self.high - self.typical
+        if span == 0:
+            return np.full(raw.shape, self.low, dtype=np.int64)
+        # 1 on the falling side, else 0: sums and magnitudes are several times as quick as choices.
+        falling = (raw * span > left).astype(np.float64)
+        raw -= falling
+        np.abs(raw, out=raw)
+        factor = falling * (float(span) * (right - left))
+        factor += float(span) * left
+        raw *= factor
+        np.sqrt(raw, out=raw)
+        falling *= span
+        raw -= falling
+        np.abs(raw, out=raw)
+        return rounded(raw, self.low, 0.0)

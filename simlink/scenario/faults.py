@@ -1,0 +1,92 @@
+"""How a fault in a scenario travels from where it is seen to where it is told."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from typing import Any
+
+Path = tuple[str | int, ...]
+
+
+@dataclass(frozen=True)
+class Fault:
+    """One fault of a scenario.
+
+    Parameters
+    ----------
+    path : tuple of str or int
+        Where it is, from the top of the scenario (or of the value being read).
+    found : str or None
+        What was found there, as the user wrote it.
+    allowed : str
+        What is allowed, or what went wrong.
+    """
+
+    path: Path
+    found: str | None
+    allowed: str
+
+    @property
+    def key(self) -> str:
+        """The dotted key, with list positions in brackets."""
+        return dotted(self.path)
+
+
+class FaultError(ValueError):
+    """Raised while a value is read; carries one `Fault`."""
+
+    def __init__(self, allowed: str, found: str | None = None, path: Path = ()) -> None:
+        self.fault = Fault(path, found, allowed)
+        super().__init__(allowed)
+
+    def under(self, *path: str | int) -> FaultError:
+        """Return the same complaint, seen from further up."""
+        lifted = replace(self.fault, path=(*path, *self.fault.path))
+        return FaultError(lifted.allowed, lifted.found, lifted.path)
+
+
+def dotted(path: Iterable[str | int]) -> str:
+    """Return a path as a dotted key: ``("a", "b", 1)`` is ``a.b[1]``."""
+    text = ""
+    for step in path:
+        if isinstance(step, int):
+            text += f"[{step}]"
+        else:
+            text += f".{step}" if text else step
+    return text
+
+
+def written(value: Any) -> str:
+    """Return a value as it would be written in TOML, on one line.
+
+    Parameters
+    ----------
+    value : object
+        Anything that the TOML reader returns.
+    """
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, str):
+        return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
+    if isinstance(value, int):
+        try:
+            return str(value)
+        except ValueError:  # more digits than Python cares to print
+            return hex(value)
+    if isinstance(value, float):
+        return repr(value)
+    if isinstance(value, dict):
+        inside = ", ".join(f"{written_key(k)} = {written(v)}" for k, v in value.items())
+        return f"{{ {inside} }}" if inside else "{}"
+    if isinstance(value, list | tuple):
+        return f"[{', '.join(written(v) for v in value)}]"
+    return str(value)
+
+
+def written_key(key: Any) -> str:
+    """Return a key as it would be written in TOML: quoted only when it has to be."""
+    text = str(key)
+    bare = text and text.isascii() and text.replace("_", "").replace("-", "").isalnum()
+    return text if bare else written(text)

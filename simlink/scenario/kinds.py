@@ -1,0 +1,195 @@
+"""The kinds of value that a key of the scenario file may have: how each is read and described."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Callable
+from pathlib import Path
+from typing import Annotated, Any
+
+from pydantic import GetCoreSchemaHandler, ValidationInfo
+from pydantic_core import CoreSchema, core_schema
+
+from simlink.scenario.distributions import Constant, Distribution, Normal
+from simlink.scenario.faults import FaultError, written
+from simlink.scenario.quantities import (
+    FREQUENCY,
+    LINE_RATE,
+    RATIO,
+    TIME,
+    Dimension,
+    Rate,
+    positive,
+    ratio_text,
+    time_text,
+    whole,
+)
+from simlink.scenario.reading import read_shape
+
+WIDEST_TOLERANCE = 10**11  # 10 %
+
+
+class Kind:
+    """One kind of value.
+
+    Parameters
+    ----------
+    allowed : str
+        What a complaint says is allowed.
+    schema : dict
+        The JSON Schema of the value as it is written.
+    read : callable
+        Takes what the file holds and the directory of the file; returns the value, or raises
+        FaultError.
+    """
+
+    def __init__(
+        self, allowed: str, schema: dict[str, Any], read: Callable[[Any, Path], Any]
+    ) -> None:
+        self.allowed = allowed
+        self.schema = schema
+        self.read = read
+
+    def __get_pydantic_core_schema__(
+        self, source: Any, handler: GetCoreSchemaHandler
+    ) -> CoreSchema:
+        """Have pydantic read the value as this kind says."""
+        return core_schema.with_info_plain_validator_function(self._validate)
+
+    def _validate(self, value: Any, info: ValidationInfo) -> Any:
+        return self.read(value, (info.context or {}).get("base", Path()))
+
+
+def count(low: int, high: int) -> Kind:
+    """Return the kind of a whole number from `low` to `high`."""
+    allowed = f"a whole number from {low} to {high}"
+
+    def read(value: Any, base: Path) -> int:
+        if isinstance(value, bool) or not isinstance(value, int) or not low <= value <= high:
+            raise FaultError(allowed, written(value))
+        return value
+
+    return Kind(allowed, {"type": "integer", "minimum": low, "maximum": high}, read)
+
+
+def choice(*names: str) -> Kind:
+    """Return the kind of a name out of a few."""
+    allowed = "one of " + ", ".join(f'"{name}"' for name in names)
+
+    def read(value: Any, base: Path) -> str:
+        if not isinstance(value, str) or value not in names:
+            near = difflib.get_close_matches(str(value), names, n=1)
+            hint = f'; did you mean "{near[0]}"?' if near else ""
+            raise FaultError(allowed + hint, written(value))
+        return value
+
+    return Kind(allowed, {"enum": list(names)}, read)
+
+
+def _text(value: Any, base: Path) -> str:
+    if not isinstance(value, str):
+        raise FaultError("text in quotes", written(value))
+    return value
+
+
+def _flag(value: Any, base: Path) -> bool:
+    if not isinstance(value, bool):
+        raise FaultError("true or false", written(value))
+    return value
+
+
+def _above_zero(dimension: Dimension) -> Kind:
+    def read(value: Any, base: Path) -> Rate:
+        return positive(value, dimension)
+
+    schema = {"type": "string", "pattern": dimension.pattern, "examples": [dimension.example]}
+    return Kind(f"{dimension.allowed}, above zero", schema, read)
+
+
+def _fixed(value: Any, base: Path) -> Constant:
+    allowed = 'a fixed duration above zero, such as "50 us"'
+    if isinstance(value, dict):
+        raise FaultError(allowed, written(value))
+    amount = whole(value, TIME)
+    if amount <= 0:
+        raise FaultError(allowed, written(value))
+    return Constant(value=amount)
+
+
+def duration(value: Any, base: Path) -> Distribution:
+    """Read a duration, which may not reach below zero."""
+    shape = read_shape(value, TIME, base)
+    low = shape.support[0]
+    if low < 0:
+        if isinstance(shape, Normal) or low == float("-inf"):
+            clip = 'ask for clipping: low = "0 ns"'
+        else:
+            clip = f"it reaches down to {time_text(low)}"
+        raise FaultError(f"a duration may not reach below zero; {clip}", written(value))
+    return shape
+
+
+def _signed(value: Any, base: Path) -> Distribution:
+    return read_shape(value, TIME, base)
+
+
+def _lane_skews(value: Any, base: Path) -> Distribution | tuple[Constant, ...]:
+    if not isinstance(value, list):
+        return read_shape(value, TIME, base)
+    skews = []
+    for i, one in enumerate(value):
+        try:
+            skews.append(Constant(value=whole(one, TIME)))
+        except FaultError as error:
+            raise error.under(i) from None
+    return tuple(skews)
+
+
+def _tolerance(value: Any, base: Path) -> Distribution:
+    shape = read_shape(value, RATIO, base)
+    for end in shape.support:
+        if abs(end) > WIDEST_TOLERANCE:
+            reach = f"it reaches {ratio_text(end)}"
+            if isinstance(shape, Normal):
+                reach = 'ask for clipping: low = "-100 ppm", high = "100 ppm"'
+            raise FaultError(f"a tolerance within -10 % and 10 %; {reach}", written(value))
+    return shape
+
+
+def _by_name(name: str, dimension: Dimension, read: Callable[[Any, Path], Any]) -> Kind:
+    return Kind(f"{dimension.allowed}, or a table with a shape", {"$ref": f"#/$defs/{name}"}, read)
+
+
+DURATION = _by_name("duration", TIME, duration)
+SIGNED_DURATION = _by_name("signed_duration", TIME, _signed)
+TOLERANCE = _by_name("ratio", RATIO, _tolerance)
+LANE_SKEWS = Kind(
+    f"{TIME.allowed}, a table with a shape, or a list of one fixed value a lane",
+    {
+        "anyOf": [
+            {"$ref": "#/$defs/signed_duration"},
+            {
+                "type": "array",
+                "minItems": 1,
+                "maxItems": 64,
+                "items": {"type": "string", "pattern": TIME.pattern},
+            },
+        ]
+    },
+    _lane_skews,
+)
+FIXED_DURATION = Kind(
+    'a fixed duration above zero, such as "50 us"',
+    {"type": "string", "pattern": TIME.pattern, "examples": ["50 us"]},
+    _fixed,
+)
+
+Text = Annotated[str, Kind("text in quotes", {"type": "string"}, _text)]
+Flag = Annotated[bool, Kind("true or false", {"type": "boolean"}, _flag)]
+Duration = Annotated[Distribution, DURATION]
+SignedDuration = Annotated[Distribution, SIGNED_DURATION]
+LaneSkews = Annotated[Distribution | tuple[Constant, ...], LANE_SKEWS]
+Tolerance = Annotated[Distribution, TOLERANCE]
+FixedDuration = Annotated[Constant, FIXED_DURATION]
+Frequency = Annotated[Rate, _above_zero(FREQUENCY)]
+LineRate = Annotated[Rate, _above_zero(LINE_RATE)]

@@ -1,0 +1,168 @@
+"""What every distribution can do, the constant one, and the base of the simple ones."""
+
+from __future__ import annotations
+
+from abc import ABC, abstractmethod
+from collections.abc import Callable
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+from pydantic import BaseModel, ConfigDict
+
+Ints = NDArray[np.int64]
+Floats = NDArray[np.float64]
+Streams = Callable[[str], np.random.Generator]
+"""Gives the generator for one part of a source, named by a suffix."""
+
+_CEILING = 9.0e18  # below the largest int64, and no shorter than the longest run
+
+
+class Sampler(Protocol):
+    """Draws from a quantity, in order."""
+
+    def take(self, n: int) -> Ints:
+        """Return the next `n` draws in base units, shape (n,)."""
+
+
+class Distribution(BaseModel, ABC):
+    """A quantity in base units (femtoseconds, or 1e-12 for ratios)."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", strict=True)
+
+    @property
+    @abstractmethod
+    def mean(self) -> float:
+        """The mean, in base units."""
+
+    @property
+    @abstractmethod
+    def variance(self) -> float:
+        """The variance, in base units squared."""
+
+    @property
+    @abstractmethod
+    def support(self) -> tuple[float, float]:
+        """The lowest and highest value that can occur, in base units; may be infinite."""
+
+    @property
+    def is_constant(self) -> bool:
+        """Whether every draw is the same."""
+        low, high = self.support
+        return low == high
+
+    @property
+    def is_random(self) -> bool:
+        """Whether two trials may draw differently."""
+        return not self.is_constant
+
+    @property
+    def is_simple(self) -> bool:
+        """Whether the shape has `draw_raw` and `from_raw`."""
+        return False
+
+    @property
+    def constant_value(self) -> int:
+        """The one value, in base units; ValueError when there is more than one."""
+        if not self.is_constant:
+            raise ValueError("not a constant")
+        return round(self.mean)
+
+    @abstractmethod
+    def sampler(self, streams: Streams, stride: int = 1, offset: int = 0) -> Sampler:
+        """Return a new sampler.
+
+        Parameters
+        ----------
+        streams : callable
+            Gives the generator for a suffix.
+        stride, offset : int
+            For one of `stride` interleaved samplers (one a bit), which of them this is.
+        """
+
+
+def suffix(stride: int, offset: int, part: str = "") -> str:
+    """Return the name of a stream within its source: the part, then the bit if there are any."""
+    bit = f"bit {offset}" if stride > 1 else ""
+    return f"{part} {bit}".strip()
+
+
+class _Repeat:
+    def __init__(self, value: int) -> None:
+        self._value = value
+
+    def take(self, n: int) -> Ints:
+        return np.full(n, self._value, dtype=np.int64)
+
+
+class Constant(Distribution):
+    """The same value every time."""
+
+    value: int
+
+    @property
+    def mean(self) -> float:
+        """The value."""
+        return float(self.value)
+
+    @property
+    def variance(self) -> float:
+        """Zero."""
+        return 0.0
+
+    @property
+    def support(self) -> tuple[float, float]:
+        """The value, twice."""
+        return float(self.value), float(self.value)
+
+    @property
+    def constant_value(self) -> int:
+        """The value, exactly."""
+        return self.value
+
+    def sampler(self, streams: Streams, stride: int = 1, offset: int = 0) -> Sampler:
+        """Return a sampler that repeats the value and asks for no stream."""
+        return _Repeat(self.value)
+
+
+class Simple(Distribution):
+    """A shape whose draw k depends on raw draw k alone."""
+
+    @property
+    def is_simple(self) -> bool:
+        """True."""
+        return True
+
+    @abstractmethod
+    def draw_raw(self, rng: np.random.Generator, out: Floats) -> None:
+        """Fill `out` (1-D, contiguous) with the standard draws that `from_raw` wants."""
+
+    @abstractmethod
+    def from_raw(self, raw: Floats) -> Ints:
+        """Return draws in base units, of the shape of `raw`, which may be overwritten."""
+
+    def sampler(self, streams: Streams, stride: int = 1, offset: int = 0) -> Sampler:
+        """Return a sampler with its own stream."""
+        return _SimpleSampler(self, streams(suffix(stride, offset)))
+
+
+class _SimpleSampler:
+    def __init__(self, shape: Simple, rng: np.random.Generator) -> None:
+        self._shape = shape
+        self._rng = rng
+
+    def take(self, n: int) -> Ints:
+        raw = np.empty(n)
+        self._shape.draw_raw(self._rng, raw)
+        return self._shape.from_raw(raw)
+
+
+def rounded(values: Floats, origin: int, most: float) -> Ints:
+    """Round half to even, then add a whole origin; `most` is an all but certain upper bound."""
+    np.rint(values, out=values)
+    if most + abs(origin) > _CEILING / 2:
+        np.clip(values, -_CEILING - min(origin, 0), _CEILING - max(origin, 0), out=values)
+    drawn = values.astype(np.int64)
+    if origin:
+        drawn += origin
+    return drawn

@@ -1,0 +1,217 @@
+"""Quantities with units, read exactly: decimal text to a rational number, never through a float.
+
+Each dimension has a base unit: one femtosecond for times and 1e-12 for ratios (both whole
+numbers, rounded half to even), and exact fractions of one hertz and of one bit per second.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+from decimal import Decimal
+from fractions import Fraction
+from typing import Any
+
+from simlink.errors import InputError
+from simlink.scenario.faults import FaultError, written
+
+LONGEST = 9_000_000_000_000_000_000
+"""The longest time, 2.5 h, in femtoseconds."""
+
+NUMBER = r"[+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]{1,3})?"
+_QUANTITY = re.compile(rf"\s*({NUMBER})\s*([^\s0-9.+-][^\s]*)\s*")
+_MOST_TEXT = 100
+
+
+@dataclass(frozen=True, eq=False)  # there is one of each
+class Dimension:
+    """What a quantity measures, and the units that it may be written in.
+
+    Parameters
+    ----------
+    noun : str
+        Its name with an article.
+    example : str
+        A quantity, as a user would write it.
+    scales : mapping of str to int
+        How many base units one of each unit is.
+    most : int
+        The largest magnitude allowed, in base units.
+    most_text : str
+        The same for people.
+    """
+
+    noun: str
+    example: str
+    scales: Mapping[str, int]
+    most: int
+    most_text: str
+
+    @property
+    def allowed(self) -> str:
+        """What a complaint says is allowed."""
+        return f'{self.noun} with a unit, such as "{self.example}"'
+
+    @property
+    def pattern(self) -> str:
+        """A regular expression that the text of a quantity matches."""
+        units = "|".join(re.escape(unit) for unit in self.scales)
+        return rf"^\s*{NUMBER}\s*({units})\s*$"
+
+
+TIME = Dimension(
+    "a duration",
+    "14 ns",
+    {
+        "fs": 1,
+        "ps": 10**3,
+        "ns": 10**6,
+        "us": 10**9,
+        "\N{MICRO SIGN}s": 10**9,
+        "\N{GREEK SMALL LETTER MU}s": 10**9,
+        "ms": 10**12,
+        "s": 10**15,
+        "min": 60 * 10**15,
+        "h": 3600 * 10**15,
+    },
+    LONGEST,
+    "2.5 h",
+)
+RATIO = Dimension("a ratio", "50 ppm", {"ppb": 10**3, "ppm": 10**6, "%": 10**10}, 10**12, "100 %")
+FREQUENCY = Dimension(
+    "a frequency",
+    "25 MHz",
+    {"Hz": 1, "kHz": 10**3, "MHz": 10**6, "GHz": 10**9, "THz": 10**12},
+    10**12,
+    "1 THz",
+)
+LINE_RATE = Dimension(
+    "a line rate",
+    "100 Mbit/s",
+    {
+        prefix + unit: scale
+        for unit in ("bit/s", "bps", "b/s", "Bd")
+        for prefix, scale in (("", 1), ("k", 10**3), ("M", 10**6), ("G", 10**9))
+    },
+    10**12,
+    "1000 Gbit/s",
+)
+
+
+@dataclass(frozen=True)
+class Rate:
+    """A frequency in Hz or a line rate in bit/s, exactly."""
+
+    value: Fraction
+
+
+def exact(value: Any, dimension: Dimension) -> Fraction:
+    """Read a quantity exactly.
+
+    Parameters
+    ----------
+    value : object
+        What the file holds; only text with a unit will do.
+    dimension : Dimension
+        What the quantity has to measure.
+
+    Returns
+    -------
+    Fraction
+        The quantity in base units, not rounded.
+
+    Raises
+    ------
+    FaultError
+        When it is no such quantity, or is too large.
+    """
+    found = written(value)
+    if not isinstance(value, str) or len(value) > _MOST_TEXT:
+        raise FaultError(dimension.allowed, found)
+    match = _QUANTITY.fullmatch(value)
+    if match is None or match[2] not in dimension.scales:
+        raise FaultError(dimension.allowed, found)
+    amount = Fraction(match[1]) * dimension.scales[match[2]]
+    if abs(amount) > dimension.most:
+        raise FaultError(f"{dimension.noun} of at most {dimension.most_text}", found)
+    return amount
+
+
+def whole(value: Any, dimension: Dimension) -> int:
+    """Read a quantity in whole base units, rounded half to even; see `exact`."""
+    return round(exact(value, dimension))
+
+
+def positive(value: Any, dimension: Dimension) -> Rate:
+    """Read a frequency or line rate, which has to be above zero; see `exact`."""
+    amount = exact(value, dimension)
+    if amount <= 0:
+        raise FaultError(
+            f"{dimension.noun} above zero, such as {written(dimension.example)}", written(value)
+        )
+    return Rate(amount)
+
+
+def parse_duration(text: str, where: str = "duration") -> int:
+    """Read a duration that did not come from a scenario file.
+
+    Parameters
+    ----------
+    text : str
+        The duration with its unit.
+    where : str
+        What to name in a complaint.
+
+    Returns
+    -------
+    int
+        Femtoseconds, rounded half to even.
+
+    Raises
+    ------
+    InputError
+        When it is no duration.
+    """
+    try:
+        return whole(text, TIME)
+    except FaultError as error:
+        raise InputError(where, None, error.fault.found, error.fault.allowed) from None
+
+
+def time_text(amount: float | Fraction) -> str:
+    """Return a time for people, in the largest unit that leaves at least 1.
+
+    Parameters
+    ----------
+    amount : int, float or Fraction
+        The time in femtoseconds.
+    """
+    size = abs(float(amount))
+    if math.isinf(size):
+        return "without bound"
+    unit = "fs"
+    for name in ("ps", "ns", "us", "ms", "s"):
+        if size >= TIME.scales[name]:
+            unit = name
+    return f"{_plain(Fraction(amount) / TIME.scales[unit])} {unit}"
+
+
+def ratio_text(amount: float | Fraction, sign: bool = False) -> str:
+    """Return a ratio for people in ppm; `amount` is in units of 1e-12."""
+    if math.isinf(amount):
+        return "without bound"
+    text = _plain(Fraction(amount) / RATIO.scales["ppm"])
+    return f"{'+' if sign and amount > 0 else ''}{text} ppm"
+
+
+def rate_text(amount: Fraction, unit: str) -> str:
+    """Return a frequency or line rate for people, in millions of `unit`."""
+    return f"{_plain(amount / 10**6)} M{unit}"
+
+
+def _plain(number: Fraction) -> str:
+    """Return a number with at most nine digits and no exponent."""
+    text = f"{Decimal(number.numerator) / Decimal(number.denominator):.9g}"
+    return f"{Decimal(text):f}"

@@ -1,0 +1,121 @@
+"""What a scenario's output says about its input: what was assumed, and what is worth a note."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from simlink.scenario.distributions import Distribution
+from simlink.scenario.faults import written
+from simlink.scenario.quantities import rate_text, ratio_text
+from simlink.scenario.writing import every_key, look_up, resolved
+
+if TYPE_CHECKING:
+    from simlink.scenario.schema import Scenario
+
+# Keys whose default changes nothing in a remote-master scenario.
+_IDLE = {"host.setup", "host.hold", "barrier.return.check", "title"}
+_EITHER_WAY = ("skew", "pulse_width_distortion", "min_pulse")
+
+_WHY = {
+    "seed": "any number does; the same one gives the same draws",
+    "trials": "one unit unless more are asked for",
+    "conversions": "enough for a first look",
+    "trigger.pattern": "the plainest",
+    "trigger.source": "the host times the triggers",
+    "frame.lanes": "one lane",
+    "frame.words_per_lane": "one converter on a lane",
+    "frame.word_bits": "a common resolution",
+    "remote_clock.capture": "leaves the hold time alone",
+    "barrier.return.style": "each bit as it is captured",
+    "barrier.return.overhead_bits": "packets of data alone",
+    "fifo.depth": "a small FIFO",
+    "fifo.release_bits": "the host is told when the whole frame is in",
+    "fifo.when_full": "nothing that is in is lost",
+    "host.read_all": "one service reads no more than the watermark",
+    "host.watermark": "the host is told of every frame",
+    "host.notice": "the host sees the level of the FIFO",
+}
+
+
+@dataclass(frozen=True)
+class Assumption:
+    """A default that was used because the file did not say.
+
+    Parameters
+    ----------
+    key : str
+        The dotted key.
+    value : object
+        The value that was used, as it would be written in the file.
+    why : str
+        What it means.
+    """
+
+    key: str
+    value: Any
+    why: str
+
+
+def assumed(raw: Mapping[str, Any], release_bits: int) -> list[Assumption]:
+    """Return the defaults that were used and matter, in the order of the format.
+
+    Parameters
+    ----------
+    raw : mapping
+        What the file holds.
+    release_bits : int
+        The default of fifo.release_bits.
+    """
+    found = []
+    for section, values in resolved(raw, release_bits).items():
+        for name, value in values.items():
+            key = f"{section}.{name}" if section else name
+            if look_up(raw, key) is not None or key in _IDLE:
+                continue
+            if section == "barrier" and name in _EITHER_WAY and _both_given(raw, name):
+                continue
+            found.append(Assumption(key, value, _WHY.get(key, "none unless given")))
+    if look_up(raw, "host.timeout") is None and look_up(raw, "trigger.source") != "remote":
+        found.append(Assumption("host.timeout", "none", "the host waits for ever"))
+    rates = ("barrier.line_rate", "barrier.return.line_rate")
+    if all(look_up(raw, key) is None for key in rates):
+        found.append(Assumption("barrier.line_rate", "none", "a channel passes any rate"))
+    order = {key: i for i, key in enumerate(every_key())}
+    return sorted(found, key=lambda one: order[one.key])
+
+
+def _both_given(raw: Mapping[str, Any], name: str) -> bool:
+    return all(look_up(raw, f"barrier.{way}.{name}") is not None for way in ("forward", "return"))
+
+
+def notes(scenario: Scenario) -> list[str]:
+    """Return what a user may not have meant, one line each."""
+    found = []
+    for key, law in (
+        ("trigger.tolerance", scenario.trigger.tolerance),
+        ("remote_clock.tolerance", scenario.remote_clock.tolerance),
+    ):
+        if law.is_constant and law.constant_value:
+            found.append(f"{key}: {_fixed_tolerance(law)}")
+    line = scenario.barrier.direction("return").line_rate
+    clock = scenario.remote_clock.frequency
+    if (
+        scenario.barrier.return_.style == "bits"
+        and line is not None
+        and clock.value <= line.value < 2 * clock.value
+    ):
+        found.append(
+            f"barrier.return.line_rate: {rate_text(line.value, 'bit/s')} is taken as a "
+            f"self-clocking line: a strobe beside the data would ask for 2 f = "
+            f"{rate_text(2 * clock.value, 'bit/s')}"
+        )
+    return found
+
+
+def _fixed_tolerance(law: Distribution) -> str:
+    value = law.constant_value
+    size = ratio_text(abs(value))
+    either = f'{{ shape = "uniform", low = {written("-" + size)}, high = {written(size)} }}'
+    return f"fixed at {ratio_text(value, sign=True)} in every unit; for ±{size} write {either}"

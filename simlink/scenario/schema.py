@@ -1,0 +1,290 @@
+"""A whole scenario: its keys, read and checked, and what can be done with them."""
+
+from __future__ import annotations
+
+import copy
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+from typing import Any
+
+from pydantic import BaseModel, PrivateAttr, ValidationError
+
+from simlink.errors import InputError
+from simlink.scenario import remarks, writing
+from simlink.scenario.checks import faults_between
+from simlink.scenario.distributions import Distribution
+from simlink.scenario.faults import Fault, FaultError, written
+from simlink.scenario.reading import unknown
+from simlink.scenario.remarks import Assumption
+from simlink.scenario.sections import NOT_SIMULATED, UNSIMULATED, Keys, Section
+
+__all__ = ["Assumption", "Scenario", "from_dict"]
+
+
+class Scenario(Keys):
+    """A scenario that has been read and checked.
+
+    Made by `simlink.scenario.loading`; times are in femtoseconds, ratios in 1e-12, frequencies
+    and line rates exact. Two scenarios are equal when all their keys have equal values, whether
+    given or assumed.
+    """
+
+    _raw: dict[str, Any] = PrivateAttr(default_factory=dict)
+    _base: Path = PrivateAttr(default_factory=Path)
+    _name: str = PrivateAttr(default="scenario")
+
+    def __eq__(self, other: object) -> bool:
+        """Compare the values of all keys, not how they were written."""
+        if not isinstance(other, Scenario):
+            return NotImplemented
+        return all(getattr(self, name) == getattr(other, name) for name in Keys.model_fields)
+
+    __hash__ = None  # type: ignore[assignment]
+
+    @property
+    def name(self) -> str:
+        """The file that it came from."""
+        return self._name
+
+    @property
+    def base(self) -> Path:
+        """The directory that its file names are relative to."""
+        return self._base
+
+    @property
+    def bits_per_lane(self) -> int:
+        """Bits of one frame on each lane."""
+        return self.frame.words_per_lane * self.frame.word_bits
+
+    @property
+    def words(self) -> int:
+        """Words of one frame."""
+        return self.frame.lanes * self.frame.words_per_lane
+
+    @property
+    def is_random(self) -> bool:
+        """Whether two trials may differ."""
+        return self.trigger.pattern == "poisson" or any(
+            law.is_random for law in distributions_in(self)
+        )
+
+    @property
+    def assumed(self) -> list[Assumption]:
+        """The defaults that were used and matter, in the order of the format."""
+        return remarks.assumed(self._raw, self.bits_per_lane)
+
+    @property
+    def notes(self) -> list[str]:
+        """What the user may not have meant, one line each."""
+        return remarks.notes(self)
+
+    def with_(
+        self,
+        seed: int | None = None,
+        trials: int | None = None,
+        conversions: int | None = None,
+    ) -> Scenario:
+        """Return a checked copy with another seed, number of trials or of conversions.
+
+        Raises
+        ------
+        InputError
+            When the scenario does not make sense with them.
+        """
+        given = {"seed": seed, "trials": trials, "conversions": conversions}
+        return self._changed({key: value for key, value in given.items() if value is not None})
+
+    def with_value(self, key: str, value: Any) -> Scenario:
+        """Return a checked copy with another value at one dotted key.
+
+        Parameters
+        ----------
+        key : str
+            Such as ``"fifo.depth"``; its tables are made when the file has none.
+        value : object
+            As it would be written in the file: ``8``, ``"14 ns"``, or a dict for a table.
+
+        Raises
+        ------
+        InputError
+            When there is no such key, or the scenario does not make sense with that value.
+        """
+        return self._changed({key: value})
+
+    def _changed(self, values: Mapping[str, Any]) -> Scenario:
+        raw = copy.deepcopy(self._raw)
+        for key, value in values.items():
+            table = raw
+            *above, last = key.split(".")
+            for i, step in enumerate(above):
+                table = table.setdefault(step, {})
+                if not isinstance(table, dict):
+                    at = ".".join(above[: i + 1])
+                    raise InputError(self._name, key, None, f"{at} is no table in this scenario")
+            # Numbers from arrays become plain ones, as a file would give them.
+            table[last] = value.item() if hasattr(value, "item") else copy.deepcopy(value)
+        return from_dict(raw, self._base, self._name)
+
+    def to_toml(self, base: Path | str | None = None) -> str:
+        """Return the scenario as TOML with every key, given or assumed.
+
+        Parameters
+        ----------
+        base : Path or str, optional
+            The directory that the names of recordings shall be relative to; they are absolute
+            when it is left out.
+        """
+        to = None if base is None else Path(base)
+        return writing.as_toml(self._raw, self.bits_per_lane, self._base, to)
+
+
+def distributions_in(model: BaseModel) -> Iterator[Distribution]:
+    """Give every distribution of a table and of the tables inside it."""
+    for name in type(model).model_fields:
+        value = getattr(model, name)
+        if isinstance(value, Distribution):
+            yield value
+        elif isinstance(value, BaseModel):
+            yield from distributions_in(value)
+
+
+def from_dict(raw: Mapping[str, Any], base: Path | str = ".", name: str = "<scenario>") -> Scenario:
+    """Read and check a scenario that is already a dict of tables.
+
+    Parameters
+    ----------
+    raw : mapping
+        What a TOML reader returns.
+    base : Path or str
+        The directory that file names are relative to.
+    name : str
+        What to name in a complaint.
+
+    Returns
+    -------
+    Scenario
+
+    Raises
+    ------
+    InputError
+        With one line about the first fault.
+    """
+    kept: dict[str, Any] = copy.deepcopy(dict(raw))
+    try:
+        return _read(kept, Path(base), name)
+    except RecursionError:
+        raise InputError(name, None, None, "tables are nested too deep") from None
+
+
+def _read(raw: dict[str, Any], base: Path, name: str) -> Scenario:
+    faults = list(_not_simulated(raw))
+    try:
+        scenario = Scenario.model_validate(_filled(raw), context={"base": base})
+    except ValidationError as error:
+        faults += _told(error, raw)
+        scenario = None
+    if scenario is not None and not faults:
+        scenario._raw, scenario._base, scenario._name = raw, base, name
+        faults = list(faults_between(scenario, raw))
+    if faults or scenario is None:
+        raise _first(faults, raw, name)
+    return scenario
+
+
+def _filled(raw: Mapping[str, Any]) -> dict[str, Any]:
+    """Return what the file holds without refused keys, with every table, and release_bits."""
+    filled = copy.deepcopy(dict(raw))
+    for one in UNSIMULATED:
+        *above, last = one.key.split(".")
+        table: Any = filled
+        for step in above:
+            table = table.get(step) if isinstance(table, dict) else None
+        if isinstance(table, dict) and last in table and one.holds(table[last]):
+            del table[last]
+            if one.only:  # the key itself is required; any value that is read will do
+                table[last] = "remote_master"
+    for section, _ in writing.tables_of(Keys):
+        filled.setdefault(section, {})
+    frame, fifo = filled["frame"], filled["fifo"]
+    if isinstance(frame, dict) and isinstance(fifo, dict) and "release_bits" not in fifo:
+        words, bits = frame.get("words_per_lane", 1), frame.get("word_bits", 16)
+        if type(words) is int and type(bits) is int and 1 <= words <= 256 and 1 <= bits <= 64:
+            fifo["release_bits"] = words * bits
+    return filled
+
+
+def _not_simulated(raw: Mapping[str, Any]) -> Iterator[Fault]:
+    for one in UNSIMULATED:
+        value = writing.look_up(raw, one.key)
+        if value is not None and one.holds(value):
+            found = None if isinstance(value, dict | list) else written(value)
+            yield Fault(tuple(one.key.split(".")), found, NOT_SIMULATED)
+
+
+def _told(error: ValidationError, raw: Mapping[str, Any]) -> Iterator[Fault]:
+    """Give the faults that pydantic found, in this package's words."""
+    for detail in error.errors(include_url=False):
+        path = tuple(detail["loc"])
+        cause = detail.get("ctx", {}).get("error")
+        if isinstance(cause, FaultError):
+            yield cause.under(*path).fault
+        elif detail["type"] == "extra_forbidden":
+            yield Fault(path, written(detail["input"]), _unknown_key(path))
+        elif detail["type"] == "missing":
+            yield Fault(path, None, f"missing; {_allowed(path)}")
+        else:
+            yield Fault(path, written(detail["input"]), "a table is wanted here")
+
+
+def _model_at(path: tuple[str | int, ...]) -> type[Section]:
+    model: type[Section] = Keys
+    for step in path:
+        model = dict(writing.tables_of(model))[str(step)]
+    return model
+
+
+def _allowed(path: tuple[str | int, ...]) -> str:
+    """Return what is allowed at a key."""
+    for name, field in _model_at(path[:-1]).model_fields.items():
+        if (field.alias or name) == path[-1]:
+            return next((str(kind.allowed) for kind in field.metadata), "")
+    return ""
+
+
+def _unknown_key(path: tuple[str | int, ...]) -> str:
+    model, key = _model_at(path[:-1]), str(path[-1])
+    tables = [name for name, _ in writing.tables_of(model)]
+    homes = [home for home in writing.every_key() if home.rsplit(".", 1)[-1] == key]
+    if homes:
+        return f"unknown key here; it belongs at {' or '.join(homes)}"
+    return unknown(key, [*writing.scalars_of(model), *tables])
+
+
+def _first(faults: list[Fault], raw: Mapping[str, Any], name: str) -> InputError:
+    """Return the complaint about the fault that stands first in the file."""
+    order = {path: i for i, path in enumerate(_paths(raw, ()))}
+
+    def place(fault: Fault) -> tuple[float, int]:
+        for length in range(len(fault.path), 0, -1):
+            if fault.path[:length] in order:
+                # What is missing from a table is missed at the table's end.
+                whole = length == len(fault.path)
+                last = max(i for p, i in order.items() if p[:length] == fault.path[:length])
+                return (order[fault.path], 0) if whole else (last, 1)
+        return float("inf"), 0
+
+    first = min(faults, key=place)
+    more = f" (and {len(faults) - 1} more)" if len(faults) > 1 else ""
+    return InputError(name, first.key, first.found, first.allowed + more)
+
+
+def _paths(value: Any, path: tuple[str | int, ...]) -> Iterator[tuple[str | int, ...]]:
+    """Give the path of every value in the file, in its order."""
+    if path:
+        yield path
+    if isinstance(value, dict):
+        for key, inner in value.items():
+            yield from _paths(inner, (*path, key))
+    elif isinstance(value, list):
+        for i, inner in enumerate(value):
+            yield from _paths(inner, (*path, i))

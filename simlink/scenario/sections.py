@@ -1,0 +1,335 @@
+"""The sections and keys of the scenario file: what each means, is read as, and is left out as.
+
+Attributes have the names of the keys (``return`` becomes ``return_``). Defaults are written as
+they would be in the file.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+from simlink.scenario.distributions import Constant, Distribution
+from simlink.scenario.kinds import (
+    Duration,
+    FixedDuration,
+    Flag,
+    Frequency,
+    LaneSkews,
+    LineRate,
+    SignedDuration,
+    Text,
+    Tolerance,
+    choice,
+    count,
+)
+from simlink.scenario.quantities import Rate
+
+MOST_SEED = 2**63 - 1
+
+
+def needed(description: str) -> Any:
+    """Return the field of a key that has to be given."""
+    return Field(description=description)
+
+
+def left_out(default: Any, description: str) -> Any:
+    """Return the field of a key that may be left out; `default` is as written in a file."""
+    return Field(default=default, description=description)
+
+
+def optional(description: str, alias: str | None = None) -> Any:
+    """Return the field of a key that means nothing when it is left out."""
+    # validate_default is off: there is no way to write "nothing" in the file.
+    return Field(default=None, validate_default=False, description=description, alias=alias)
+
+
+class Section(BaseModel):
+    """One table of the scenario file."""
+
+    model_config = ConfigDict(
+        extra="forbid",
+        frozen=True,
+        validate_default=True,
+        arbitrary_types_allowed=True,
+        allow_inf_nan=False,
+    )
+
+
+class Link(Section):
+    """How the data is clocked across the barrier."""
+
+    scheme: Annotated[Literal["remote_master"], choice("remote_master")] = needed(
+        "The clocking scheme: remote_master has the converter read out by a clock on its own side."
+    )
+
+
+class Trigger(Section):
+    """What starts the conversions."""
+
+    pattern: Annotated[
+        Literal["periodic", "poisson", "burst", "after_read"],
+        choice("periodic", "poisson", "burst", "after_read"),
+    ] = left_out(
+        "periodic",
+        "periodic; poisson; burst: burst_length triggers at the rate, then a gap; after_read: one "
+        "gap after the host has read the frame before.",
+    )
+    rate: Frequency | None = optional(
+        "Triggers per second, as a frequency. Required unless the pattern is after_read."
+    )
+    gap: Duration | None = optional(
+        "A duration. after_read: from the end of a read to the next trigger; burst: from the last "
+        "trigger of a burst to the first of the next. Required for these two patterns."
+    )
+    burst_length: Annotated[int, count(1, 10**10)] | None = optional(
+        "Triggers in a burst. Required for the burst pattern."
+    )
+    jitter: SignedDuration = left_out(
+        "0 s", "A duration added to the instant at which each trigger leaves; may be negative."
+    )
+    source: Annotated[Literal["host", "remote"], choice("host", "remote")] = left_out(
+        "host", "The side of the barrier that times the triggers."
+    )
+    tolerance: Tolerance = left_out(
+        "0 ppm", "How far the rate is off, as a ratio; drawn once for each unit."
+    )
+
+
+class Frame(Section):
+    """What one conversion gives."""
+
+    lanes: Annotated[int, count(1, 64)] = left_out(1, "Data lines that are read at the same time.")
+    words_per_lane: Annotated[int, count(1, 256)] = left_out(
+        1, "Words on each lane: converters chained on one line."
+    )
+    word_bits: Annotated[int, count(1, 64)] = left_out(16, "Bits in a word.")
+
+
+class Converter(Section):
+    """The converter's own timing."""
+
+    conversion_time: Duration = needed("From the arriving trigger to the fall of busy: a duration.")
+    busy_delay: Duration = left_out("0 s", "From the arriving trigger to the rise of busy.")
+    msb_valid: Duration = left_out("0 s", "From the fall of busy to a valid first bit.")
+    data_valid: Duration = left_out("0 s", "From the launching clock edge to a valid bit.")
+    data_hold: Duration = left_out(
+        "0 s", "How long the bit before stays valid after the launching clock edge."
+    )
+    acquisition_time: Duration = left_out(
+        "0 s", "From the fall of busy until the input has settled for the next sample."
+    )
+    aperture_jitter: SignedDuration = left_out(
+        "0 s", "From the arriving trigger to the sampling instant; may be negative."
+    )
+
+
+class RemoteClock(Section):
+    """The clock master on the converter's side."""
+
+    frequency: Frequency = needed("The serial clock, as a frequency.")
+    tolerance: Tolerance = left_out(
+        "0 ppm", "How far the frequency is off, as a ratio; drawn once for each unit."
+    )
+    start_delay: Duration = left_out("0 s", "From the fall of busy to the start of the readout.")
+    setup: Duration = left_out("0 s", "How long a bit has to be valid before it is captured.")
+    hold: Duration = left_out("0 s", "How long a bit has to stay valid after it is captured.")
+    capture: Annotated[Literal["half", "whole"], choice("half", "whole")] = left_out(
+        "half",
+        "half: a bit is captured half a period after its launch, at the rising edge; whole: a "
+        "whole period after, at the next falling edge.",
+    )
+
+
+class Channel(Section):
+    """One direction across the barrier; a value given here wins over the barrier's own."""
+
+    delay: Duration = left_out("0 s", "From one side to the other: a duration, drawn once a unit.")
+    spread: SignedDuration = left_out(
+        "0 s", "From part to part: a duration drawn once a unit, may be negative."
+    )
+    jitter: SignedDuration = left_out(
+        "0 s", "From edge to edge: a duration drawn for each, may be negative."
+    )
+    pulse_width_distortion: SignedDuration | None = optional(
+        "This direction's own pulse-width distortion."
+    )
+    min_pulse: Duration | None = optional("This direction's own shortest pulse.")
+    line_rate: LineRate | None = optional("This direction's own line rate.")
+
+
+class ForwardChannel(Channel):
+    """From the host to the converter."""
+
+    skew: SignedDuration | None = optional("This direction's own skew; drawn once a unit.")
+
+
+class ReturnChannel(Channel):
+    """From the converter to the host."""
+
+    skew: LaneSkews | None = optional(
+        "This direction's own skew: drawn once a lane and unit, or a list of fixed values, one a "
+        "lane."
+    )
+    style: Annotated[Literal["bits", "packets"], choice("bits", "packets")] = left_out(
+        "bits", "bits: each as it is captured; packets: several together at the line rate."
+    )
+    packet_bits: Annotated[int, count(1, 10**6)] | None = optional(
+        "Data bits in a packet. Required for packets."
+    )
+    overhead_bits: Annotated[int, count(0, 10**6)] = left_out(
+        0, "Header and check bits that a packet adds. For packets only."
+    )
+    check: Annotated[Literal["none"], choice("none")] = left_out(
+        "none", "The check that a packet carries."
+    )
+
+
+class Barrier(Section):
+    """The isolation barrier; what is given here holds for both directions."""
+
+    skew: SignedDuration = left_out(
+        "0 s", "From channel to channel: a duration drawn once a unit, may be negative."
+    )
+    pulse_width_distortion: SignedDuration = left_out(
+        "0 s", "How much longer a high pulse comes out than it went in; may be negative."
+    )
+    min_pulse: Duration = left_out("0 s", "The shortest pulse that a channel passes.")
+    line_rate: LineRate | None = optional("The highest line rate of a channel, in bits per second.")
+    forward: ForwardChannel = Field(default_factory=ForwardChannel, description="To the converter.")
+    return_: ReturnChannel = Field(
+        default_factory=ReturnChannel, alias="return", description="To the host."
+    )
+
+    def direction(self, name: Literal["forward", "return"]) -> Direction:
+        """Return one direction with the barrier's own values filled in.
+
+        Parameters
+        ----------
+        name : {"forward", "return"}
+            Which direction.
+        """
+        own: ForwardChannel | ReturnChannel = self.forward if name == "forward" else self.return_
+        return Direction(
+            delay=own.delay,
+            spread=own.spread,
+            jitter=own.jitter,
+            skew=_first(own.skew, self.skew),
+            pulse_width_distortion=_first(own.pulse_width_distortion, self.pulse_width_distortion),
+            min_pulse=_first(own.min_pulse, self.min_pulse),
+            line_rate=_first(own.line_rate, self.line_rate),
+        )
+
+
+def _first(own: Any, common: Any) -> Any:
+    return common if own is None else own
+
+
+@dataclass(frozen=True)
+class Direction:
+    """One direction across the barrier, resolved.
+
+    `skew` is a distribution, or a tuple with one fixed value a lane; `line_rate` is in bits per
+    second, None when the channel sets no limit.
+    """
+
+    delay: Distribution
+    spread: Distribution
+    jitter: Distribution
+    skew: Distribution | tuple[Constant, ...]
+    pulse_width_distortion: Distribution
+    min_pulse: Distribution
+    line_rate: Rate | None
+
+    def lane_skews(self, lanes: int) -> tuple[Distribution, ...]:
+        """Return the skew of each of `lanes` channels."""
+        return self.skew if isinstance(self.skew, tuple) else (self.skew,) * lanes
+
+
+class Fifo(Section):
+    """The FIFO on the host's side."""
+
+    depth: Annotated[int, count(1, 10**6)] = left_out(4, "Frames that it holds.")
+    release_bits: Annotated[int, count(1, 256 * 64)] = Field(
+        default=1,
+        description="Bits of every lane that have to be in before busy falls at the host. Left "
+        "out: all of the frame.",
+    )
+    when_full: Annotated[
+        Literal["drop_new", "drop_old", "stall"], choice("drop_new", "drop_old", "stall")
+    ] = left_out(
+        "drop_new",
+        "What gives way to a frame that finds no slot: itself, the oldest, or the remote clock.",
+    )
+    sync_delay: Duration = left_out(
+        "0 s", "From the last of the release bits to the fall of busy at the host."
+    )
+
+
+class Host(Section):
+    """The host that reads the frames."""
+
+    clock: Frequency = needed("The clock that the host reads with, as a frequency.")
+    service_latency: Duration = needed("From the release of a frame to the start of its read.")
+    read_all: Flag = left_out(False, "Whether one service reads all the frames that wait.")
+    watermark: Annotated[int, count(1, 10**6)] = left_out(
+        1, "Frames that have to wait before a service begins; at most the depth of the FIFO."
+    )
+    notice: Annotated[Literal["count", "edge"], choice("count", "edge")] = left_out(
+        "count", "Whether the host is told how many frames wait, or only that busy has fallen."
+    )
+    timeout: FixedDuration | None = optional(
+        "How long after a trigger the host gives a conversion up: a fixed duration. Left out: "
+        "never. Required for the after_read pattern."
+    )
+    setup: Duration = left_out("0 s", "Not used by the remote master.")
+    hold: Duration = left_out("0 s", "Not used by the remote master.")
+
+
+@dataclass(frozen=True)
+class Unsimulated:
+    """A key, or some values of it, that the format knows and this version refuses by name."""
+
+    key: str
+    only: tuple[str, ...] | None = None
+    but: tuple[str, ...] = ()
+
+    def holds(self, value: Any) -> bool:
+        """Whether this value of the key is refused."""
+        if isinstance(value, str) and value in self.but:
+            return False
+        return self.only is None or (isinstance(value, str) and value in self.only)
+
+
+UNSIMULATED = (
+    Unsimulated("link.scheme", only=("returned_clock", "forwarded_clock")),
+    Unsimulated("transient"),
+    Unsimulated("analog"),
+    Unsimulated("require"),
+    Unsimulated("barrier.signals"),
+    Unsimulated("barrier.slew_immunity"),
+    Unsimulated("barrier.forward.slew_immunity"),
+    Unsimulated("barrier.return.slew_immunity"),
+    Unsimulated("barrier.return.check", but=("none",)),
+    Unsimulated("host.capture"),
+)
+NOT_SIMULATED = "known to the scenario format, but this version does not simulate it"
+
+
+class Keys(Section):
+    """The whole file: the keys at its top, and its tables."""
+
+    title: Text = left_out("", "What the scenario is about.")
+    seed: Annotated[int, count(0, MOST_SEED)] = left_out(1, "What every draw derives from.")
+    trials: Annotated[int, count(1, 10**7)] = left_out(1, "Units built.")
+    conversions: Annotated[int, count(1, 10**10)] = left_out(1000, "Triggers sent in each trial.")
+    link: Link
+    trigger: Trigger
+    frame: Frame
+    converter: Converter
+    remote_clock: RemoteClock
+    barrier: Barrier
+    fifo: Fifo
+    host: Host

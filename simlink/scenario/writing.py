@@ -1,0 +1,139 @@
+"""A scenario as text: every key with its value, whether it was given or assumed."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+from typing import Any
+
+from simlink.scenario.faults import written
+from simlink.scenario.sections import Keys, Section
+
+Table = Mapping[str, Any]
+
+# Keys that may only be given with some value of another key.
+ONLY_WITH: dict[str, tuple[str, tuple[str, ...]]] = {
+    "trigger.rate": ("trigger.pattern", ("periodic", "poisson", "burst")),
+    "trigger.tolerance": ("trigger.pattern", ("periodic", "poisson", "burst")),
+    "trigger.gap": ("trigger.pattern", ("burst", "after_read")),
+    "trigger.burst_length": ("trigger.pattern", ("burst",)),
+    "barrier.return.packet_bits": ("barrier.return.style", ("packets",)),
+    "barrier.return.overhead_bits": ("barrier.return.style", ("packets",)),
+}
+
+
+def default(key: str) -> Any:
+    """Return the default of a dotted key as it would be written, or None."""
+    model: type[Section] = Keys
+    *tables, last = key.split(".")
+    for table in tables:
+        model = dict(tables_of(model))[table]
+    for name, field in model.model_fields.items():
+        if (field.alias or name) == last and not field.is_required():
+            return field.default
+    return None
+
+
+def tables_of(model: type[Section]) -> Iterator[tuple[str, type[Section]]]:
+    """Give the name and the model of each table inside a table."""
+    for name, field in model.model_fields.items():
+        inner = field.annotation
+        if isinstance(inner, type) and issubclass(inner, Section):
+            yield field.alias or name, inner
+
+
+def scalars_of(model: type[Section]) -> list[str]:
+    """Return the keys of a table that are not tables themselves."""
+    inner = {name for name, _ in tables_of(model)}
+    names = [field.alias or name for name, field in model.model_fields.items()]
+    return [name for name in names if name not in inner]
+
+
+def every_key(model: type[Section] = Keys, prefix: str = "") -> Iterator[str]:
+    """Give every dotted key of the format, in its order, tables included."""
+    for name in scalars_of(model):
+        yield prefix + name
+    for name, inner in tables_of(model):
+        yield prefix + name
+        yield from every_key(inner, f"{prefix}{name}.")
+
+
+def look_up(raw: Table, key: str) -> Any:
+    """Return what a file holds at a dotted key, or None."""
+    value: Any = raw
+    for step in key.split("."):
+        value = value.get(step) if isinstance(value, Mapping) else None
+    return value
+
+
+def applies(raw: Table, key: str) -> bool:
+    """Whether a key may be given beside what the file holds."""
+    if key not in ONLY_WITH:
+        return True
+    other, values = ONLY_WITH[key]
+    given = look_up(raw, other)
+    return (default(other) if given is None else given) in values
+
+
+def resolved(raw: Table, release_bits: int) -> dict[str, dict[str, Any]]:
+    """Return every key that applies with its value as written, by table.
+
+    Parameters
+    ----------
+    raw : mapping
+        What the file holds.
+    release_bits : int
+        The default of fifo.release_bits, which depends on the frame.
+    """
+    sections: dict[str, dict[str, Any]] = {}
+
+    def fill(model: type[Section], prefix: str) -> None:
+        values = sections.setdefault(prefix.rstrip("."), {})
+        for name in scalars_of(model):
+            key = prefix + name
+            value = look_up(raw, key)
+            if value is None and applies(raw, key):
+                value = release_bits if key == "fifo.release_bits" else default(key)
+            if value is not None:
+                values[name] = value
+        for name, inner in tables_of(model):
+            fill(inner, f"{prefix}{name}.")
+
+    fill(Keys, "")
+    return sections
+
+
+def as_toml(raw: Table, release_bits: int, base: Path, to: Path | None) -> str:
+    """Return a scenario as TOML.
+
+    Parameters
+    ----------
+    raw : mapping
+        What the file holds.
+    release_bits : int
+        The default of fifo.release_bits.
+    base : Path
+        The directory that the file names in `raw` are relative to.
+    to : Path or None
+        The directory that the written file names shall be relative to; None: absolute names.
+    """
+    lines: list[str] = []
+    for section, values in resolved(raw, release_bits).items():
+        if section:
+            lines += ["", f"[{section}]"]
+        lines += [f"{key} = {written(_moved(v, base, to))}" for key, v in values.items()]
+    return "\n".join(lines) + "\n"
+
+
+def _moved(value: Any, base: Path, to: Path | None) -> Any:
+    """Return a value with the names of its recordings as seen from another directory."""
+    if isinstance(value, list | tuple):
+        return [_moved(one, base, to) for one in value]
+    if not isinstance(value, dict):
+        return value
+    moved = {key: _moved(one, base, to) for key, one in value.items()}
+    if value.get("shape") == "recorded":
+        path = os.path.abspath(base / value["file"])
+        moved["file"] = path if to is None else os.path.relpath(path, to)
+    return moved
