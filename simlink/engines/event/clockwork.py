@@ -29,7 +29,9 @@ SERVICE = 70
 
 
 class Clockwork(simpy.Environment):
-    """SimPy's environment, told absolute instants rather than delays."""
+    """SimPy's environment, told absolute instants rather than delays; all are integers of fs."""
+
+    now: int  # type: ignore[assignment]
 
     def put(self, event: simpy.Event, time: int, rank: int) -> None:
         """Queue an event for an instant and rank."""

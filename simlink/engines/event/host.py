@@ -162,6 +162,7 @@ class Reader:
         self.latched = False
         self.latency = trial.each(law.service_latency, "host.service_latency")
         self.idle = True
+        self.last_frame: Frame | None = None
         self.bell = Bell(env)
         self.timer: TriggerTimer
         env.process(self.run())
@@ -207,6 +208,7 @@ class Reader:
             record.service[0, frames[0].index] = env.now
             start = host.reads_from(env.now, self.latency(frames[0].index))
             while frames:
+                self.last_frame = frames[-1]
                 for frame in frames:
                     record.read_start[0, frame.index] = start
                     for bit in range(last):

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
-import numpy as np
 
 from simlink.engines.event import fifo, host, remote
 from simlink.engines.event.clockwork import Clockwork
@@ -51,6 +50,10 @@ class Chain:
     def run(self) -> None:
         """Run until all that the last trigger set going has settled."""
         self.env.run()
+        self.settle()
+
+    def settle(self) -> None:
+        """Give what never arrived, or still waits, its fate."""
         waits = (self.record.trigger[0] != NEVER) & (self.record.fate[0] == Fate.NOT_SENT)
         self.record.fate[0, waits & (self.record.found[0] >= 0)] = Fate.IN_FLIGHT
         self.record.fate[0, waits & (self.record.found[0] < 0)] = Fate.NOT_RECEIVED
@@ -89,15 +92,3 @@ class EventEngine:
             Chain(Trial(scenario, units, number), record).run()
             yield record
 
-
-def whole(blocks: list[FrameBlock]) -> FrameBlock:
-    """Join the blocks of one range of trials along their conversions."""
-    if len(blocks) == 1:
-        return blocks[0]
-    first = blocks[0]
-    joined = {}
-    for name in FrameBlock.__dataclass_fields__:
-        values = [getattr(block, name) for block in blocks]
-        if isinstance(values[0], np.ndarray):
-            joined[name] = np.concatenate(values, axis=1)
-    return FrameBlock(first.trials, first.first, **{"first_bit": None, "last_bit": None} | joined)

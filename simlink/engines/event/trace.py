@@ -1,0 +1,355 @@
+"""A trace of every signal over a window of conversions.
+
+The traced parts are the plain ones with a note at each happening; a run without a trace is made
+of the plain parts and pays nothing.
+
+Signals, all with the instant, the signal's name and its new value:
+
+======================  =========================================================================
+``host.trigger``        a trigger leaves; value: its conversion
+``host.busy``           1 or 0 (a host timer alone; a remote timer raises no busy at the host)
+``host.timeout``        the host gives a conversion up; value: the conversion
+``host.service``        1 while the host serves, its latency included, else 0
+``host.clock``          1 or 0, the clock that reads the FIFO
+``host.take[l]``        a bit of lane l is taken; value: the bit, -1 - bit if it was not there
+``fifo.push[l]``        a bit of lane l is pushed; value: the bit
+``fifo.level``          slots taken
+``fifo.release``        a frame is released; value: its conversion
+``fifo.overrun``        a frame is refused or discarded; value: its conversion
+``remote.trigger``      a trigger arrives and is taken; value: its conversion
+``remote.missed``       a trigger arrives and is missed; value: its conversion
+``remote.busy``         1 or 0, the converter's busy
+``remote.clock``        1 or 0, the remote serial clock
+``remote.capture``      the bit captured by the remote master, -1 - bit if it is wrong
+``remote.credit``       credits of a stalling master after one has arrived
+======================  =========================================================================
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+from simlink.engines.event import fifo, host, remote
+from simlink.engines.event.clockwork import Clockwork, Instant
+from simlink.engines.event.frame import Frame, Trial
+from simlink.engines.event.wiring import Chain
+from simlink.errors import InputError
+from simlink.parts import unit
+from simlink.records import FrameBlock
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from simlink.scenario.loading import Scenario
+
+
+@dataclass
+class Trace:
+    """What happened on every signal, in the order in which it happened.
+
+    Attributes
+    ----------
+    scenario : Scenario
+        What was traced.
+    trial : int
+        Which unit.
+    window : range
+        The conversions that the trace covers.
+    entries : list of (int, str, int)
+        Instant in fs, signal, new value.
+    record : FrameBlock
+        The records of the trial, complete for the window.
+    """
+
+    scenario: Scenario
+    trial: int
+    window: range
+    record: FrameBlock
+    entries: list[tuple[int, str, int]] = field(default_factory=list)
+
+    def of(self, signal: str) -> list[tuple[int, int]]:
+        """Return the (instant in fs, value) pairs of one signal."""
+        return [(time, value) for time, name, value in self.entries if name == signal]
+
+    @property
+    def signals(self) -> list[str]:
+        """The names of the signals that moved, sorted."""
+        return sorted({name for _, name, _ in self.entries})
+
+    def to_pandas(self) -> pd.DataFrame:
+        """Return one row an entry: time (int64 fs), signal, value."""
+        import pandas as pd
+
+        return pd.DataFrame(self.entries, columns=["time", "signal", "value"])
+
+    def _repr_html_(self) -> str:
+        return self.to_pandas().to_html()
+
+
+class Recorder:
+    """Notes entries while the window is open."""
+
+    def __init__(self, env: Clockwork, trace: Trace) -> None:
+        self.env = env
+        self.trace = trace
+        self.open = False
+        self.closed = False
+        self.unsettled = set(trace.window)
+
+    def note(self, signal: str, value: int) -> None:
+        """Note that a signal takes a value now."""
+        if self.open:
+            self.trace.entries.append((self.env.now, signal, value))
+
+    def sent(self, index: int) -> None:
+        """Open the window with its first trigger."""
+        if index in self.trace.window:
+            self.open = not self.closed
+
+    def settled(self, index: int) -> None:
+        """Close the window once every conversion in it has its fate."""
+        self.unsettled.discard(index)
+        if not self.unsettled:
+            self.open, self.closed = False, True
+
+
+class TracedTimer(host.TriggerTimer):
+    """The trigger timer, noting triggers, busy and timeouts."""
+
+    recorder: Recorder
+    high = False
+
+    def _busy(self, level: bool) -> None:
+        if self.from_host and level != self.high:
+            self.high = level
+            self.recorder.note("host.busy", int(level))
+
+    def leave(self, index: int) -> None:
+        """Note the trigger and the rise of busy."""
+        self.recorder.sent(index)
+        self.recorder.note("host.trigger", index)
+        self._busy(True)
+        super().leave(index)
+
+    def released(self, frame: Frame) -> bool:
+        """Note the fall of busy."""
+        falls = super().released(frame)
+        if falls:
+            self._busy(False)
+        return falls
+
+    def give_up(self, index: int) -> None:
+        """Note the timeout."""
+        self.recorder.note("host.timeout", index)
+        if index >= self.last_sent:
+            self._busy(False)
+        super().give_up(index)
+
+
+class TracedConverter(remote.Converter):
+    """The converter, noting its triggers and busy."""
+
+    recorder: Recorder
+
+    def miss(self, index: int) -> None:
+        """Note a missed trigger."""
+        self.recorder.note("remote.missed", index)
+        super().miss(index)
+        self.recorder.settled(index)
+
+    def accept(self, index: int) -> None:
+        """Note a trigger that is taken."""
+        self.recorder.note("remote.trigger", index)
+        super().accept(index)
+
+    def busy_rises(self, event: Instant) -> None:
+        """Note busy rising, unless it would rise after its own fall."""
+        if event.payload.ready >= self.env.now:
+            self.recorder.note("remote.busy", 1)
+
+
+class TracedMaster(remote.RemoteMaster):
+    """The remote master, noting its clock."""
+
+    recorder: Recorder
+
+    def ready(self, frame: Frame) -> None:
+        """Note busy falling."""
+        self.recorder.note("remote.busy", 0)
+
+    def rise(self, frame: Frame, bit: int) -> None:
+        """Note a rising edge, and the capture if it is this one that captures."""
+        self.recorder.note("remote.clock", 1)
+        if self.half:
+            self._captured(frame, bit)
+
+    def fall(self, frame: Frame, bit: int) -> None:
+        """Note a falling edge, and the capture if it is this one that captures."""
+        self.recorder.note("remote.clock", 0)
+        if not self.half:
+            self._captured(frame, bit)
+
+    def _captured(self, frame: Frame, bit: int) -> None:
+        early = frame.wrong and bit == 0
+        wrong = early or self.trial.wrong_later[bit]
+        self.recorder.note("remote.capture", -1 - bit if wrong else bit)
+
+    def credit(self, event: Instant) -> None:
+        """Note a credit."""
+        super().credit(event)
+        self.recorder.note("remote.credit", self.credits)
+
+
+class TracedFifo(fifo.Fifo):
+    """The FIFO, noting pushes, its filling, releases and overruns."""
+
+    recorder: Recorder
+
+    def store(self, event: Instant) -> None:
+        """Note the bits pushed."""
+        frame, lane, first, last = event.payload
+        super().store(event)
+        if frame.admitted:
+            for bit in range(first, last + 1):
+                self.recorder.note(f"fifo.push[{lane}]", bit)
+            if frame.missing == 0 and self.record.read_end[0, frame.index] > 0:
+                self.recorder.settled(frame.index)
+
+    def judge(self, frame: Frame) -> None:
+        """Note the filling after an arrival."""
+        super().judge(frame)
+        if frame.admitted:
+            self.recorder.note("fifo.level", len(self.held))
+
+    def refuse(self, frame: Frame) -> None:
+        """Note an overrun."""
+        super().refuse(frame)
+        self.recorder.note("fifo.overrun", frame.index)
+        self.recorder.settled(frame.index)
+
+    def discard(self, frame: Frame) -> None:
+        """Note an overrun."""
+        super().discard(frame)
+        self.recorder.note("fifo.overrun", frame.index)
+        self.recorder.settled(frame.index)
+
+    def release(self, event: Instant) -> None:
+        """Note a release."""
+        if not event.payload.discarded:
+            self.recorder.note("fifo.release", event.payload.index)
+        super().release(event)
+
+    def free(self, frame: Frame) -> None:
+        """Note the filling after a slot is freed."""
+        super().free(frame)
+        self.recorder.note("fifo.level", len(self.held))
+
+
+class TracedReader(host.Reader):
+    """The reader, noting its services, clock and the bits it takes."""
+
+    recorder: Recorder
+    serving = False
+
+    def group(self, size: int) -> list[Frame]:
+        """Note a service that begins or ends."""
+        frames = super().group(size)
+        self._serve(bool(frames))
+        return frames
+
+    def _serve(self, now: bool) -> None:
+        if now != self.serving:
+            self.serving = now
+            self.recorder.note("host.service", int(now))
+
+    def take(self, frame: Frame, bit: int) -> None:
+        """Note a rising clock edge and the bits taken."""
+        self.recorder.note("host.clock", 1)
+        for lane, pushed in enumerate(frame.pushed):
+            self.recorder.note(f"host.take[{lane}]", bit if pushed > bit else -1 - bit)
+        super().take(frame, bit)
+
+    def fall(self, frame: Frame, bit: int) -> None:
+        """Note a falling clock edge."""
+        self.recorder.note("host.clock", 0)
+
+    def finish(self, frame: Frame) -> None:
+        """Note the last falling clock edge, and the end of a service that reads no further."""
+        self.recorder.note("host.clock", 0)
+        super().finish(frame)
+        if not self.read_all and frame is self.last_frame:
+            self._serve(False)
+        if frame.missing == 0:
+            self.recorder.settled(frame.index)
+
+
+class TracedChain(Chain):
+    """The chain made of traced parts."""
+
+    timer_part = TracedTimer
+    converter_part = TracedConverter
+    master_part = TracedMaster
+    fifo_part = TracedFifo
+    reader_part = TracedReader
+
+    def __init__(self, trial: Trial, record: FrameBlock, trace: Trace) -> None:
+        super().__init__(trial, record)
+        self.recorder = Recorder(self.env, trace)
+        parts: tuple[Any, ...] = (
+            self.timer,
+            self.converter,
+            self.master,
+            self.fifo,
+            self.reader,
+        )
+        for part in parts:
+            part.recorder = self.recorder
+
+    def run(self) -> None:
+        """Run until the window has closed, or to the end."""
+        step: Callable[[], None] = self.env.step
+        while not self.recorder.closed and self.env.peek() != float("inf"):
+            step()
+        self.settle()
+
+
+def trace(scenario: Scenario, conversions: range | None = None, trial: int = 0) -> Trace:
+    """Simulate one unit and keep every signal over a window of conversions.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        What to simulate.
+    conversions : range, optional
+        Which conversions; by default the first four.
+    trial : int
+        Which unit.
+
+    Returns
+    -------
+    Trace
+        From the first trigger of the window until each of its conversions has its fate.
+
+    Raises
+    ------
+    InputError
+        If the window or the trial is not in the scenario.
+    """
+    window = range(min(4, scenario.conversions)) if conversions is None else conversions
+    if not (0 <= window.start < window.stop <= scenario.conversions) or window.step != 1:
+        raise InputError(
+            scenario.name,
+            "conversions",
+            f"{window.start}:{window.stop}",
+            f"a window within 0:{scenario.conversions}",
+        )
+    if not 0 <= trial < scenario.trials:
+        raise InputError(scenario.name, "trial", str(trial), f"0 to {scenario.trials - 1}")
+    units = unit.build(scenario, range(trial, trial + 1))
+    shape = (scenario.frame.lanes, scenario.frame.words_per_lane)
+    record = FrameBlock.blank(units.trials, 0, scenario.conversions, shape)
+    found = Trace(scenario, trial, window, record)
+    TracedChain(Trial(scenario, units, trial), record, found).run()
+    return found
