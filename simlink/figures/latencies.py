@@ -158,10 +158,28 @@ class Latencies:
         if low == high:
             low, high = low * 0.99 - 1, high * 1.01 + 1
         edges = np.linspace(low, high, bins + 1)
+        return edges, self.counts_in(edges)
+
+    def counts_in(self, edges: npt.NDArray[np.float64]) -> Counts:
+        """Return how many values lie in bins.
+
+        Parameters
+        ----------
+        edges : ndarray, shape (bins + 1,), fs
+            Ascending, around all values; a value at an inner edge belongs to the bin above it.
+
+        Returns
+        -------
+        ndarray of int64, shape (bins,)
+            Their sum is `count`: ranks are rounded rather than counts, so that a lone value
+            that is spread over bins finer than it was kept in does not vanish.
+        """
+        if self.count == 0:
+            return np.zeros(len(edges) - 1, dtype=np.int64)
         law = self._law()
         rank = np.array([law.share_below(edge) for edge in edges])
         rank[0], rank[-1] = 0.0, 1.0
-        return edges, np.rint(np.diff(rank) * self.count).astype(np.int64)
+        return np.diff(np.rint(rank * self.count).astype(np.int64))
 
     def _law(self) -> Any:
         if self.exact:

@@ -1,0 +1,1 @@
+"""Pictures and text that show a run."""

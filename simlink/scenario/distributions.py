@@ -92,7 +92,7 @@ class Normal(Simple):
     @cached_property
     def _moments(self) -> tuple[float, float]:
         centre, sigma = self.given_mean, self.sigma
-        if sigma == 0:
+        if sigma == 0 or (self.low is not None and self.low == self.high):
             return self._clipped(float(centre)), 0.0
         first, second = 0.0, 0.0
         below, above = 0.0, 0.0

@@ -7,6 +7,8 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from typing import Any
 
+_MOST_KEY = 60  # no key of the format is as long, and a complaint is one line
+
 Path = tuple[str | int, ...]
 
 
@@ -54,7 +56,8 @@ def dotted(path: Iterable[str | int]) -> str:
         if isinstance(step, int):
             text += f"[{step}]"
         else:
-            text += f".{step}" if text else step
+            short = step if len(step) <= _MOST_KEY else step[:_MOST_KEY] + "..."
+            text += f".{short}" if text else short
     return text
 
 

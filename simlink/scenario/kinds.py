@@ -78,7 +78,7 @@ def choice(*names: str) -> Kind:
 
     def read(value: Any, base: Path) -> str:
         if not isinstance(value, str) or value not in names:
-            near = difflib.get_close_matches(str(value), names, n=1)
+            near = difflib.get_close_matches(str(value)[:60], names, n=1)
             hint = f'; did you mean "{near[0]}"?' if near else ""
             raise FaultError(allowed + hint, written(value))
         return value

@@ -9,7 +9,7 @@ from pathlib import Path
 from simlink.errors import InputError
 from simlink.scenario.schema import Scenario, from_dict
 
-__all__ = ["from_dict", "load", "loads"]
+__all__ = ["Scenario", "from_dict", "load", "loads"]
 
 _MOST_BYTES = 2**20
 

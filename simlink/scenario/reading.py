@@ -52,7 +52,7 @@ _COUNT = (
 
 def unknown(key: str, known: Collection[str]) -> str:
     """Return what to say about an unknown key: the nearest known one, and all of them."""
-    near = difflib.get_close_matches(key.lower(), known, n=1, cutoff=0.6)
+    near = difflib.get_close_matches(key[:60].lower(), known, n=1, cutoff=0.6)
     hint = f'; did you mean "{near[0]}"?' if near else ""
     return f"unknown key{hint} (known here: {', '.join(known)})"
 
@@ -100,7 +100,7 @@ def _shape_name(table: Table, shapes: Mapping[str, tuple[tuple[str, ...], tuple[
     """Return the shape that a table names, having checked its keys."""
     name = table.get("shape")
     if not isinstance(name, str) or name not in shapes:
-        near = difflib.get_close_matches(str(name), shapes, n=1)
+        near = difflib.get_close_matches(str(name)[:60], shapes, n=1)
         hint = f'did you mean "{near[0]}"? ' if near and "shape" in table else ""
         choice = ", ".join(f'"{shape}"' for shape in shapes)
         found = written(name) if "shape" in table else written(dict(table))

@@ -6,7 +6,7 @@ import csv
 import decimal
 import re
 from collections.abc import Iterator
-from functools import cached_property, lru_cache
+from functools import lru_cache
 from pathlib import Path
 
 import numpy as np
@@ -34,7 +34,7 @@ class Recorded(Distribution):
     start: int | None = None
     data: bytes = Field(repr=False, description="The values, int64, in base units.")
 
-    @cached_property
+    @property
     def values(self) -> Ints:
         """The values in base units, shape (rows,); not to be written to."""
         return np.frombuffer(self.data, dtype=np.int64)
@@ -169,7 +169,7 @@ def _column(
     _, header = next(rows, (0, []))
     names = [name.strip() for name in header]
     if names.count(column) != 1:
-        there = ", ".join(written(name) for name in names[:20]) or "none: the file is empty"
+        there = ", ".join(written(name[:40]) for name in names[:20]) or "none: the file is empty"
         what = "one column of that name" if column in names else "one of the columns"
         raise FaultError(f"{what} is wanted ({there})", written(column), ("column",))
     place = names.index(column)

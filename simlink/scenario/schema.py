@@ -102,7 +102,8 @@ class Scenario(Keys):
         key : str
             Such as ``"fifo.depth"``; its tables are made when the file has none.
         value : object
-            As it would be written in the file: ``8``, ``"14 ns"``, or a dict for a table.
+            As it would be written in the file: ``8``, ``"14 ns"``, or a dict for a table; None
+            leaves the key out.
 
         Raises
         ------
@@ -121,6 +122,9 @@ class Scenario(Keys):
                 if not isinstance(table, dict):
                     at = ".".join(above[: i + 1])
                     raise InputError(self._name, key, None, f"{at} is no table in this scenario")
+            if value is None:
+                table.pop(last, None)
+                continue
             # Numbers from arrays become plain ones, as a file would give them.
             table[last] = value.item() if hasattr(value, "item") else copy.deepcopy(value)
         return from_dict(raw, self._base, self._name)
@@ -169,9 +173,8 @@ def from_dict(raw: Mapping[str, Any], base: Path | str = ".", name: str = "<scen
     InputError
         With one line about the first fault.
     """
-    kept: dict[str, Any] = copy.deepcopy(dict(raw))
     try:
-        return _read(kept, Path(base), name)
+        return _read(copy.deepcopy(dict(raw)), Path(base), name)
     except RecursionError:
         raise InputError(name, None, None, "tables are nested too deep") from None
 
@@ -267,10 +270,10 @@ def _first(faults: list[Fault], raw: Mapping[str, Any], name: str) -> InputError
     def place(fault: Fault) -> tuple[float, int]:
         for length in range(len(fault.path), 0, -1):
             if fault.path[:length] in order:
+                if length == len(fault.path):
+                    return order[fault.path], 0
                 # What is missing from a table is missed at the table's end.
-                whole = length == len(fault.path)
-                last = max(i for p, i in order.items() if p[:length] == fault.path[:length])
-                return (order[fault.path], 0) if whole else (last, 1)
+                return max(i for p, i in order.items() if p[:length] == fault.path[:length]), 1
         return float("inf"), 0
 
     first = min(faults, key=place)

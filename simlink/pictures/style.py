@@ -1,0 +1,140 @@
+"""The look of the pictures: the same on every machine, on screen and on a grey printout.
+
+A colour never carries a meaning alone: each goes with a hatch, a dash or a mark of its own.
+"""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from functools import wraps
+from typing import TYPE_CHECKING, Any, ParamSpec, TypeVar
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+    from matplotlib.text import Text
+    from matplotlib.ticker import EngFormatter
+
+#: Pixels per inch of a PNG.
+DPI = 150
+
+INK = "#22303c"
+QUIET = "#6b7882"
+GRID = "#dde2e6"
+
+# Colours that stay apart for every kind of colour vision, and differ in lightness.
+TEAL = "#0b6e66"
+SKY = "#8cc7e8"
+SAND = "#ecd9a0"
+PLUM = "#8c4a7c"
+RUST = "#c2491d"
+
+_RULES: dict[str, Any] = {
+    "font.family": ["DejaVu Sans"],
+    "font.size": 9.5,
+    "text.color": INK,
+    "axes.edgecolor": QUIET,
+    "axes.labelcolor": INK,
+    "axes.titlecolor": INK,
+    "axes.titlesize": 11,
+    "axes.titleweight": "bold",
+    "axes.spines.top": False,
+    "axes.spines.right": False,
+    "axes.axisbelow": True,
+    "xtick.color": QUIET,
+    "xtick.labelcolor": INK,
+    "ytick.color": QUIET,
+    "ytick.labelcolor": INK,
+    "grid.color": GRID,
+    "grid.linewidth": 0.6,
+    "hatch.linewidth": 0.7,
+    "svg.hashsalt": "simlink",
+    "svg.fonttype": "path",
+}
+
+P = ParamSpec("P")
+R = TypeVar("R")
+
+
+@contextmanager
+def look() -> Iterator[None]:
+    """Draw by the rules of this file alone, whatever the user has set for other drawings."""
+    import matplotlib as mpl
+
+    kept = {"backend", "backend_fallback", "interactive", "toolbar", "timezone"}
+    rules: Any = {key: value for key, value in mpl.rcParamsDefault.items() if key not in kept}
+    rules.update(_RULES)
+    with mpl.rc_context(rules):
+        yield
+
+
+def in_our_look(draw: Callable[P, R]) -> Callable[P, R]:
+    """Make a function draw within `look`."""
+
+    @wraps(draw)
+    def drawn(*args: P.args, **kwargs: P.kwargs) -> R:
+        with look():
+            return draw(*args, **kwargs)
+
+    return drawn
+
+
+def new_axes(width: float, height: float, **margins: float) -> Axes:
+    """Return axes on a figure of their own, which belongs to no window.
+
+    Parameters
+    ----------
+    width, height : float
+        Size in inches.
+    **margins : float
+        ``left``, ``right``, ``bottom``, ``top`` of the axes, as shares of the figure.
+    """
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.figure import Figure
+
+    figure = Figure(figsize=(width, height), dpi=100)
+    FigureCanvasAgg(figure)
+    figure.subplots_adjust(**margins)
+    return figure.add_subplot()
+
+
+def seconds_axis() -> EngFormatter:
+    """Return a formatter of times with SI prefixes, such as ``2 µs``."""
+    from matplotlib.ticker import EngFormatter
+
+    return EngFormatter(unit="s", sep=" ")
+
+
+def proper(text: str) -> str:
+    """Return a printed quantity with the micro sign in place of the letter u."""
+    return text.replace(" us", " µs")
+
+
+def width_of(text: Text) -> float:
+    """Return how wide a text is, in pixels."""
+    return text.get_window_extent().width
+
+
+def pixels_across(ax: Axes) -> float:
+    """Return how wide an axes' data area is, in pixels."""
+    return float(ax.get_window_extent().width)
+
+
+def encode(figure: Figure, kind: str) -> bytes:
+    """Return a figure as the bytes of a file.
+
+    Parameters
+    ----------
+    figure : matplotlib Figure
+        What to write.
+    kind : {"svg", "png"}
+        SVG carries no date and no random identifiers, so that the same drawing gives the same
+        bytes; PNG has 150 pixels an inch.
+    """
+    drawn = io.BytesIO()
+    metadata: dict[str, Any] = {"Date": None} if kind == "svg" else {}
+    with look():
+        figure.savefig(drawn, format=kind, dpi=DPI, metadata=metadata)
+    return drawn.getvalue()

@@ -1,0 +1,42 @@
+from __future__ import annotations
+
+import itertools
+import os
+import sys
+from pathlib import Path
+
+import pytest
+from hypothesis import HealthCheck, settings
+
+# Test modules share helpers as `tests.strategies`, `tests.engines.chain` and so on.
+sys.path.insert(0, str(Path(__file__).parents[1]))
+
+#: How many random scenarios the engine's properties are tried on; raise it by hand.
+MANY = int(os.environ.get("SIMLINK_MANY", "500"))
+
+settings.register_profile(
+    "simlink",
+    deadline=None,
+    derandomize="SIMLINK_MANY" not in os.environ,
+    suppress_health_check=[HealthCheck.too_slow],
+)
+settings.load_profile("simlink")
+
+
+@pytest.fixture
+def recording(tmp_path):
+    """Write values in ns to a file; return them as a law that replays them from the first."""
+
+    def law(values, unit="ns"):
+        path = tmp_path / f"{next(names)}.csv"
+        path.write_text("value\n" + "".join(f"{value}\n" for value in values))
+        return {
+            "shape": "recorded",
+            "file": str(path),
+            "column": "value",
+            "unit": unit,
+            "start": 0,
+        }
+
+    names = itertools.count()
+    return law

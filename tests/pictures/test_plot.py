@@ -1,0 +1,227 @@
+import itertools
+import subprocess
+import sys
+
+import numpy as np
+import pytest
+from matplotlib.figure import Figure
+
+import simlink
+from simlink.instants import FS_PER_SECOND
+from simlink.pictures import plot, style
+
+NAMES = ("latency", "occupancy", "period")
+
+
+def texts_of(ax):
+    """Every text that is seen, with the box that it takes."""
+    figure = ax.get_figure(root=True)
+    figure.canvas.draw()
+    found = [*ax.texts, ax.xaxis.label, ax.yaxis.label]
+    found += [title for title in (ax.title, ax._left_title, ax._right_title) if title.get_text()]
+    for axis in (ax.xaxis, ax.yaxis):
+        low, high = sorted(axis.get_view_interval())
+        inside = [tick for tick in axis.get_major_ticks() if low <= tick.get_loc() <= high]
+        found += [tick.label1 for tick in inside]
+    seen = [text for text in found if text.get_visible() and text.get_text()]
+    return [(text.get_text(), text.get_window_extent()) for text in seen]
+
+
+def words(ax):
+    return [text.get_text() for text in ax.texts]
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_no_text_runs_into_another_or_out_of_the_picture(any_run, name):
+    ax = getattr(plot, name)(any_run)
+    found = texts_of(ax)
+    page = ax.get_figure(root=True).bbox
+    for text, box in found:
+        assert page.x0 <= box.x0, text
+        assert box.x1 <= page.x1, text
+        assert page.y0 <= box.y0, text
+        assert box.y1 <= page.y1, text
+    for (one, box), (other, second) in itertools.combinations(found, 2):
+        assert not box.overlaps(second), (one, other)
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_a_run_in_which_nothing_arrived_is_drawn(nothing_arrived, name):
+    ax = getattr(plot, name)(nothing_arrived)
+    found = texts_of(ax)
+    for (one, box), (other, second) in itertools.combinations(found, 2):
+        assert not box.overlaps(second), (one, other)
+    said = {"latency": "no frame was released", "occupancy": "no frame arrived"}
+    if name in said:
+        assert said[name] in words(ax)
+
+
+def test_latency_marks_stand_at_the_runs_figures(any_run):
+    ax = plot.latency(any_run)
+    marks = {line.get_label(): line.get_xdata()[0] for line in ax.lines}
+    for name, figure in any_run.figures.items():
+        if name.startswith("latency_"):
+            key = f"_{name.replace('latency_', 'latency_')}"
+            assert marks.get(key) == figure.value
+            assert style.proper(figure.text()) in words(ax)
+    assert any("median" in said for said in words(ax))
+    assert any("99.9 %" in said for said in words(ax))
+    assert any("largest seen" in said for said in words(ax))
+
+
+def test_latency_counts_every_frame_once(any_run):
+    ax = plot.latency(any_run)
+    steps = {patch.get_label(): patch.get_data() for patch in ax.patches if hasattr(patch, "edges")}
+    for label, law in (
+        ("trigger to release", any_run.tally.to_release),
+        ("trigger to last bit read", any_run.tally.to_read),
+    ):
+        values, edges, _ = steps[label]
+        assert np.nansum(values) == law.count
+        if law.count:
+            filled = np.flatnonzero(~np.isnan(values))
+            assert edges[filled[0]] <= law.least / FS_PER_SECOND <= edges[filled[0] + 1]
+            assert edges[filled[-1]] <= law.largest / FS_PER_SECOND <= edges[filled[-1] + 1]
+    assert ax.get_yscale() == "log"
+
+
+def test_frames_released_and_not_read_are_drawn_without_a_read(runs):
+    run = runs["none read"]
+    assert run.tally.to_release.count == 6
+    assert run.tally.to_read.count == 0
+    assert words(plot.latency(run)).count("-") == 4
+
+
+def test_occupancy_bars_are_the_shares_of_arriving_frames(any_run):
+    ax = plot.occupancy(any_run)
+    filling = any_run.tally.filling
+    bottom = ax.get_ylim()[0]
+    drawn = {}
+    for container in ax.containers:
+        for bar in container:
+            drawn[round(bar.get_x() + bar.get_width() / 2)] = bar.get_height() + bottom
+    want = {int(n): filling[n] / filling.sum() for n in np.flatnonzero(filling)}
+    assert drawn == pytest.approx(want)
+    assert ax.get_yscale() == "log"
+    low, high = ax.get_xlim()
+    assert all(low < slot < high for slot in drawn)
+
+
+def test_overruns_are_drawn_apart_and_told(runs):
+    ax = plot.occupancy(runs["too fast"])
+    lost = runs["too fast"].figures["overrun"]
+    assert lost.count
+    labels = [container.get_label() for container in ax.containers]
+    assert labels == ["found a slot", "found none"]
+    (bar,) = ax.containers[1]
+    assert bar.get_x() + bar.get_width() / 2 == 16
+    assert bar.get_hatch()
+    (depth,) = (line for line in ax.lines if line.get_label() == "depth")
+    assert list(depth.get_xdata()) == [15.5, 15.5]
+    assert f"{lost.count} found no slot; overrun {lost.text()} of the words" in words(ax)
+
+
+def test_no_overrun_seen_is_a_bound_and_not_zero(runs):
+    ax = plot.occupancy(runs["after read"])
+    assert any(said.startswith("none found no slot; overrun < ") for said in words(ax))
+
+
+def test_a_depth_out_of_sight_is_told(runs):
+    assert "depth 200 lies beyond  →" in words(plot.occupancy(runs["burst"]))
+
+
+def test_period_bars_are_the_cycles(any_run):
+    ax = plot.period(any_run)
+    cycles = any_run.cycles
+    drawn = {row: [] for row in range(len(cycles))}
+    for container in ax.containers:
+        for bar in container:
+            row = round(bar.get_y() + bar.get_height() / 2)
+            drawn[row].append((container.get_label(), bar.get_x(), bar.get_width()))
+    for row, cycle in enumerate(cycles):
+        at, want = 0.0, []
+        for piece in cycle.pieces:
+            want.append((piece.name, at, piece.mean))
+            at += piece.mean
+        if cycle.slack is not None and cycle.slack > 0:
+            want.append(("to spare", at, cycle.slack))
+        if cycle.slack is not None and cycle.slack < 0:
+            want.append(("over", cycle.period, -cycle.slack))
+        assert [name for name, *_ in drawn[row]] == [name for name, *_ in want]
+        for (_, x, width), (_, start, length) in zip(drawn[row], want, strict=True):
+            assert (x, width) == pytest.approx((start, length), rel=1e-9, abs=1e-18)
+        assert ax.get_yticklabels()[row].get_text().startswith(cycle.side)
+    for cycle in cycles:
+        for piece in cycle.pieces:
+            assert any(said.startswith(piece.name) for said in words(ax))
+    lines = [line.get_xdata()[0] for line in ax.lines if line.get_label() == "period"]
+    assert set(lines) == {cycle.period for cycle in cycles} - {None}
+
+
+def test_slack_is_hatched_and_what_does_not_fit_is_crossed_out_past_the_period(runs):
+    ax = plot.period(runs["far too fast"])
+    hatches = {c.get_label(): {bar.get_hatch() for bar in c} for c in ax.containers}
+    assert hatches["over"] == {"xxx"}
+    assert any(said.startswith("too long by") for said in words(ax))
+    hatches = {
+        c.get_label(): {bar.get_hatch() for bar in c} for c in plot.period(runs["plain"]).containers
+    }
+    assert hatches["to spare"] == {"///"}
+    assert hatches["conversion"] == {None}
+
+
+def test_period_takes_a_scenario_or_a_study_as_well(runs):
+    run = runs["plain"]
+    study = simlink.Study(run.scenario)
+    drawn = [words(plot.period(given)) for given in (run, run.scenario, study)]
+    assert drawn[0] == drawn[1] == drawn[2]
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_axes_that_are_given_are_drawn_on_and_returned(runs, name):
+    ax = Figure(figsize=(9, 6), layout="constrained").add_subplot()
+    assert getattr(plot, name)(runs["plain"], ax) is ax
+    assert getattr(simlink.plot, name) is getattr(plot, name)
+    own = getattr(plot, name)(runs["plain"])
+    assert own.figure is not ax.figure
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_the_bytes_are_the_same_whatever_the_user_has_set(runs, name):
+    import matplotlib as mpl
+
+    first = [style.encode(getattr(plot, name)(runs["plain"]).figure, k) for k in ("svg", "png")]
+    with mpl.rc_context({"font.size": 20, "lines.linewidth": 5, "axes.facecolor": "black"}):
+        second = [
+            style.encode(getattr(plot, name)(runs["plain"]).figure, k) for k in ("svg", "png")
+        ]
+    assert first == second
+    assert b"<dc:date>" not in first[0]
+    assert first[0].startswith(b"<?xml")
+    assert first[1].startswith(b"\x89PNG")
+
+
+def test_a_png_has_150_pixels_an_inch(runs):
+    import io
+
+    from matplotlib.image import imread
+
+    ax = plot.latency(runs["plain"])
+    drawn = imread(io.BytesIO(style.encode(ax.figure, "png")))
+    width, height = ax.figure.get_size_inches()
+    assert drawn.shape[:2] == (round(height * 150), round(width * 150))
+
+
+def test_nothing_is_drawn_through_a_shared_state():
+    code = (
+        "import sys, simlink; simlink.plot; from simlink.pictures import style; "
+        "style.new_axes(4, 3); assert 'matplotlib.pyplot' not in sys.modules"
+    )
+    subprocess.run([sys.executable, "-c", code], check=True, timeout=60)
+
+
+def test_labels_are_spread_in_order_and_apart():
+    placed = plot.spread([1.0, 1.1, 9.9], [2.0, 2.0, 2.0], 0.0, 10.0, 0.5)
+    assert placed == [1.0, 3.5, 9.0]
+    assert plot.spread([9.0, 9.1], [2.0, 2.0], 0.0, 10.0, 0.0) == [7.0, 9.0]
+    assert plot.spread([], [], 0.0, 1.0, 0.1) == []

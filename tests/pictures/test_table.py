@@ -1,0 +1,119 @@
+import re
+
+import pytest
+
+from simlink.cautions import CAUTIONS
+from simlink.figures.answer import seconds
+from simlink.figures.period import Cycle, Piece
+from simlink.pictures.table import bars, figures, table
+
+
+def flat(text):
+    return " ".join(text.split())
+
+
+def test_the_answer_leads_and_the_cautions_end_it(any_run):
+    text = table(any_run)
+    said = flat(text)
+    order = [
+        any_run.scenario.title,
+        any_run.answer.verdict,
+        any_run.answer.limit,
+        "one frame on each side",
+        "triggers sent",
+        "assumed, because",
+        f"Cautions: {CAUTIONS}",
+    ]
+    places = [said.index(flat(part)) for part in order]
+    assert places == sorted(places)
+    assert text.splitlines()[0] == "A link"
+    assert flat(text.splitlines()[1]) in any_run.answer.verdict
+    assert text.endswith("\n")
+    assert not any(line != line.rstrip() for line in text.splitlines())
+
+
+def test_every_assumption_is_told_with_its_reason(any_run):
+    lines = {flat(line) for line in table(any_run).splitlines()}
+    for one in any_run.scenario.assumed:
+        value = str(one.value).lower() if isinstance(one.value, bool) else one.value
+        assert f"{one.key} = {value} {one.why}" in lines
+
+
+def test_notes_are_told(runs):
+    scenario = runs["one frame"].scenario.with_value("trigger.tolerance", "50 ppm")
+    from simlink.runs import run
+
+    assert scenario.notes
+    assert flat(scenario.notes[0]) in flat(table(run(scenario)))
+
+
+def test_a_title_cannot_steer_the_terminal(runs):
+    from simlink.runs import run
+
+    scenario = runs["one frame"].scenario.with_value("title", "a\x1b[2Jb\nc")
+    assert table(run(scenario)).splitlines()[0] == "a [2Jb c"
+
+
+def test_figures_have_value_interval_and_count(runs):
+    found = runs["too fast"].figures
+    text = figures(dict(found))
+    lost = found["overrun"]
+    (line,) = (line for line in text.splitlines() if line.startswith("  overrun"))
+    assert lost.text() in line
+    assert " to " in line
+    assert line.endswith(f"{lost.count} of {lost.of}")
+    (line,) = (line for line in text.splitlines() if line.startswith("  underrun"))
+    assert re.search(r"< 0\.\d+ +upper bound +0 of", line)
+    assert "95 % interval" in text.splitlines()[0]
+
+
+def test_a_kind_of_loss_that_was_not_seen_is_still_named(runs):
+    text = flat(figures(dict(runs["plain"].figures)))
+    assert re.search(r"none seen: .*timed out", text)
+
+
+def bar_of(text, side):
+    (line,) = (line for line in text.splitlines() if line.startswith(f"  {side} "))
+    return line.split()[-1]
+
+
+def test_bars_share_one_scale_and_end_at_the_period():
+    text = bars(
+        [
+            Cycle(
+                "converter", [Piece("conversion", 2e-6, 2e-6), Piece("readout", 1e-6, 1e-6)], 4e-6
+            ),
+            Cycle("host", [Piece("service latency", 3e-6, None), Piece("read", 2e-6, 2e-6)], 4e-6),
+        ]
+    )
+    converter, host = bar_of(text, "converter"), bar_of(text, "host")
+    scale = 52 / 5e-6
+    assert converter.count("#") == round(2e-6 * scale)
+    assert converter.index("|") == round(4e-6 * scale) == host.index("|")
+    assert set(converter[converter.rindex("=") + 1 : converter.index("|")]) == {"."}
+    assert set(host[host.index("|") + 1 :]) == {"!"}
+    assert len(host) == 53
+    assert "! too long by 1 us" in text
+    assert f". to spare {seconds(1e-6)} (25%)" in text
+
+
+def test_a_piece_too_short_to_see_still_has_a_mark():
+    text = bars([Cycle("converter", [Piece("start delay", 1e-12, 1e-12)], 1.0)])
+    assert bar_of(text, "converter").startswith("#.")
+
+
+@pytest.mark.parametrize("over", [1e-12, 1e-9, 1e-6, 1.0])
+def test_any_excess_shows_past_the_period(over):
+    text = bars([Cycle("host", [Piece("read", 1e-6 + over, None)], 1e-6)])
+    assert "|!" in bar_of(text, "host")
+
+
+def test_no_period_no_line(runs):
+    text = bars(runs["after read"].cycles)
+    assert "|" not in text
+    assert "spare" not in text
+
+
+def test_lines_fit_a_terminal(any_run):
+    text = bars(any_run.cycles)
+    assert max(map(len, text.splitlines())) <= 78

@@ -1,0 +1,239 @@
+from __future__ import annotations
+
+import pytest
+
+from simlink.scenario import loading
+
+UNIFORM = {"shape": "uniform", "low": "-1 ns", "high": "1 ns"}
+
+
+def spread(low, high):
+    return {"shape": "uniform", "low": low, "high": high}
+
+
+@pytest.mark.parametrize(
+    ("values", "key", "said"),
+    [
+        ({"trigger": {}}, "trigger.rate", "missing"),
+        ({"trigger": {"pattern": "poisson"}}, "trigger.rate", "missing"),
+        ({"trigger__gap": "1 us"}, "trigger.gap", "only with trigger.pattern"),
+        ({"trigger__burst_length": 3}, "trigger.burst_length", "only with trigger.pattern"),
+        (
+            {"trigger": {"pattern": "burst", "rate": "1 MHz", "burst_length": 3}},
+            "trigger.gap", "missing",
+        ),
+        (
+            {"trigger": {"pattern": "burst", "rate": "1 MHz", "gap": "1 us"}},
+            "trigger.burst_length", "missing",
+        ),
+        ({"trigger": {"pattern": "after_read"}, "host__timeout": "1 us"}, "trigger.gap", "missing"),
+        (
+            {"trigger": {"pattern": "after_read", "gap": "1 us"}},
+            "host.timeout", "missing; pattern = \"after_read\" needs a fixed duration",
+        ),
+        (
+            {
+                "trigger": {"pattern": "after_read", "gap": "1 us", "rate": "1 MHz"},
+                "host__timeout": "9 us",
+            },
+            "trigger.rate", "only with trigger.pattern",
+        ),
+        (
+            {
+                "trigger": {"pattern": "after_read", "gap": "1 us", "tolerance": "1 ppm"},
+                "host__timeout": "9 us",
+            },
+            "trigger.tolerance", "only with trigger.pattern",
+        ),
+        (
+            {
+                "trigger": {"pattern": "after_read", "gap": "1 us", "source": "remote"},
+                "host__timeout": "9 us",
+            },
+            "trigger.source", 'needs source = "host"',
+        ),
+        (
+            {"trigger__source": "remote", "host__timeout": "9 us"},
+            "host.timeout", 'only with trigger.source = "host"',
+        ),
+        ({"fifo__release_bits": 17}, "fifo.release_bits", "from 1 to 16"),
+        ({"host__watermark": 5}, "host.watermark", "from 1 to 4"),
+        (
+            {"barrier__return__skew": ["1 ns", "2 ns"]},
+            "barrier.return.skew", "each of the 1 lanes",
+        ),
+        ({"barrier__return__packet_bits": 8}, "barrier.return.packet_bits", "only with"),
+        ({"barrier__return__overhead_bits": 0}, "barrier.return.overhead_bits", "only with"),
+        (
+            {"barrier__return": {"style": "packets", "line_rate": "100 Mbps"}},
+            "barrier.return.packet_bits", "missing",
+        ),
+        (
+            {"barrier__return": {"style": "packets", "packet_bits": 8}},
+            "barrier.return.line_rate", "missing",
+        ),
+        (
+            {"barrier__return__line_rate": "49.9 Mbps"},
+            "barrier.return.line_rate", "need at least 50 Mbit/s",
+        ),
+        ({"barrier__line_rate": "1 Mbps"}, "barrier.line_rate", "need at least 50 Mbit/s"),
+        ({"barrier__min_pulse": "10.1 ns"}, "barrier.min_pulse", "pulse is 10 ns"),
+        (
+            {"barrier__return__min_pulse": "9 ns", "barrier__pulse_width_distortion": "-2 ns"},
+            "barrier.return.min_pulse", "pulse is 8 ns",
+        ),
+        (
+            {"barrier__min_pulse": "9 ns", "barrier__pulse_width_distortion": "2 ns"},
+            "barrier.min_pulse", "needs 9 ns",
+        ),
+        (
+            {"barrier__min_pulse": "9 ns", "remote_clock__tolerance": spread("-10 %", "10 %")
+             , "barrier__pulse_width_distortion": "0.1 ns"},
+            "barrier.min_pulse", "pulse is 8.99090909 ns",
+        ),
+        (
+            {
+                "barrier__min_pulse": "1 ns",
+                "barrier__pulse_width_distortion":
+                    {"shape": "normal", "mean": "0 ns", "sigma": "1 ps"},
+            },
+            "barrier.min_pulse", "pulse is without bound",
+        ),
+        (
+            {"barrier__pulse_width_distortion": "11 ns"},
+            "barrier.pulse_width_distortion", "pulse is -1 ns",
+        ),
+        (
+            {"remote_clock__capture": "whole", "remote_clock__hold": "3 ns",
+             "converter__data_hold": "1 ns"},
+            "remote_clock.hold", "2 ns short of a hold of 3 ns",
+        ),
+        (
+            {"remote_clock__capture": "whole", "remote_clock__hold": spread("1 ns", "3 ns"),
+             "converter__data_hold": spread("2.5 ns", "9 ns")},
+            "remote_clock.hold", "a race that no clock cures",
+        ),
+        ({"remote_clock__hold": "10.5 ns"}, "remote_clock.hold", "500 ps short"),
+        (
+            {"remote_clock__hold": "13 ns", "converter__data_hold": spread("0 ns", "2 ns")},
+            "remote_clock.hold", "gone 12 ns after its capture",
+        ),
+        ({"barrier__forward__spread": "-1 ps"}, "barrier.forward.delay", "before it was sent"),
+        (
+            {"barrier__return__delay": "3 ns", "barrier__return__spread": "-1 ns",
+             "barrier__skew": UNIFORM, "barrier__return__jitter": spread("-1001 ps", "0 ps"),
+             "barrier__forward__delay": "9 ns"},
+            "barrier.return.delay", "come to -1 ps at the least",
+        ),
+        (
+            {"barrier__return__skew": ["1 ns", "-1 ns"], "frame__lanes": 2},
+            "barrier.return.delay", "come to -1 ns",
+        ),
+        ({"conversions": 10**10}, "conversions", "2.5 h is the most"),
+        ({"trigger__rate": "0.1 Hz"}, "trigger.rate", "2.5 h is the most"),
+        ({"trigger": {"pattern": "poisson", "rate": "0.125 Hz"}}, "trigger.rate", "2.5 h is"),
+        (
+            {"trigger": {"pattern": "burst", "rate": "1 Hz", "burst_length": 10, "gap": "2 min"}},
+            "trigger.rate", "2.5 h is the most",
+        ),
+        (
+            {"trigger": {"pattern": "after_read", "gap": "1 s"}, "host__timeout": "9 s"},
+            "trigger.gap", "2.5 h is the most",
+        ),
+        ({"host__service_latency": "1 h"}, "trigger.rate", "2.5 h is the most"),
+    ],
+)  # fmt: skip
+def test_what_does_not_fit_together_is_refused(complaint, values, key, said):
+    line = complaint(**values)
+    assert line.startswith(f"<text>: {key}: ")
+    assert said in line
+
+
+@pytest.mark.parametrize(
+    "values",
+    [
+        {"trigger": {"pattern": "after_read", "gap": "1 us", "jitter": UNIFORM},
+         "host.timeout": "9 us"},
+        {"trigger": {"pattern": "burst", "rate": "1 MHz", "gap": "1 us", "burst_length": 3,
+                     "source": "remote"}},
+        {"fifo.release_bits": 16, "host.watermark": 4},
+        {"fifo.release_bits": 1},
+        {"barrier.return.line_rate": "50 Mbps"},
+        {"barrier.forward.line_rate": "1 Mbps"},
+        {"barrier": {"line_rate": "1 Mbps", "return": {"line_rate": "50 Mbps"}}},
+        {"barrier.return": {"style": "packets", "packet_bits": 8, "line_rate": "1 Mbps"}},
+        {"barrier": {"line_rate": "9 Mbps", "return": {"style": "packets", "packet_bits": 99}}},
+        {"barrier.min_pulse": "10 ns"},
+        {"barrier": {"min_pulse": "8 ns", "pulse_width_distortion": "-2 ns"}},
+        {"barrier": {"min_pulse": "30 ns", "return": {"min_pulse": "1 ns"}}},
+        {"barrier": {"min_pulse": "30 ns", "return": {"style": "packets", "packet_bits": 8,
+                                                      "line_rate": "1 Mbps"}}},
+        {"barrier.pulse_width_distortion": {"shape": "normal", "mean": "0 s", "sigma": "1 ns"}},
+        {"remote_clock": {"frequency": "50 MHz", "capture": "whole", "hold": "3 ns"},
+         "converter.data_hold": "3 ns"},
+        {"remote_clock.hold": "10 ns"},
+        {"remote_clock.hold": spread("9 ns", "99 ns")},
+        {"remote_clock.hold": "12 ns", "converter.data_hold": spread("0 ns", "2 ns")},
+        {"barrier.forward": {"delay": "1 ns", "spread": UNIFORM}},
+        {"barrier.forward.jitter": {"shape": "normal", "mean": "0 s", "sigma": "1 ps"}},
+        {"barrier.return": {"skew": ["-1 ns", "2 ns"], "delay": "1 ns"}, "frame.lanes": 2},
+        {"conversions": 8 * 10**9},
+        {"trigger": {"pattern": "poisson", "rate": "0.2 Hz"}},
+        {"conversions": 10**7, "trigger": {"pattern": "after_read", "gap": "1 us"},
+         "host.timeout": "50 us"},
+        # A rare long stall may not count as if it came every time.
+        {"conversions": 10**6, "trigger": {"pattern": "after_read", "gap": {"shape": "mixture",
+         "parts": [{"weight": 0.999999, "of": "1 us"}, {"weight": 1e-6, "of": "1 s"}]}},
+         "host.timeout": "50 us"},
+    ],
+)  # fmt: skip
+def test_what_just_fits_is_accepted(scenario, values):
+    changed = scenario._changed(values)
+    assert loading.loads(changed.to_toml()) == changed
+
+
+@pytest.mark.parametrize(
+    "values",
+    [
+        {"converter__conversion_time": {"shape": "normal", "mean": "3 us", "sigma": "1 ns"}},
+        {"host__service_latency": {"shape": "normal", "mean": "3 us", "sigma": "1 ns",
+                                   "low": "-1 ns"}},
+    ],
+)  # fmt: skip
+def test_a_duration_that_may_fall_below_zero_has_to_be_clipped(complaint, values):
+    assert 'may not reach below zero; ask for clipping: low = "0 ns"' in complaint(**values)
+
+
+def test_durations_below_zero_are_refused_wherever_they_come_from(complaint):
+    assert "reaches down to -1 ns" in complaint(host__service_latency="-1 ns")
+    assert "reaches down to -1 ns" in complaint(fifo__sync_delay=UNIFORM)
+    mixture = {"shape": "mixture", "parts": [{"weight": 1, "of": "1 ns"},
+                                             {"weight": 1, "of": "-2 ns"}]}  # fmt: skip
+    assert "reaches down to -2 ns" in complaint(barrier__forward__delay=mixture)
+
+
+def test_tolerances_stay_within_ten_percent(complaint, scenario):
+    for key in ("trigger__tolerance", "remote_clock__tolerance"):
+        assert "within -10 % and 10 %" in complaint(**{key: "10.1 %"})
+        assert "within -10 % and 10 %" in complaint(**{key: spread("-11 %", "0 %")})
+        normal = {"shape": "normal", "mean": "0 ppm", "sigma": "1 ppm"}
+        assert "ask for clipping" in complaint(**{key: normal})
+    scenario.with_value("trigger.tolerance", "-10 %")
+
+
+def test_the_first_fault_in_the_file_is_told_and_the_others_counted(complaint):
+    line = complaint(host__clock="x", converter__data_hold=3, fifo__depth=0)
+    assert line.startswith("<text>: converter.data_hold: got 3;")
+    assert line.endswith(" (and 2 more)")
+    line = complaint(trigger={"rate": "1 MHz", "tolerence": "1 ppm"}, host={"clock": "25 MHz"})
+    assert line.startswith("<text>: trigger.tolerence")
+    assert line.endswith(" (and 1 more)")
+    line = complaint(fifo__release_bits=99, host__watermark=9)
+    assert line.endswith(" (and 1 more)")
+
+
+@pytest.mark.parametrize(
+    "value", ["0 s", "-1 us", "0.4 fs", {"shape": "constant", "value": "1 us"}]
+)
+def test_a_timeout_is_fixed_and_above_zero(complaint, value):
+    assert "a fixed duration above zero" in complaint(host__timeout=value)

@@ -1,0 +1,414 @@
+from __future__ import annotations
+
+import pickle
+from fractions import Fraction
+
+import numpy as np
+import pytest
+
+from simlink.errors import InputError
+from simlink.scenario import loading
+from simlink.scenario.distributions import Constant, Normal, Uniform
+from simlink.scenario.schema import Scenario
+from simlink.scenario.sections import UNSIMULATED
+from simlink.scenario.writing import every_key
+
+ZERO = Constant(value=0)
+
+FULL = """\
+title = "every key"
+seed = 7
+trials = 20
+conversions = 500
+
+[link]
+scheme = "remote_master"
+
+[trigger]
+pattern = "burst"
+rate = "0.5 MHz"
+gap = { shape = "uniform", low = "5 us", high = "9 us" }
+burst_length = 8
+jitter = { shape = "normal", mean = "0 ps", sigma = "3 ps" }
+source = "host"
+tolerance = { shape = "uniform", low = "-50 ppm", high = "50 ppm" }
+
+[frame]
+lanes = 2
+words_per_lane = 3
+word_bits = 20
+
+[converter]
+conversion_time = { shape = "limits", low = "480 ns", typical = "500 ns", high = "520 ns" }
+busy_delay = "10 ns"
+msb_valid = "2 ns"
+data_valid = "6 ns"
+data_hold = "3 ns"
+acquisition_time = "300 ns"
+aperture_jitter = { shape = "normal", mean = "0 ps", sigma = "2 ps" }
+
+[remote_clock]
+frequency = "50 MHz"
+tolerance = { shape = "normal", mean = "0 ppm", sigma = "10 ppm", low = "-30 ppm", high = "30 ppm" }
+start_delay = "20 ns"
+setup = "2 ns"
+hold = "1 ns"
+capture = "whole"
+
+[barrier]
+skew = "1 ns"
+pulse_width_distortion = "0.5 ns"
+min_pulse = "4 ns"
+line_rate = "150 Mbps"
+
+[barrier.forward]
+delay = "14 ns"
+spread = "1 ns"
+jitter = { shape = "uniform", low = "-100 ps", high = "100 ps" }
+skew = "2 ns"
+pulse_width_distortion = "1 ns"
+min_pulse = "5 ns"
+line_rate = "100 Mbps"
+
+[barrier.return]
+delay = "13 ns"
+spread = "2 ns"
+jitter = "0 ps"
+skew = ["-1 ns", "1.5 ns"]
+pulse_width_distortion = "-1 ns"
+min_pulse = "6 ns"
+line_rate = "200 Mbps"
+style = "packets"
+packet_bits = 16
+overhead_bits = 8
+check = "none"
+
+[fifo]
+depth = 6
+release_bits = 30
+when_full = "stall"
+sync_delay = "8 ns"
+
+[host]
+clock = "25 MHz"
+service_latency = { shape = "exponential", mean = "2 us", offset = "1 us" }
+read_all = true
+watermark = 2
+notice = "edge"
+timeout = "50 us"
+setup = "1 ns"
+hold = "1 ns"
+"""
+
+
+def test_every_default(scenario):
+    assert (scenario.title, scenario.seed, scenario.trials, scenario.conversions) == (
+        "",
+        1,
+        1,
+        1000,
+    )
+    trigger = scenario.trigger
+    assert (trigger.pattern, trigger.source) == ("periodic", "host")
+    assert (trigger.gap, trigger.burst_length) == (None, None)
+    assert trigger.jitter == trigger.tolerance == ZERO
+    frame = scenario.frame
+    assert (frame.lanes, frame.words_per_lane, frame.word_bits) == (1, 1, 16)
+    converter = scenario.converter
+    for key in (
+        "busy_delay", "msb_valid", "data_valid", "data_hold", "acquisition_time", "aperture_jitter",
+    ):  # fmt: skip
+        assert getattr(converter, key) == ZERO, key
+    clock = scenario.remote_clock
+    assert clock.tolerance == clock.start_delay == clock.setup == clock.hold == ZERO
+    assert clock.capture == "half"
+    barrier = scenario.barrier
+    assert barrier.skew == barrier.pulse_width_distortion == barrier.min_pulse == ZERO
+    assert barrier.line_rate is None
+    for name in ("forward", "return"):
+        way = barrier.direction(name)
+        assert way.delay == way.spread == way.jitter == way.skew == ZERO
+        assert way.pulse_width_distortion == way.min_pulse == ZERO
+        assert way.line_rate is None
+        assert way.lane_skews(3) == (ZERO,) * 3
+    back = barrier.return_
+    assert (back.style, back.packet_bits, back.overhead_bits) == ("bits", None, 0)
+    fifo = scenario.fifo
+    assert (fifo.depth, fifo.release_bits, fifo.when_full) == (4, 16, "drop_new")
+    assert fifo.sync_delay == ZERO
+    host = scenario.host
+    assert (host.read_all, host.watermark, host.notice, host.timeout) == (False, 1, "count", None)
+    assert host.setup == host.hold == ZERO
+    assert not scenario.is_random
+    assert scenario.notes == []
+
+
+def test_every_key_is_read():
+    scenario = loading.loads(FULL)
+    assert scenario.trigger.rate.value == 500_000
+    assert scenario.trigger.gap == Uniform(low=5 * 10**9, high=9 * 10**9)
+    assert scenario.trigger.tolerance == Uniform(low=-50_000_000, high=50_000_000)
+    assert scenario.converter.aperture_jitter == Normal(mean=0, sigma=2000)
+    assert scenario.remote_clock.frequency.value == Fraction(50_000_000)
+    assert scenario.host.timeout.constant_value == 50 * 10**9
+    assert scenario.bits_per_lane == 60
+    assert scenario.words == 6
+    assert scenario.fifo.release_bits == 30
+    assert scenario.host.read_all is True
+    assert scenario.is_random
+    # Nothing was left out, so nothing was assumed; and the text above names every key.
+    assert scenario.assumed == []
+    written = loading.loads(FULL)._raw
+    for key in every_key():
+        value = written
+        for step in key.split("."):
+            value = value[step]
+
+
+def test_a_direction_wins_over_the_barrier():
+    barrier = loading.loads(FULL).barrier
+    forward, back = barrier.direction("forward"), barrier.direction("return")
+    assert forward.skew == Constant(value=2_000_000)
+    assert forward.line_rate.value == 100_000_000
+    assert forward.min_pulse.constant_value == 5_000_000
+    assert back.pulse_width_distortion.constant_value == -1_000_000
+    assert back.lane_skews(2) == (Constant(value=-1_000_000), Constant(value=1_500_000))
+    assert back.line_rate.value == 200_000_000
+
+
+def test_a_direction_takes_the_barriers_own(scenario):
+    barrier = (
+        scenario.with_value("barrier.skew", "1 ns")
+        .with_value("barrier.line_rate", "100 Mbps")
+        .with_value("barrier.min_pulse", "3 ns")
+        .with_value("barrier.forward.skew", "2 ns")
+        .barrier
+    )
+    assert barrier.direction("forward").skew.constant_value == 2_000_000
+    assert barrier.direction("return").skew.constant_value == 1_000_000
+    for name in ("forward", "return"):
+        assert barrier.direction(name).line_rate.value == 100_000_000
+        assert barrier.direction(name).min_pulse.constant_value == 3_000_000
+
+
+@pytest.mark.parametrize("words", [1, 3])
+@pytest.mark.parametrize("bits", [1, 18, 64])
+def test_the_whole_frame_is_released_unless_told(scenario, words, bits):
+    changed = scenario.with_value("frame", {"words_per_lane": words, "word_bits": bits})
+    assert changed.fifo.release_bits == changed.bits_per_lane == words * bits
+
+
+def test_what_was_assumed_is_listed_in_order(scenario):
+    assumed = {one.key: one.value for one in scenario.assumed}
+    assert assumed["fifo.release_bits"] == 16
+    assert assumed["host.timeout"] == "none"
+    assert assumed["barrier.skew"] == "0 s"
+    assert assumed["remote_clock.capture"] == "half"
+    assert all(one.why for one in scenario.assumed)
+    order = list(every_key())
+    places = [order.index(key) for key in assumed]
+    assert places == sorted(places)
+    given = {"link.scheme", "trigger.rate", "remote_clock.frequency", "host.clock"}
+    no_matter = {"barrier.return.packet_bits", "barrier.return.overhead_bits", "host.setup",
+                 "trigger.gap", "trigger.burst_length", "barrier.forward.skew"}  # fmt: skip
+    assert not (given | no_matter) & set(assumed)
+
+
+def test_what_is_given_is_not_assumed(scenario):
+    changed = scenario.with_value("fifo.depth", 4).with_value("barrier.forward.skew", "1 ns")
+    keys = {one.key for one in changed.assumed}
+    assert "fifo.depth" not in keys
+    assert "barrier.skew" in keys  # the return direction still takes it
+    changed = changed.with_value("barrier.return.skew", "1 ns")
+    assert "barrier.skew" not in {one.key for one in changed.assumed}
+
+
+def test_overhead_is_assumed_for_packets_only(scenario):
+    changed = scenario.with_value(
+        "barrier.return", {"style": "packets", "packet_bits": 8, "line_rate": "100 Mbps"}
+    )
+    assumed = {one.key: one.value for one in changed.assumed}
+    assert assumed["barrier.return.overhead_bits"] == 0
+    assert "barrier.return.style" not in assumed
+    assert "barrier.line_rate" not in assumed
+
+
+def test_a_remote_timer_has_no_timeout_to_assume(scenario):
+    changed = scenario.with_value("trigger.source", "remote")
+    assert "host.timeout" not in {one.key for one in changed.assumed}
+
+
+def test_fixed_tolerances_are_noted(scenario):
+    changed = scenario.with_value("remote_clock.tolerance", "50 ppm")
+    assert changed.notes == [
+        "remote_clock.tolerance: fixed at +50 ppm in every unit; for ±50 ppm write "
+        '{ shape = "uniform", low = "-50 ppm", high = "50 ppm" }'
+    ]
+    changed = scenario.with_value("trigger.tolerance", "-0.5 ppm")
+    assert changed.notes[0].startswith("trigger.tolerance: fixed at -0.5 ppm")
+    wide = {"shape": "uniform", "low": "-50 ppm", "high": "50 ppm"}
+    assert scenario.with_value("remote_clock.tolerance", wide).notes == []
+
+
+@pytest.mark.parametrize(("rate", "noted"), [("50 Mbps", 1), ("99.9 Mbps", 1), ("100 Mbps", 0)])
+def test_a_line_between_f_and_2f_is_noted(scenario, rate, noted):
+    changed = scenario.with_value("barrier.return.line_rate", rate)
+    assert len(changed.notes) == noted
+    if noted:
+        assert (
+            "taken as a self-clocking line: a strobe beside the data would ask for 2 f"
+            in (changed.notes[0])
+        )
+
+
+def test_randomness(scenario):
+    assert scenario.with_value("trigger.pattern", "poisson").is_random
+    one = {"shape": "uniform", "low": "1 ns", "high": "1 ns"}
+    assert not scenario.with_value("host.service_latency", one).is_random
+    two = {"shape": "uniform", "low": "1 ns", "high": "2 ns"}
+    assert scenario.with_value("host.service_latency", two).is_random
+    assert scenario.with_value("barrier.return.spread", two).is_random
+
+
+def test_checked_copies(scenario):
+    changed = scenario.with_(seed=9, trials=3, conversions=77)
+    assert (changed.seed, changed.trials, changed.conversions) == (9, 3, 77)
+    assert (scenario.seed, scenario.trials, scenario.conversions) == (1, 1, 1000)
+    assert scenario.with_(seed=0).seed == 0
+    assert scenario.with_() == scenario
+    with pytest.raises(InputError, match="seed: got -1; a whole number from 0"):
+        scenario.with_(seed=-1)
+    with pytest.raises(InputError, match="trials"):
+        scenario.with_(trials=10**8)
+
+
+def test_copies_with_one_value(scenario):
+    deeper = scenario.with_value("fifo.depth", np.int64(8))
+    assert deeper.fifo.depth == 8
+    assert scenario.fifo.depth == 4
+    assert deeper.with_value("fifo.depth", 4) == scenario
+    # Left out again, the release follows the frame.
+    wide = scenario.with_value("fifo.release_bits", 8).with_value("fifo.release_bits", None)
+    assert wide.fifo.release_bits == 16
+    table = {"shape": "uniform", "low": "1 us", "high": "2 us"}
+    changed = scenario.with_value("host.service_latency", table)
+    table["high"] = "0 us"
+    assert changed.with_value("host.service_latency.high", "3 us").host.service_latency == Uniform(
+        low=10**9, high=3 * 10**9
+    )
+
+
+@pytest.mark.parametrize(
+    ("key", "value", "said"),
+    [
+        ("fifo.dept", 8, 'did you mean "depth"'),
+        ("fifo", 8, "a table is wanted"),
+        ("nothing.at.all", 8, "unknown key"),
+        ("fifo.depth", 8.0, "whole number"),
+        ("fifo.depth.more", 8, "fifo.depth is no table"),
+        ("host.service_latency.mean", "1 us", "is no table"),
+    ],
+)
+def test_copies_that_make_no_sense(scenario, key, value, said):
+    changed = scenario.with_value("fifo.depth", 5)
+    with pytest.raises(InputError) as caught:
+        changed.with_value(key, value)
+    assert said in str(caught.value)
+    assert str(caught.value).startswith("<text>: ")
+
+
+@pytest.mark.parametrize(
+    "values",
+    [
+        {},
+        {"trigger": {"pattern": "after_read", "gap": "1 us"}, "host.timeout": "50 us"},
+        {"trigger": {"pattern": "burst", "gap": "1 us", "rate": "1 MHz", "burst_length": 3}},
+        {"barrier.return": {"style": "packets", "packet_bits": 8, "line_rate": "90 Mbps"}},
+        {
+            "host.service_latency": {
+                "shape": "mixture",
+                "parts": [
+                    {"weight": 1e-06, "of": "1 ms"},
+                    {
+                        "weight": 1,
+                        "of": {
+                            "shape": "two_state",
+                            "normal": "1 us",
+                            "stalled": {"shape": "gamma", "mean": "9 us", "sigma": "3 us"},
+                            "spacing": {"shape": "geometric", "mean": 12.5},
+                        },
+                    },
+                ],
+            }
+        },
+        {"title": 'quotes " \\ and\nlines\x7f, ünïcode'},
+    ],
+)
+def test_written_and_read_back_it_is_equal(scenario, values):
+    changed = scenario._changed(values)
+    back = loading.loads(changed.to_toml())
+    assert back == changed
+    assert back.to_toml() == changed.to_toml()
+    assert {one.key for one in back.assumed} <= {"host.timeout", "barrier.line_rate"}
+
+
+def test_every_key_written_has_the_text_of_the_user():
+    scenario = loading.loads(FULL)
+    text = scenario.to_toml()
+    assert loading.loads(text) == scenario
+    for line in FULL.splitlines():
+        assert line in text.splitlines()
+
+
+def test_scenarios_differ_by_their_values(scenario, minimal):
+    assert loading.loads(minimal.replace("2 us", "2000 ns")) == scenario
+    assert loading.loads(minimal.replace("2 us", "3 us")) != scenario
+    assert loading.loads(minimal.replace("25 MHz", "26 MHz")) != scenario
+    assert scenario != "scenario"
+    with pytest.raises(TypeError):
+        hash(scenario)
+
+
+def test_scenarios_are_frozen(scenario):
+    assert isinstance(scenario, Scenario)
+    with pytest.raises(ValueError, match="frozen"):
+        scenario.seed = 3
+    with pytest.raises(ValueError, match="frozen"):
+        scenario.fifo.depth = 3
+
+
+def test_a_file_and_its_name(tmp_path, minimal):
+    path = tmp_path / "link.toml"
+    path.write_bytes(b"\xef\xbb\xbf" + minimal.encode())
+    scenario = loading.load(path)
+    assert scenario == loading.loads(minimal) == loading.load(str(path))
+    assert scenario.name == str(path)
+    assert scenario.base == tmp_path
+
+
+@pytest.mark.parametrize("one", UNSIMULATED, ids=lambda one: one.key)
+def test_what_is_known_but_not_simulated_is_refused_by_name(scenario, one):
+    for value in one.only or ("crc8", 3, [{"kind": "at"}], {"tone": "1 kHz"}):
+        with pytest.raises(InputError) as caught:
+            scenario.with_value(one.key, value)
+        line = str(caught.value)
+        assert line.startswith(f"<text>: {one.key}: ")
+        assert line.endswith("known to the scenario format, but this version does not simulate it")
+    for value in one.but:
+        scenario.with_value(one.key, value)
+
+
+def test_the_complaint_about_transients_is_this(minimal):
+    with pytest.raises(InputError) as caught:
+        loading.loads(minimal + '[[transient]]\nkind = "at"\n', name="a.toml")
+    assert str(caught.value) == (
+        "a.toml: transient: known to the scenario format, but this version does not simulate it"
+    )
+
+
+def test_a_scenario_goes_to_another_process_and_back():
+    scenario = loading.loads(FULL)
+    there = pickle.loads(pickle.dumps(scenario))
+    assert there == scenario
+    assert there.with_value("fifo.depth", 9).fifo.depth == 9
+    assert there.to_toml() == scenario.to_toml()
