@@ -85,7 +85,8 @@ def multiples(first: int, count: int, period: Fraction) -> Times:
         quotient += (2 * left > below) | ((2 * left == below) & (odd == 1))
         parts.append(quotient)
         done += size
-    return base + np.concatenate(parts)
+    fractions: Times = np.concatenate(parts)
+    return base + fractions
 
 
 def clock_edges(frequency: Fraction, cycles: int) -> tuple[Times, Times]:

@@ -113,7 +113,8 @@ def frame(tables: list[pa.Table]) -> pd.DataFrame:
 
     whole = pa.concat_tables(tables)
     kinds = {pa.int64(): pd.Int64Dtype()}
-    return whole.to_pandas(types_mapper=kinds.get)
+    rows: pd.DataFrame = whole.to_pandas(types_mapper=kinds.get)
+    return rows
 
 
 class LedgerFile:

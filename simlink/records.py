@@ -48,7 +48,7 @@ class FrameBlock:
     due, trigger, aperture, ready, release, service, read_start, read_end : ndarray of int64
         When the trigger was due and left, the sample was taken, busy fell at the converter, the
         frame was released, the service that it is the first frame of began, and it was read.
-    found : ndarray of int32
+    found : ndarray of int32 or int8
         How many slots were taken when its first bit arrived (-1: it did not arrive).
     fate : ndarray of int8
         A `Fate`; ``NOT_SENT`` where a trial's trigger loop stopped before its last trigger.
@@ -68,7 +68,7 @@ class FrameBlock:
     service: Times
     read_start: Times
     read_end: Times
-    found: npt.NDArray[np.int32]
+    found: npt.NDArray[np.int32] | npt.NDArray[np.int8]
     fate: npt.NDArray[np.int8]
     short_acquisition: npt.NDArray[np.bool_]
     timed_out: npt.NDArray[np.bool_]
@@ -96,9 +96,16 @@ class FrameBlock:
             return np.full(shape, NEVER, dtype=np.int64)
 
         return cls(
-            trials,
-            first,
-            *(never() for _ in range(8)),
+            trials=trials,
+            first=first,
+            due=never(),
+            trigger=never(),
+            aperture=never(),
+            ready=never(),
+            release=never(),
+            service=never(),
+            read_start=never(),
+            read_end=never(),
             found=np.full(shape, -1, dtype=np.int32),
             fate=np.full(shape, Fate.NOT_SENT, dtype=np.int8),
             short_acquisition=np.zeros(shape, dtype=np.bool_),

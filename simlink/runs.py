@@ -12,23 +12,24 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from simlink import __version__
+from simlink import __version__, jobs
 from simlink.cautions import CAUTIONS
+from simlink.checkpoint import Checkpoint
 from simlink.engines.choice import choose
 from simlink.figures import summary
 from simlink.figures.answer import Answer, answer
 from simlink.figures.period import Cycle, cycles
 from simlink.figures.summary import Figure
 from simlink.figures.tally import Tally
-from simlink.ledger import LedgerFile, frame, table
+from simlink.ledger import LedgerFile, frame
 from simlink.scenario.loading import Scenario
 from simlink.scenario.loading import load as load_scenario
 
 if TYPE_CHECKING:
+    from concurrent.futures import Executor
+
     import pandas as pd
     import pyarrow as pa
-
-    from simlink.records import Engine
 
 #: The most words of which a ledger is kept unless it is asked for.
 MOST_WORDS = 10**6
@@ -174,10 +175,11 @@ class Study:
         conversions: int | None = None,
         engine: str = "auto",
         ledger: bool | None = None,
+        workers: int | None = 1,
     ) -> Run:
         """Run the scenario; see `run` for the arguments."""
         scenario = self.scenario.with_(seed=seed, trials=trials, conversions=conversions)
-        return run(scenario, engine=engine, ledger=ledger)
+        return run(scenario, engine=engine, ledger=ledger, workers=workers)
 
 
 def load(path: str | Path) -> Study:
@@ -212,6 +214,10 @@ def run(
     engine: str = "auto",
     ledger: bool | None = None,
     ledger_file: LedgerFile | None = None,
+    workers: int | None = None,
+    executor: Executor | None = None,
+    keep_in: Path | None = None,
+    resume: bool = False,
     progress: Progress | None = None,
 ) -> Run:
     """Run a scenario.
@@ -220,12 +226,21 @@ def run(
     ----------
     scenario : Scenario
         What to run.
-    engine : {"auto", "event"}
-        Which engine; ``auto`` takes the quickest that is exact.
+    engine : {"auto", "event", "batch"}
+        Which engine; ``auto`` takes the batch engine whenever it is exact.
     ledger : bool, optional
         Whether a ledger is kept; by default up to a million words.
     ledger_file : LedgerFile, optional
         Where the ledger is written while the run goes on; it is then not kept in memory.
+    workers : int, optional
+        Processes to spread the trials over; by default as many as there are processors if the
+        run is long, else this one alone. The result does not depend on it.
+    executor : concurrent.futures.Executor, optional
+        Where to run the trials instead.
+    keep_in : Path, optional
+        A results folder in which finished jobs are kept until the run is complete.
+    resume : bool
+        Whether to start from the jobs kept there.
     progress : callable, optional
         Called with the number of trials finished.
 
@@ -238,41 +253,46 @@ def run(
     ------
     InputError
         If the engine cannot do the scenario exactly.
+    OutputError
+        If something cannot be written, or workers die again and again.
     """
     chosen, why = choose(engine, scenario)
     keep = words_of(scenario) <= MOST_WORDS if ledger is None else ledger
+    if workers is None:
+        workers = jobs.default_workers(chosen.name, scenario.trials * scenario.conversions)
+    saved = None if keep_in is None else Checkpoint(keep_in, scenario, chosen.name, keep)
+    before = saved.finished() if saved is not None and resume else []
+    todo = jobs.split(
+        jobs.missing(scenario.trials, before),
+        jobs.job_size(chosen.name, scenario.trials, workers),
+    )
     tables: list[pa.Table] | None = [] if keep and ledger_file is None else None
     whole = Tally(scenario, range(0))
     interrupted = False
+    parts = jobs.spread(scenario, chosen.name, todo, keep, workers=workers, executor=executor)
     try:
-        for number in range(scenario.trials):
-            part, rows = _trial(scenario, chosen, range(number, number + 1), keep)
-            whole.merge(part)
-            if ledger_file is not None and keep:
-                for one in rows:
-                    ledger_file.add(one)
-            elif tables is not None:
-                tables.extend(rows)
+        for one in sorted([*before, *todo], key=lambda trials: trials.start):
+            kept = one in before and saved is not None
+            part = saved.load(one) if kept and saved is not None else next(parts)
+            with jobs.uninterrupted():
+                if saved is not None and not kept and len(todo) + len(before) > 1:
+                    saved.save(part)
+                whole.merge(part.tally)
+                if ledger_file is not None:
+                    for rows in part.rows:
+                        ledger_file.add(rows)
+                elif tables is not None:
+                    tables.extend(part.rows)
             if progress is not None:
-                progress(number + 1)
+                progress(whole.count)
     except KeyboardInterrupt:
         interrupted = True
-    finished = len(whole.trials)
-    if interrupted and finished == 0:
+    finally:
+        parts.close()
+    if interrupted and whole.count == 0:
         raise KeyboardInterrupt
-    done = scenario.with_(trials=finished) if interrupted else scenario
+    if saved is not None and not interrupted:
+        saved.forget()
+    done = scenario.with_(trials=whole.count) if interrupted else scenario
     found = Figures(summary.figures(done, whole))
     return Run(done, chosen.name, whole, found, interrupted, why, tables)
-
-
-def _trial(
-    scenario: Scenario, engine: Engine, trials: range, keep: bool
-) -> tuple[Tally, list[pa.Table]]:
-    """Run some trials whole, so that an interruption loses all of them or none."""
-    tally = Tally(scenario, trials)
-    rows = []
-    for block in engine.run(scenario, trials, words=keep):
-        tally.add(block)
-        if keep:
-            rows.append(table(block))
-    return tally, rows

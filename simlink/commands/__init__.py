@@ -1,0 +1,1 @@
+"""The commands, one thin file each: parse, call the public API, print."""

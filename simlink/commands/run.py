@@ -28,6 +28,9 @@ def run(
     engine: Annotated[
         str, typer.Option("--engine", help="event, batch, or auto.", metavar="ENGINE")
     ] = "auto",
+    workers: Annotated[
+        str | None, _whole("--workers", "Processes to spread the trials over.")
+    ] = None,
     out: Annotated[
         str | None, typer.Option("--out", help="Folder for the results.", metavar="DIR")
     ] = None,
@@ -57,6 +60,7 @@ def run(
         "trials": _number("--trials", trials, 1, 10**7),
         "conversions": _number("--conversions", conversions, 1, 10**10),
     }
+    processes = _number("--workers", workers, 1, 1000)
     if ledger not in (None, "on", "off"):
         raise InputError("--ledger", None, f'"{ledger}"', "on or off")
     if out == "":
@@ -65,7 +69,8 @@ def run(
         print("simlink: --ledger on: a ledger is kept only with --out DIR", file=sys.stderr)
     scenario = load(path).with_(**changed)
     try:
-        found = _run(scenario, engine, out, None if ledger is None else ledger == "on")
+        keep = None if ledger is None else ledger == "on"
+        found = _run(scenario, out, keep, engine=engine, workers=processes)
     except KeyboardInterrupt:
         print(f"simlink: interrupted: 0 of {scenario.trials} units kept", file=sys.stderr)
         raise typer.Exit(130) from None
@@ -91,7 +96,7 @@ def _number(option: str, text: str | None, low: int, high: int) -> int | None:
     return int(text)
 
 
-def _run(scenario: Scenario, engine: str, out: str | None, ledger: bool | None) -> Run:
+def _run(scenario: Scenario, out: str | None, ledger: bool | None, **options: Any) -> Run:
     import sys
 
     from simlink.results import run_into
@@ -99,8 +104,8 @@ def _run(scenario: Scenario, engine: str, out: str | None, ledger: bool | None) 
 
     def go(**more: Any) -> Run:
         if out is None:
-            return run(scenario, engine=engine, ledger=False, **more)
-        return run_into(out, scenario, engine=engine, ledger=ledger, **more)
+            return run(scenario, ledger=False, **options, **more)
+        return run_into(out, scenario, ledger=ledger, **options, **more)
 
     if not sys.stderr.isatty():
         return go()

@@ -1,1 +1,1 @@
-"""The engines: each gives the same records of the same scenario; only their order of work differs."""
+"""The engines: the same records of the same scenario; only their order of work differs."""

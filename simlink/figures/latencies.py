@@ -21,9 +21,12 @@ EXACT = 2**20
 #: Independent groups of trials; with fewer trials each is its own group.
 GROUPS = 64
 _MANTISSA = 10
+#: Values counted at once; a count costs a pass over all bins.
+_WORTH = 2**20
 _SHIFT = 52 - _MANTISSA
 
 Counts = npt.NDArray[np.int64]
+Flags = npt.NDArray[np.bool_]
 
 
 class Latencies:
@@ -43,11 +46,16 @@ class Latencies:
         self.count = 0
         self.least: int | None = None
         self.largest: int | None = None
-        self._kept: list[tuple[int, Times]] = []
+        #: Groups and values, of a run that keeps all.
+        self._kept: list[tuple[npt.NDArray[np.int8], Times]] = []
         self._base = 0
         self._bins: Counts = np.zeros((self.groups, 0), dtype=np.int64)
+        #: Bins not yet counted, with the group of each row; and counts that come on top.
+        self._pending: list[tuple[Counts, Counts]] = []
+        self._extra: list[tuple[Counts, int, Counts]] = []
+        self._waiting = 0
 
-    def add(self, trials: range, values: Times, there: npt.NDArray[np.bool_] | None) -> None:
+    def add(self, trials: range, values: Times, missing: Flags | None) -> None:
         """Take in latencies.
 
         Parameters
@@ -55,39 +63,71 @@ class Latencies:
         trials : range
             The trials of the rows.
         values : ndarray of int64, shape (T, n), fs
-            Not negative.
-        there : ndarray of bool, shape (T, n), or None
-            Which of them happened; None if all did.
+            Not negative; may be changed in place.
+        missing : ndarray of bool, shape (T, n), or None
+            Which of them did not happen; None if all did.
         """
         if self.exact:
-            for row, trial in enumerate(trials):
-                some = values[row] if there is None else values[row][there[row]]
-                if some.size:
-                    self._note(int(some.min()), int(some.max()), some.size)
-                    self._kept.append((trial % self.groups, some.copy()))
+            self._keep(trials, values, missing)
             return
-        spare = values if there is None else np.where(there, values, 0)
-        largest = int(spare.max())
-        least = int(
-            values.min() if there is None else np.where(there, values, np.iinfo(np.int64).max).min()
-        )
-        count = values.size if there is None else int(there.sum())
-        if count == 0:
-            return
-        self._note(least, largest, count)
-        self._reserve(_bin_of(least), _bin_of(largest))
-        width = self._bins.shape[1]
-        keys = np.maximum(spare, 1).astype(np.float64).view(np.int64)
-        keys >>= _SHIFT
-        keys -= self._base
+        self._gather(trials, values, missing)
+
+    def _keep(self, trials: range, values: Times, missing: Flags | None) -> None:
+        groups = np.arange(trials.start, trials.stop, dtype=np.int64) % self.groups
+        each = np.broadcast_to(groups[:, np.newaxis].astype(np.int8), values.shape)
+        if missing is not None:
+            values, each = values[~missing], each[~missing]
+        if values.size:
+            self._note(int(values.min()), int(values.max()), values.size)
+            self._kept.append((each.ravel(), values.ravel()))
+
+    def _gather(self, trials: range, values: Times, missing: Flags | None) -> None:
+        """Turn latencies into bins, and count them once there are enough to be worth it."""
         group = np.arange(trials.start, trials.stop) % self.groups
-        if there is None:
-            keys += (group * width)[:, np.newaxis]
-            found = np.bincount(keys.ravel(), minlength=self._bins.size)
-        else:
-            keys += (group * width)[:, np.newaxis]
-            found = np.bincount(keys[there], minlength=self._bins.size)
-        self._bins += found.reshape(self._bins.shape)
+        count = values.size
+        if missing is not None:
+            rows = np.bincount(np.nonzero(missing)[0], minlength=len(values))
+            count -= int(rows.sum())
+            if count == 0:
+                return
+            # What is missing is counted with a value that was seen, and taken off again.
+            seen = int(values[~missing].min()) if self.least is None else self.least
+            np.copyto(values, seen, where=missing)
+            self._extra.append((group, _bin_of(seen), -rows))
+        low, high = int(values.min()), int(values.max())
+        self._note(low, high, count)
+        if low == high:
+            self._extra.append((group, _bin_of(low), np.full(len(values), values.shape[1])))
+            return
+        if low < 1:
+            values = np.maximum(values, 1)
+        keys = values.astype(np.float64).view(np.int64)
+        keys >>= _SHIFT
+        self._pending.append((group, keys))
+        self._waiting += keys.size
+        if self._waiting >= _WORTH:
+            self._count()
+
+    def _count(self) -> None:
+        """Count the pending bins."""
+        if not self._pending and not self._extra:
+            return
+        assert self.least is not None
+        assert self.largest is not None
+        self._reserve(_bin_of(self.least), _bin_of(self.largest))
+        width = self._bins.shape[1]
+        flat = np.empty(self._waiting, dtype=np.int64)
+        at = 0
+        for group, keys in self._pending:
+            keys += (group * width - self._base)[:, np.newaxis]
+            flat[at : at + keys.size] = keys.ravel(order="K")
+            at += keys.size
+        self._bins += np.bincount(flat, minlength=self._bins.size).reshape(self._bins.shape)
+        for group, key, count in self._extra:
+            self._bins[:, key - self._base] += np.bincount(
+                group, weights=count, minlength=self.groups
+            ).astype(np.int64)
+        self._pending, self._extra, self._waiting = [], [], 0
 
     def _note(self, least: int, largest: int, count: int) -> None:
         self.count += count
@@ -110,6 +150,8 @@ class Latencies:
         """Take in what another range of trials gave."""
         if other.count == 0:
             return
+        self._count()
+        other._count()
         assert other.least is not None
         assert other.largest is not None
         self._note(other.least, other.largest, other.count)
@@ -141,7 +183,8 @@ class Latencies:
             return None, (None, None)
         law = self._law()
         value = law.at(q)
-        reach = rank_reach(*law.below(value), confidence)
+        below, of = law.below(value)
+        reach = rank_reach(below, of, confidence)
         if reach is None:
             return value, (None, None)
         low = law.at(q - reach) if q - reach > 0 else None
@@ -179,11 +222,13 @@ class Latencies:
         law = self._law()
         rank = np.array([law.share_below(edge) for edge in edges])
         rank[0], rank[-1] = 0.0, 1.0
-        return np.diff(np.rint(rank * self.count).astype(np.int64))
+        counts: Counts = np.diff(np.rint(rank * self.count).astype(np.int64))
+        return counts
 
     def _law(self) -> Any:
         if self.exact:
             return _Sample(self._kept, self.groups)
+        self._count()
         assert self.least is not None
         assert self.largest is not None
         return _Binned(self._base, self._bins, self.least, self.largest)
@@ -196,12 +241,12 @@ def _bin_of(value: int) -> int:
 class _Sample:
     """All values kept."""
 
-    def __init__(self, kept: list[tuple[int, Times]], groups: int) -> None:
-        self.values = np.sort(np.concatenate([values for _, values in kept]))
-        self.kept = kept
-        self.of = np.zeros(groups)
-        for group, values in kept:
-            self.of[group] += values.size
+    def __init__(self, kept: list[tuple[npt.NDArray[np.int8], Times]], groups: int) -> None:
+        self.group = np.concatenate([group for group, _ in kept])
+        self.plain = np.concatenate([values for _, values in kept])
+        self.values = np.sort(self.plain)
+        self.groups = groups
+        self.of = np.bincount(self.group, minlength=groups).astype(np.float64)
 
     def at(self, q: float) -> float:
         """Return the smallest value whose share at or below it is at least q."""
@@ -209,10 +254,8 @@ class _Sample:
         return float(self.values[min(max(rank, 0), len(self.values) - 1)])
 
     def below(self, value: float) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
-        counts = np.zeros(len(self.of))
-        for group, values in self.kept:
-            counts[group] += np.count_nonzero(values <= value)
-        return counts, self.of
+        counts = np.bincount(self.group[self.plain <= value], minlength=self.groups)
+        return counts.astype(np.float64), self.of
 
     def share_below(self, value: float) -> float:
         return float(np.searchsorted(self.values, value, side="left")) / len(self.values)

@@ -16,6 +16,8 @@ if TYPE_CHECKING:
 
 #: FIFO fillings above this are counted together with it.
 _MOST_FILLINGS = 4096
+#: Up to so many levels, comparing bytes is quicker than counting bins.
+_FEW = 16
 _FATES = [fate for fate in Fate if fate >= 0]
 
 
@@ -63,6 +65,15 @@ class Tally:
         self.sampling_squares = np.zeros(count)
         self.filling = np.zeros(min(self.depth, _MOST_FILLINGS) + 1, dtype=np.int64)
         self.fullest = 0
+        # Without jitter on its way, a trigger is sampled a fixed time after it was due.
+        self._samples_evenly = (
+            scenario.trigger.jitter.is_constant
+            and scenario.barrier.direction("forward").jitter.is_constant
+            and scenario.converter.aperture_jitter.is_constant
+            and scenario.trigger.pattern != "after_read"
+        )
+        #: Whether a frame may be read without a service of its own.
+        self._reads_on = scenario.host.read_all or scenario.host.watermark > 1
         total = scenario.trials * scenario.conversions
         self.to_release = Latencies(scenario.trials, total)
         self.to_read = Latencies(scenario.trials, total)
@@ -71,57 +82,82 @@ class Tally:
         """Take in a block of records; its trials must lie within this tally's."""
         start = block.trials.start - self.trials.start
         rows = slice(start, start + len(block.trials))
-        for fate in _FATES:
-            self.fates[rows, fate] += (block.fate == fate).sum(axis=1)
-        self.sent[rows] += (block.fate != Fate.NOT_SENT).sum(axis=1)
-        self.short[rows] += block.short_acquisition.sum(axis=1)
-        self.timed_out[rows] += block.timed_out.sum(axis=1)
-        self._times(rows, block)
-        self._latencies(block)
-        self._sampling(rows, block)
+        # Most conversions of most blocks are delivered: the few others are picked out.
+        row, place = np.nonzero(block.fate)
+        plain = not len(row)
+        self.sent[rows] += block.count
+        self.fates[rows, Fate.DELIVERED] += block.count
+        if not plain:
+            others = block.fate[row, place].astype(np.int64)
+            counts = np.zeros((len(block.trials), len(Fate)), dtype=np.int64)
+            np.add.at(counts, (row, others + 1), 1)
+            self.fates[rows, Fate.DELIVERED] -= counts.sum(axis=1)
+            self.fates[rows, 1:] += counts[:, 2:]
+            self.sent[rows] -= counts[:, 0]
+        if block.short_acquisition.any():
+            self.short[rows] += block.short_acquisition.sum(axis=1)
+        if block.timed_out.any():
+            self.timed_out[rows] += block.timed_out.sum(axis=1)
+        self._times(rows, block, plain)
+        self._latencies(block, plain)
+        self._sampling(rows, block, plain)
         self._filling(block)
 
-    def _times(self, rows: slice, block: FrameBlock) -> None:
+    def _times(self, rows: slice, block: FrameBlock, plain: bool) -> None:
         last = block.trigger.max(axis=1)
         np.maximum(self.last_trigger[rows], last, out=self.last_trigger[rows])
-        for times in (block.trigger, block.ready, block.release, block.read_end):
+        # Reads end in order, after all else that befalls a frame that is read.
+        ends = (block.read_end,) if plain else (block.ready, block.release, block.read_end)
+        for times in (*ends, last[:, np.newaxis]):
             np.maximum(self.end[rows], times.max(axis=1), out=self.end[rows])
-        begun = np.where(block.service != NEVER, block.service, block.read_start)
-        served = np.where(block.read_end != NEVER, block.read_end - begun, 0)
-        self.busy[rows] += served.sum(axis=1)
+        begun = block.service
+        if self._reads_on:
+            begun = np.where(begun != NEVER, begun, block.read_start)
+        # What was never read has neither instant, and their difference is 0.
+        self.busy[rows] += (block.read_end - begun).sum(axis=1)
 
-    def _latencies(self, block: FrameBlock) -> None:
+    def _latencies(self, block: FrameBlock, plain: bool) -> None:
         for latencies, instants in (
             (self.to_release, block.release),
             (self.to_read, block.read_end),
         ):
-            there = instants != NEVER
-            whole = bool(there.all())
-            values = instants - block.trigger
-            latencies.add(block.trials, values, None if whole else there)
+            missing = None if plain else instants == NEVER
+            if missing is not None and not missing.any():
+                missing = None
+            latencies.add(block.trials, instants - block.trigger, missing)
 
-    def _sampling(self, rows: slice, block: FrameBlock) -> None:
-        there = block.aperture != NEVER
+    def _sampling(self, rows: slice, block: FrameBlock, plain: bool) -> None:
+        there = np.True_ if plain else block.aperture != NEVER
+        self.sampled[rows] += block.count if plain else there.sum(axis=1)
+        if self._samples_evenly:
+            return
         late = np.where(there, block.aperture - block.due, 0)
         first = self.sampling_first[rows]
+        there = np.broadcast_to(there, late.shape)
         unset = (first == NEVER) & there.any(axis=1)
         place = there.argmax(axis=1)
         first[unset] = late[np.arange(len(late)), place][unset]
         off = np.where(there, late - first[:, np.newaxis], 0).astype(np.float64)
-        self.sampled[rows] += there.sum(axis=1)
         self.sampling_sum[rows] += off.sum(axis=1)
         self.sampling_squares[rows] += np.einsum("ij,ij->i", off, off)
 
     def _filling(self, block: FrameBlock) -> None:
-        found = block.found[block.found >= 0]
-        if found.size:
-            top = len(self.filling) - 1
-            self.filling += np.bincount(np.minimum(found, top), minlength=top + 1)
-            self.fullest = max(self.fullest, min(int(found.max()) + 1, self.depth))
+        found = block.found
+        top = len(self.filling) - 1
+        most = int(found.max())
+        if most < 0:
+            return
+        self.fullest = max(self.fullest, min(most + 1, self.depth))
+        if most <= _FEW:
+            for level in range(most + 1):
+                self.filling[level] += np.count_nonzero(found == level)
+        else:
+            levels = np.minimum(found[found >= 0], top)
+            self.filling += np.bincount(levels, minlength=top + 1)
 
     def merge(self, other: Tally) -> None:
-        """Append the trials of another tally, which must follow this one's."""
-        assert other.trials.start == self.trials.stop
+        """Append the trials of another tally, which must come after this one's."""
+        assert other.trials.start >= self.trials.stop
         self.trials = range(self.trials.start, other.trials.stop)
         for name in (
             "fates",
@@ -141,6 +177,11 @@ class Tally:
         self.fullest = max(self.fullest, other.fullest)
         self.to_release.merge(other.to_release)
         self.to_read.merge(other.to_read)
+
+    @property
+    def count(self) -> int:
+        """How many trials it holds."""
+        return len(self.sent)
 
     def of_fate(self, fate: Fate) -> Times:
         """Return the conversions of one fate in each trial, shape (T,)."""

@@ -47,8 +47,9 @@ def in_order(arrivals: Times, ahead: npt.ArrayLike) -> Times:
     ndarray of int64, shape (..., n), fs
         Each at least as late as the one before it.
     """
-    ordered = np.maximum.accumulate(arrivals, axis=-1)
-    return np.maximum(ordered, np.asarray(ahead)[..., np.newaxis])
+    ordered: Times = np.maximum.accumulate(arrivals, axis=-1)
+    kept: Times = np.maximum(ordered, np.asarray(ahead)[..., np.newaxis])
+    return kept
 
 
 def falling_edge(rising_delay: npt.ArrayLike, distortion: npt.ArrayLike) -> Times:

@@ -4,10 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
-from simlink.instants import Times
 
-
-def samples_at(arrival: Times, aperture_jitter: Times) -> Times:
+def samples_at(arrival: Any, aperture_jitter: Any) -> Any:
     """Return the sampling instant (aperture) of triggers that arrive and are taken, in fs."""
     return arrival + aperture_jitter
 

@@ -32,4 +32,5 @@ def earliest_start(pushed: Times, take_offsets: Times) -> Times:
     ndarray of int64, shape (...), fs
         A read underruns if and only if it starts before this.
     """
-    return (pushed - take_offsets).max(axis=(-1, -2))
+    earliest: Times = (pushed - take_offsets).max(axis=(-1, -2))
+    return earliest

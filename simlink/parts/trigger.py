@@ -9,7 +9,7 @@ A host timer's trigger crosses the barrier; a remote timer sits beside the conve
 from __future__ import annotations
 
 from fractions import Fraction
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -98,6 +98,6 @@ class DueTimes:
         return due
 
 
-def leaves(due: Times, jitter: Times) -> Times:
+def leaves(due: Any, jitter: Any) -> Any:
     """Return when each trigger leaves its timer: due + jitter, in fs."""
     return due + jitter

@@ -25,6 +25,7 @@ from simlink.parts import remote_clock, transport
 from simlink.parts.trigger import actual_frequency
 
 if TYPE_CHECKING:
+    from simlink.scenario.distributions import Distribution
     from simlink.scenario.schema import Scenario
 
 
@@ -70,8 +71,10 @@ class Units:
 def build(scenario: Scenario, trials: range) -> Units:
     """Draw the fixed values of the units of a range of trials."""
 
-    def drawn(law: object, source: str) -> Times:
-        values = [once(law, scenario.seed, trial, source) for trial in trials]  # type: ignore[arg-type]
+    def drawn(law: Distribution, source: str) -> Times:
+        if law.is_constant:
+            return np.full(len(trials), law.constant_value, dtype=np.int64)
+        values = [once(law, scenario.seed, trial, source) for trial in trials]
         return np.array(values, dtype=np.int64)
 
     remote, converter = scenario.remote_clock, scenario.converter
@@ -83,8 +86,11 @@ def build(scenario: Scenario, trials: range) -> Units:
         frequency = actual_frequency(remote.frequency.value, tolerance)
         edges[tolerance] = clock_edges(frequency, scenario.bits_per_lane)
     shape = (len(trials), scenario.bits_per_lane)
-    rising = np.array([edges[t][0] for t in tolerances.tolist()]).reshape(shape)
-    falling = np.array([edges[t][1] for t in tolerances.tolist()]).reshape(shape)
+    if len(edges) == 1:
+        rising, falling = (np.broadcast_to(one, shape) for one in edges[int(tolerances[0])])
+    else:
+        rising = np.array([edges[t][0] for t in tolerances.tolist()]).reshape(shape)
+        falling = np.array([edges[t][1] for t in tolerances.tolist()]).reshape(shape)
     setup = drawn(remote.setup, "remote_clock.setup")
     wrong_later = remote_clock.wrong_later_bits(
         rising,

@@ -92,9 +92,10 @@ def _head(run: Run) -> str:
     size = f"{_many(scenario.trials, 'unit')} of {_many(scenario.conversions, 'conversion')}"
     lines = [_printable(scenario.title or scenario.name)]
     lines += [_wrapped(run.answer.verdict), _wrapped(run.answer.limit)]
-    lines.append(f"Engine {engine}, seed {scenario.seed}, {size}.")
+    lines.append(_wrapped(f"Engine {engine}, seed {scenario.seed}, {size}."))
     if run.interrupted:
-        lines.append(f"Interrupted: the figures are those of the {size} that were finished.")
+        said = f"Interrupted: the figures are those of the {size} that were finished."
+        lines.append(_wrapped(said))
     return "\n".join(lines)
 
 

@@ -120,9 +120,7 @@ def test_a_release_at_the_instant_of_the_timeout_is_in_time(timeout, late):
     assert given_up(scenario) == [late]
 
 
-@pytest.mark.parametrize(
-    ("timeout", "late"), [("600 ns", [0, 0, 0, 1]), ("400 ns", [0, 1, 0, 1])]
-)
+@pytest.mark.parametrize(("timeout", "late"), [("600 ns", [0, 0, 0, 1]), ("400 ns", [0, 1, 0, 1])])
 def test_a_later_release_clears_the_busy_of_a_missed_trigger(timeout, late):
     """Sent 250, 500 (missed), 750, 1000 (missed); released 522 and 1022.
 

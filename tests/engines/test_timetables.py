@@ -14,6 +14,7 @@ import pytest
 from simlink.engines.event.trace import trace
 from tests.engines.chain import TIGHT, UNTROUBLED, chain, in_ns, record, rows_of, timetable
 
+
 def test_an_untroubled_read():
     """Sent 1000, arrives 1010, sampled 3 later; service at the release, 1306; read 1406-1566."""
     found = rows_of(chain({"converter.aperture_jitter": "3 ns"}))
@@ -35,26 +36,32 @@ def test_the_trace_of_an_untroubled_read():
         (1010, "remote.trigger", 0),
         (1017, "remote.busy", 1),
         (1210, "remote.busy", 0),
+        (1210, "remote.data[0]", 0),
         (1225, "remote.clock", 1),
         (1225, "remote.capture", 0),
         (1235, "remote.clock", 0),
+        (1235, "remote.data[0]", 1),
         (1240, "fifo.level", 1),
         (1240, "fifo.push[0]", 0),
         (1245, "remote.clock", 1),
         (1245, "remote.capture", 1),
         (1255, "remote.clock", 0),
+        (1255, "remote.data[0]", 2),
         (1260, "fifo.push[0]", 1),
         (1265, "remote.clock", 1),
         (1265, "remote.capture", 2),
         (1275, "remote.clock", 0),
+        (1275, "remote.data[0]", 3),
         (1280, "fifo.push[0]", 2),
         (1285, "remote.clock", 1),
         (1285, "remote.capture", 3),
         (1295, "remote.clock", 0),
+        (1295, "remote.data[0]", -2),
         (1300, "fifo.push[0]", 3),
         (1306, "fifo.release", 0),
         (1306, "host.busy", 0),
         (1306, "host.service", 1),
+        (1406, "host.read", 0),
         (1426, "host.clock", 1),
         (1426, "host.take[0]", 0),
         (1446, "host.clock", 0),
@@ -67,6 +74,7 @@ def test_the_trace_of_an_untroubled_read():
         (1546, "host.clock", 1),
         (1546, "host.take[0]", 3),
         (1566, "host.clock", 0),
+        (1566, "host.read", -1),
         (1566, "fifo.level", 0),
         (1566, "host.service", 0),
     ]
@@ -390,6 +398,7 @@ def test_whole_capture_takes_each_bit_half_a_period_later():
 
 
 # Wrong bits
+
 
 @pytest.mark.parametrize(("setup", "fate"), [("1 ns", "delivered"), ("2 ns", "corrupted")])
 def test_bit_0_is_wrong_if_it_is_valid_too_late(setup, fate):

@@ -78,23 +78,18 @@ def bar_of(text, side):
 
 
 def test_bars_share_one_scale_and_end_at_the_period():
-    text = bars(
-        [
-            Cycle(
-                "converter", [Piece("conversion", 2e-6, 2e-6), Piece("readout", 1e-6, 1e-6)], 4e-6
-            ),
-            Cycle("host", [Piece("service latency", 3e-6, None), Piece("read", 2e-6, 2e-6)], 4e-6),
-        ]
-    )
-    converter, host = bar_of(text, "converter"), bar_of(text, "host")
-    scale = 52 / 5e-6
-    assert converter.count("#") == round(2e-6 * scale)
-    assert converter.index("|") == round(4e-6 * scale) == host.index("|")
-    assert set(converter[converter.rindex("=") + 1 : converter.index("|")]) == {"."}
-    assert set(host[host.index("|") + 1 :]) == {"!"}
-    assert len(host) == 53
-    assert "! too long by 1 us" in text
-    assert f". to spare {seconds(1e-6)} (25%)" in text
+    converter = [Piece("conversion", 2e-6, 2e-6), Piece("readout", 1e-6, 1e-6)]
+    host = [Piece("service latency", 3.25e-6, None), Piece("read", 2e-6, 2e-6)]
+    text = bars([Cycle("converter", converter, 4e-6), Cycle("host", host, 4e-6)])
+    first, second = bar_of(text, "converter"), bar_of(text, "host")
+    scale = 52 / 5.25e-6
+    assert first.count("#") == round(2e-6 * scale)
+    assert first.index("|") == round(4e-6 * scale) == second.index("|")
+    assert set(first[first.rindex("=") + 1 : first.index("|")]) == {"."}
+    assert set(second[second.index("|") + 1 :]) == {"!"}
+    assert len(second) == 53
+    assert f"! too long by {seconds(5.25e-6 - 4e-6)}" in text
+    assert f". to spare {seconds(4e-6 - 3e-6)} (25%)" in text
 
 
 def test_a_piece_too_short_to_see_still_has_a_mark():

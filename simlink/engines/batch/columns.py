@@ -125,8 +125,10 @@ class Triggers:
         ) and trigger.tolerance.is_constant
         self._sources = [
             DueTimes(scenario, trial, tolerance)
-            for trial, tolerance in zip(trials, tolerances, strict=True)
-        ][: 1 if common else None]
+            for trial, tolerance in list(zip(trials, tolerances, strict=True))[
+                : 1 if common else None
+            ]
+        ]
         self._trials = len(trials)
         self._jitter = Draws(trigger.jitter, scenario.seed, trials, "trigger.jitter")
         self._least = reach(trigger.jitter)[0]
@@ -152,9 +154,7 @@ class Triggers:
         """
         if len(self._due) < rows + 1 and self._remaining:
             self._more(rows + 1 - len(self._due))
-        while self._remaining and bool(
-            (self._due[-1] + self._least < self._soonest()[rows]).any()
-        ):
+        while self._remaining and bool((self._due[-1] + self._least < self._soonest()[rows]).any()):
             self._more(_DRAWN)
         soonest = self._soonest()
         due, left, later = self._due[:rows], self._left[:rows], soonest[1 : rows + 1]

@@ -108,11 +108,12 @@ def _block(
 ) -> FrameBlock:
     shape = out.accepted.shape
     fate = np.zeros(shape, dtype=np.int8)
-    late = reads.read_start < arrived.need
     if out.wrong.any():
         fate[out.wrong] = Fate.CORRUPTED
-    if late.any():
-        fate[late] = Fate.UNDERRUN
+    if arrived.need is not arrived.enough:
+        late = reads.read_start < arrived.need
+        if late.any():
+            fate[late] = Fate.UNDERRUN
     if not reads.admitted.all():
         fate[~reads.admitted] = Fate.OVERRUN
     aperture, ready = np.broadcast_to(out.aperture, shape), np.broadcast_to(out.ready, shape)

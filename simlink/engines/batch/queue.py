@@ -68,10 +68,13 @@ class Queued:
         else:
             yield from self._planned()
         self.hosts.advance(np.full(self.count, FAR, dtype=np.int64))
-        self._wait_in_flight()
         self._expire(self.store.high, over=True)
         while self.store.low < self.store.high:
             yield self.store.hand_over(min(ROWS, self.store.high - self.store.low))
+        # Loops that have all stopped leave conversions that were never sent.
+        for first in range(self.store.low, self.scenario.conversions, ROWS):
+            count = min(ROWS, self.scenario.conversions - first)
+            yield FrameBlock.blank(self.store.trials, first, count, self.store.words)
 
     def _planned(self) -> Iterator[FrameBlock]:
         """Run triggers that do not wait for the host."""
@@ -283,6 +286,3 @@ class Queued:
             late = nearest[:count] > expires[:count]
             store.columns["timed_out"][np.arange(low, upto) & (store.size - 1)] = late
         return upto
-
-    def _wait_in_flight(self) -> None:
-        """Nothing more comes: frames that still wait keep their release and stay in flight."""

@@ -44,12 +44,8 @@ class Remote:
         seed, trials = scenario.seed, units.trials
         law = scenario.converter
         self.units = units
-        self.conversion_time = Draws(
-            law.conversion_time, seed, trials, "converter.conversion_time"
-        )
-        self.aperture_jitter = Draws(
-            law.aperture_jitter, seed, trials, "converter.aperture_jitter"
-        )
+        self.conversion_time = Draws(law.conversion_time, seed, trials, "converter.conversion_time")
+        self.aperture_jitter = Draws(law.aperture_jitter, seed, trials, "converter.aperture_jitter")
         self.start_delay = Draws(
             scenario.remote_clock.start_delay, seed, trials, "remote_clock.start_delay"
         )
@@ -213,7 +209,8 @@ class Return:
         #: Whether no bit can catch up with the one ahead of it, so that each stands alone.
         self.alone = self.packets is None and high - low < self._closest(scenario)
         self.never_underruns = False
-        if self.alone and not law.is_constant:
+        self.keeps_whole = scenario.fifo.when_full == "drop_old"
+        if self.alone:
             self._spare(scenario, low, high)
         per_frame = self.bits if self.packets is None else len(self.packets)
         self.jitter = [
@@ -256,9 +253,9 @@ class Return:
         if scenario.host.read_all:
             soonest = soonest - reach(scenario.host.service_latency)[0]
         self.never_underruns = causal and bool((soonest >= latest).all())
-        if self.never_underruns and not self.words:
+        if self.never_underruns and not self.words and high > low:
             self.wanted = sorted({0, self.release_bit, self.bits - 1})
-            if scenario.fifo.when_full != "drop_old":
+            if not self.keeps_whole:
                 self.wanted = sorted({0, self.release_bit})
 
     def _offsets(self, jitter: int) -> Arrivals:
@@ -291,9 +288,12 @@ class Return:
         rows = len(start)
         if self.fixed is not None:
             fixed = self.fixed
-            found = Arrivals(
-                start + fixed.first, start + fixed.enough, start + fixed.whole, start + fixed.need
-            )
+            enough = start + fixed.enough
+            need = enough if self.never_underruns else start + fixed.need
+            # Only a frame that may be discarded has to be known whole.
+            found = Arrivals(start + fixed.first, enough, enough, need)
+            if self.keeps_whole:
+                found.whole = start + fixed.whole
             if self.words:
                 assert fixed.first_bit is not None
                 assert fixed.last_bit is not None
@@ -345,15 +345,10 @@ class Return:
                         words["first_bit"][:, :, lane, word] = start + late
                     if place == self.word_bits - 1:
                         words["last_bit"][:, :, lane, word] = start + late
+        enough = start + found["enough"]
         # A read that cannot underrun needs no more than its release.
-        need = found.get("need", found["enough"])
-        return Arrivals(
-            start + found["first"],
-            start + found["enough"],
-            start + found["whole"],
-            start + need,
-            **words,
-        )
+        need = enough if self.never_underruns else start + found["need"]
+        return Arrivals(start + found["first"], enough, start + found["whole"], need, **words)
 
     def _jitter(self, rows: int) -> Times:
         """Return the jitter of a block, shape (n or 1, T or 1, lanes, wanted)."""
@@ -368,8 +363,12 @@ class Return:
         arrived = np.empty(jitter.shape, dtype=np.int64)
         for row in range(rows):
             arrived[row], free = transport.push_packets(
-                self.packets, captured[row], self.units.lanes, jitter[row],
-                self.line_free, self.ahead,
+                self.packets,
+                captured[row],
+                self.units.lanes,
+                jitter[row],
+                self.line_free,
+                self.ahead,
             )
             there = accepted[row][:, np.newaxis]
             self.line_free = np.where(there, free, self.line_free)

@@ -36,7 +36,7 @@ class Reads:
     service: Times
     read_start: Times
     read_end: Times
-    found: npt.NDArray[np.int32]
+    found: npt.NDArray[np.int8]
 
 
 class Straight:
@@ -101,14 +101,16 @@ class Straight:
                 np.less_equal(release[row], free, out=follows[row])
                 np.copyto(end, begin + self.read_time, where=follows[row])
             if out.any():
-                refused[row] = out
-                free = np.where(out, free, end)
-                last = np.where(out, last, release[row])
-                # A refused frame is stepped over: what lies behind moves up by one place.
-                some = np.nonzero(out)[0]
+                # A refused frame is stepped over: what lies behind moves up by one place, so
+                # that the newest end is again that of the last admitted frame.
+                some = np.flatnonzero(out)
+                refused[row, some] = True
                 back[row + 1 : row + depth + 1, some] = back[row : row + depth, some]
-            else:
-                free, last = end, release[row]
+                if not in_order:
+                    last = np.where(out, last, release[row])
+            elif not in_order:
+                last = release[row]
+            free = end
         self.back = back[rows:].copy()
         self.free, self.last_release = free.copy(), last.copy()
         waited = latency if follows is None else np.where(follows, 0, latency)
@@ -118,8 +120,9 @@ class Straight:
             begun[follows] = NEVER
         admitted = ~refused
         if refused.any():
+            some = np.flatnonzero(refused)
             for times in (release, begun, start, end):
-                times[refused] = NEVER
+                times.reshape(-1)[some] = NEVER
         if missing is not None:
             found[missing] = -1
-        return Reads(admitted, release, begun, start, end, found.astype(np.int32))
+        return Reads(admitted, release, begun, start, end, found)

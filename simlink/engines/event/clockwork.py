@@ -31,11 +31,12 @@ SERVICE = 70
 class Clockwork(simpy.Environment):
     """SimPy's environment, told absolute instants rather than delays; all are integers of fs."""
 
-    now: int  # type: ignore[assignment]
+    now: int
 
     def put(self, event: simpy.Event, time: int, rank: int) -> None:
         """Queue an event for an instant and rank."""
-        heappush(self._queue, (time, rank, next(self._eid), event))  # type: ignore[arg-type]
+        queue: list[Any] = self._queue
+        heappush(queue, (time, rank, next(self._eid), event))
 
 
 class Instant(simpy.Event):

@@ -101,7 +101,7 @@ class TriggerTimer:
             return
         due = now + self.gap(index)
         self.record.due[0, index] = due
-        left = max(int(trigger.leaves(due, self.jitter(index))), now)  # type: ignore[call-overload]
+        left = max(trigger.leaves(due, self.jitter(index)), now)
         Instant(self.env, left, LEAVE, self.loop_leave, index)
 
     def loop_leave(self, event: Instant) -> None:

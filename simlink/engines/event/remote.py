@@ -140,7 +140,7 @@ class RemoteMaster:
 class ReturnChannels:
     """The lanes from the remote master to the FIFO, in bits or in packets, order kept."""
 
-    def __init__(self, env: Clockwork, trial: Trial, store: Callable[[Instant], None]):
+    def __init__(self, env: Clockwork, trial: Trial, store: Callable[[Instant], None]) -> None:
         self.env = env
         self.trial = trial
         self.store = store

@@ -10,6 +10,7 @@ Signals, all with the instant, the signal's name and its new value:
 ``host.busy``           1 or 0 (a host timer alone; a remote timer raises no busy at the host)
 ``host.timeout``        the host gives a conversion up; value: the conversion
 ``host.service``        1 while the host serves, its latency included, else 0
+``host.read``           the conversion whose frame is being read, -1 for none
 ``host.clock``          1 or 0, the clock that reads the FIFO
 ``host.take[l]``        a bit of lane l is taken; value: the bit, -1 - bit if it was not there
 ``fifo.push[l]``        a bit of lane l is pushed; value: the bit
@@ -20,6 +21,7 @@ Signals, all with the instant, the signal's name and its new value:
 ``remote.missed``       a trigger arrives and is missed; value: its conversion
 ``remote.busy``         1 or 0, the converter's busy
 ``remote.clock``        1 or 0, the remote serial clock
+``remote.data[l]``      the bit that is valid on lane l, -1 while it changes, -2 while undriven
 ``remote.capture``      the bit captured by the remote master, -1 - bit if it is wrong
 ``remote.credit``       credits of a stalling master after one has arrived
 ======================  =========================================================================
@@ -27,16 +29,22 @@ Signals, all with the instant, the signal's name and its new value:
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
+from simlink.draws import once
 from simlink.engines.event import fifo, host, remote
-from simlink.engines.event.clockwork import Clockwork, Instant
+from simlink.engines.event.clockwork import EDGE, SERVICE, Clockwork, Instant
 from simlink.engines.event.frame import Frame, Trial
 from simlink.engines.event.wiring import Chain
 from simlink.errors import InputError
-from simlink.parts import unit
+from simlink.instants import NEVER
+from simlink.parts import host as host_rules
+from simlink.parts import remote_clock, unit
 from simlink.records import FrameBlock
 
 if TYPE_CHECKING:
@@ -88,6 +96,10 @@ class Trace:
         return self.to_pandas().to_html()
 
 
+#: ``host.read`` while no frame is read.
+NO_FRAME = -1
+
+
 class Recorder:
     """Notes entries while the window is open."""
 
@@ -97,6 +109,13 @@ class Recorder:
         self.open = False
         self.closed = False
         self.unsettled = set(trace.window)
+        self._levels: dict[str, int] = {}
+
+    def level(self, signal: str, value: int) -> None:
+        """Note that a line that idles at 0 is at a level now, if it was not before."""
+        if self._levels.get(signal, 0) != value:
+            self._levels[signal] = value
+            self.note(signal, value)
 
     def note(self, signal: str, value: int) -> None:
         """Note that a signal takes a value now."""
@@ -119,12 +138,10 @@ class TracedTimer(host.TriggerTimer):
     """The trigger timer, noting triggers, busy and timeouts."""
 
     recorder: Recorder
-    high = False
 
     def _busy(self, level: bool) -> None:
-        if self.from_host and level != self.high:
-            self.high = level
-            self.recorder.note("host.busy", int(level))
+        if self.from_host:
+            self.recorder.level("host.busy", int(level))
 
     def leave(self, index: int) -> None:
         """Note the trigger and the rise of busy."""
@@ -165,9 +182,9 @@ class TracedConverter(remote.Converter):
         super().accept(index)
 
     def busy_rises(self, event: Instant) -> None:
-        """Note busy rising, unless it would rise after its own fall."""
-        if event.payload.ready >= self.env.now:
-            self.recorder.note("remote.busy", 1)
+        """Note busy rising, unless it would rise no earlier than its own fall."""
+        if event.payload.ready > self.env.now:
+            self.recorder.level("remote.busy", 1)
 
 
 class TracedMaster(remote.RemoteMaster):
@@ -176,8 +193,10 @@ class TracedMaster(remote.RemoteMaster):
     recorder: Recorder
 
     def ready(self, frame: Frame) -> None:
-        """Note busy falling."""
-        self.recorder.note("remote.busy", 0)
+        """Note busy falling, if it had risen, and the first bit coming."""
+        self.recorder.level("remote.busy", 0)
+        assert isinstance(self.channels, TracedChannels)
+        self.channels.ready()
 
     def rise(self, frame: Frame, bit: int) -> None:
         """Note a rising edge, and the capture if it is this one that captures."""
@@ -202,6 +221,43 @@ class TracedMaster(remote.RemoteMaster):
         self.recorder.note("remote.credit", self.credits)
 
 
+class TracedChannels(remote.ReturnChannels):
+    """The return channels, noting the converter's data lines ahead of them."""
+
+    recorder: Recorder
+    #: Whether the first bit of the frame that is clocked out has gone from the line.
+    launched = False
+    data_valid: int
+    data_hold: int
+
+    def ready(self) -> None:
+        """Note that the first bit is being put on the lines."""
+        self.launched = False
+        valid = self.trial.msb_valid
+        self._line(remote_clock.CHANGING if valid else 0)
+        if valid:
+            Instant(self.env, self.env.now + valid, EDGE, self._first_bit)
+
+    def _first_bit(self, event: Instant) -> None:
+        if not self.launched:
+            self._line(0)
+
+    def open(self, frame: Frame, start: int) -> Callable[[int], None]:
+        """Plan to note what the launching edges of the frame do to the lines."""
+        falling = np.array(self.trial.falling)
+        for offset, now in remote_clock.line_changes(falling, self.data_valid, self.data_hold):
+            Instant(self.env, start + offset, EDGE, self._launched, now)
+        return super().open(frame, start)
+
+    def _launched(self, event: Instant) -> None:
+        self.launched = True
+        self._line(event.payload)
+
+    def _line(self, now: int) -> None:
+        for lane in range(self.trial.lanes):
+            self.recorder.note(f"remote.data[{lane}]", now)
+
+
 class TracedFifo(fifo.Fifo):
     """The FIFO, noting pushes, its filling, releases and overruns."""
 
@@ -214,7 +270,7 @@ class TracedFifo(fifo.Fifo):
         if frame.admitted:
             for bit in range(first, last + 1):
                 self.recorder.note(f"fifo.push[{lane}]", bit)
-            if frame.missing == 0 and self.record.read_end[0, frame.index] > 0:
+            if frame.missing == 0 and self.record.read_end[0, frame.index] != NEVER:
                 self.recorder.settled(frame.index)
 
     def judge(self, frame: Frame) -> None:
@@ -248,21 +304,29 @@ class TracedFifo(fifo.Fifo):
 
 
 class TracedReader(host.Reader):
-    """The reader, noting its services, clock and the bits it takes."""
+    """The reader, noting its services, reads, clock and the bits it takes."""
 
     recorder: Recorder
-    serving = False
+    #: Frames of the group in hand whose read has not begun.
+    to_read: deque[Frame]
+    #: The end of a group that may be followed by another without a new service.
+    reading_until = NEVER
 
     def group(self, size: int) -> list[Frame]:
-        """Note a service that begins or ends."""
+        """Note a service that begins or ends, and the start of its first read."""
+        now = self.env.now
+        further = self.reading_until == now
         frames = super().group(size)
-        self._serve(bool(frames))
+        self.recorder.level("host.service", int(bool(frames)))
+        self.to_read = deque(frames)
+        if frames:
+            # A draw belongs to its frame, so asking for it here moves no other.
+            latency = 0 if further else self.latency(frames[0].index)
+            Instant(self.env, host_rules.reads_from(now, latency), SERVICE, self._starts)
         return frames
 
-    def _serve(self, now: bool) -> None:
-        if now != self.serving:
-            self.serving = now
-            self.recorder.note("host.service", int(now))
+    def _starts(self, event: Instant) -> None:
+        self.recorder.note("host.read", self.to_read.popleft().index)
 
     def take(self, frame: Frame, bit: int) -> None:
         """Note a rising clock edge and the bits taken."""
@@ -278,9 +342,14 @@ class TracedReader(host.Reader):
     def finish(self, frame: Frame) -> None:
         """Note the last falling clock edge, and the end of a service that reads no further."""
         self.recorder.note("host.clock", 0)
+        more = bool(self.to_read)
+        following = self.to_read.popleft().index if more else NO_FRAME
+        self.recorder.note("host.read", following)
+        # With read_all the next group, fixed at this very instant, waits for no new latency.
+        self.reading_until = self.env.now if self.read_all and not more else NEVER
         super().finish(frame)
         if not self.read_all and frame is self.last_frame:
-            self._serve(False)
+            self.recorder.level("host.service", 0)
         if frame.missing == 0:
             self.recorder.settled(frame.index)
 
@@ -291,6 +360,7 @@ class TracedChain(Chain):
     timer_part = TracedTimer
     converter_part = TracedConverter
     master_part = TracedMaster
+    channels_part = TracedChannels
     fifo_part = TracedFifo
     reader_part = TracedReader
 
@@ -301,17 +371,28 @@ class TracedChain(Chain):
             self.timer,
             self.converter,
             self.master,
+            self.channels,
             self.fifo,
             self.reader,
         )
         for part in parts:
             part.recorder = self.recorder
+        assert isinstance(self.channels, TracedChannels)
+        law, seed = trial.scenario.converter, trial.scenario.seed
+        for name in ("data_valid", "data_hold"):
+            value = once(getattr(law, name), seed, trial.number, f"converter.{name}")
+            setattr(self.channels, name, value)
 
     def run(self) -> None:
-        """Run until the window has closed, or to the end."""
+        """Run until the window has closed and its timeouts are decided, or to the end."""
         step: Callable[[], None] = self.env.step
         while not self.recorder.closed and self.env.peek() != float("inf"):
             step()
+        if self.timer.timeout is not None:
+            window = self.recorder.trace.window
+            until = int(self.record.trigger[0, window].max()) + self.timer.timeout
+            while self.timer.last_released < window[-1] and self.env.peek() <= until:
+                step()
         self.settle()
 
 

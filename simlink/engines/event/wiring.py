@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
-
 from simlink.engines.event import fifo, host, remote
 from simlink.engines.event.clockwork import Clockwork
 from simlink.engines.event.frame import Trial
@@ -45,7 +44,7 @@ class Chain:
         """Return SimPy's environment, early enough for a first trigger that jitter pulls ahead."""
         law = self.trial.scenario.trigger.jitter
         early = min(law.support[0], 0.0)
-        return Clockwork(initial_time=int(max(early, -1e18)))  # type: ignore[arg-type]
+        return Clockwork(initial_time=int(max(early, -1e18)))
 
     def run(self) -> None:
         """Run until all that the last trigger set going has settled."""
@@ -91,4 +90,3 @@ class EventEngine:
             record = FrameBlock.blank(units.trials, 0, scenario.conversions, shape)
             Chain(Trial(scenario, units, number), record).run()
             yield record
-

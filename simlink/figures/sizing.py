@@ -1,0 +1,428 @@
+"""Sizing: the first value of a ladder whose losses are shown to meet a target, and how sure.
+
+A ladder is a row of whole numbers, each at least as safe as the one before: FIFO depths, release
+thresholds, or trigger rates from fast to slow.
+
+How the confidence is kept:
+
+- A rough search on units of its own names a candidate. Its units are used for nothing else, so
+  it may look at them as often as it likes.
+- The candidate is then tested on further units, of which more are taken until its answer is
+  settled. At look i of a budget of n conversions the error is spent as
+  miss x (sqrt(t_i) - sqrt(t_(i-1))), t the share of the budget used, so that all looks together
+  err at most as often as one (the union bound).
+- From a candidate that meets the target the test steps down the ladder until one does not. This
+  costs no error: if a value that does not meet it is to be passed, the safest such value has to
+  be passed first (a fixed sequence of tests). Each step up halves the error that is left.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from enum import Enum
+
+import numpy as np
+
+from simlink.figures.cycles_seen import Seen
+
+#: Fewer losing units than this are taken as a plain count, for their spread is not known well.
+FEW = 20
+#: Losing units from which the rough search trusts an estimate.
+_ENOUGH = 5
+#: The least number of units of a first look, so that a variance between units means something.
+_LEAST_UNITS = 64
+#: Conversions of the first look, in expected losses at the target.
+_FIRST_LOOK = 4
+_MOST_STEPS_UP = 12
+
+Observe = Callable[[int, int, int], Seen]
+
+
+class Verdict(Enum):
+    """What is known about one value of the ladder."""
+
+    MEETS = "meets"
+    EXCEEDS = "exceeds"
+    OPEN = "cannot tell"
+    ROUGH = "rough search"
+    PROVEN = "proven"
+
+
+@dataclass
+class Point:
+    """One value of the ladder that was looked at.
+
+    Attributes
+    ----------
+    at : int
+        Where on the ladder.
+    verdict : Verdict
+        What is known.
+    seen : Seen
+        What was counted; empty where nothing had to be.
+    low, high : float or None
+        One-sided limits of the share lost, each at the error that was spent at the last look.
+    looks : int
+        How often the test looked.
+    """
+
+    at: int
+    verdict: Verdict
+    seen: Seen = field(default_factory=Seen)
+    low: float | None = None
+    high: float | None = None
+    looks: int = 0
+
+
+def limits(seen: Seen, miss: float, by_cycle: bool, weight: float = 1.0) -> tuple[float, float]:
+    """Return a lower and an upper confidence limit of the share of conversions lost.
+
+    Parameters
+    ----------
+    seen : Seen
+        What was counted.
+    miss : float
+        The chance, for each of the two, to be on the wrong side.
+    by_cycle : bool
+        Whether the units are cycles, whose lengths differ.
+    weight : float
+        How many conversions a losing cycle has been seen to lose where more of them were seen.
+
+    Returns
+    -------
+    (low, high) : tuple of float
+        With at least `FEW` losing units, the limits of Clopper and Pearson at the effective
+        number of conversions L^2 / sum of l^2 (after Korn and Graubard, Survey Methodology 24,
+        1998, from memory). With fewer, those of the share of losing units; for cycles the upper
+        one times the losses of a losing cycle over the mean length, if that is above 1.
+    """
+    if seen.units == 0 or seen.sent == 0:
+        return 0.0, 1.0
+    length = seen.sent / seen.units
+    if seen.losing < FEW:
+        low, high = _proportion(seen.losing, seen.units, miss)
+        if not by_cycle:
+            # One lost conversion at least in each losing unit.
+            return low / length, high
+        heavy = max(weight, seen.lost / max(seen.losing, 1))
+        return low / length, min(1.0, high * max(1.0, heavy / length))
+    if seen.lost == seen.sent:
+        return _proportion(seen.units, seen.units, miss)[0], 1.0
+    squares = float((seen.losses.astype(np.float64) ** 2).sum())
+    if not by_cycle:
+        # Units are of one length, so their mean is taken off; cycles that lose are long ones,
+        # and what would be taken off is left in, which errs on the safe side.
+        squares = max(squares - seen.lost**2 / seen.units, 0.0) * seen.units / (seen.units - 1)
+    share = seen.share
+    most = float(seen.sent)
+    tries = min(most, share * (1 - share) * most**2 / squares) if squares > 0 else most
+    return _proportion(share * tries, tries, miss)
+
+
+def _proportion(count: float, of: float, miss: float) -> tuple[float, float]:
+    from scipy.special import betaincinv
+
+    low = 0.0 if count <= 0 else float(betaincinv(count, of - count + 1, miss))
+    high = 1.0 if count >= of else float(betaincinv(count + 1, of - count, 1 - miss))
+    return low, high
+
+
+def looks(target: float, conversions: int, most_units: int) -> list[int]:
+    """Return after how many units a test looks: the number doubles up to the budget.
+
+    Parameters
+    ----------
+    target : float
+        The share not to be exceeded.
+    conversions : int
+        Of each unit.
+    most_units : int
+        The budget.
+    """
+    units = max(_LEAST_UNITS, math.ceil(_FIRST_LOOK / target / conversions))
+    found = []
+    while units < most_units:
+        found.append(units)
+        units *= 2
+    # A last look just after the one before it would be a waste.
+    if found and most_units < 1.25 * found[-1]:
+        found.pop()
+    return [*found, most_units]
+
+
+def conversions_needed(seen: Seen, share: float, target: float, miss: float) -> int | None:
+    """Return about how many conversions would show that a share meets a target.
+
+    Parameters
+    ----------
+    seen : Seen
+        Says how losses cluster.
+    share : float
+        What the share is thought to be; 0 if none was ever lost.
+    target : float
+        What it must not exceed.
+    miss : float
+        The error that may be spent on it.
+
+    Returns
+    -------
+    int or None
+        To two figures, upwards; None if the share is too close to the target to be told apart
+        by any affordable number.
+    """
+    cluster = 1.0
+    if seen.lost:
+        cluster = float((seen.losses.astype(np.float64) ** 2).sum()) / seen.lost
+    length = seen.sent / seen.units if seen.units else 1.0
+    if share <= 0 or share < target / 100:
+        return _up(math.log(1 / miss) / target * max(1.0, cluster / max(length, 1.0)))
+    if share >= 0.97 * target:
+        return None
+    low, high = 1.0, 1e6
+    for _ in range(60):
+        # Events, in clusters, at the share supposed.
+        events = math.sqrt(low * high)
+        tries = events / share
+        if _proportion(events, tries, miss)[1] <= target:
+            high = events
+        else:
+            low = events
+    return _up(high * cluster / share)
+
+
+def _up(value: float) -> int:
+    step: int = 10 ** max(math.floor(math.log10(value)) - 1, 0)
+    return math.ceil(value / step) * step
+
+
+@dataclass
+class Ladder:
+    """What is searched: from ``low`` (the least safe) to ``high``, starting at ``start``.
+
+    ``proven`` is the first value of which a bound proves that nothing is lost, if there is one.
+    """
+
+    low: int
+    high: int
+    start: int
+    proven: int | None = None
+
+
+class Search:
+    """Find the first value of a ladder whose losses are shown to meet a target.
+
+    Parameters
+    ----------
+    observe : callable
+        ``observe(at, start, stop)`` simulates units start ... stop - 1 of a value.
+    ladder : Ladder
+        The values.
+    target : float
+        The share of conversions that may be lost.
+    confidence : float
+        How sure the answer shall be.
+    conversions : int
+        Of each unit.
+    most_units : int
+        The budget for one value; an eighth of it goes to the rough search.
+    by_cycle : bool
+        Whether what `observe` counts are cycles.
+    exact : bool
+        Whether nothing is left to chance, so that one unit tells all.
+
+    Attributes
+    ----------
+    answer : int or None
+        The first value that meets the target; None if none was shown to.
+    settled : bool
+        Whether the value before it was shown to exceed the target, or there is none.
+    points : dict of int to Point
+        Every value that was looked at.
+    guess : int or None
+        Where the rough search expects the answer.
+    expected : float
+        The share lost that it expects there.
+    """
+
+    def __init__(
+        self,
+        observe: Observe,
+        ladder: Ladder,
+        *,
+        target: float,
+        confidence: float,
+        conversions: int,
+        most_units: int,
+        by_cycle: bool,
+        exact: bool = False,
+    ) -> None:
+        self.observe = observe
+        self.ladder = ladder
+        self.target = target
+        self.miss = 1 - confidence
+        self.by_cycle = by_cycle
+        self.exact = exact
+        first = max(_LEAST_UNITS, math.ceil(_FIRST_LOOK / target / conversions))
+        self.rough = 0 if exact else max(1, min(first, most_units // 8))
+        self.looks = [1] if exact else looks(target, conversions, max(1, most_units - self.rough))
+        self.points: dict[int, Point] = {}
+        self.rough_seen: dict[int, Seen] = {}
+        self.answer: int | None = None
+        self.settled = False
+        self.guess: int | None = None
+        self.expected = 0.0
+
+    def run(self) -> None:
+        """Search; what was found so far is kept if it is interrupted."""
+        self.guess = self._rough_search()
+        if self.guess is None:
+            return
+        miss, at = self.miss, self.guess
+        for _ in range(_MOST_STEPS_UP):
+            if self._test(at, miss):
+                break
+            if at >= self.ladder.high:
+                return
+            at, miss = at + 1, miss / 2
+        else:
+            return
+        while True:
+            self.answer = at
+            if at <= self.ladder.low:
+                self.settled = True
+                return
+            at -= 1
+            if at not in self.points or self.points[at].verdict is Verdict.ROUGH:
+                self._test(at, miss)
+            if self.points[at].verdict not in (Verdict.MEETS, Verdict.PROVEN):
+                self.settled = self.points[at].verdict is Verdict.EXCEEDS
+                return
+
+    # The rough search.
+
+    def _rough_search(self) -> int | None:
+        """Return where the answer is to be expected; None if not even the safest value will do."""
+        if self.exact:
+            return self._bracket(self._exceeds_exactly)
+        found = self._bracket(self._exceeds_roughly)
+        if found is None:
+            return None
+        return self._beyond(found)
+
+    def _bracket(self, exceeds: Callable[[int], bool]) -> int | None:
+        """Return the first value that does not exceed, by doubling steps and then halving."""
+        ladder = self.ladder
+        high = ladder.high if ladder.proven is None else min(ladder.high, ladder.proven)
+        bad, good, step = ladder.low - 1, None, 1
+        at = min(max(ladder.start, ladder.low), high)
+        while good is None or (bad < good - 1 and step):
+            if ladder.proven is not None and at >= ladder.proven:
+                over = False
+            else:
+                over = exceeds(at)
+            if over:
+                bad = at
+                if at >= high:
+                    return None
+                if good is not None:
+                    break
+                at = min(high, at + step)
+            else:
+                good = at
+                if bad >= ladder.low or at <= ladder.low:
+                    break
+                at = max(ladder.low, at - step)
+            step *= 2
+        assert good is not None
+        while good - bad > 1:
+            middle = (good + bad) // 2
+            if exceeds(middle):
+                bad = middle
+            else:
+                good = middle
+        return good
+
+    def _look(self, at: int) -> Seen:
+        if at not in self.rough_seen:
+            self.rough_seen[at] = seen = self.observe(at, 0, self.rough)
+            low, high = limits(seen, self.miss, self.by_cycle)
+            self.points[at] = Point(at, Verdict.ROUGH, seen, low, high)
+        return self.rough_seen[at]
+
+    def _exceeds_roughly(self, at: int) -> bool:
+        seen = self._look(at)
+        return seen.losing >= _ENOUGH and seen.share > self.target
+
+    def _exceeds_exactly(self, at: int) -> bool:
+        return not self._test(at, self.miss)
+
+    def _beyond(self, first: int) -> int:
+        """Extend the last two trusted estimates to where the target is met.
+
+        Losses fall about geometrically along a ladder, so their logarithms lie on a line.
+        """
+        ladder = self.ladder
+        high = ladder.high if ladder.proven is None else min(ladder.high, ladder.proven)
+        if ladder.proven is not None and first >= ladder.proven:
+            return first
+        at_first = self._look(first)
+        if at_first.losing >= _ENOUGH:
+            self.expected = at_first.share
+            return first
+        if first - 2 < ladder.low:
+            # Nothing to draw a line through.
+            self.expected = at_first.share
+            return first
+        upper, lower = self._look(first - 2).share, self._look(first - 1).share
+        if not upper > lower > 0:
+            self.expected = at_first.share
+            return first
+        ratio = lower / upper
+        if at_first.lost == 0 and lower * ratio * at_first.sent >= 2 * _ENOUGH:
+            # They fall off faster than that.
+            return first
+        steps = max(math.ceil(math.log(self.target / lower) / math.log(ratio)), 1)
+        at = min(first - 1 + steps, high)
+        self.expected = lower * ratio ** (at - first + 1)
+        return at
+
+    # The test.
+
+    def _test(self, at: int, miss: float) -> bool:
+        """Test one value; tell whether it was shown to meet the target."""
+        ladder = self.ladder
+        if ladder.proven is not None and at >= ladder.proven:
+            self.points[at] = Point(at, Verdict.PROVEN, low=0.0, high=0.0)
+            return True
+        if self.exact:
+            seen = self.observe(at, 0, 1)
+            verdict = Verdict.MEETS if seen.share <= self.target else Verdict.EXCEEDS
+            self.points[at] = Point(at, verdict, seen, seen.share, seen.share, 1)
+            return verdict is Verdict.MEETS
+        point = Point(at, Verdict.OPEN)
+        spent = 0.0
+        weight = self._weight()
+        done = 0
+        for number, units in enumerate(self.looks, start=1):
+            point.seen.merge(self.observe(at, self.rough + done, self.rough + units))
+            done = units
+            upto = miss * math.sqrt(units / self.looks[-1])
+            point.low, point.high = limits(point.seen, upto - spent, self.by_cycle, weight)
+            point.looks = number
+            spent = upto
+            # Kept at each look, so that an interruption loses none of it.
+            self.points[at] = point
+            if point.high <= self.target:
+                point.verdict = Verdict.MEETS
+                break
+            if point.low > self.target:
+                point.verdict = Verdict.EXCEEDS
+                break
+        return point.verdict is Verdict.MEETS
+
+    def _weight(self) -> float:
+        """Return the mean losses of a losing unit where enough of them were seen, the most."""
+        known = [seen for seen in self.rough_seen.values() if seen.losing >= FEW]
+        return max((seen.lost / seen.losing for seen in known), default=1.0)
