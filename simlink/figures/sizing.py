@@ -36,6 +36,8 @@ _LEAST_UNITS = 64
 #: Conversions of the first look, in expected losses at the target.
 _FIRST_LOOK = 4
 _MOST_STEPS_UP = 12
+#: Values that the whole budget left undecided before the search gives up.
+_MOST_UNDECIDED = 2
 
 Observe = Callable[[int, int, int], Seen]
 
@@ -262,11 +264,15 @@ class Search:
         self.ladder = ladder
         self.target = target
         self.miss = 1 - confidence
+        self.conversions = conversions
         self.by_cycle = by_cycle
         self.exact = exact
         first = max(_LEAST_UNITS, math.ceil(_FIRST_LOOK / target / conversions))
         self.rough = 0 if exact else max(1, min(first, most_units // 8))
         self.looks = [1] if exact else looks(target, conversions, max(1, most_units - self.rough))
+        # Past a value that is proven to lose nothing there is nothing to look for.
+        proven = ladder.proven
+        self._high = ladder.high if proven is None else min(ladder.high, proven)
         self.points: dict[int, Point] = {}
         self.rough_seen: dict[int, Seen] = {}
         self.answer: int | None = None
@@ -277,17 +283,12 @@ class Search:
     def run(self) -> None:
         """Search; what was found so far is kept if it is interrupted."""
         self.guess = self._rough_search()
-        if self.guess is None:
+        if self.guess is None or not self.supported:
             return
-        miss, at = self.miss, self.guess
-        for _ in range(_MOST_STEPS_UP):
-            if self._test(at, miss):
-                break
-            if at >= self.ladder.high:
-                return
-            at, miss = at + 1, miss / 2
-        else:
+        at = self._step_up(self.guess)
+        if at is None:
             return
+        miss = self.miss / 2 ** (at - self.guess)
         while True:
             self.answer = at
             if at <= self.ladder.low:
@@ -299,6 +300,49 @@ class Search:
             if self.points[at].verdict not in (Verdict.MEETS, Verdict.PROVEN):
                 self.settled = self.points[at].verdict is Verdict.EXCEEDS
                 return
+
+    def _step_up(self, at: int) -> int | None:
+        """Return the first value from here on that is shown to meet the target."""
+        miss, undecided = self.miss, 0
+        for _ in range(_MOST_STEPS_UP):
+            if self._test(at, miss):
+                return at
+            undecided += self.points[at].verdict is Verdict.OPEN
+            if at >= self._high or undecided > _MOST_UNDECIDED:
+                return None
+            at, miss = at + 1, miss / 2
+        return None
+
+    @property
+    def supported(self) -> bool:
+        """Whether the budget could show the target to be met at all, if losses were few."""
+        if self.exact or self.ladder.proven == self.guess:
+            return True
+        units = self.looks[-1]
+        sent = units * self.conversions
+        independent = sent if self.by_cycle else units
+        none_lost = limits(Seen(independent, sent), self.miss, self.by_cycle)[1]
+        few_lost = _proportion(FEW, float(sent), self.miss)[1]
+        return min(none_lost, few_lost) <= self.target
+
+    @property
+    def needed(self) -> int | None:
+        """About how many conversions would show that the value expected, or the next, meets it."""
+        if self.guess is None:
+            return None
+        point = self.points.get(self.guess)
+        seen = point.seen if point is not None else Seen()
+        tested = seen.lost and point is not None and point.verdict is not Verdict.ROUGH
+        share = seen.share if tested else self.expected
+        if not seen.lost:
+            # How losses cluster is then taken from where some were seen.
+            seen = min(
+                (one for one in self.rough_seen.values() if one.lost),
+                key=lambda one: one.share,
+                default=seen,
+            )
+        found = conversions_needed(seen, share, self.target, self.miss)
+        return found or conversions_needed(seen, share / 2, self.target, self.miss / 2)
 
     # The rough search.
 
@@ -313,32 +357,32 @@ class Search:
 
     def _bracket(self, exceeds: Callable[[int], bool]) -> int | None:
         """Return the first value that does not exceed, by doubling steps and then halving."""
-        ladder = self.ladder
-        high = ladder.high if ladder.proven is None else min(ladder.high, ladder.proven)
-        bad, good, step = ladder.low - 1, None, 1
-        at = min(max(ladder.start, ladder.low), high)
-        while good is None or (bad < good - 1 and step):
-            if ladder.proven is not None and at >= ladder.proven:
-                over = False
-            else:
-                over = exceeds(at)
-            if over:
-                bad = at
+        low, high, proven = self.ladder.low, self._high, self.ladder.proven
+
+        def over(at: int) -> bool:
+            return (proven is None or at < proven) and exceeds(at)
+
+        at, step = min(max(self.ladder.start, low), high), 1
+        if over(at):
+            bad = at
+            while at == bad:
                 if at >= high:
                     return None
-                if good is not None:
+                at, step = min(high, at + step), 2 * step
+                if over(at):
+                    bad = at
+            good = at
+        else:
+            good, bad = at, low - 1
+            while at > low:
+                at, step = max(low, at - step), 2 * step
+                if over(at):
+                    bad = at
                     break
-                at = min(high, at + step)
-            else:
                 good = at
-                if bad >= ladder.low or at <= ladder.low:
-                    break
-                at = max(ladder.low, at - step)
-            step *= 2
-        assert good is not None
         while good - bad > 1:
             middle = (good + bad) // 2
-            if exceeds(middle):
+            if over(middle):
                 bad = middle
             else:
                 good = middle
@@ -364,7 +408,6 @@ class Search:
         Losses fall about geometrically along a ladder, so their logarithms lie on a line.
         """
         ladder = self.ladder
-        high = ladder.high if ladder.proven is None else min(ladder.high, ladder.proven)
         if ladder.proven is not None and first >= ladder.proven:
             return first
         at_first = self._look(first)
@@ -384,7 +427,7 @@ class Search:
             # They fall off faster than that.
             return first
         steps = max(math.ceil(math.log(self.target / lower) / math.log(ratio)), 1)
-        at = min(first - 1 + steps, high)
+        at = min(first - 1 + steps, self._high)
         self.expected = lower * ratio ** (at - first + 1)
         return at
 

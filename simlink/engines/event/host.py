@@ -52,13 +52,13 @@ class TriggerTimer:
         self.loops = law.pattern == "after_read"
         self.last_sent = -1
         self.last_released = -1
-        self.jitter = trial.each(law.jitter, "trigger.jitter")
-        forward = trial.scenario.barrier.direction("forward")
-        self.forward_jitter = trial.each(forward.jitter, "barrier.forward.jitter")
         self.last_arrival = NEVER
         if self.loops:
             assert law.gap is not None
             self.gap = trial.each(law.gap, "trigger.gap")
+            self.jitter = trial.each(law.jitter, "trigger.jitter")
+            forward = trial.scenario.barrier.direction("forward")
+            self.forward_jitter = trial.each(forward.jitter, "barrier.forward.jitter")
             self.next_after(0)
         else:
             self.plan()
