@@ -132,6 +132,7 @@ def size(
             search.run()
         except KeyboardInterrupt:
             found.interrupted = True
+            runs.stop()
     _fill(found, search, build)
     return found
 

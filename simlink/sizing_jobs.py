@@ -1,4 +1,4 @@
-"""The runs that a search asks for, spread over one pool of workers that lasts as long as it does."""
+"""The runs that a search asks for, spread over one pool of workers that lives as long."""
 
 from __future__ import annotations
 
@@ -107,11 +107,15 @@ class Runs:
                 self.close()
         raise OutputError(f"workers were killed {jobs.TRIES} times")
 
+    def stop(self) -> None:
+        """End the worker processes at once, in the middle of what they do."""
+        if self._own is not None:
+            jobs._stop(self._own)
+
     def close(self) -> None:
         """End the worker processes."""
         if self._own is not None:
             self._own.shutdown(wait=False, cancel_futures=True)
-            jobs._stop(self._own)
             self._own = None
 
     def _count(self, scenario: Scenario, start: int, stop: int) -> Seen:

@@ -130,5 +130,8 @@ def rank_reach(below: Floats, of: Floats, confidence: float = CONFIDENCE) -> flo
         return None
     below, of = below[used], of[used]
     p = float(below.sum() / of.sum())
-    variance = groups / (groups - 1) * float(((below - p * of) ** 2).sum()) / float(of.sum()) ** 2
+    total = float(of.sum())
+    variance = groups / (groups - 1) * float(((below - p * of) ** 2).sum()) / total**2
+    # A few groups may agree by luck; independent values would still differ so much.
+    variance = max(variance, p * (1 - p) / total)
     return float(stdtrit(groups - 1, (1 + confidence) / 2)) * math.sqrt(variance)

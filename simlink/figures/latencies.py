@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from simlink.figures.intervals import CONFIDENCE, Interval, rank_reach
+from simlink.figures.intervals import CONFIDENCE, Floats, Interval, rank_reach
 from simlink.instants import Times
 
 #: The longest run whose latencies are all kept.
@@ -183,8 +183,10 @@ class Latencies:
             return None, (None, None)
         law = self._law()
         value = law.at(q)
-        below, of = law.below(value)
-        reach = rank_reach(below, of, confidence)
+        under, upto, of = law.around(value)
+        reaches = [rank_reach(one, of, confidence) for one in (under, upto)]
+        # Nothing lies above the largest value: only what lies under it tells how ranks vary.
+        reach = max((one for one in reaches if one is not None), default=None)
         if reach is None:
             return value, (None, None)
         low = law.at(q - reach) if q - reach > 0 else None
@@ -253,9 +255,11 @@ class _Sample:
         rank = int(np.ceil(q * len(self.values))) - 1
         return float(self.values[min(max(rank, 0), len(self.values) - 1)])
 
-    def below(self, value: float) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
-        counts = np.bincount(self.group[self.plain <= value], minlength=self.groups)
-        return counts.astype(np.float64), self.of
+    def around(self, value: float) -> tuple[Floats, Floats, Floats]:
+        """Return how many values of each group are less, at most that, and there at all."""
+        under = np.bincount(self.group[self.plain < value], minlength=self.groups)
+        upto = np.bincount(self.group[self.plain <= value], minlength=self.groups)
+        return under.astype(np.float64), upto.astype(np.float64), self.of
 
     def share_below(self, value: float) -> float:
         return float(np.searchsorted(self.values, value, side="left")) / len(self.values)
@@ -274,13 +278,22 @@ class _Binned:
         self.bins = bins
 
     def at(self, q: float) -> float:
-        return float(np.interp(q * self.total, self.cumulative, self.edges))
+        """Return a value from the bin that holds the smallest one with a share of at least q."""
+        rank = q * self.total
+        upper = int(np.searchsorted(self.cumulative, rank, side="left"))
+        if upper == 0:
+            return float(self.edges[0])
+        upper = min(upper, len(self.edges) - 1)
+        ranks, edges = self.cumulative[upper - 1 : upper + 1], self.edges[upper - 1 : upper + 1]
+        return float(np.interp(rank, ranks, edges))
 
-    def below(self, value: float) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
+    def around(self, value: float) -> tuple[Floats, Floats, Floats]:
+        """Return each group's counts under the value's bin, up to its end, and in all."""
         number = int(np.searchsorted(self.edges, value, side="left"))
         number = min(max(number, 1), self.bins.shape[1])
-        counts = self.bins[:, :number].sum(axis=1).astype(np.float64)
-        return counts, self.bins.sum(axis=1).astype(np.float64)
+        counts = [self.bins[:, :end].sum(axis=1) for end in (number - 1, number, None)]
+        under, upto, of = (one.astype(np.float64) for one in counts)
+        return under, upto, of
 
     def share_below(self, value: float) -> float:
         return float(np.interp(value, self.edges, self.cumulative)) / self.total

@@ -21,6 +21,7 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from simlink.engines.event.trace import Trace
+    from simlink.scenario.schema import Scenario
 
 Edge = tuple[int, int]
 Edges = Mapping[str, Sequence[Edge]]
@@ -55,9 +56,7 @@ RULES = {
     rule.symbol: rule
     for rule in (
         Rule("t_CYC", "cycle: trigger to next trigger", "host.trigger", "host.trigger"),
-        Rule(
-            "t_PD", "propagation, trigger to converter", "host.trigger", "remote.trigger"
-        ),
+        Rule("t_PD", "propagation, trigger to converter", "host.trigger", "remote.trigger"),
         Rule("t_CONV", "conversion: trigger to busy low", "remote.trigger", "remote.busy"),
         Rule("t_BUSY", "busy high at the converter", "remote.busy", "remote.busy"),
         Rule("t_ACQ", "acquisition: busy low to next trigger", "remote.busy", "remote.trigger"),
@@ -361,11 +360,7 @@ def _of_pushes(edges: Edges) -> Iterator[Span]:
 def reads_of(edges: Edges) -> list[tuple[int, int, int]]:
     """Return (conversion, start, end) of each frame that was read to its end."""
     line = edges.get("host.read", ())
-    return [
-        (frame, start, end)
-        for (start, frame), (end, _) in pairwise(line)
-        if frame >= 0
-    ]
+    return [(frame, start, end) for (start, frame), (end, _) in pairwise(line) if frame >= 0]
 
 
 def _of_reads(edges: Edges) -> Iterator[Span]:
@@ -380,3 +375,58 @@ def _of_reads(edges: Edges) -> Iterator[Span]:
         place = bisect_left(starts, begun)
         if place < len(starts):
             yield Span("t_SVC", begun, starts[place], reads[place][0])
+
+
+@dataclass(frozen=True)
+class Limits:
+    """What one interval was over a run, in fs.
+
+    Attributes
+    ----------
+    least, typical, largest : int
+        The least, the median and the largest value seen.
+    count : int
+        How many were measured.
+    """
+
+    least: int
+    typical: int
+    largest: int
+    count: int
+
+
+#: The most conversions of a run that are traced to measure its intervals.
+MOST_TRACED = 2000
+
+
+def over_run(scenario: Scenario, most: int = MOST_TRACED) -> dict[str, Limits]:
+    """Measure every interval over a run: its units in turn, until enough conversions are traced.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        What is run.
+    most : int
+        The most conversions in all. Every unit gets its even share of them, one at the least;
+        units beyond this many are left out.
+
+    Returns
+    -------
+    dict of str to Limits
+        By symbol, in the order of `RULES`; only those that were seen.
+    """
+    from simlink.engines.event.trace import trace
+
+    units = min(scenario.trials, most)
+    each = min(scenario.conversions, max(1, most // units))
+    lengths: dict[str, list[int]] = {symbol: [] for symbol in RULES}
+    for trial in range(units):
+        for span in measure(edges_of(trace(scenario, range(each), trial))):
+            lengths[span.symbol].append(span.length)
+    found = {}
+    for symbol, values in lengths.items():
+        if values:
+            values.sort()
+            typical = values[(len(values) - 1) // 2]
+            found[symbol] = Limits(values[0], typical, values[-1], len(values))
+    return found

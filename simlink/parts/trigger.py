@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from simlink.draws import Column
-from simlink.instants import Times, multiples, period_of
+from simlink.instants import Times, multiples, period_of, round_ratio
 
 if TYPE_CHECKING:
     from simlink.scenario.schema import Scenario
@@ -86,16 +86,28 @@ class DueTimes:
                 self._last = int(due[-1])
             return due
         # Within a burst the rate counts; a new one starts a gap after the last trigger.
-        index = np.arange(first, first + count)
-        burst = index // self._length
-        steps = multiples(1, self._length, self._period)
+        burst = np.arange(first, first + count) // self._length
         upto = int(burst[-1]) if count else self._burst
         gaps = self._gaps.take(upto - self._burst)
-        moves = np.cumsum(gaps + int(steps[-1]) - int(steps[0]))
-        bases = self._base + np.concatenate([np.zeros(1, dtype=np.int64), moves])
-        due = bases[burst - self._burst] + steps[index % self._length]
+        bases = np.full(len(gaps) + 1, self._base)
+        if len(gaps):
+            last = self._length * self._period
+            span = round_ratio(last.numerator, last.denominator)
+            bases[1:] += np.cumsum(gaps + (span - int(multiples(1, 1, self._period)[0])))
+        due = bases[burst - self._burst] + self._within(first, count)
         self._burst, self._base = upto, int(bases[-1])
         return due
+
+    def _within(self, first: int, count: int) -> Times:
+        """Return when triggers are due, counted from a period before the first of their burst."""
+        if self._length <= count:
+            steps = multiples(1, self._length, self._period)
+            return steps[np.arange(first, first + count) % self._length]
+        # Two bursts at the most; a long one takes no more room than what is asked for.
+        start = first % self._length
+        head = min(count, self._length - start)
+        parts = multiples(start + 1, head, self._period), multiples(1, count - head, self._period)
+        return np.concatenate(parts)
 
 
 def leaves(due: Any, jitter: Any) -> Any:

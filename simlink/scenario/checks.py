@@ -39,7 +39,10 @@ def faults_between(scenario: Scenario, raw: Mapping[str, Any]) -> Iterator[Fault
             yield fault(key, f"only with {other} = {' or '.join(written(v) for v in values)}")
     wanting = list(_required(scenario, fault))
     yield from wanting
-    for check in (_limits, _line_rate, _min_pulse, _hold, _order):
+    checks = [_limits, _order, _line_rate, _min_pulse, _hold]
+    if scenario.link.scheme != "remote_master":
+        checks = [_limits, _order, _without_fifo, _clock_rate]
+    for check in checks:
         yield from check(scenario, fault)
     if not wanting:
         yield from _length(scenario, fault)
@@ -104,6 +107,39 @@ def _line_rate(scenario: Scenario, fault: Make) -> Iterator[Fault]:
             _given(scenario, "line_rate"),
             f"bits are captured at {rate_text(clock, 'Hz')} and need at least "
             f"{rate_text(clock, 'bit/s')}",
+        )
+
+
+def _without_fifo(scenario: Scenario, fault: Make) -> Iterator[Fault]:
+    """Check what the schemes that read the converter itself leave no room for."""
+    scheme, host = scenario.link.scheme, scenario.host
+    if scenario.barrier.return_.style != "bits":
+        yield fault("barrier.return.style", f'with scheme = "{scheme}" only "bits"')
+    if host.read_all:
+        yield fault("host.read_all", f'with scheme = "{scheme}" only false: no FIFO keeps frames')
+    if host.watermark != 1:
+        yield fault("host.watermark", f'with scheme = "{scheme}" only 1: no FIFO keeps frames')
+    if scheme == "returned_clock" and host.capture.half_periods not in (1, 2):
+        yield fault("host.capture", 'with scheme = "returned_clock" only "half" or "whole"')
+
+
+def _clock_rate(scenario: Scenario, fault: Make) -> Iterator[Fault]:
+    """Check the channels that carry the clock, at 2 f, and the data, at f."""
+    clock = scenario.host.clock.value
+    asked = {"forward": 2 * clock, "return": clock}
+    if scenario.link.scheme == "returned_clock":
+        asked["return"] = 2 * clock
+    for name, needed in asked.items():
+        direction: Any = name
+        line = scenario.barrier.direction(direction).line_rate
+        if line is None or line.value >= needed:
+            continue
+        own = getattr(scenario.barrier, "forward" if name == "forward" else "return_").line_rate
+        what = "clock" if needed == 2 * clock else "data"
+        yield fault(
+            "barrier.line_rate" if own is None else f"barrier.{name}.line_rate",
+            f"the {what} of {rate_text(clock, 'Hz')} on the {name} channel asks for "
+            f"{rate_text(needed, 'bit/s')}, {rate_text(needed - line.value, 'bit/s')} more",
         )
 
 

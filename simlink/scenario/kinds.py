@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import difflib
 from collections.abc import Callable
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -160,6 +161,59 @@ def _by_name(name: str, dimension: Dimension, read: Callable[[Any, Path], Any]) 
     return Kind(f"{dimension.allowed}, or a table with a shape", {"$ref": f"#/$defs/{name}"}, read)
 
 
+@dataclass(frozen=True)
+class Capture:
+    """When a host captures a bit, counted from the clock edge of its own that launches it.
+
+    Attributes
+    ----------
+    half_periods : int or None
+        In half periods of the host's clock.
+    delay : int or None
+        As a trained delay, in fs.
+    """
+
+    half_periods: int | None
+    delay: int | None = None
+
+
+MOST_HALF_PERIODS = 64
+
+
+def _host_capture(value: Any, base: Path) -> Capture:
+    allowed = (
+        f'"half", "whole", a whole number of half periods from 1 to {MOST_HALF_PERIODS}, or a '
+        'fixed duration, such as "14 ns"'
+    )
+    if value in ("half", "whole"):
+        return Capture(1 if value == "half" else 2)
+    if isinstance(value, bool) or not isinstance(value, int | str):
+        raise FaultError(allowed, written(value))
+    if isinstance(value, int):
+        if not 1 <= value <= MOST_HALF_PERIODS:
+            raise FaultError(allowed, written(value))
+        return Capture(value)
+    try:
+        delay = whole(value, TIME)
+    except FaultError:
+        raise FaultError(allowed, written(value)) from None
+    if delay <= 0:
+        raise FaultError(allowed, written(value))
+    return Capture(None, delay)
+
+
+HOST_CAPTURE = Kind(
+    'half, whole, a whole number of half periods, or a fixed duration, such as "14 ns"',
+    {
+        "anyOf": [
+            {"enum": ["half", "whole"]},
+            {"type": "integer", "minimum": 1, "maximum": MOST_HALF_PERIODS},
+            {"type": "string", "pattern": TIME.pattern},
+        ]
+    },
+    _host_capture,
+)
+
 DURATION = _by_name("duration", TIME, duration)
 SIGNED_DURATION = _by_name("signed_duration", TIME, _signed)
 TOLERANCE = _by_name("ratio", RATIO, _tolerance)
@@ -188,6 +242,7 @@ Text = Annotated[str, Kind("text in quotes", {"type": "string"}, _text)]
 Flag = Annotated[bool, Kind("true or false", {"type": "boolean"}, _flag)]
 Duration = Annotated[Distribution, DURATION]
 SignedDuration = Annotated[Distribution, SIGNED_DURATION]
+HostCapture = Annotated[Capture, HOST_CAPTURE]
 LaneSkews = Annotated[Distribution | tuple[Constant, ...], LANE_SKEWS]
 Tolerance = Annotated[Distribution, TOLERANCE]
 FixedDuration = Annotated[Constant, FIXED_DURATION]

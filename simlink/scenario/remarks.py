@@ -15,7 +15,19 @@ if TYPE_CHECKING:
     from simlink.scenario.schema import Scenario
 
 # Keys whose default changes nothing in a remote-master scenario.
-_IDLE = {"host.setup", "host.hold", "barrier.return.check", "title"}
+_IDLE = {"host.setup", "host.hold", "host.capture", "barrier.return.check", "title"}
+# Keys and tables whose default changes nothing where there is no remote master.
+_IDLE_WITHOUT_MASTER = {
+    "remote_clock",
+    "fifo.depth",
+    "fifo.release_bits",
+    "fifo.when_full",
+    "barrier.return.style",
+    "barrier.return.check",
+    "host.read_all",
+    "host.watermark",
+    "title",
+}
 _EITHER_WAY = ("skew", "pulse_width_distortion", "min_pulse")
 
 _WHY = {
@@ -33,6 +45,7 @@ _WHY = {
     "fifo.depth": "a small FIFO",
     "fifo.release_bits": "the host is told when the whole frame is in",
     "fifo.when_full": "nothing that is in is lost",
+    "host.capture": "at the clock edge that follows the launch",
     "host.read_all": "one service reads no more than the watermark",
     "host.watermark": "the host is told of every frame",
     "host.notice": "the host sees the level of the FIFO",
@@ -69,10 +82,12 @@ def assumed(raw: Mapping[str, Any], release_bits: int) -> list[Assumption]:
         The default of fifo.release_bits.
     """
     found = []
+    scheme = look_up(raw, "link.scheme")
+    idle = _IDLE if scheme == "remote_master" else _IDLE_WITHOUT_MASTER
     for section, values in resolved(raw, release_bits).items():
         for name, value in values.items():
             key = f"{section}.{name}" if section else name
-            if look_up(raw, key) is not None or key in _IDLE:
+            if look_up(raw, key) is not None or key in idle or section in idle:
                 continue
             if section == "barrier" and name in _EITHER_WAY and _both_given(raw, name):
                 continue
@@ -102,7 +117,8 @@ def notes(scenario: Scenario) -> list[str]:
     line = scenario.barrier.direction("return").line_rate
     clock = scenario.remote_clock.frequency
     if (
-        scenario.barrier.return_.style == "bits"
+        scenario.link.scheme == "remote_master"
+        and scenario.barrier.return_.style == "bits"
         and line is not None
         and clock.value <= line.value < 2 * clock.value
     ):

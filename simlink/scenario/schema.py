@@ -204,8 +204,6 @@ def _filled(raw: Mapping[str, Any]) -> dict[str, Any]:
             table = table.get(step) if isinstance(table, dict) else None
         if isinstance(table, dict) and last in table and one.holds(table[last]):
             del table[last]
-            if one.only:  # the key itself is required; any value that is read will do
-                table[last] = "remote_master"
     for section, _ in writing.tables_of(Keys):
         filled.setdefault(section, {})
     frame, fifo = filled["frame"], filled["fifo"]

@@ -17,6 +17,7 @@ from simlink.scenario.kinds import (
     FixedDuration,
     Flag,
     Frequency,
+    HostCapture,
     LaneSkews,
     LineRate,
     SignedDuration,
@@ -61,8 +62,13 @@ class Section(BaseModel):
 class Link(Section):
     """How the data is clocked across the barrier."""
 
-    scheme: Annotated[Literal["remote_master"], choice("remote_master")] = needed(
-        "The clocking scheme: remote_master has the converter read out by a clock on its own side."
+    scheme: Annotated[
+        Literal["remote_master", "returned_clock", "forwarded_clock"],
+        choice("remote_master", "returned_clock", "forwarded_clock"),
+    ] = needed(
+        "The clocking scheme. remote_master: a clock on the converter's side reads it out into a "
+        "FIFO; forwarded_clock: the host's clock crosses and the data comes back; returned_clock: "
+        "that clock is sent back beside the data and captures it."
     )
 
 
@@ -198,6 +204,9 @@ class Barrier(Section):
     )
     min_pulse: Duration = left_out("0 s", "The shortest pulse that a channel passes.")
     line_rate: LineRate | None = optional("The highest line rate of a channel, in bits per second.")
+    signals: Annotated[int, count(1, 1000)] | None = optional(
+        "Isolated channels at hand, both directions together."
+    )
     forward: ForwardChannel = Field(default_factory=ForwardChannel, description="To the converter.")
     return_: ReturnChannel = Field(
         default_factory=ReturnChannel, alias="return", description="To the host."
@@ -284,8 +293,22 @@ class Host(Section):
         "How long after a trigger the host gives a conversion up: a fixed duration. Left out: "
         "never. Required for the after_read pattern."
     )
-    setup: Duration = left_out("0 s", "Not used by the remote master.")
-    hold: Duration = left_out("0 s", "Not used by the remote master.")
+    setup: Duration = left_out(
+        "0 s",
+        "How long a bit has to be valid at the host before it is captured; not used by the "
+        "remote master.",
+    )
+    hold: Duration = left_out(
+        "0 s",
+        "How long a bit has to stay valid at the host after it is captured; not used by "
+        "the remote master.",
+    )
+    capture: HostCapture = left_out(
+        "half",
+        "When the host captures a bit, after the edge that launches it: half or whole a period, a "
+        "whole number of half periods, or a fixed duration as trained. Not used by the remote "
+        "master; the returned clock captures half or whole a period after.",
+    )
 
 
 @dataclass(frozen=True)
@@ -304,16 +327,13 @@ class Unsimulated:
 
 
 UNSIMULATED = (
-    Unsimulated("link.scheme", only=("returned_clock", "forwarded_clock")),
     Unsimulated("transient"),
     Unsimulated("analog"),
     Unsimulated("require"),
-    Unsimulated("barrier.signals"),
     Unsimulated("barrier.slew_immunity"),
     Unsimulated("barrier.forward.slew_immunity"),
     Unsimulated("barrier.return.slew_immunity"),
     Unsimulated("barrier.return.check", but=("none",)),
-    Unsimulated("host.capture"),
 )
 NOT_SIMULATED = "known to the scenario format, but this version does not simulate it"
 

@@ -35,7 +35,7 @@ service_latency = { shape = "exponential", mean = "2 us" }
 """
 
 CHANGES = [
-    ('scheme = "remote_master"', 'scheme = "forwarded_clock"', "link.scheme"),
+    ('scheme = "remote_master"', 'scheme = "forward_clock"', "link.scheme"),
     ('scheme = "remote_master"', 'scheme = "remote_mister"', "link.scheme"),
     ('scheme = "remote_master"', "", "link.scheme"),
     ('rate = "1 MHz"', 'rate = "1"', "trigger.rate"),

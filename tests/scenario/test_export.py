@@ -65,7 +65,7 @@ def test_it_accepts_what_loads(validator, minimal, scenario):
         ("host", "read_all", 1),
         ("host", "watermark", True),
         ("host", "timeout", {"shape": "constant", "value": "1 us"}),
-        ("host", "capture", "half"),
+        ("host", "capture", "third"),
         ("fifo", "depth", 0),
         ("fifo", "dept", 4),
     ],

@@ -208,17 +208,6 @@ def test_odd_files(text, said):
 
 
 @pytest.mark.parametrize(
-    "scheme", ["returned_clock", "forwarded_clock"]
-)  # fmt: skip
-def test_the_schemes_that_are_not_simulated(scheme):
-    line = refused(VALID.replace("remote_master", scheme))
-    assert line == (
-        f'bad.toml: link.scheme: got "{scheme}"; known to the scenario format, '
-        "but this version does not simulate it"
-    )
-
-
-@pytest.mark.parametrize(
     ("content", "said"),
     [
         (None, "host.service_latency.file: got"),

@@ -23,6 +23,8 @@ if TYPE_CHECKING:
 #: step stay within a processor's cache.
 TRIALS = 512
 ROWS = 64
+#: The most FIFO places that are kept at a time: deep FIFOs are simulated fewer side by side.
+PLACES = 2**20
 
 
 class BatchEngine:
@@ -32,6 +34,8 @@ class BatchEngine:
 
     def refuses(self, scenario: Scenario) -> str | None:
         """Return why the scenario cannot be done exactly, or None."""
+        if scenario.link.scheme != "remote_master":
+            return f'scheme = "{scenario.link.scheme}" is done by the event engine alone'
         return None
 
     def run(self, scenario: Scenario, trials: range, *, words: bool) -> Iterator[FrameBlock]:
@@ -51,8 +55,9 @@ class BatchEngine:
         FrameBlock
             Blocks of up to `TRIALS` trials and `ROWS` conversions, each trial's in order.
         """
-        for start in range(trials.start, trials.stop, TRIALS):
-            chunk = range(start, min(start + TRIALS, trials.stop))
+        beside = max(1, min(TRIALS, PLACES // scenario.fifo.depth))
+        for start in range(trials.start, trials.stop, beside):
+            chunk = range(start, min(start + beside, trials.stop))
             if straight(scenario):
                 yield from _run_straight(scenario, chunk, words)
             else:

@@ -45,6 +45,8 @@ class Hosts:
         self.continues = np.zeros(count, dtype=np.bool_)
         self.begun = np.full(count, NEVER, dtype=np.int64)
         self.latch = np.full(count, FAR, dtype=np.int64)
+        #: Hosts that will never come again, and whose waiting frames nothing can change.
+        self.gone = np.zeros(count, dtype=np.bool_)
 
     @property
     def held(self) -> Times:
@@ -58,11 +60,32 @@ class Hosts:
         self.tail[some] += 1
 
     def oldest(self, high: int) -> int:
-        """Return the oldest conversion that waits in any trial, or ``high``."""
-        some = np.nonzero(self.tail > self.head)[0]
+        """Return the oldest conversion that a host may still read, or ``high``."""
+        some = np.nonzero((self.tail > self.head) & ~self.gone)[0]
         if not len(some):
             return high
         return int(self.waiting[self.head[some] & (self.size - 1), some].min())
+
+    def note_gone(self, high: int, closed: Flags) -> None:
+        """Note the hosts that will never come again, so that nothing is kept for them.
+
+        A host that is told of edges alone and missed the last one stands still for good once
+        its FIFO is full of frames that cannot be discarded.
+
+        Parameters
+        ----------
+        high : int
+            One past the newest conversion.
+        closed : ndarray of bool, shape (T,)
+            Where no frame will be admitted before the host has come.
+        """
+        waiting = self.tail - self.head
+        some = np.nonzero(closed & ~self.gone & ~self.continues & (waiting > 0))[0]
+        # Whether busy fell behind the newest conversion of all may not be known yet.
+        newest = self.waiting[(self.tail[some] - 1) & (self.size - 1), some]
+        some = some[newest < high - 1]
+        if len(some):
+            self.gone[some[self._next_begin(some) == FAR]] = True
 
     def free(self, upto: Times) -> None:
         """Free the slots of reads that have ended by an instant, inclusive."""
@@ -139,7 +162,7 @@ class Hosts:
         goal : ndarray of int64, shape (T,), optional
             Stop where the frame of this number has been named.
         """
-        some = np.nonzero((self.tail > self.head) & (limit > self.free_at))[0]
+        some = np.nonzero((self.tail > self.head) & (limit > self.free_at) & ~self.gone)[0]
         while len(some):
             if goal is not None:
                 some = some[self.named[some] <= goal[some]]

@@ -257,8 +257,12 @@ class Queued:
 
     def _settled(self) -> Iterator[FrameBlock]:
         """Hand over the blocks that nothing can change any more."""
-        store = self.store
-        oldest = min(store.high - 1, self.hosts.oldest(store.high))
+        store, hosts = self.store, self.hosts
+        if self.when_full is WhenFull.DROP_NEW and hosts.by_edge:
+            hosts.note_gone(store.high, hosts.tail - hosts.head == self.depth)
+        elif self.held.any():
+            hosts.note_gone(store.high, self.held)
+        oldest = min(store.high - 1, hosts.oldest(store.high))
         if self.timeout is not None and self.scenario.trigger.pattern != "after_read":
             oldest = self._expire(oldest, over=False)
         while store.low + ROWS <= oldest:
@@ -277,7 +281,7 @@ class Queued:
         # The release of a later conversion ends the wait for an earlier one too.
         future = np.where(release == NEVER, FAR, release)
         nearest = np.minimum.accumulate(future[::-1], axis=0)[::-1]
-        known = (nearest != FAR) | over | (self.now > expires)
+        known = (nearest != FAR) | over | (self.now > expires) | self.hosts.gone
         open_rows = np.nonzero(~known.all(axis=1))[0]
         if len(open_rows):
             upto = min(upto, low + int(open_rows[0]))

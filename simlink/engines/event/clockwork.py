@@ -21,6 +21,8 @@ FREE = 20
 PUSH = 30
 RELEASE = 40
 TAKE = 50
+#: A read that frees no slot ends once its last bit has been taken.
+READ_END = 55
 CREDIT = 60
 TIMEOUT = 61
 LEAVE = 62

@@ -66,37 +66,41 @@ class Indexed:
         return self._values.item(index)
 
 
-class LaneJitter:
-    """The jitter of each bit or packet of each lane, for frames asked for in order."""
+class EdgeJitter:
+    """The jitter of each of several edges of some channels, for frames asked for in order.
+
+    Parameters
+    ----------
+    trial : Trial
+        Whose draws.
+    law : Distribution
+        The law of the jitter.
+    sources : list of str
+        One source a channel.
+    per_frame : int
+        Edges of each channel in a frame.
+    """
 
     _CHUNK = 512
 
-    def __init__(self, trial: Trial, per_frame: int) -> None:
-        scenario = trial.scenario
-        law = scenario.barrier.direction("return").jitter
-        lanes = scenario.frame.lanes
+    def __init__(self, trial: Trial, law: Distribution, sources: list[str], per_frame: int) -> None:
+        shape = (len(sources), per_frame)
         self._first = 0
         self._columns: list[Column] = []
-        self._chunk = np.zeros((lanes, per_frame, 0), dtype=np.int64)
+        self._chunk = np.zeros((*shape, 0), dtype=np.int64)
         self._constant: Times | None = None
         if law.is_constant:
-            self._constant = np.full((lanes, per_frame), law.constant_value, dtype=np.int64)
+            self._constant = np.full(shape, law.constant_value, dtype=np.int64)
         else:
+            seed = trial.scenario.seed
             self._columns = [
-                Column(
-                    law,
-                    scenario.seed,
-                    trial.number,
-                    f"barrier.return.jitter lane {lane}",
-                    per_frame,
-                    bit,
-                )
-                for lane in range(lanes)
-                for bit in range(per_frame)
+                Column(law, seed, trial.number, source, per_frame, edge)
+                for source in sources
+                for edge in range(per_frame)
             ]
 
     def __call__(self, index: int) -> Times:
-        """Return the jitter of one frame, int64 fs, shape (lanes, bits or packets)."""
+        """Return the jitter of one frame, int64 fs, shape (channels, edges)."""
         if self._constant is not None:
             return self._constant
         shape = self._chunk.shape[:2]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Generator
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Protocol
 
 import numpy as np
 import simpy
@@ -27,8 +27,14 @@ from simlink.parts import barrier, host, trigger
 from simlink.records import Fate
 
 if TYPE_CHECKING:
-    from simlink.engines.event.remote import Converter
     from simlink.records import FrameBlock
+
+
+class Destination(Protocol):
+    """Where a trigger goes."""
+
+    def arrive(self, event: Instant) -> None:
+        """Judge a trigger at the instant it arrives."""
 
 
 class TriggerTimer:
@@ -39,7 +45,7 @@ class TriggerTimer:
     """
 
     def __init__(
-        self, env: Clockwork, trial: Trial, record: FrameBlock, converter: Converter
+        self, env: Clockwork, trial: Trial, record: FrameBlock, converter: Destination
     ) -> None:
         self.env = env
         self.trial = trial

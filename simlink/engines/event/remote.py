@@ -9,7 +9,7 @@ import numpy as np
 import simpy
 
 from simlink.engines.event.clockwork import ARRIVE, CREDIT, EDGE, PUSH, Bell, Clockwork, Instant
-from simlink.engines.event.frame import Frame, LaneJitter, Trial
+from simlink.engines.event.frame import EdgeJitter, Frame, Trial
 from simlink.instants import NEVER
 from simlink.parts import converter, fifo, remote_clock, transport, unit
 from simlink.records import Fate
@@ -145,7 +145,12 @@ class ReturnChannels:
         self.trial = trial
         self.store = store
         self.packets = unit.packets_of(trial.scenario)
-        self.jitter = LaneJitter(trial, trial.bits if self.packets is None else len(self.packets))
+        self.jitter = EdgeJitter(
+            trial,
+            trial.scenario.barrier.direction("return").jitter,
+            [f"barrier.return.jitter lane {lane}" for lane in range(trial.lanes)],
+            trial.bits if self.packets is None else len(self.packets),
+        )
         self.static = trial.lane_delay
         self.ahead = np.full(trial.lanes, NEVER, dtype=np.int64)
         self.line_free = np.full(trial.lanes, NEVER, dtype=np.int64)

@@ -385,15 +385,21 @@ class TracedChain(Chain):
 
     def run(self) -> None:
         """Run until the window has closed and its timeouts are decided, or to the end."""
-        step: Callable[[], None] = self.env.step
-        while not self.recorder.closed and self.env.peek() != float("inf"):
+        run_window(self, self.recorder)
+
+
+def run_window(chain: Chain, recorder: Recorder) -> None:
+    """Run a chain until its recorder's window has closed and its timeouts are decided."""
+    env, timer = chain.env, chain.timer
+    step: Callable[[], None] = env.step
+    while not recorder.closed and env.peek() != float("inf"):
+        step()
+    if timer.timeout is not None:
+        window = recorder.trace.window
+        until = int(chain.record.trigger[0, window].max()) + timer.timeout
+        while timer.last_released < window[-1] and env.peek() <= until:
             step()
-        if self.timer.timeout is not None:
-            window = self.recorder.trace.window
-            until = int(self.record.trigger[0, window].max()) + self.timer.timeout
-            while self.timer.last_released < window[-1] and self.env.peek() <= until:
-                step()
-        self.settle()
+    chain.settle()
 
 
 def trace(scenario: Scenario, conversions: range | None = None, trial: int = 0) -> Trace:
@@ -432,5 +438,13 @@ def trace(scenario: Scenario, conversions: range | None = None, trial: int = 0) 
     shape = (scenario.frame.lanes, scenario.frame.words_per_lane)
     record = FrameBlock.blank(units.trials, 0, scenario.conversions, shape)
     found = Trace(scenario, trial, window, record)
-    TracedChain(Trial(scenario, units, trial), record, found).run()
+    _traced_chain(scenario)(Trial(scenario, units, trial), record, found).run()
     return found
+
+
+def _traced_chain(scenario: Scenario) -> Callable[[Trial, FrameBlock, Trace], Chain]:
+    if scenario.link.scheme == "remote_master":
+        return TracedChain
+    from simlink.engines.event.serial_trace import TracedSerialChain
+
+    return TracedSerialChain

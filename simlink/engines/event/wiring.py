@@ -29,7 +29,12 @@ class Chain:
     def __init__(self, trial: Trial, record: FrameBlock) -> None:
         self.trial = trial
         self.record = record
-        self.env = env = self.clock()
+        self.env = self.clock()
+        self.wire()
+
+    def wire(self) -> None:
+        """Make the parts and connect them."""
+        env, trial, record = self.env, self.trial, self.record
         self.fifo = self.fifo_part(env, trial, record)
         self.channels = self.channels_part(env, trial, self.fifo.store)
         self.master = self.master_part(env, trial, self.channels)
@@ -88,5 +93,14 @@ class EventEngine:
         for number in trials:
             units = unit.build(scenario, range(number, number + 1))
             record = FrameBlock.blank(units.trials, 0, scenario.conversions, shape)
-            Chain(Trial(scenario, units, number), record).run()
+            chain_of(scenario)(Trial(scenario, units, number), record).run()
             yield record
+
+
+def chain_of(scenario: Scenario) -> type[Chain]:
+    """Return the chain that a scenario's clocking scheme asks for."""
+    if scenario.link.scheme == "remote_master":
+        return Chain
+    from simlink.engines.event.serial import SerialChain
+
+    return SerialChain

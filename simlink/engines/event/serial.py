@@ -1,0 +1,426 @@
+"""The schemes in which the host's own clock reads the converter: forwarded and returned clock.
+
+The converter's output register holds one frame, until the next conversion starts: a frame not
+read by then is lost, as overrun. Busy itself crosses the barrier; its fall, once synchronised, is
+the release. The host serves the newest release: one service latency later, if busy is low as the
+host sees it, it clocks N cycles; if not, it waits for the next release. A trigger that arrives
+between the first and the last of these cycles, as they arrive at the converter, is missed. A
+clock whose first edge finds the converter converting is ignored whole.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Generator
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import simpy
+
+from simlink.engines.event.clockwork import (
+    ARRIVE,
+    EDGE,
+    PUSH,
+    READ_END,
+    RELEASE,
+    SERVICE,
+    TAKE,
+    Bell,
+    Clockwork,
+    Instant,
+)
+from simlink.engines.event.frame import EdgeJitter, Frame, Trial
+from simlink.engines.event.host import TriggerTimer
+from simlink.engines.event.wiring import Chain
+from simlink.instants import NEVER, Times
+from simlink.parts import barrier, converter, fifo, host, serial_link, serial_unit
+from simlink.parts.serial_link import Clock, Line
+from simlink.records import Fate
+
+if TYPE_CHECKING:
+    from simlink.records import FrameBlock
+
+#: An edge that never comes.
+FAR = 2**62
+
+
+@dataclass
+class Reading:
+    """One frame's read, worked out when the host starts to clock it.
+
+    Attributes
+    ----------
+    arriving : Clock
+        The clock as it arrives at the converter, without swallowed pulses, shape (m,), fs.
+    returning : Clock or None
+        The clock as it comes back to the host; None for the forwarded clock.
+    line : Line
+        What is safe to capture, shape (lanes, N), fs.
+    captured : ndarray of int64, shape (N,), fs
+        When each bit is captured; far in the future if its edge never comes.
+    wrong : ndarray of bool, shape (lanes, N)
+        Which bits are wrong.
+    """
+
+    arriving: Clock
+    returning: Clock | None
+    line: Line
+    captured: Times
+    wrong: serial_link.Flags
+
+
+class SerialSide:
+    """What the unit and the draws of one trial say about its serial read."""
+
+    def __init__(self, trial: Trial, units: serial_unit.SerialUnits) -> None:
+        row = trial.number - units.trials.start
+        self.trial = trial
+        self.units = units
+        self.row = slice(row, row + 1)
+        self.returns = trial.scenario.link.scheme == "returned_clock"
+        law = trial.scenario.barrier
+        cycles = 2 * trial.bits
+        forward, back = law.direction("forward").jitter, law.direction("return").jitter
+        self.clock_jitter = EdgeJitter(trial, forward, ["barrier.forward.jitter clock"], cycles)
+        self.returned_jitter = EdgeJitter(trial, back, ["barrier.return.jitter clock"], cycles)
+        lanes = [f"barrier.return.jitter lane {lane}" for lane in range(trial.lanes)]
+        self.data_jitter = EdgeJitter(trial, back, lanes, trial.bits)
+        self.last_jitter = EdgeJitter(trial, back, [f"{lane} end" for lane in lanes], 1)
+        self.clock_ahead = NEVER
+        self.returned_ahead = NEVER
+        self.lane_ahead = np.full(trial.lanes, NEVER, dtype=np.int64)
+
+    def read(self, frame: Frame, start: int) -> Reading:
+        """Return the read of a frame whose clock starts at an instant."""
+        trial, units, row = self.trial, self.units, self.row
+        sent = Clock(
+            start + np.array(trial.take, dtype=np.int64),
+            start + np.array(trial.take_end, dtype=np.int64),
+        )
+        arriving = serial_link.across(
+            sent,
+            units.clock[row],
+            units.forward_distortion[row],
+            self.clock_jitter(frame.index)[0],
+            np.asarray(self.clock_ahead),
+        )
+        self.clock_ahead = int(arriving.falling[-1])
+        arriving = serial_link.surviving(arriving, units.forward_pulse.item(row.start))
+        launches = serial_link.filled(arriving.falling, trial.bits, FAR)
+        jitter = np.concatenate(
+            [self.data_jitter(frame.index), self.last_jitter(frame.index)], axis=-1
+        )
+        line = serial_link.line_at_host(
+            launches,
+            np.asarray(frame.ready),
+            np.asarray(trial.msb_valid),
+            units.data_valid[row][0],
+            units.data_hold[row][0],
+            trial.lane_delay,
+            units.return_distortion[row][0],
+            jitter,
+            self.lane_ahead,
+        )
+        returning, captured = None, start + units.captured
+        if self.returns:
+            returning, captured = self._returned(arriving, frame)
+        wrong = serial_link.wrong_bits(line, captured, units.setup[row][0], units.hold[row][0])
+        changes = line.until[:, -1]
+        self.lane_ahead = np.where(changes < FAR // 2, changes, self.lane_ahead)
+        return Reading(arriving, returning, line, captured, wrong)
+
+    def _returned(self, arriving: Clock, frame: Frame) -> tuple[Clock, Times]:
+        """Return the clock as it comes back, and the captures that it makes."""
+        units, row, trial = self.units, self.row, self.trial
+        count = len(arriving.rising)
+        back = serial_link.across(
+            arriving,
+            units.returned[row],
+            units.return_distortion[row],
+            self.returned_jitter(frame.index)[0, : 2 * count],
+            np.asarray(self.returned_ahead),
+        )
+        if count:
+            self.returned_ahead = int(back.falling[-1])
+        back = serial_link.surviving(back, units.return_pulse.item(row.start))
+        half = trial.scenario.host.capture.half_periods == 1
+        edges = back.rising if half else back.falling
+        return back, serial_link.filled(edges, trial.bits, FAR)
+
+
+class SerialConverter:
+    """Converts, holds one frame, and is read by a clock that arrives."""
+
+    def __init__(self, env: Clockwork, trial: Trial, record: FrameBlock, side: SerialSide) -> None:
+        self.env = env
+        self.trial = trial
+        self.record = record
+        self.side = side
+        law = trial.scenario.converter
+        self.aperture_jitter = trial.each(law.aperture_jitter, "converter.aperture_jitter")
+        self.busy_delay = trial.each(law.busy_delay, "converter.busy_delay")
+        self.conversion_time = trial.each(law.conversion_time, "converter.conversion_time")
+        self.arrived = 0
+        self.converting = False
+        self.being_read = False
+        self.ready_before: int | None = None
+        #: The frame in the output register, if it has not been read.
+        self.unread: Frame | None = None
+        self.reader: SerialReader
+
+    def arrive(self, event: Instant) -> None:
+        """Judge a trigger at the instant it arrives."""
+        index, self.arrived = self.arrived, self.arrived + 1
+        if self.converting or self.being_read:
+            self.miss(index)
+        else:
+            self.accept(index)
+
+    def miss(self, index: int) -> None:
+        """Let a trigger go by."""
+        self.record.fate[0, index] = Fate.MISSED_TRIGGER
+
+    def accept(self, index: int) -> None:
+        """Take the sample, start the conversion, and give up a frame that was not read."""
+        trial, record, now = self.trial, self.record, self.env.now
+        if self.unread is not None:
+            self.overwrite(self.unread)
+        before = self.ready_before
+        if before is not None and converter.short_acquisition(now, before, trial.acquisition_time):
+            record.short_acquisition[0, index] = True
+        record.aperture[0, index] = converter.samples_at(now, self.aperture_jitter(index))
+        frame = Frame(index, trial.lanes, trial.bits)
+        frame.ready = converter.ready_at(now, self.conversion_time(index))
+        self.ready_before = record.ready[0, index] = frame.ready
+        self.converting = True
+        rises = now + self.busy_delay(index)
+        Instant(self.env, rises, ARRIVE, self.busy_rises, frame)
+        Instant(self.env, frame.ready, EDGE, self.busy_falls, frame)
+
+    def overwrite(self, frame: Frame) -> None:
+        """Lose a frame to the next conversion."""
+        self.record.fate[0, frame.index] = Fate.OVERRUN
+        frame.discarded = True
+        self.unread = None
+
+    def busy_rises(self, event: Instant) -> None:
+        """Busy rises; its edge starts to cross."""
+        self.reader.send_busy(event.payload, True)
+
+    def busy_falls(self, event: Instant) -> None:
+        """Busy falls: the frame is in the output register."""
+        frame = event.payload
+        self.converting = False
+        self.unread = frame
+        self.reader.send_busy(frame, False)
+
+    def clocked(self, event: Instant) -> None:
+        """Meet a clock edge that arrives: (reading, cycle, level)."""
+        frame, reading, cycle, level = event.payload
+        if cycle == 0 and level:
+            if frame.admitted is None:
+                frame.admitted = not self.converting and self.unread is frame
+            if frame.admitted:
+                self.unread = None
+                self.being_read = True
+            elif self.record.first_bit is not None and self.record.last_bit is not None:
+                self.record.first_bit[0, frame.index] = NEVER
+                self.record.last_bit[0, frame.index] = NEVER
+        if frame.admitted and not level and cycle == len(reading.arriving.falling) - 1:
+            self.being_read = False
+        self.edge(frame, cycle, level)
+
+    def edge(self, frame: Frame, cycle: int, level: bool) -> None:
+        """A clock edge arrives."""
+
+
+class SerialReader:
+    """The host: sees busy cross, waits its service latency, and clocks the converter out."""
+
+    def __init__(self, env: Clockwork, trial: Trial, record: FrameBlock, side: SerialSide) -> None:
+        self.env = env
+        self.trial = trial
+        self.record = record
+        self.side = side
+        scenario = trial.scenario
+        self.latency = trial.each(scenario.host.service_latency, "host.service_latency")
+        self.sync_delay = trial.each(scenario.fifo.sync_delay, "fifo.sync_delay")
+        back = scenario.barrier.direction("return").jitter
+        self.busy_jitter = EdgeJitter(trial, back, ["barrier.return.jitter busy"], 2)
+        row = side.row
+        self.busy_static = side.units.busy.item(row.start)
+        self.busy_fall = int(
+            barrier.falling_edge(self.busy_static, side.units.return_distortion.item(row.start))
+        )
+        self.busy_ahead = NEVER
+        self.last_release = NEVER
+        self.busy_seen = False
+        self.pending: Frame | None = None
+        self.idle = True
+        self.bell = Bell(env)
+        self.timer: TriggerTimer
+        self.converter: SerialConverter
+        env.process(self.run())
+
+    def send_busy(self, frame: Frame, level: bool) -> None:
+        """Let an edge of busy cross its channel."""
+        jitter = self.busy_jitter(frame.index)[0].item(0 if level else 1)
+        static = self.busy_static if level else self.busy_fall
+        at = self.env.now + int(barrier.crossing(static, jitter))
+        self.busy_ahead = max(at, self.busy_ahead)
+        Instant(self.env, self.busy_ahead, PUSH, self.busy_arrives, (frame, level))
+
+    def busy_arrives(self, event: Instant) -> None:
+        """See an edge of busy; its fall is released once synchronised."""
+        frame, level = event.payload
+        self.busy_seen = level
+        self.busy_moves(level)
+        if not level:
+            self.last_release = int(
+                fifo.releases_at(self.env.now, self.sync_delay(frame.index), self.last_release)
+            )
+            Instant(self.env, self.last_release, RELEASE, self.release, frame)
+
+    def busy_moves(self, level: bool) -> None:
+        """Busy takes a level at the host."""
+
+    def release(self, event: Instant) -> None:
+        """Learn that a frame can be read, unless it has been overwritten before."""
+        frame = event.payload
+        if frame.discarded:
+            return
+        self.record.release[0, frame.index] = self.env.now
+        frame.released = True
+        self.timer.released(frame)
+        self.pending = frame
+        self.consider()
+
+    def consider(self) -> None:
+        """Begin a service at the end of this instant, if a release waits for one."""
+        if self.idle and self.pending is not None and not self.bell.rung:
+            self.bell.ring(self.env.now, SERVICE)
+
+    def run(self) -> Generator[simpy.Event, None, None]:
+        """Serve, one service after another."""
+        env, trial, record = self.env, self.trial, self.record
+        take, take_end = trial.take, trial.take_end
+        while True:
+            yield self.bell
+            self.bell = Bell(env)
+            frame = self.pending
+            assert frame is not None
+            self.idle = False
+            begun = env.now
+            self.serve(True)
+            yield Instant(env, host.reads_from(begun, self.latency(frame.index)), SERVICE)
+            # What was released meanwhile is served by this very read.
+            frame, self.pending = self.pending, None
+            assert frame is not None
+            if not self.busy_seen:
+                start = env.now
+                reading = self.clock_out(frame, start)
+                for bit in range(trial.bits):
+                    yield Instant(env, start + take[bit], TAKE)
+                    self.rise()
+                    yield Instant(env, start + take_end[bit], TAKE)
+                    self.fall()
+                last = int(reading.captured[reading.captured < FAR].max(initial=start))
+                end = max(start + take_end[-1], last)
+                yield Instant(env, end, READ_END)
+                if frame.admitted is None and self.converter.unread is frame:
+                    # The host took what was on the line, though no edge has reached the converter.
+                    frame.admitted, self.converter.unread = True, None
+                if frame.admitted:
+                    record.service[0, frame.index] = begun
+                    record.read_start[0, frame.index] = start
+                    self.finish(frame, reading)
+                self.timer.has_read(frame)
+            self.serve(False)
+            self.idle = True
+            self.consider()
+
+    def clock_out(self, frame: Frame, start: int) -> Reading:
+        """Send the clock on its way, and schedule what it does on either side."""
+        env, reading = self.env, self.side.read(frame, start)
+        for cycle, (rise, fall) in enumerate(
+            zip(reading.arriving.rising.tolist(), reading.arriving.falling.tolist(), strict=True)
+        ):
+            Instant(env, rise, EDGE, self.converter.clocked, (frame, reading, cycle, True))
+            Instant(env, fall, EDGE, self.converter.clocked, (frame, reading, cycle, False))
+        for lane, times in enumerate(reading.line.valid.tolist()):
+            for bit, time in enumerate(times):
+                if start < time < FAR:
+                    Instant(env, time, PUSH, self.arrives, (frame, lane, bit))
+        for bit, time in enumerate(reading.captured.tolist()):
+            if time < FAR:
+                Instant(env, time, TAKE, self.capture, (frame, reading, bit))
+        if reading.returning is not None:
+            for rise, fall in zip(
+                reading.returning.rising.tolist(), reading.returning.falling.tolist(), strict=True
+            ):
+                Instant(env, rise, PUSH, self.comes_back, True)
+                Instant(env, fall, PUSH, self.comes_back, False)
+        return reading
+
+    def arrives(self, event: Instant) -> None:
+        """A bit becomes safe to capture on its lane at the host."""
+
+    def comes_back(self, event: Instant) -> None:
+        """An edge of the returned clock arrives at the host."""
+
+    def capture(self, event: Instant) -> None:
+        """Capture one bit of every lane; a frame that the converter did not send is not it."""
+        frame, reading, bit = event.payload
+        # Bit 0 may be captured while the clock is still on its way to the converter.
+        if frame.admitted is False:
+            return
+        if reading.wrong[:, bit].any():
+            frame.wrong = True
+        record, word_bits = self.record, self.trial.scenario.frame.word_bits
+        if record.first_bit is not None and record.last_bit is not None:
+            word, place = divmod(bit, word_bits)
+            if place == 0:
+                record.first_bit[0, frame.index, :, word] = self.env.now
+            if place == word_bits - 1:
+                record.last_bit[0, frame.index, :, word] = self.env.now
+
+    def rise(self) -> None:
+        """The host clock rises."""
+
+    def fall(self) -> None:
+        """The host clock falls."""
+
+    def serve(self, now: bool) -> None:
+        """A service begins or ends."""
+
+    def finish(self, frame: Frame, reading: Reading) -> None:
+        """End a read: the frame has its fate."""
+        record = self.record
+        record.read_end[0, frame.index] = self.env.now
+        # A bit whose capture edge never came is missing from the word.
+        wrong = frame.wrong or bool((reading.captured >= FAR).any())
+        record.fate[0, frame.index] = Fate.CORRUPTED if wrong else Fate.DELIVERED
+
+
+class SerialChain(Chain):
+    """The parts of one trial of a scheme in which the host's clock reads the converter."""
+
+    serial_converter_part = SerialConverter
+    serial_reader_part = SerialReader
+
+    def wire(self) -> None:
+        """Make the parts and connect them."""
+        env, trial, record = self.env, self.trial, self.record
+        row = range(trial.number, trial.number + 1)
+        side = SerialSide(trial, serial_unit.build(trial.scenario, row))
+        self.serial_converter = self.serial_converter_part(env, trial, record, side)
+        self.serial_reader = self.serial_reader_part(env, trial, record, side)
+        self.timer = self.timer_part(env, trial, record, self.serial_converter)
+        self.serial_converter.reader = self.serial_reader
+        self.serial_reader.converter = self.serial_converter
+        self.serial_reader.timer = self.timer
+
+    def settle(self) -> None:
+        """Leave in flight what was converted and never read."""
+        waits = (self.record.trigger[0] != NEVER) & (self.record.fate[0] == Fate.NOT_SENT)
+        self.record.fate[0, waits] = Fate.IN_FLIGHT

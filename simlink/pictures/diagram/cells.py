@@ -1,0 +1,177 @@
+"""The values that are written on tracks: in their cells, or in a strip below where they fit."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import groupby
+from typing import TYPE_CHECKING
+
+from simlink.pictures.diagram.palette import Sizes
+from simlink.pictures.diagram.placing import Label, in_a_row, width_of
+from simlink.pictures.diagram.timescale import Need, Scale
+from simlink.pictures.diagram.tracks import Cell, Mark, Track
+
+if TYPE_CHECKING:
+    from simlink.pictures.diagram.layout import Line
+    from simlink.pictures.diagram.window import View
+
+#: Half as wide as a cut through the rows, in mm.
+TEAR = 0.75
+
+
+@dataclass(frozen=True)
+class Strip:
+    """Room for labels below a row: its height, and where it begins and ends, in mm."""
+
+    y: float
+    left: float
+    right: float
+
+
+def needs_of(track: Track, sizes: Sizes, room: float) -> list[Need]:
+    """Return what room the labels of a track ask for.
+
+    Numbers and fillings get a cell that is as wide as the number; bits do not, for there are
+    many; a trigger gets room for its number up to the next one.
+    """
+    if track.signal.kind in ("number", "count"):
+        return [
+            Need(cell.start, cell.end, width_of(str(cell.value), sizes.small) + 0.7)
+            for cell in track.cells[1:-1]
+            if cell.value is not None and cell.value >= 0
+        ]
+    named = [mark for mark in track.marks if mark.label]
+    found = []
+    for mark, following in zip(named, named[1:], strict=False):
+        wide = min(width_of(mark.label, sizes.small) + 2.4, room / 2)
+        found.append(Need(mark.time, following.time, wide))
+    return found
+
+
+def _fits(cell: Cell, text: str, size: float, scale: Scale) -> float | None:
+    """Return where a label stands within a cell, clear of cuts; None if it does not fit."""
+    left, right = scale.at(cell.start), scale.at(cell.end)
+    half = width_of(text, size) / 2 + 0.2
+    free = [(left, right)]
+    for start, end in scale.breaks:
+        tear = (scale.at(start) + scale.at(end)) / 2
+        if left < tear < right:
+            a, b = free.pop()
+            free += [(a, tear - TEAR), (tear + TEAR, b)]
+    wide = max(free, key=lambda one: one[1] - one[0])
+    if wide[1] - wide[0] < 2 * half:
+        return None
+    middle = (wide[0] + wide[1]) / 2
+    # In a long cell the label stays near its beginning, where the eye looks for it.
+    return min(middle, free[0][0] + 9.0) if len(free) == 1 else middle
+
+
+def label_cells(
+    track: Track, line: Line, sizes: Sizes, strip: Strip, view: View
+) -> tuple[list[Label], bool]:
+    """Label the values of a track on one line; tell whether the strip is used.
+
+    Returns
+    -------
+    labels : list of Label
+    used : bool
+    """
+    if track.signal.kind == "level":
+        return [], False
+    scale = line.scale
+    top, bottom = line.rows[track.name]
+    inside: list[Label] = []
+    below: list[tuple[float, str, str]] = []
+    here = [
+        cell
+        for cell in track.cells
+        if cell.value is not None
+        and cell.value >= 0
+        and cell.end > scale.start
+        and line.shows(max(cell.start, scale.start))
+    ]
+    runs = (
+        [list(run) for _, run in groupby(here, key=lambda cell: cell.run)]
+        if track.signal.kind == "bits"
+        else [[cell] for cell in here]
+    )
+    for run in runs:
+        texts = [_text(cell, track, view) for cell in run]
+        places = [_fits(c, text, sizes.small, scale) for c, text in zip(run, texts, strict=True)]
+        if all(place is not None for place in places):
+            some = range(len(run))
+        else:
+            # Of many narrow bits the first and the last are named.
+            some = sorted({0, len(run) - 1})  # type: ignore[assignment]
+        for number in some:
+            cell, text, place = run[number], texts[number], places[number]
+            name = f"{track.name}@{cell.start}"
+            if place is not None and (len(run) == 1 or len(some) == len(run)):
+                middle = (top + bottom) / 2
+                inside.append(Label(text, place, middle, sizes.small, "cell", name))
+            else:
+                x = (scale.at(cell.start) + scale.at(cell.end)) / 2
+                below.append((x, text, name))
+    placed = _below(below, sizes, strip, line.rows[track.name][1])
+    return inside + placed, bool(placed)
+
+
+def _text(cell: Cell, track: Track, view: View) -> str:
+    assert cell.value is not None
+    if track.signal.kind != "bits":
+        return str(cell.value)
+    bits = view.trace.scenario.frame.word_bits
+    # The first bit on the line is the most significant one of its word.
+    return str(bits - 1 - cell.value % bits)
+
+
+def _below(
+    wanted: list[tuple[float, str, str]], sizes: Sizes, strip: Strip, bottom: float
+) -> list[Label]:
+    """Put labels in the strip, as many as find room there; the last ones give way."""
+    while wanted:
+        middles = in_a_row(
+            [x for x, _, _ in wanted],
+            [width_of(text, sizes.small) for _, text, _ in wanted],
+            strip.left,
+            strip.right,
+        )
+        if middles is not None:
+            return [
+                Label(text, x, strip.y, sizes.small, "cell", name, leader=(at, bottom))
+                for x, (at, text, name) in zip(middles, wanted, strict=True)
+            ]
+        wanted = wanted[: len(wanted) * 9 // 10]
+    return []
+
+
+def label_marks(
+    track: Track, line: Line, sizes: Sizes, strip: Strip, view: View
+) -> tuple[list[Label], bool]:
+    """Label the instants of a track on one line; see `label_cells`."""
+    top, bottom = line.rows[track.name]
+    named: list[Mark] = [m for m in track.marks if m.label and line.shows(m.time)]
+    if not named:
+        return [], False
+    widths = [width_of(mark.label, sizes.small) for mark in named]
+    at = [line.scale.at(mark.time) for mark in named]
+    beside = [x + 0.9 + wide / 2 for x, wide in zip(at, widths, strict=True)]
+    names = [f"{track.name}@{mark.time}" for mark in named]
+    middle = (top + bottom) / 2
+    ends = [x + wide / 2 + 0.8 for x, wide in zip(beside, widths, strict=True)]
+    if all(end <= x for end, x in zip(ends, [*at[1:], strip.right], strict=True)):
+        labels = [
+            Label(mark.label, x, middle, sizes.small, "mark", name)
+            for mark, x, name in zip(named, beside, names, strict=True)
+        ]
+        return labels, False
+    labels = _below(
+        [(x, mark.label, name) for x, mark, name in zip(at, named, names, strict=True)],
+        sizes,
+        strip,
+        bottom,
+    )
+    return [
+        Label(one.text, one.x, one.y, one.size, "mark", one.name, leader=one.leader)
+        for one in labels
+    ], True

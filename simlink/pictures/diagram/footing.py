@@ -1,0 +1,56 @@
+"""What is said below the picture."""
+
+from __future__ import annotations
+
+from collections import Counter
+from typing import TYPE_CHECKING
+
+from simlink.pictures.diagram.intervals import said
+from simlink.pictures.diagram.placing import width_of
+
+if TYPE_CHECKING:
+    from simlink.pictures.diagram.layout import Layout
+
+
+def foot_lines(layout: Layout) -> list[str]:
+    """Return the lines of text below a picture, each short enough for its width."""
+    view = layout.view
+    first, last = view.conversions[0], view.conversions[-1]
+    which = f"conversion {first}" if first == last else f"conversions {first} to {last}"
+    parts = [f"Unit {view.trace.trial}, {which}."]
+    if layout.scaled:
+        parts.append("To scale.")
+    elif any(line.scale.breaks for line in layout.lines):
+        parts.append("Not to scale; where the rows are torn, time without any edge is left out.")
+    else:
+        parts.append("Not to scale.")
+    if any(band for band in layout.bands):
+        parts.append("Shaded edges: range of each edge about its cause (3σ where unbounded).")
+    if layout.quiet is not None:
+        parts.append(_quiet(layout))
+    return wrapped(" ".join(parts), layout.sizes.small, layout.width - 2.4)
+
+
+def _quiet(layout: Layout) -> str:
+    assert layout.quiet is not None
+    quiet = layout.quiet
+    labels = {track.name: f"{track.label} ({track.signal.side})" for track in layout.tracks}
+    counts = Counter(name for name, _ in quiet.edges)
+    window = f"{said(quiet.before, 3)} before to {said(quiet.after, 3)} after sampling"
+    if not counts:
+        return f"Nothing that is drawn switches from {window}."
+    which = ", ".join(f"{labels[name]} {count}" for name, count in counts.items())
+    total = sum(counts.values())
+    return f"Ringed: {total} edge{'s' if total > 1 else ''} from {window}: {which}."
+
+
+def wrapped(text: str, size: float, room: float) -> list[str]:
+    """Break a text into lines of at most so many mm."""
+    found: list[str] = []
+    for word in text.split():
+        longer = f"{found[-1]} {word}" if found else word
+        if found and width_of(longer, size) <= room:
+            found[-1] = longer
+        else:
+            found.append(word)
+    return found

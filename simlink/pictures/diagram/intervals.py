@@ -1,0 +1,155 @@
+"""Which intervals get a dimension line, and what it says."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from simlink.errors import InputError
+from simlink.figures.measured import RULES, Span, measure
+from simlink.pictures.diagram.tracks import SHOWN_ON, Track
+
+if TYPE_CHECKING:
+    from simlink.figures.measured import Limits
+    from simlink.pictures.diagram.window import View
+
+#: Drawn unless intervals are named.
+USUAL = (
+    "t_CYC",
+    "t_PD",
+    "t_CONV",
+    "t_ACQ",
+    "t_CH",
+    "t_CL",
+    "t_DV",
+    "t_SU",
+    "t_H",
+    "t_PD,R",
+    "t_REL",
+    "t_SVC",
+    "t_READ",
+    "t_LAT",
+)
+#: Those of a bit or a clock cycle are shown at this one, where the first is out of the ordinary.
+_BIT = {"t_DV": 1, "t_SU": 1, "t_H": 1, "t_DH": 1}
+_UNITS = ((10**15, "s"), (10**12, "ms"), (10**9, "µs"), (10**6, "ns"), (10**3, "ps"), (1, "fs"))
+
+
+@dataclass(frozen=True)
+class Dimension:
+    """A dimension line.
+
+    Attributes
+    ----------
+    span : Span
+        What was measured, to the femtosecond.
+    start_track, end_track : str
+        The tracks that its edges are on.
+    place : {"remote", "barrier", "host"}
+        Beside which side it stands.
+    text : str
+        What is written on it.
+    """
+
+    span: Span
+    start_track: str
+    end_track: str
+    place: str
+    text: str
+
+    @property
+    def name(self) -> str:
+        """A name of its own within the picture."""
+        return f"{self.span.symbol}@{self.span.start}"
+
+
+def mathematical(symbol: str) -> str:
+    """Return a symbol with its subscript set below."""
+    letter, _, index = symbol.partition("_")
+    return f"${letter}_{{\\mathregular{{{index}}}}}$"
+
+
+def said(length: float, digits: int = 4) -> str:
+    """Return a length in fs for people, such as ``"641.2 ns"``."""
+    for scale, unit in _UNITS:
+        if abs(length) >= scale or unit == "fs":
+            value = length / scale
+            whole = len(str(int(abs(value))))
+            # Femtoseconds are whole; what rounds up to the next unit is still right in this one.
+            decimals = 0 if unit == "fs" else max(digits - whole, 0)
+            return f"{value:.{decimals}f}".replace("-", "\N{MINUS SIGN}") + f" {unit}"
+    raise AssertionError
+
+
+def choose(
+    view: View, drawn: list[Track], names: list[str] | None, limits: dict[str, Limits] | None
+) -> list[Dimension]:
+    """Return the dimension lines of a picture.
+
+    Parameters
+    ----------
+    view : View
+        What is shown.
+    drawn : list of Track
+        What it is drawn with; an interval whose signals are not there is left out.
+    names : list of str or None
+        Symbols; None for the usual ones.
+    limits : dict of str to Limits, or None
+        Least, typical and largest value over a run, to be written beside.
+
+    Raises
+    ------
+    InputError
+        If there is no such symbol.
+    """
+    for name in names or ():
+        if name not in RULES:
+            raise InputError("--intervals", None, f'"{name}"', f"some of {', '.join(RULES)}")
+    wanted = USUAL if names is None else names
+    spans: dict[str, list[Span]] = {}
+    for span in measure(view.edges):
+        inside = view.start <= min(span.start, span.end) <= max(span.start, span.end) <= view.end
+        if inside and span.length != 0 and span.conversion in (None, *view.conversions):
+            spans.setdefault(span.symbol, []).append(span)
+    found = []
+    for symbol in [one for one in RULES if one in wanted]:
+        made = _dimension(spans.get(symbol, []), symbol, view, drawn, limits)
+        if made is not None:
+            found.append(made)
+    return found
+
+
+def _dimension(
+    spans: list[Span],
+    symbol: str,
+    view: View,
+    drawn: list[Track],
+    limits: dict[str, Limits] | None,
+) -> Dimension | None:
+    tracks = {track.name: track for track in drawn}
+    rule = RULES[symbol]
+    ordinary = [span for span in spans if span.bit == _BIT.get(symbol, span.bit)] or spans
+    for span in ordinary:
+        start = _track(rule.start, span, tracks, view)
+        end = _track(rule.end, span, tracks, view)
+        if start is None or end is None:
+            continue
+        sides = {start.signal.side, end.signal.side}
+        place = sides.pop() if len(sides) == 1 else "barrier"
+        text = f"{mathematical(symbol)} {said(span.length)}"
+        if limits and symbol in limits:
+            law = limits[symbol]
+            text += f" ({said(law.least)} … {said(law.typical)} … {said(law.largest)})"
+        return Dimension(span, start.name, end.name, place, text)
+    return None
+
+
+def _track(name: str, span: Span, tracks: dict[str, Track], view: View) -> Track | None:
+    if view.trace.scenario.trigger.source == "remote" and name == "host.trigger":
+        name = "remote.trigger"
+    if name == "fifo.release" and "host.busy" not in tracks:
+        name = "fifo.level"
+    name = SHOWN_ON.get(name, name)
+    if span.lane is not None and f"{name}[{span.lane}]" in tracks:
+        return tracks[f"{name}[{span.lane}]"]
+    return tracks.get(name)

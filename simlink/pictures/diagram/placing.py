@@ -1,0 +1,95 @@
+"""Labels and the room that they take: measured before anything is drawn, placed so as not to meet.
+
+All lengths are millimetres, y counts downwards.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+from simlink.pictures.diagram.palette import POINTS
+from simlink.pictures.plot import spread
+
+#: Between two labels, at the least.
+CLEAR = 0.6
+
+
+@lru_cache(maxsize=4096)
+def width_of(text: str, size: float) -> float:
+    """Return how wide a text is, in mm, with a little to spare for the hinting of screens."""
+    from matplotlib.font_manager import FontProperties
+    from matplotlib.textpath import text_to_path
+
+    face = FontProperties(family="DejaVu Sans", size=size)
+    wide, _, _ = text_to_path.get_text_width_height_descent(text, face, "$" in text)
+    return 1.03 * float(wide) / POINTS + 0.15
+
+
+@dataclass(frozen=True)
+class Label:
+    """A text in the picture.
+
+    Attributes
+    ----------
+    text : str
+        As it is drawn.
+    x, y : float
+        Its middle, in mm.
+    size : float
+        In points.
+    role : str
+        What it says: ``side``, ``row``, ``cell``, ``mark``, ``interval``, ``fate`` or ``foot``.
+    name : str
+        Which one it is, for whoever looks at the picture's objects.
+    """
+
+    text: str
+    x: float
+    y: float
+    size: float
+    role: str
+    name: str = ""
+    upright: bool = False
+    leader: tuple[float, float] | None = None
+
+    @property
+    def half(self) -> float:
+        """Half its width."""
+        return width_of(self.text, self.size) / 2
+
+
+def in_lanes(spans: list[tuple[float, float]]) -> list[int]:
+    """Give each of some stretches the first lane in which it meets no other.
+
+    Parameters
+    ----------
+    spans : list of (float, float)
+        Where each begins and ends.
+
+    Returns
+    -------
+    list of int
+        The lane of each, from 0.
+    """
+    taken: list[list[tuple[float, float]]] = []
+    lanes = []
+    for start, end in spans:
+        for number, lane in enumerate(taken):
+            if all(end + CLEAR <= a or b + CLEAR <= start for a, b in lane):
+                break
+        else:
+            number = len(taken)
+            taken.append([])
+        taken[number].append((start, end))
+        lanes.append(number)
+    return lanes
+
+
+def in_a_row(
+    wanted: list[float], widths: list[float], low: float, high: float
+) -> list[float] | None:
+    """Move the middles of labels apart along a row, in their order; None if they do not fit."""
+    if sum(widths) + CLEAR * max(len(widths) - 1, 0) > high - low:
+        return None
+    return spread(wanted, widths, low, high, CLEAR)

@@ -1,0 +1,56 @@
+"""The window around the sampling instant in which nothing should switch."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from simlink.instants import NEVER
+from simlink.pictures.diagram.tracks import Track
+
+if TYPE_CHECKING:
+    from simlink.pictures.diagram.window import View
+
+
+@dataclass(frozen=True)
+class Quiet:
+    """The windows that are seen, and what falls into them.
+
+    Attributes
+    ----------
+    before, after : int
+        How far a window reaches before and after its sampling instant, in fs.
+    stretches : list of (int, int)
+        The windows, in fs, as far as they are within what is shown.
+    edges : list of (str, int)
+        Track and instant of every edge within one, its own trigger's excepted.
+    """
+
+    before: int
+    after: int
+    stretches: list[tuple[int, int]]
+    edges: list[tuple[str, int]]
+
+
+def quiet(view: View, drawn: list[Track], before: int, after: int) -> Quiet:
+    """Find the windows, and the edges of the drawn tracks that fall into them."""
+    found = []
+    for time in view.trace.record.aperture[0].tolist():
+        if time == NEVER or time + after < view.start or time - before > view.end:
+            continue
+        found.append((max(time - before, view.start), min(time + after, view.end)))
+    found.sort()
+    edges = []
+    for track in drawn:
+        if track.signal.name in ("host.trigger", "remote.trigger"):
+            continue
+        for time in switching(track):
+            if any(start <= time <= end for start, end in found):
+                edges.append((track.name, time))
+    return Quiet(before, after, found, edges)
+
+
+def switching(track: Track) -> list[int]:
+    """Return when something switches on a track: its own edges, without what is only noted."""
+    inner = {cell.start for cell in track.cells[1:]}
+    return sorted(inner | {mark.time for mark in track.marks if mark.shape in ("tick", "arrow")})

@@ -1,0 +1,257 @@
+"""From time to millimetres: each burst of clock to its own scale, idle stretches cut short.
+
+Only a stretch between two neighbouring instants at which something is drawn can be cut, so no
+cut hides an edge. A picture that would make a clock pulse too narrow to see goes on in another
+line below.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_left, bisect_right
+from dataclasses import dataclass, field
+
+import numpy as np
+import numpy.typing as npt
+
+Floats = npt.NDArray[np.float64]
+
+#: Half a period of a clock in mm: as wide as is useful, the least that is legible, and what a
+#: picture that needs several lines is given.
+WIDEST = 1.5
+LEAST = 0.42
+WRAPPED = 0.55
+#: An idle stretch drawn longer than this (mm) is cut to `CUT`.
+LONG = 6.0
+CUT = 4.2
+#: The least distance of two instants (mm), so that what follows is seen to follow.
+APART = 0.3
+
+
+@dataclass(frozen=True)
+class Need:
+    """Between two instants at least so many mm, for the label that stands there."""
+
+    start: int
+    end: int
+    mm: float
+
+
+@dataclass
+class Scale:
+    """Where the instants of one line of the picture lie.
+
+    Attributes
+    ----------
+    times : list of int
+        Instants in fs, ascending.
+    places : ndarray
+        Where each of them lies, in mm from the left edge of the picture.
+    breaks : list of (int, int)
+        The stretches of time that are cut, in fs.
+    """
+
+    times: list[int]
+    places: Floats
+    breaks: list[tuple[int, int]] = field(default_factory=list)
+
+    @property
+    def start(self) -> int:
+        """The first instant of the line."""
+        return self.times[0]
+
+    @property
+    def end(self) -> int:
+        """The last instant of the line."""
+        return self.times[-1]
+
+    @property
+    def left(self) -> float:
+        """Where the line begins, in mm."""
+        return float(self.places[0])
+
+    @property
+    def right(self) -> float:
+        """Where the line ends, in mm."""
+        return float(self.places[-1])
+
+    def at(self, time: float) -> float:
+        """Return where an instant lies, in mm; what is outside lies at the end of the line."""
+        place = bisect_right(self.times, time) - 1
+        if place < 0:
+            return self.left
+        if place >= len(self.times) - 1:
+            return self.right
+        before, after = self.times[place], self.times[place + 1]
+        share = (time - before) / (after - before)
+        return float(self.places[place] + share * (self.places[place + 1] - self.places[place]))
+
+    def shows(self, time: int) -> bool:
+        """Tell whether an instant lies on this line."""
+        return self.start <= time <= self.end
+
+
+def to_scale(start: int, end: int, left: float, right: float) -> list[Scale]:
+    """Return one line that is true to scale."""
+    return [Scale([start, end], np.array([left, right]))]
+
+
+@dataclass
+class _Plan:
+    """Gaps between neighbouring instants, and how each may be drawn."""
+
+    times: list[int]
+    gaps: Floats
+    #: Half a period of the quickest clock that runs within each gap, infinite where none does.
+    unit: Floats
+    needs: list[tuple[int, int, float]]
+    #: Where no clock runs, time is drawn to the scale of this.
+    reference: float
+
+    def widths(self, pitch: float) -> tuple[Floats, npt.NDArray[np.bool_]]:
+        """Return how wide each gap is drawn, in mm, and which are cut."""
+        idle = ~np.isfinite(self.unit)
+        wide = pitch * self.gaps / np.where(idle, self.reference, self.unit)
+        cut = idle & (wide > LONG)
+        wide = np.where(cut, CUT, np.where(idle, np.maximum(wide, APART), wide))
+        for _ in range(4):
+            done = True
+            for first, last, need in self.needs:
+                have = float(wide[first:last].sum())
+                if have < need - 1e-9:
+                    wide[first:last] *= need / have
+                    done = False
+            if done:
+                break
+        return wide, cut
+
+
+def lines(
+    times: list[int],
+    clocks: list[list[int]],
+    needs: list[Need],
+    left: float,
+    right: float,
+    whole: list[tuple[int, int]],
+) -> list[Scale]:
+    """Return the lines of a picture.
+
+    Parameters
+    ----------
+    times : list of int
+        Every instant at which something is drawn, ascending, the ends of the stretch included.
+    clocks : list of list of int
+        The edges of each clock.
+    needs : list of Need
+        Room for labels.
+    left, right : float
+        Where a line begins and ends, in mm.
+    whole : list of (int, int)
+        Stretches that a line should not end within, if it can be helped.
+    """
+    plan = _plan(times, clocks, needs)
+    room = right - left
+    pitch = WRAPPED
+    if float(plan.widths(WIDEST)[0].sum()) <= room:
+        pitch = WIDEST
+    elif float(plan.widths(LEAST)[0].sum()) <= room:
+        low, high = LEAST, WIDEST
+        for _ in range(40):
+            middle = (low + high) / 2
+            if float(plan.widths(middle)[0].sum()) <= room:
+                low = middle
+            else:
+                high = middle
+        pitch = low
+    wide, cut = plan.widths(pitch)
+    if float(wide.sum()) <= room:
+        return [_scale(plan, wide, cut, 0, len(times) - 1, left, right)]
+    return _wrapped(plan, wide, cut, left, right, whole)
+
+
+def _plan(times: list[int], clocks: list[list[int]], needs: list[Need]) -> _Plan:
+    gaps = np.diff(np.array(times, dtype=np.float64))
+    unit = np.full(len(gaps), np.inf)
+    halves = []
+    for edges in clocks:
+        steps = np.diff(np.array(edges, dtype=np.float64))
+        steps = steps[steps > 0]
+        if not steps.size:
+            continue
+        half = float(steps.min())
+        halves.append(half)
+        for start, end in zip(edges, edges[1:], strict=False):
+            if 0 < end - start <= 1.6 * half:
+                inside = slice(bisect_left(times, start), bisect_left(times, end))
+                unit[inside] = np.minimum(unit[inside], half)
+    reference = min(halves) if halves else float(np.median(gaps)) / 3
+    placed = [
+        (bisect_left(times, need.start), bisect_left(times, need.end), need.mm) for need in needs
+    ]
+    return _Plan(times, gaps, unit, [one for one in placed if one[1] > one[0]], reference)
+
+
+def _scale(
+    plan: _Plan,
+    wide: Floats,
+    cut: npt.NDArray[np.bool_],
+    first: int,
+    last: int,
+    left: float,
+    right: float,
+    stretch: bool = True,
+) -> Scale:
+    some = wide[first:last]
+    total = float(some.sum())
+    factor = (right - left) / total if stretch else min(1.0, (right - left) / total)
+    places = left + np.concatenate([[0.0], np.cumsum(some * factor)])
+    breaks = [(plan.times[i], plan.times[i + 1]) for i in range(first, last) if cut[i]]
+    return Scale(plan.times[first : last + 1], places, breaks)
+
+
+def _wrapped(
+    plan: _Plan,
+    wide: Floats,
+    cut: npt.NDArray[np.bool_],
+    left: float,
+    right: float,
+    whole: list[tuple[int, int]],
+) -> list[Scale]:
+    """Cut the picture into lines, within idle stretches where that leaves them well filled."""
+    room = right - left
+    # A gap that is wider than a line (it cannot be cut) is drawn as wide as one.
+    wide = np.minimum(wide, room)
+    ends = np.cumsum(wide)
+    inside = np.zeros(len(plan.times), dtype=bool)
+    for start, end in whole:
+        inside[bisect_right(plan.times, start) : bisect_left(plan.times, end)] = True
+    idle = np.zeros(len(plan.times), dtype=bool)
+    idle[:-1] = ~np.isfinite(plan.unit)
+    found = []
+    first = 0
+    while first < len(wide):
+        start = float(ends[first - 1]) if first else 0.0
+        last = int(np.searchsorted(ends, start + room + 1e-9, side="right"))
+        if last < len(wide):
+            last = _good_end(first, max(last, first + 1), ends, start, room, inside, idle)
+        used = float(ends[last - 1]) - start
+        found.append(_scale(plan, wide, cut, first, last, left, right, stretch=used > 0.72 * room))
+        first = last
+    return found
+
+
+def _good_end(
+    first: int,
+    last: int,
+    ends: Floats,
+    start: float,
+    room: float,
+    inside: npt.NDArray[np.bool_],
+    idle: npt.NDArray[np.bool_],
+) -> int:
+    for good in (idle & ~inside, ~inside):
+        for place in range(last, first, -1):
+            if float(ends[place - 1]) - start < 0.5 * room:
+                break
+            if good[place]:
+                return place
+    return last

@@ -1,0 +1,337 @@
+"""What is drawn: the table of signals, and the track of each over the stretch that is shown.
+
+A signal is one line of `TABLE`: its name on the trace, the side of the barrier that it belongs
+to, its kind and what it is called. A scheme with other signals adds lines.
+"""
+
+from __future__ import annotations
+
+import re
+from bisect import bisect_right
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+from simlink.errors import InputError
+from simlink.figures.measured import UNDRIVEN, Edges, bit_of, captures, lanes_of, pushes
+from simlink.instants import NEVER
+
+if TYPE_CHECKING:
+    from simlink.engines.event.trace import Trace
+
+#: The most signals of one picture.
+MOST = 12
+
+
+@dataclass(frozen=True)
+class Signal:
+    """One line of the table.
+
+    Attributes
+    ----------
+    name : str
+        The signal on the trace; a family of lanes without the lane.
+    side : {"remote", "barrier", "host"}
+        Where it is drawn.
+    kind : {"level", "bits", "number", "count", "instant"}
+        How: two levels, bits on a line, a number that is held, a filling, or single instants.
+    label : str
+        What it is called in the picture.
+    rest : int
+        Its value before a trial's first trigger.
+    lanes : bool
+        Whether there is one for each lane.
+    usual : bool
+        Whether it is drawn unless signals are named.
+    """
+
+    name: str
+    side: str
+    kind: str
+    label: str
+    rest: int = 0
+    lanes: bool = False
+    usual: bool = True
+
+
+TABLE = (
+    Signal("remote.trigger", "remote", "instant", "trigger"),
+    Signal("remote.busy", "remote", "level", "busy"),
+    Signal("remote.credit", "remote", "instant", "credit", usual=False),
+    Signal("remote.clock", "remote", "level", "serial clock"),
+    Signal("remote.data", "remote", "bits", "data", UNDRIVEN, lanes=True),
+    Signal("fifo.push", "host", "instant", "FIFO in", lanes=True),
+    Signal("fifo.level", "host", "count", "FIFO level"),
+    Signal("host.trigger", "host", "instant", "trigger"),
+    Signal("host.busy", "host", "level", "busy"),
+    Signal("host.service", "host", "level", "service"),
+    Signal("host.read", "host", "number", "frame read", -1),
+    Signal("host.clock", "host", "level", "read clock"),
+    Signal("host.take", "host", "bits", "data read", UNDRIVEN, lanes=True),
+)
+_SIDES = ("remote", "barrier", "host")
+#: The track on which the instants of a signal without one of its own are found.
+SHOWN_ON = {
+    "remote.missed": "remote.trigger",
+    "remote.capture": "remote.data",
+    "fifo.release": "host.busy",
+    "fifo.overrun": "fifo.level",
+    "host.timeout": "host.busy",
+}
+
+
+@dataclass(frozen=True)
+class Cell:
+    """A stretch of one value; ``value`` None when it is not known."""
+
+    start: int
+    end: int
+    value: int | None
+    #: Which run of bits it belongs to: the frame's first bit opens one.
+    run: int = 0
+    bad: bool = False
+
+
+@dataclass(frozen=True)
+class Mark:
+    """A single instant on a track."""
+
+    time: int
+    shape: str
+    label: str = ""
+
+
+@dataclass
+class Track:
+    """One signal over the stretch that is shown.
+
+    Attributes
+    ----------
+    signal : Signal
+        Its line of the table.
+    lane : int or None
+        Which lane it is.
+    cells : list of Cell
+        Without gaps over the stretch; empty for instants.
+    marks : list of Mark
+        Triggers, pushes, captures, refusals and whatever else falls on it, in order.
+    """
+
+    signal: Signal
+    lane: int | None
+    label: str
+    cells: list[Cell] = field(default_factory=list)
+    marks: list[Mark] = field(default_factory=list)
+
+    @property
+    def name(self) -> str:
+        """The name on the trace."""
+        return self.signal.name if self.lane is None else f"{self.signal.name}[{self.lane}]"
+
+    @property
+    def edges(self) -> list[int]:
+        """The instants at which it changes, in order."""
+        inner = {cell.start for cell in self.cells[1:]}
+        return sorted(inner | {mark.time for mark in self.marks})
+
+
+@dataclass(frozen=True)
+class Crossing:
+    """A symbol on its way across the barrier, from one track to another."""
+
+    start: int
+    end: int
+    source: str
+    target: str
+    lost: bool = False
+
+
+def choose(trace: Trace, names: list[str] | None) -> list[tuple[Signal, int | None]]:
+    """Return the signals to draw, in the order of the table.
+
+    Parameters
+    ----------
+    trace : Trace
+        Where they are taken from.
+    names : list of str or None
+        Signals by name, a lane in brackets (``fifo.push[1]``; without one: every lane). None:
+        the usual ones, of the lanes the first.
+
+    Raises
+    ------
+    InputError
+        If there is no such signal, or there are more than `MOST`.
+    """
+    lanes = trace.scenario.frame.lanes
+    if names is None:
+        found = [(signal, 0 if signal.lanes else None) for signal in TABLE if _usual(trace, signal)]
+        return found[:MOST]
+    table = {signal.name: signal for signal in TABLE}
+    wanted: dict[tuple[str, int | None], None] = {}
+    for name in names:
+        match = re.fullmatch(r"([a-z.]+)(?:\[([0-9]{1,3})\])?", name.strip())
+        signal = table.get(match[1]) if match else None
+        if match is None or signal is None or (match[2] is not None and not signal.lanes):
+            raise InputError("--signals", None, f'"{name}"', f"some of {', '.join(table)}")
+        if match[2] is not None and int(match[2]) >= lanes:
+            raise InputError("--signals", None, f'"{name}"', f"lanes 0 to {lanes - 1}")
+        if not signal.lanes:
+            wanted[signal.name, None] = None
+        else:
+            some = range(lanes) if match[2] is None else [int(match[2])]
+            wanted.update({(signal.name, lane): None for lane in some})
+    if not 1 <= len(wanted) <= MOST:
+        raise InputError("--signals", None, f"{len(wanted)} signals", f"1 to {MOST} of them")
+    order = {signal.name: place for place, signal in enumerate(TABLE)}
+    keys = sorted(wanted, key=lambda key: (order[key[0]], key[1] or 0))
+    return [(table[name], lane) for name, lane in keys]
+
+
+def _usual(trace: Trace, signal: Signal) -> bool:
+    remote_timer = trace.scenario.trigger.source == "remote"
+    if remote_timer and signal.name in ("host.trigger", "host.busy"):
+        return False
+    return signal.usual
+
+
+def tracks(
+    trace: Trace, edges: Edges, chosen: list[tuple[Signal, int | None]], start: int, end: int
+) -> list[Track]:
+    """Return the tracks of signals over a stretch of time.
+
+    Parameters
+    ----------
+    trace : Trace
+        The trace.
+    edges : mapping
+        Its edges, from `simlink.figures.measured.edges_of`.
+    chosen : list of (Signal, lane)
+        From `choose`.
+    start, end : int
+        The stretch in fs.
+    """
+    found = []
+    for signal, lane in chosen:
+        several = trace.scenario.frame.lanes > 1
+        label = f"{signal.label} {lane}" if lane is not None and several else signal.label
+        track = Track(signal, lane, label)
+        if signal.kind == "instant":
+            track.marks += [m for m in _instants(edges, track) if start <= m.time <= end]
+        else:
+            line = _takes(edges, track) if signal.name == "host.take" else edges.get(track.name, ())
+            known = trace.window.start == 0
+            track.cells = _cells(list(line), signal, known, start, end)
+        track.marks += [m for m in _notes(trace, edges, track) if start <= m.time <= end]
+        track.marks.sort(key=lambda mark: mark.time)
+        found.append(track)
+    return sorted(found, key=lambda track: _SIDES.index(track.signal.side))
+
+
+def _cells(
+    line: list[tuple[int, int]], signal: Signal, known: bool, start: int, end: int
+) -> list[Cell]:
+    """Cut a line of (instant, value) to the stretch; what came before is not always known."""
+    times = [time for time, _ in line]
+    first = bisect_right(times, start)
+    value: int | None = line[first - 1][1] if first else (signal.rest if known else None)
+    bits = signal.kind == "bits"
+    cells: list[Cell] = []
+    at, run = start, 0
+    for time, after in [*line[first:], (end, 0)]:
+        time = min(time, end)
+        if time > at:
+            bad = value is not None and value <= _BAD
+            shown = bit_of(value - _BAD) if bad and value is not None else value
+            cells.append(Cell(at, time, shown, run, bad))
+        if time >= end:
+            break
+        if bits and after in (0, _BAD - 1):
+            run += 1
+        at, value = time, after
+    return cells
+
+
+#: Keeps bits that were taken before they were there apart from a line that nothing drives.
+_BAD = -10
+
+
+def _takes(edges: Edges, track: Track) -> list[tuple[int, int]]:
+    """Return the host's data: each bit from its take to the next, none between reads."""
+    line = [(time, bit if bit >= 0 else bit + _BAD) for time, bit in edges.get(track.name, ())]
+    ends = [(time, UNDRIVEN) for time, _ in edges.get("host.read", ())]
+    return sorted(line + ends, key=lambda one: (one[0], one[1] != UNDRIVEN))
+
+
+def _instants(edges: Edges, track: Track) -> Iterator[Mark]:
+    named = track.signal.name in ("host.trigger", "remote.trigger")
+    for time, value in edges.get(track.name, ()):
+        yield Mark(time, "arrow" if named else "tick", str(value) if named else "")
+
+
+def _notes(trace: Trace, edges: Edges, track: Track) -> Iterator[Mark]:
+    """Give what is marked on a track besides its own edges."""
+    name = track.signal.name
+    if name == "remote.trigger":
+        for time, value in edges.get("remote.missed", ()):
+            yield Mark(time, "cross", str(value))
+        for time in trace.record.aperture[0].tolist():
+            if time != NEVER:
+                yield Mark(time, "sample")
+    elif name == "remote.data":
+        for time, value in edges.get("remote.capture", ()):
+            yield Mark(time, "capture" if value >= 0 else "wrong")
+    elif name == "fifo.level":
+        for time, _ in edges.get("fifo.overrun", ()):
+            yield Mark(time, "cross")
+        for time, _ in edges.get("fifo.release", ()):
+            yield Mark(time, "release")
+    elif name == "host.busy":
+        for time, _ in edges.get("host.timeout", ()):
+            yield Mark(time, "cross")
+
+
+def crossings(trace: Trace, edges: Edges, drawn: list[Track]) -> list[Crossing]:
+    """Return what crosses the barrier between tracks that are drawn."""
+    names = {track.name for track in drawn}
+    found: list[Crossing] = []
+    if trace.scenario.trigger.source == "host" and {"host.trigger", "remote.trigger"} <= names:
+        arrived = {index: (time, False) for time, index in edges.get("remote.trigger", ())}
+        arrived |= {index: (time, True) for time, index in edges.get("remote.missed", ())}
+        for time, index in edges.get("host.trigger", ()):
+            if index in arrived:
+                end, missed = arrived[index]
+                found.append(Crossing(time, end, "host.trigger", "remote.trigger", missed))
+    found += _bits(trace, edges, names)
+    return found
+
+
+def _bits(trace: Trace, edges: Edges, names: set[str]) -> Iterator[Crossing]:
+    captured = {(index, bit): time for index, bit, time in captures(edges)}
+    size = trace.scenario.barrier.return_.packet_bits
+    last = trace.scenario.bits_per_lane - 1
+    for lane, line in lanes_of(edges, "fifo.push"):
+        source, target = f"remote.data[{lane}]", f"fifo.push[{lane}]"
+        if not {source, target} <= names:
+            continue
+        for index, bit, time in pushes(edges, line):
+            # A packet sets out when its last bit is captured.
+            whole = size is None or (bit + 1) % size == 0 or bit == last
+            if whole and (index, bit) in captured:
+                yield Crossing(captured[index, bit], time, source, target)
+    yield from _refused(trace, edges, names, captured)
+
+
+def _refused(
+    trace: Trace, edges: Edges, names: set[str], captured: dict[tuple[int, int], int]
+) -> Iterator[Crossing]:
+    """Give the first bits of frames that find no slot, up to the FIFO that refuses them."""
+    source = next((name for name in sorted(names) if name.startswith("remote.data[")), None)
+    if source is None or "fifo.level" not in names:
+        return
+    assert trace.record.first_bit is not None
+    size = trace.scenario.barrier.return_.packet_bits or 1
+    first = min(size, trace.scenario.bits_per_lane) - 1
+    for time, index in edges.get("fifo.overrun", ()):
+        came = int(trace.record.first_bit[0, index].max()) != NEVER
+        if not came and (index, first) in captured:
+            yield Crossing(captured[index, first], time, source, "fifo.level", lost=True)

@@ -1,0 +1,203 @@
+"""Which stretch of which unit is shown: given conversions, or the worst one of a run."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from simlink.engines.choice import choose
+from simlink.engines.event.trace import Trace, trace
+from simlink.errors import InputError
+from simlink.figures.measured import by_conversion, edges_of, lanes_of
+from simlink.instants import NEVER
+from simlink.records import Fate
+
+if TYPE_CHECKING:
+    from simlink.figures.measured import Edge
+    from simlink.scenario.loading import Scenario
+
+#: The most conversions of one picture.
+MOST = 8
+WORST = ("latest", "overrun", "underrun")
+#: Conversions that are traced ahead of the window, so that levels are known when it opens.
+_LEAD = 12
+
+
+@dataclass
+class View:
+    """What is shown.
+
+    Attributes
+    ----------
+    trace : Trace
+        With some conversions ahead of those that are shown.
+    edges : dict
+        Its edges.
+    conversions : range
+        Those that are shown.
+    start, end : int
+        The stretch of time, in fs.
+    fates : list of (int, int, Fate)
+        Conversion, instant and fate, of those that are shown.
+    """
+
+    trace: Trace
+    edges: dict[str, list[Edge]]
+    conversions: range
+    start: int
+    end: int
+    fates: list[tuple[int, int, Fate]]
+
+
+def worst(scenario: Scenario, kind: str) -> tuple[int, int]:
+    """Find the worst conversion of a run.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        What is run, all of its units.
+    kind : {"latest", "overrun", "underrun"}
+        The longest from trigger to last bit read (to release, if none is read), or the first
+        that was lost so.
+
+    Returns
+    -------
+    (int, int)
+        Trial and conversion.
+
+    Raises
+    ------
+    InputError
+        If there is none in the run.
+    """
+    engine, _ = choose("auto", scenario)
+    best: tuple[int, int] | None = None
+    longest = -1
+    for block in engine.run(scenario, range(scenario.trials), words=False):
+        if kind == "latest":
+            done = np.where(block.read_end != NEVER, block.read_end, block.release)
+            late = np.where(done != NEVER, done - block.trigger, -1)
+            row, column = np.unravel_index(int(late.argmax()), late.shape)
+            found = (block.trials.start + int(row), block.first + int(column))
+            if int(late[row, column]) > longest:
+                longest, best = int(late[row, column]), found
+            continue
+        rows, columns = np.nonzero(block.fate == Fate[kind.upper()])
+        for row, column in zip(rows.tolist(), columns.tolist(), strict=True):
+            found = (block.trials.start + row, block.first + column)
+            best = found if best is None else min(best, found)
+    if best is None:
+        runs = f"{scenario.trials} x {scenario.conversions}"
+        what = "was released" if kind == "latest" else f"ended as {kind}"
+        raise InputError(
+            scenario.name, "conversions", kind, f"none of the {runs} conversions {what}"
+        )
+    return best
+
+
+def parse(text: str) -> range | str:
+    """Read what the user wants to see: ``A:B`` (B excluded), one number, or a word of `WORST`.
+
+    Raises
+    ------
+    InputError
+        If it is none of these, or asks for more than `MOST` conversions.
+    """
+    allowed = f"A:B of at most {MOST} conversions (B not included), or {', '.join(WORST)}"
+    if text in WORST:
+        return text
+    first, colon, last = text.partition(":")
+    if not first.isdecimal() or (colon and not last.isdecimal()) or len(text) > 30:
+        raise InputError("--conversions", None, f'"{text}"', allowed)
+    start = int(first)
+    stop = int(last) if colon else start + 1
+    if not start < stop <= start + MOST:
+        raise InputError("--conversions", None, f'"{text}"', allowed)
+    return range(start, stop)
+
+
+def view(scenario: Scenario, conversions: range | str, trial: int = 0) -> View:
+    """Trace what is shown.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        What is simulated.
+    conversions : range or str
+        Conversions of the unit ``trial``, or a word of `WORST`, which finds its own unit.
+    trial : int
+        Which unit.
+
+    Raises
+    ------
+    InputError
+        If they are not in the scenario, or too many.
+    """
+    if isinstance(conversions, str):
+        trial, one = worst(scenario, conversions)
+        conversions = range(one, one + 1)
+    wanted = f"{conversions.start}:{conversions.stop}"
+    if not 0 <= conversions.start < conversions.stop <= scenario.conversions:
+        allowed = f"a window within 0:{scenario.conversions}"
+        raise InputError(scenario.name, "conversions", wanted, allowed)
+    if len(conversions) > MOST:
+        raise InputError("--conversions", None, wanted, f"at most {MOST} conversions")
+    lead = max(0, conversions.start - _LEAD)
+    # One more than is shown, so that what it does within the stretch is shown too.
+    stop = min(conversions.stop + 1, scenario.conversions)
+    traced = trace(scenario, range(lead, stop), trial)
+    edges = edges_of(traced)
+    fates = _fates(traced, edges, conversions)
+    triggers = by_conversion(edges, "host.trigger")
+    sent = [triggers[index] for index in conversions if index in triggers]
+    if not sent:
+        said = f"conversions {wanted} of unit {trial} were never triggered"
+        raise InputError(scenario.name, "conversions", wanted, said)
+    start = min(sent)
+    end = max([time for _, time, _ in fates] + [start])
+    pad = max(_pad(edges, start, end), 1)
+    return View(traced, edges, conversions, start - pad, end + pad, fates)
+
+
+def _pad(edges: dict[str, list[Edge]], start: int, end: int) -> int:
+    """Return a little time before and after: two periods of the quickest clock."""
+    steps = []
+    for name in ("remote.clock", "host.clock"):
+        times = np.array([time for time, _ in edges.get(name, ())])
+        gaps = np.diff(times)
+        steps += [int(gaps[gaps > 0].min())] if (gaps > 0).any() else []
+    return 4 * min(steps) if steps else (end - start) // 20
+
+
+def _fates(
+    traced: Trace, edges: dict[str, list[Edge]], conversions: range
+) -> list[tuple[int, int, Fate]]:
+    """Return when each conversion met its fate."""
+    record = traced.record
+    named = {
+        name: by_conversion(edges, name)
+        for name in ("host.trigger", "remote.missed", "fifo.overrun", "remote.trigger")
+    }
+    last_push = max((line[-1][0] for _, line in lanes_of(edges, "fifo.push") if line), default=None)
+    found = []
+    for index in conversions:
+        fate = Fate(int(record.fate[0, index]))
+        times = {
+            Fate.MISSED_TRIGGER: named["remote.missed"].get(index),
+            Fate.OVERRUN: named["fifo.overrun"].get(index),
+            Fate.IN_FLIGHT: last_push,
+        }
+        time = times.get(fate)
+        ends = [int(record.read_end[0, index]), int(record.release[0, index])]
+        if time is None and fate in (Fate.DELIVERED, Fate.UNDERRUN, Fate.CORRUPTED):
+            assert record.last_bit is not None
+            time = max(ends[0], int(record.last_bit[0, index].max()))
+        if time is None:
+            seen = [t for name in named for t in [named[name].get(index)] if t is not None]
+            seen += [end for end in ends if end != NEVER]
+            time = max(seen) if seen else None
+        if time is not None:
+            found.append((index, time, fate))
+    return found

@@ -1,0 +1,83 @@
+"""The event engine's speed beside that of bare SimPy, in one run on one machine.
+
+``python tests/benchmarks/event_engine.py`` prints bare timeouts a second, 16-bit conversions a
+second and how many timeouts a conversion costs; the bar is 192 of them.
+"""
+
+from __future__ import annotations
+
+import time
+
+import simpy
+
+from simlink.engines.event import EventEngine
+from simlink.scenario.loading import loads
+
+#: A conversion may cost as much time as so many bare timeouts.
+BAR = 192
+
+SCENARIO = """
+conversions = 2000
+[link]
+scheme = "remote_master"
+[trigger]
+rate = "1 MHz"
+[frame]
+word_bits = 16
+[converter]
+conversion_time = "300 ns"
+[remote_clock]
+frequency = "50 MHz"
+[barrier]
+forward.delay = "14 ns"
+return.delay = "14 ns"
+[host]
+clock = "50 MHz"
+service_latency = "200 ns"
+"""
+
+
+def timeouts_a_second(count: int) -> float:
+    """Run one process that waits for bare SimPy timeouts, one after another."""
+    env = simpy.Environment()
+
+    def wait():
+        for _ in range(count):
+            yield env.timeout(1)
+
+    env.process(wait())
+    begun = time.process_time()
+    env.run()
+    return count / (time.process_time() - begun)
+
+
+def conversions_a_second(count: int) -> float:
+    """Run one trial of untroubled 16-bit conversions, records included."""
+    scenario = loads(SCENARIO).with_(conversions=count)
+    begun = time.process_time()
+    (block,) = EventEngine().run(scenario, range(1), words=True)
+    spent = time.process_time() - begun
+    assert (block.fate == 0).all()
+    return count / spent
+
+
+def side_by_side(repeats: int, timeouts: int, conversions: int) -> tuple[float, float]:
+    """Return the best rates of interleaved repetitions: a noisy machine only slows them."""
+    pairs = [
+        (timeouts_a_second(timeouts), conversions_a_second(conversions)) for _ in range(repeats)
+    ]
+    return max(one for one, _ in pairs), max(one for _, one in pairs)
+
+
+def main() -> None:
+    """Print the rates and the ratio."""
+    bare, converted = side_by_side(7, 200_000, 2000)
+    print(f"bare timeouts      {bare:12,.0f} a second")
+    print(f"16-bit conversions {converted:12,.0f} a second")
+    cost = bare / converted
+    verdict = "within" if cost <= BAR else "beyond"
+    print(f"a conversion costs {cost:12.1f} timeouts, {verdict} the bar of {BAR}")
+
+
+if __name__ == "__main__":
+    main()
