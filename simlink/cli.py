@@ -9,7 +9,7 @@ import sys
 
 import typer
 
-from simlink.commands import host_latency, run, schema, start
+from simlink.commands import diagram, host_latency, run, schema, start
 from simlink.errors import InputError, OutputError
 
 app = typer.Typer(
@@ -21,6 +21,7 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
 )
 app.command("run")(run.run)
+app.command("diagram")(diagram.diagram)
 app.command("host-latency")(host_latency.host_latency)
 app.command("start")(start.start)
 app.command("schema")(schema.schema)
@@ -29,10 +30,20 @@ app.command("schema")(schema.schema)
 def main() -> None:
     """Run the command line; turn every expected failure into one line and a status."""
     try:
-        app()
+        status = app(sys.argv[1:] or ["--help"], standalone_mode=False)
     except (InputError, OutputError) as error:
         print(f"simlink: {error}", file=sys.stderr)
         raise SystemExit(2) from None
+    except typer.exceptions.TyperException as error:
+        # A missing argument, an unknown option or command: the parser's words, in one line.
+        said = error.format_message() if hasattr(error, "format_message") else str(error)
+        print(f"simlink: {' '.join(said.split())}", file=sys.stderr)
+        raise SystemExit(2) from None
+    except typer.Abort:
+        print("simlink: interrupted", file=sys.stderr)
+        raise SystemExit(130) from None
     except KeyboardInterrupt:
         print("simlink: interrupted", file=sys.stderr)
         raise SystemExit(130) from None
+    if isinstance(status, int) and status:
+        raise SystemExit(status)

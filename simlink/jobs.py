@@ -10,12 +10,14 @@ import math
 import multiprocessing
 import os
 import signal
+import threading
 from collections import deque
 from collections.abc import Generator, Iterator
 from concurrent.futures import Executor, Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
+from types import FrameType
 from typing import TYPE_CHECKING, Any
 
 from simlink.engines.choice import make
@@ -28,8 +30,10 @@ if TYPE_CHECKING:
 
     from simlink.scenario.schema import Scenario
 
-#: How often work that died with its worker is tried again.
+#: How often work that died with its worker is tried again before any other job is finished.
 TRIES = 3
+#: After so many seconds without a finished job, see whether the workers are still alive.
+_PATIENCE = 5.0
 
 
 @dataclass
@@ -147,7 +151,7 @@ def spread(
     Raises
     ------
     OutputError
-        If workers are killed again and again.
+        If workers are killed again and again, with nothing finished in between.
     """
     if executor is None and (workers == 1 or len(jobs) < 2):
         for one in jobs:
@@ -157,7 +161,9 @@ def spread(
         yield from _through(executor, scenario, engine, deque(jobs), keep, 2 * workers, True)
         return
     left = deque(jobs)
-    for _ in range(TRIES):
+    tries = 0
+    while tries < TRIES:
+        before = len(left)
         with ExitStack() as stack:
             pool = _pool(min(workers, len(left)))
             # Its workers are idle or ended by then; a pool that is left behind may trip at exit.
@@ -167,7 +173,7 @@ def spread(
                 return
             except BrokenProcessPool:
                 # Only the jobs in hand are lost; `left` still holds them.
-                continue
+                tries = tries + 1 if len(left) == before else 1
             except BaseException:
                 _stop(pool)
                 raise
@@ -178,15 +184,33 @@ def spread(
 
 @contextmanager
 def uninterrupted() -> Iterator[None]:
-    """Put Ctrl-C off until the block is done, so that a finished part is taken in whole."""
-    if not hasattr(signal, "pthread_sigmask"):
+    """Put Ctrl-C off until the block is done, so that a finished part is taken in whole.
+
+    What is started within inherits the block of the signal, and so is deaf to it from its birth.
+    """
+    if threading.current_thread() is not threading.main_thread():
+        # Python interrupts its main thread alone.
         yield
         return
-    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    came: list[tuple[int, FrameType | None]] = []
+    before = signal.getsignal(signal.SIGINT)
+    if before is None:
+        # Somebody else's handler, which cannot be put back.
+        yield
+        return
+    # Blocking it is not enough: another thread may take the signal, and this one is told.
+    signal.signal(signal.SIGINT, lambda number, frame: came.append((number, frame)))
+    mask: Any = None
     try:
+        if hasattr(signal, "pthread_sigmask"):
+            mask = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
         yield
     finally:
-        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+        if mask is not None:
+            signal.pthread_sigmask(signal.SIG_SETMASK, mask)
+        signal.signal(signal.SIGINT, before)
+        if came and callable(before):
+            before(*came[-1])
 
 
 def _pool(workers: int) -> ProcessPoolExecutor:
@@ -205,6 +229,27 @@ def _stop(pool: ProcessPoolExecutor) -> None:
         process.terminate()
 
 
+def _result(job: Future[Any], executor: Executor) -> Any:
+    """Wait for a job, and for no worker that died while it was handing over its part.
+
+    The pool waits for ever for the rest of such a part, unless the pipe is closed.
+    """
+    while isinstance(executor, ProcessPoolExecutor):
+        processes = list((executor._processes or {}).values())
+        try:
+            return job.result(timeout=_PATIENCE)
+        except TimeoutError:
+            if job.done() or all(process.is_alive() for process in processes):
+                continue
+            # A pool that is not stuck tells by itself; give it the time to.
+            try:
+                return job.result(timeout=_PATIENCE)
+            except TimeoutError:
+                _stop(executor)
+                executor._result_queue._writer.close()  # type: ignore[attr-defined]
+    return job.result()
+
+
 def _through(
     executor: Executor,
     scenario: Scenario,
@@ -221,12 +266,12 @@ def _through(
         while left:
             while next_job < len(left) and len(under_way) < ahead:
                 one = left[next_job]
-                # A worker that this starts inherits the block, and so is deaf from its birth.
+                # So that a worker that this starts is deaf from its birth.
                 with uninterrupted():
                     job = executor.submit(work, scenario, engine, one.start, one.stop, keep)
                 under_way.append(job)
                 next_job += 1
-            part = under_way[0].result()
+            part = _result(under_way[0], executor)
             under_way.popleft()
             left.popleft()
             next_job -= 1

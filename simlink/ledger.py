@@ -117,6 +117,10 @@ def frame(tables: list[pa.Table]) -> pd.DataFrame:
     return rows
 
 
+#: Rows written together: always so many, however they come, so that the bytes are the same.
+GROUP = 2**17
+
+
 class LedgerFile:
     """Writes a ledger block by block beside its final place, and renames it when complete.
 
@@ -130,19 +134,39 @@ class LedgerFile:
         self.path = path
         self._beside = path.with_name(f".{path.name}.{os.getpid()}.part")
         self._writer: Any = None
+        self._waiting: list[pa.Table] = []
+        self._rows = 0
 
     def add(self, rows: pa.Table) -> None:
         """Append rows."""
+        self._waiting.append(rows)
+        self._rows += len(rows)
+        if self._rows >= GROUP:
+            self._write(last=False)
+
+    def _write(self, last: bool) -> None:
+        """Write whole groups of rows, and at last what is left."""
+        import pyarrow as pa
         import pyarrow.parquet as pq
 
+        if not self._waiting:
+            return
+        rows = pa.concat_tables(self._waiting)
         if self._writer is None:
             self._writer = pq.ParquetWriter(
                 self._beside, rows.schema, compression="zstd", use_dictionary=["fate"]
             )
-        self._writer.write_table(rows)
+        end = len(rows) if last else len(rows) // GROUP * GROUP
+        for start in range(0, end, GROUP):
+            group = rows.slice(start, min(GROUP, end - start))
+            # In one piece, for pages may end where pieces do.
+            self._writer.write_table(group.combine_chunks(), row_group_size=GROUP)
+        self._waiting = [rows.slice(end).combine_chunks()] if end < len(rows) else []
+        self._rows = len(rows) - end
 
     def finish(self) -> None:
         """Close the file and put it in its place."""
+        self._write(last=True)
         if self._writer is not None:
             self._writer.close()
             os.replace(self._beside, self.path)

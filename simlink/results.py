@@ -10,7 +10,7 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from simlink import __version__
+from simlink import __version__, checkpoint
 from simlink.errors import OutputError
 from simlink.ledger import LedgerFile
 from simlink.runs import MOST_WORDS, Progress, Run, words_of
@@ -58,7 +58,8 @@ def run_into(
     Returns
     -------
     Run
-        Without a ledger in memory. An interrupted run's finished trials are written too.
+        Without a ledger in memory. An interrupted run's finished trials are written too, and
+        kept, so that a run with ``resume=True`` goes on from them.
 
     Raises
     ------
@@ -74,7 +75,12 @@ def run_into(
         rows = LedgerFile(hidden / LEDGER) if keep else None
         try:
             run = run_scenario(
-                scenario, ledger=keep, ledger_file=rows, progress=progress, **options
+                scenario,
+                ledger=keep,
+                ledger_file=rows,
+                progress=progress,
+                keep_in=place,
+                **options,
             )
             if rows is not None:
                 rows.finish()
@@ -84,6 +90,8 @@ def run_into(
             raise
         _fill(run, place, hidden)
         _move(place, hidden)
+    if not run.interrupted:
+        checkpoint.forget(place)
     return run
 
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 import json
 import tomllib
 from collections.abc import Callable, Iterator, Mapping
+from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -16,6 +17,7 @@ from simlink import __version__, jobs
 from simlink.cautions import CAUTIONS
 from simlink.checkpoint import Checkpoint
 from simlink.engines.choice import choose
+from simlink.errors import OutputError
 from simlink.figures import summary
 from simlink.figures.answer import Answer, answer
 from simlink.figures.period import Cycle, cycles
@@ -86,6 +88,10 @@ class Run:
         The figures.
     interrupted : bool
         Whether it was stopped before its last trial; the figures are those of the finished ones.
+    why : str
+        Why that engine.
+    resumed : int
+        Trials taken over from an interrupted run.
     """
 
     scenario: Scenario
@@ -94,6 +100,7 @@ class Run:
     figures: Figures
     interrupted: bool = False
     why: str = ""
+    resumed: int = 0
     tables: list[pa.Table] | None = field(default=None, repr=False)
 
     @property
@@ -129,6 +136,7 @@ class Run:
         return {
             "scenario": tomllib.loads(self.scenario.to_toml(self.scenario.base)),
             "engine": self.engine,
+            "engine_why": self.why,
             "seed": self.scenario.seed,
             "version": __version__,
             "interrupted": self.interrupted,
@@ -238,9 +246,10 @@ def run(
     executor : concurrent.futures.Executor, optional
         Where to run the trials instead.
     keep_in : Path, optional
-        A results folder in which finished jobs are kept until the run is complete.
+        A results folder in which finished trials are kept, for a run that does not come to its
+        end, until complete results are written there.
     resume : bool
-        Whether to start from the jobs kept there.
+        Whether to take up the trials kept there.
     progress : callable, optional
         Called with the number of trials finished.
 
@@ -260,7 +269,9 @@ def run(
     keep = words_of(scenario) <= MOST_WORDS if ledger is None else ledger
     if workers is None:
         workers = jobs.default_workers(chosen.name, scenario.trials * scenario.conversions)
-    saved = None if keep_in is None else Checkpoint(keep_in, scenario, chosen.name, keep)
+    saved = None
+    if keep_in is not None:
+        saved = Checkpoint(keep_in, scenario, chosen.name, keep, resume=resume)
     before = saved.finished() if saved is not None and resume else []
     todo = jobs.split(
         jobs.missing(scenario.trials, before),
@@ -268,31 +279,37 @@ def run(
     )
     tables: list[pa.Table] | None = [] if keep and ledger_file is None else None
     whole = Tally(scenario, range(0))
+    new = jobs.spread(scenario, chosen.name, todo, keep, workers=workers, executor=executor)
     interrupted = False
-    parts = jobs.spread(scenario, chosen.name, todo, keep, workers=workers, executor=executor)
     try:
         for one in sorted([*before, *todo], key=lambda trials: trials.start):
-            kept = one in before and saved is not None
-            part = saved.load(one) if kept and saved is not None else next(parts)
-            with jobs.uninterrupted():
-                if saved is not None and not kept and len(todo) + len(before) > 1:
-                    saved.save(part)
-                whole.merge(part.tally)
-                if ledger_file is not None:
-                    for rows in part.rows:
-                        ledger_file.add(rows)
-                elif tables is not None:
-                    tables.extend(part.rows)
-            if progress is not None:
-                progress(whole.count)
+            old = saved is not None and one in before
+            for part in saved.load(one) if saved is not None and old else [next(new)]:
+                with jobs.uninterrupted():
+                    whole.merge(part.tally)
+                    if ledger_file is not None:
+                        for rows in part.rows:
+                            ledger_file.add(rows)
+                    elif tables is not None:
+                        tables.extend(part.rows)
+                    if saved is not None and not old:
+                        saved.add(part)
+                if progress is not None:
+                    progress(whole.count)
     except KeyboardInterrupt:
         interrupted = True
+        if saved is not None:
+            saved.write()
+    except OutputError:
+        if saved is not None:
+            with suppress(OutputError):
+                saved.write()
+        raise
     finally:
-        parts.close()
+        new.close()
     if interrupted and whole.count == 0:
         raise KeyboardInterrupt
-    if saved is not None and not interrupted:
-        saved.forget()
     done = scenario.with_(trials=whole.count) if interrupted else scenario
     found = Figures(summary.figures(done, whole))
-    return Run(done, chosen.name, whole, found, interrupted, why, tables)
+    resumed = sum(len(one) for one in before)
+    return Run(done, chosen.name, whole, found, interrupted, why, resumed, tables)

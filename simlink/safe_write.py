@@ -26,6 +26,8 @@ def make_folder(folder: Path) -> None:
         folder.mkdir(parents=True, exist_ok=True)
         with tempfile.TemporaryFile(dir=folder) as probe:
             probe.write(b"\n")
+    except FileExistsError:
+        raise OutputError(f"{folder}: cannot be written into: it is a file, not a folder") from None
     except OSError as error:
         raise OutputError(_line(folder, error)) from None
 

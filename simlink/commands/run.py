@@ -44,6 +44,12 @@ def run(
             show_default=False,
         ),
     ] = None,
+    resume: Annotated[
+        bool,
+        typer.Option(
+            "--resume", help="Go on from the units that an interrupted run kept in --out DIR."
+        ),
+    ] = False,
     json: Annotated[
         bool, typer.Option("--json", help="Print the figures as JSON, and nothing else.")
     ] = False,
@@ -65,18 +71,24 @@ def run(
         raise InputError("--ledger", None, f'"{ledger}"', "on or off")
     if out == "":
         raise InputError("--out", None, '""', "the name of a folder")
+    if resume and out is None:
+        raise InputError("--resume", None, None, "needs the folder of the interrupted run: --out")
     if ledger == "on" and out is None:
         print("simlink: --ledger on: a ledger is kept only with --out DIR", file=sys.stderr)
     scenario = load(path).with_(**changed)
     try:
         keep = None if ledger is None else ledger == "on"
-        found = _run(scenario, out, keep, engine=engine, workers=processes)
+        found = _run(scenario, out, keep, resume, engine=engine, workers=processes)
     except KeyboardInterrupt:
         print(f"simlink: interrupted: 0 of {scenario.trials} units kept", file=sys.stderr)
         raise typer.Exit(130) from None
+    if resume:
+        taken = found.resumed or "none"
+        print(f"simlink: {taken} of {scenario.trials} units taken up from {out}", file=sys.stderr)
     _tell(found, json, out)
     if found.interrupted:
-        done, kept = found.scenario.trials, "" if out is None else f" in {out}"
+        done = found.scenario.trials
+        kept = "" if out is None else f" in {out}; go on with --resume"
         print(
             f"simlink: interrupted: {done} of {scenario.trials} units finished and kept{kept}",
             file=sys.stderr,
@@ -96,16 +108,25 @@ def _number(option: str, text: str | None, low: int, high: int) -> int | None:
     return int(text)
 
 
-def _run(scenario: Scenario, out: str | None, ledger: bool | None, **options: Any) -> Run:
+def _run(
+    scenario: Scenario, out: str | None, ledger: bool | None, resume: bool, **options: Any
+) -> Run:
     import sys
 
+    from simlink.checkpoint import kept_in
+    from simlink.errors import OutputError
     from simlink.results import run_into
     from simlink.runs import run
 
     def go(**more: Any) -> Run:
         if out is None:
             return run(scenario, ledger=False, **options, **more)
-        return run_into(out, scenario, ledger=ledger, **options, **more)
+        try:
+            return run_into(out, scenario, ledger=ledger, resume=resume, **options, **more)
+        except OutputError as error:
+            if resume or not kept_in(Path(out)):
+                raise
+            raise OutputError(f"{error}; what was finished is kept: go on with --resume") from None
 
     if not sys.stderr.isatty():
         return go()

@@ -62,6 +62,7 @@ def answer(scenario: Scenario, figures: dict[str, Figure]) -> Answer:
     of = f"{triggers} triggers in {scenario.trials} unit{'s' if scenario.trials > 1 else ''}"
     rate = scenario.trigger.rate
     asked = "keeps its loop" if rate is None else f"meets {_hertz(float(rate.value))}"
+    asked += {"poisson": " on average", "burst": " in bursts"}.get(scenario.trigger.pattern, "")
     found = cycles(scenario)
     if not lost:
         bound = max(figures[name].high or 0.0 for name in LOSSES)

@@ -115,7 +115,10 @@ def cycles(scenario: Scenario) -> list[Cycle]:
         found.append(Cycle("return line", [Piece("packets", line, line)], average))
     host = scenario.host
     read = float(bits / host.clock.value)
-    service = _piece("service latency", host.service_latency, 1 / host.watermark)
+    # One latency serves a group: the watermark, or all that can wait when it reads on.
+    group = scenario.fifo.depth if host.read_all else host.watermark
+    name = "service latency" if group == 1 else f"service latency / {group}"
+    service = _piece(name, host.service_latency, 1 / group)
     found.append(Cycle("host", [service, Piece("read", read, read)], average))
     return found
 

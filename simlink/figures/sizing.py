@@ -31,10 +31,14 @@ from simlink.figures.cycles_seen import Seen
 FEW = 20
 #: Losing units from which the rough search trusts an estimate.
 _ENOUGH = 5
+#: Losing units, and a span of shares, from which it draws a line to where it sees too few.
+_MANY, _DECADE = 40, 10.0
 #: The least number of units of a first look, so that a variance between units means something.
 _LEAST_UNITS = 64
 #: Conversions of the first look, in expected losses at the target.
 _FIRST_LOOK = 4
+#: The same of the rough search.
+_ROUGH_LOOK = 8
 _MOST_STEPS_UP = 12
 #: Values that the whole budget left undecided before the search gives up.
 _MOST_UNDECIDED = 2
@@ -267,7 +271,7 @@ class Search:
         self.conversions = conversions
         self.by_cycle = by_cycle
         self.exact = exact
-        first = max(_LEAST_UNITS, math.ceil(_FIRST_LOOK / target / conversions))
+        first = max(_LEAST_UNITS, math.ceil(_ROUGH_LOOK / target / conversions))
         self.rough = 0 if exact else max(1, min(first, most_units // 8))
         self.looks = [1] if exact else looks(target, conversions, max(1, most_units - self.rough))
         # Past a value that is proven to lose nothing there is nothing to look for.
@@ -403,33 +407,43 @@ class Search:
         return not self._test(at, self.miss)
 
     def _beyond(self, first: int) -> int:
-        """Extend the last two trusted estimates to where the target is met.
+        """Extend the trusted estimates to where the target is met.
 
         Losses fall about geometrically along a ladder, so their logarithms lie on a line.
         """
         ladder = self.ladder
         if ladder.proven is not None and first >= ladder.proven:
             return first
-        at_first = self._look(first)
-        if at_first.losing >= _ENOUGH:
-            self.expected = at_first.share
+        seen = self._look(first)
+        self.expected = seen.share
+        anchor = self._back(first, lambda one: one.losing >= _MANY)
+        if anchor is None or anchor == first:
             return first
-        if first - 2 < ladder.low:
-            # Nothing to draw a line through.
-            self.expected = at_first.share
+        here = self._look(anchor).share
+        far = self._back(anchor - 1, lambda one: one.share >= _DECADE * here)
+        far = ladder.low if far is None else far
+        slope = math.log(self._look(far).share / here) / max(anchor - far, 1)
+        if slope <= 0:
             return first
-        upper, lower = self._look(first - 2).share, self._look(first - 1).share
-        if not upper > lower > 0:
-            self.expected = at_first.share
-            return first
-        ratio = lower / upper
-        if at_first.lost == 0 and lower * ratio * at_first.sent >= 2 * _ENOUGH:
+        foreseen = here * math.exp(-slope * (first - anchor)) * seen.sent
+        if foreseen >= _ENOUGH and 3 * seen.lost < foreseen:
             # They fall off faster than that.
             return first
-        steps = max(math.ceil(math.log(self.target / lower) / math.log(ratio)), 1)
-        at = min(first - 1 + steps, self._high)
-        self.expected = lower * ratio ** (at - first + 1)
+        steps = max(math.ceil(math.log(here / self.target) / slope), 1)
+        at = min(anchor + steps, self._high)
+        self.expected = here * math.exp(-slope * (at - anchor))
         return at
+
+    def _back(self, at: int, enough: Callable[[Seen], bool]) -> int | None:
+        """Return a value at or before one where enough was seen, going back in doubling steps."""
+        step = 1
+        while at >= self.ladder.low:
+            if enough(self._look(at)):
+                return at
+            if at == self.ladder.low:
+                break
+            at, step = max(at - step, self.ladder.low), 2 * step
+        return None
 
     # The test.
 

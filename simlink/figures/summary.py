@@ -18,6 +18,14 @@ from simlink.records import Fate
 if TYPE_CHECKING:
     from simlink.scenario.schema import Scenario
 
+#: The fates of a conversion that is lost; one that only waits at the end is not.
+LOST = (
+    Fate.MISSED_TRIGGER,
+    Fate.OVERRUN,
+    Fate.UNDERRUN,
+    Fate.CORRUPTED,
+    Fate.NOT_RECEIVED,
+)
 QUANTILES = {"median": 0.5, "p99": 0.99, "p999": 0.999}
 
 
@@ -85,7 +93,8 @@ def _scaled(value: float, width: float | None, unit: str) -> str:
         else [(1.0, ""), (1e3, "k"), (1e6, "M"), (1e9, "G")]
     )
     for step, name in steps:
-        if abs(value) >= step:
+        # What rounds up to the next thousand takes the next prefix.
+        if abs(value) >= step * 0.99995:
             scale, prefix = step, name
     number = _digits(value / scale, None if width is None else width / scale)
     if width is None:
@@ -201,7 +210,7 @@ def figures(scenario: Scenario, tally: Tally) -> dict[str, Figure]:
         "units_overrun": units(overrun > 0),
         "units_underrun": units(underrun > 0),
         "units_corrupted": units(corrupted > 0),
-        "units_failing": units(delivered < sent),
+        "units_failing": units(sum(tally.of_fate(fate) for fate in LOST) > 0),
         **latency(tally.to_release, "latency_release"),
         **latency(tally.to_read, "latency_read"),
         "throughput_offered": average(offered, "words/s"),

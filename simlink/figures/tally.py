@@ -138,8 +138,8 @@ class Tally:
         place = there.argmax(axis=1)
         first[unset] = late[np.arange(len(late)), place][unset]
         off = np.where(there, late - first[:, np.newaxis], 0).astype(np.float64)
-        self.sampling_sum[rows] += off.sum(axis=1)
-        self.sampling_squares[rows] += np.einsum("ij,ij->i", off, off)
+        _add_in_turn(self.sampling_sum[rows], off)
+        _add_in_turn(self.sampling_squares[rows], off * off)
 
     def _filling(self, block: FrameBlock) -> None:
         found = block.found
@@ -195,3 +195,12 @@ class Tally:
         count = np.maximum(self.sampled, 1)
         mean = self.sampling_sum / count
         return np.sqrt(np.maximum(self.sampling_squares / count - mean**2, 0.0))
+
+
+def _add_in_turn(sums: npt.NDArray[np.float64], values: npt.NDArray[np.float64]) -> None:
+    """Add the values of each row to its sum one by one, whatever block they come in.
+
+    A sum of floats depends on its order, and numpy's depends on the shape of the array.
+    """
+    both = np.concatenate([sums[np.newaxis], values.T])
+    sums[:] = np.add.accumulate(both, axis=0)[-1]

@@ -28,6 +28,27 @@ def capture_offsets(rising: Times, falling: Times, capture: str) -> Times:
     return rising if capture == "half" else falling
 
 
+def past_hold(rising: Times, falling: Times, capture: str, data_hold: Times, hold: Times) -> Flags:
+    """Tell which bits of every frame of a unit are captured past their hold.
+
+    Parameters
+    ----------
+    rising, falling : ndarray of int64, shape (..., N), fs
+        Clock edges counted from the start.
+    capture : {"half", "whole"}
+        The capture edge.
+    data_hold, hold : ndarray of int64, shape (...), fs
+        The unit's own values.
+
+    Returns
+    -------
+    ndarray of bool, shape (..., N)
+    """
+    captured = capture_offsets(rising, falling, capture)
+    late: Flags = falling + data_hold[..., np.newaxis] < captured + hold[..., np.newaxis]
+    return late
+
+
 def wrong_later_bits(
     rising: Times,
     falling: Times,
@@ -55,9 +76,8 @@ def wrong_later_bits(
         (`wrong_first_bit`).
     """
     captured = capture_offsets(rising, falling, capture)
-    wrong = falling + data_hold[..., np.newaxis] < captured + hold[..., np.newaxis]
-    launched = falling[..., :-1]
-    settled = launched + (data_valid + setup)[..., np.newaxis]
+    wrong = past_hold(rising, falling, capture, data_hold, hold)
+    settled = falling[..., :-1] + (data_valid + setup)[..., np.newaxis]
     wrong[..., 1:] |= captured[..., 1:] < settled
     return wrong
 

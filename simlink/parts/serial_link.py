@@ -24,6 +24,7 @@ import numpy.typing as npt
 
 from simlink.instants import Times, multiples, period_of
 from simlink.parts.barrier import crossing, falling_edge, in_order
+from simlink.parts.content import Taken
 
 Flags = npt.NDArray[np.bool_]
 
@@ -161,8 +162,8 @@ def capture_offsets(
     return multiples(half_periods, 2 * bits, period_of(clock) / 2)[::2].copy()
 
 
-def wrong_bits(line: Line, captured: Times, setup: Times, hold: Times) -> Flags:
-    """Tell which bits are captured too early, too late or while the line is uncertain.
+def judge(line: Line, captured: Times, setup: Times, hold: Times) -> npt.NDArray[np.int8]:
+    """Tell how each bit is taken: right, as the one before, as the one after, or uncertain.
 
     Parameters
     ----------
@@ -175,13 +176,21 @@ def wrong_bits(line: Line, captured: Times, setup: Times, hold: Times) -> Flags:
 
     Returns
     -------
-    ndarray of bool, shape (..., lanes, N)
+    ndarray of int8, shape (..., lanes, N)
+        Codes of `Taken`. A bit that is safe when captured, but not for all of setup and hold, is
+        uncertain; so is one captured while the line changes.
     """
     at = captured[..., np.newaxis, :]
     early = at - setup[..., np.newaxis, np.newaxis] < line.valid
     late = at + hold[..., np.newaxis, np.newaxis] > line.until
-    wrong: Flags = early | late
-    return wrong
+    taken = np.where(early | late, np.int8(Taken.UNCERTAIN), np.int8(Taken.RIGHT))
+    # Bit 0 has no bit before it: the line rests until it comes.
+    rests = np.full((*line.until.shape[:-1], 1), np.iinfo(np.int64).max)
+    before = np.concatenate([rests, line.until[..., :-1]], axis=-1)
+    after = np.concatenate([line.valid[..., 1:], rests], axis=-1)
+    taken[(at < line.valid) & (at <= before)] = Taken.FORMER
+    taken[(at > line.until) & (at >= after)] = Taken.NEXT
+    return taken
 
 
 def surviving(clock: Clock, min_pulse: int) -> Clock:

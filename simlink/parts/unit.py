@@ -41,8 +41,8 @@ class Units:
         In parts per 10^12.
     rising, falling, captured : ndarray, shape (T, N)
         Remote clock edges and captures, counted from the start of the clock.
-    wrong_later : ndarray of bool, shape (T, N)
-        Bits that are wrong in every frame of the unit.
+    wrong_later, past_hold : ndarray of bool, shape (T, N)
+        Bits that are wrong in every frame of the unit, and of them those past their hold.
     forward, credit : ndarray, shape (T,)
         Fixed part of the trigger's and of the credit's crossing.
     lanes : ndarray, shape (T, lanes)
@@ -55,6 +55,7 @@ class Units:
     falling: Times
     captured: Times
     wrong_later: remote_clock.Flags
+    past_hold: remote_clock.Flags
     forward: Times
     credit: Times
     lanes: Times
@@ -92,14 +93,17 @@ def build(scenario: Scenario, trials: range) -> Units:
         rising = np.array([edges[t][0] for t in tolerances.tolist()]).reshape(shape)
         falling = np.array([edges[t][1] for t in tolerances.tolist()]).reshape(shape)
     setup = drawn(remote.setup, "remote_clock.setup")
+    data_hold = drawn(converter.data_hold, "converter.data_hold")
+    hold = drawn(remote.hold, "remote_clock.hold")
+    past_hold = remote_clock.past_hold(rising, falling, remote.capture, data_hold, hold)
     wrong_later = remote_clock.wrong_later_bits(
         rising,
         falling,
         remote.capture,
         drawn(converter.data_valid, "converter.data_valid"),
-        drawn(converter.data_hold, "converter.data_hold"),
+        data_hold,
         setup,
-        drawn(remote.hold, "remote_clock.hold"),
+        hold,
     )
     shared = drawn(back.delay, "barrier.return.delay") + drawn(back.spread, "barrier.return.spread")
     skews = [
@@ -117,6 +121,7 @@ def build(scenario: Scenario, trials: range) -> Units:
         falling=falling,
         captured=remote_clock.capture_offsets(rising, falling, remote.capture),
         wrong_later=wrong_later,
+        past_hold=past_hold,
         forward=np.zeros_like(crossing) if remote_timer else crossing,
         credit=np.maximum(crossing, 0),
         lanes=shared[:, np.newaxis] + np.stack(skews, axis=-1),

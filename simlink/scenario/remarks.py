@@ -15,7 +15,14 @@ if TYPE_CHECKING:
     from simlink.scenario.schema import Scenario
 
 # Keys whose default changes nothing in a remote-master scenario.
-_IDLE = {"host.setup", "host.hold", "host.capture", "barrier.return.check", "title"}
+_IDLE = {
+    "host.setup",
+    "host.hold",
+    "host.capture",
+    "barrier.return.check",
+    "title",
+    "frame.content",
+}
 # Keys and tables whose default changes nothing where there is no remote master.
 _IDLE_WITHOUT_MASTER = {
     "remote_clock",
@@ -27,6 +34,7 @@ _IDLE_WITHOUT_MASTER = {
     "host.read_all",
     "host.watermark",
     "title",
+    "frame.content",
 }
 _EITHER_WAY = ("skew", "pulse_width_distortion", "min_pulse")
 

@@ -112,6 +112,9 @@ class Frame(Section):
         1, "Words on each lane: converters chained on one line."
     )
     word_bits: Annotated[int, count(1, 64)] = left_out(16, "Bits in a word.")
+    content: Annotated[Literal["counter", "random"], choice("counter", "random")] = left_out(
+        "counter", "The values of the words: counted up, or random ones drawn from the seed."
+    )
 
 
 class Converter(Section):

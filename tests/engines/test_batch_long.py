@@ -102,7 +102,7 @@ def test_watermark_groups_in_a_deep_fifo(read_all):
     _, found = both(
         {
             "fifo.when_full": "drop_old",
-            "fifo.depth": 100,
+            "fifo.depth": 70,
             "host.watermark": 37,
             "host.read_all": read_all,
             "host.service_latency": AWAY,

@@ -174,6 +174,15 @@ def test_a_loop_goes_on_a_gap_after_a_timeout():
     assert given_up(scenario) == [True, True, True]
 
 
+def test_a_frame_read_after_it_was_given_up_calls_for_no_trigger():
+    """A gap of 1000: sent 1000, given up at 1300, so 2300 is next, though it is read 1406-1566."""
+    changed = LOOP | {"conversions": 2, "trigger.gap": "1 us", "host.timeout": "300 ns"}
+    assert rows_of(chain(changed)) == timetable("""
+        0 0 0  1000 1010 1210  1240 1300 1306  1406 1566 delivered
+        1 0 0  2300 2310 2510  2540 2600 2606  2706 2866 delivered
+    """)
+
+
 def test_a_loop_goes_on_after_a_missed_trigger():
     """Given up 100 after each trigger: sent 100, 300, 500.
 
@@ -267,6 +276,19 @@ def test_a_service_takes_the_latency_of_its_first_frame(recording):
         1 0 0  2000 2010 2210  2240 2300 2306  2766 2926 delivered
         2 0 0  3000 3010 3210  3240 3300 3306  3506 3666 delivered
         3 0 0  4000 4010 4210  4240 4300 4306  4326 4486 delivered
+    """)
+
+
+def test_a_group_takes_the_latency_of_its_first_frame(recording):
+    """Two wait at 2306; frame 0's latency is 100, frame 1's 900."""
+    changed = {
+        "conversions": 2,
+        "host.watermark": 2,
+        "host.service_latency": recording([100, 900]),
+    }
+    assert rows_of(chain(changed)) == timetable("""
+        0 0 0  1000 1010 1210  1240 1300 1306  2406 2566 delivered
+        1 0 0  2000 2010 2210  2240 2300 2306  2566 2726 delivered
     """)
 
 

@@ -9,6 +9,7 @@ from simlink.engines.event import EventEngine
 from simlink.engines.event.trace import trace
 from simlink.errors import InputError
 from simlink.instants import NEVER
+from simlink.parts import content
 from simlink.parts.serial_link import Clock, surviving
 from simlink.records import Fate
 from simlink.scenario.loading import from_dict
@@ -255,3 +256,27 @@ def test_bits_are_counted_wrong_by_their_timing():
     """Wrong bits show in the trace as captured too early: all but bit 0, which waited for long."""
     found = trace(serial({"host.capture": "half"}), range(1))
     assert [value for _, value in found.of("host.take[0]")] == [0, -2, -3]
+
+
+def test_a_wrong_bit_shows_in_the_word():
+    """Word 5 of a counter, 101: half a period after its launch each bit is still the one before.
+
+    So bit 0 is right, bit 1 is taken as bit 0 and bit 2 as bit 1: 110.
+    """
+    scenario = serial({"host.capture": "half", "conversions": 6, "trigger.rate": "100 kHz"})
+    (row,) = trace(scenario, range(5, 6)).words().to_dict("records")
+    assert (row["sent"], row["received"], row["wrong_bits"]) == (0b101, 0b110, 2)
+    late = scenario.with_value("host.capture", "60 ns")
+    (row,) = trace(late, range(5, 6)).words().to_dict("records")
+    # Taken as the bit after, of which the last has none.
+    assert (row["sent"], row["received"] >> 1, row["wrong_bits"]) == (0b101, 0b01, 3)
+
+
+def test_random_words_differ_and_repeat():
+    scenario = serial({"frame.content": "random", "frame.word_bits": 16, "conversions": 200})
+    found = [content.word(scenario, 0, k, 0, 0) for k in range(200)]
+    assert found == [content.word(scenario, 0, k, 0, 0) for k in range(200)]
+    assert len(set(found)) > 190
+    ones = sum(bin(value).count("1") for value in found)
+    # 3200 fair bits: 4 standard errors are 113.
+    assert abs(ones - 1600) < 113

@@ -352,6 +352,43 @@ def test_a_packet_link_slower_than_the_frames_backs_up():
     """)
 
 
+def test_packets_of_a_lane_never_overtake_across_frames(recording):
+    """One packet a frame, 40 on the line: frame 0's is off it at 1325 and takes 15 + 1500.
+
+    Frame 1's, off at 2325, would come at 2340, and comes with it at 2840.
+    """
+    changed = {
+        "conversions": 2,
+        "barrier.return.style": "packets",
+        "barrier.return.packet_bits": 4,
+        "barrier.return.line_rate": "100 Mbit/s",
+        "barrier.return.jitter": recording([1500, 0]),
+    }
+    assert rows_of(chain(changed)) == timetable("""
+        0 0 0  1000 1010 1210  2840 2840 2846  2946 3106 delivered
+        1 0 0  2000 2010 2210  2840 2840 2846  3206 3366 delivered
+    """)
+
+
+def test_one_late_lane_underruns_for_all():
+    """Released with two bits of lane 1 at 1267 + 4 and read at 100 MHz: 1276, 1286, 1296, 1306.
+
+    Lane 0's last bit comes at 1300, in time; lane 1's at 1307, 1 too late.
+    """
+    changed = {
+        "frame.lanes": 2,
+        "barrier.return.skew": ["0 ns", "7 ns"],
+        "fifo.release_bits": 2,
+        "fifo.sync_delay": "4 ns",
+        "host.clock": "100 MHz",
+        "host.service_latency": "0 ns",
+    }
+    assert rows_of(chain(changed)) == timetable("""
+        0 0 0  1000 1010 1210  1240 1300 1271  1271 1311 underrun
+        0 1 0  1000 1010 1210  1247 1307 1271  1271 1311 underrun
+    """)
+
+
 def test_two_lanes_with_skew_are_released_by_the_later_one():
     """Lane 1 is 7 late: its last bit comes at 1307, the release at 1313."""
     changed = {"frame.lanes": 2, "barrier.return.skew": ["0 ns", "7 ns"]}

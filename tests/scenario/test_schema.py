@@ -37,6 +37,7 @@ tolerance = { shape = "uniform", low = "-50 ppm", high = "50 ppm" }
 lanes = 2
 words_per_lane = 3
 word_bits = 20
+content = "random"
 
 [converter]
 conversion_time = { shape = "limits", low = "480 ns", typical = "500 ns", high = "520 ns" }
@@ -60,6 +61,7 @@ skew = "1 ns"
 pulse_width_distortion = "0.5 ns"
 min_pulse = "4 ns"
 line_rate = "150 Mbps"
+signals = 9
 
 [barrier.forward]
 delay = "14 ns"
@@ -98,6 +100,7 @@ notice = "edge"
 timeout = "50 us"
 setup = "1 ns"
 hold = "1 ns"
+capture = 3
 """
 
 

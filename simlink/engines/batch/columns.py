@@ -134,6 +134,8 @@ class Triggers:
         self._least = reach(trigger.jitter)[0]
         self._due = np.empty((0, 1), dtype=np.int64)
         self._left = np.empty((0, 1), dtype=np.int64)
+        #: From each row on, the first of all the triggers still to come; one row past the end.
+        self._soon = np.full((1, 1), FAR, dtype=np.int64)
         self._remaining = scenario.conversions
 
     def _more(self, rows: int) -> None:
@@ -144,7 +146,7 @@ class Triggers:
         if len(self._due):
             due = np.concatenate([self._due, due])
             left = np.concatenate([self._left, left])
-        self._due, self._left = due, left
+        self._due, self._left, self._soon = due, left, _soonest(left)
 
     def take(self, rows: int) -> tuple[Times, Times, Times]:
         """Return due, left and later for the next rows, shape (rows, 1 or T) each, fs.
@@ -154,18 +156,19 @@ class Triggers:
         """
         if len(self._due) < rows + 1 and self._remaining:
             self._more(rows + 1 - len(self._due))
-        while self._remaining and bool((self._due[-1] + self._least < self._soonest()[rows]).any()):
+        while self._remaining and bool((self._due[-1] + self._least < self._soon[rows]).any()):
             self._more(_DRAWN)
-        soonest = self._soonest()
-        due, left, later = self._due[:rows], self._left[:rows], soonest[1 : rows + 1]
+        due, left, later = self._due[:rows], self._left[:rows], self._soon[1 : rows + 1]
         self._due, self._left = self._due[rows:], self._left[rows:]
+        self._soon = self._soon[rows:]
         return due, left, later
 
-    def _soonest(self) -> Times:
-        """Return the earliest leaving from each row on, with one row past the end."""
-        past = np.full((1, self._left.shape[1]), FAR, dtype=np.int64)
-        rows = np.concatenate([self._left, past])
-        return np.minimum.accumulate(rows[::-1], axis=0)[::-1]
+
+def _soonest(left: Times) -> Times:
+    """Return the earliest leaving from each row on, with one row past the end."""
+    past = np.full((1, left.shape[1]), FAR, dtype=np.int64)
+    rows = np.concatenate([left, past])
+    return np.minimum.accumulate(rows[::-1], axis=0)[::-1]
 
 
 #: Later than anything.

@@ -138,6 +138,7 @@ class Trial:
         self.falling: list[int] = units.falling[row].tolist()
         self.captured = units.captured[row]
         self.wrong_later: list[bool] = units.wrong_later[row].tolist()
+        self.past_hold: list[bool] = units.past_hold[row].tolist()
         self.forward = units.forward.item(row)
         self.credit = units.credit.item(row)
         self.lane_delay = units.lanes[row]

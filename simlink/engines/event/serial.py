@@ -15,6 +15,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+import numpy.typing as npt
 import simpy
 
 from simlink.engines.event.clockwork import (
@@ -58,15 +59,15 @@ class Reading:
         What is safe to capture, shape (lanes, N), fs.
     captured : ndarray of int64, shape (N,), fs
         When each bit is captured; far in the future if its edge never comes.
-    wrong : ndarray of bool, shape (lanes, N)
-        Which bits are wrong.
+    taken : ndarray of int8, shape (lanes, N)
+        How each bit is taken, as `content.Taken`.
     """
 
     arriving: Clock
     returning: Clock | None
     line: Line
     captured: Times
-    wrong: serial_link.Flags
+    taken: npt.NDArray[np.int8]
 
 
 class SerialSide:
@@ -124,10 +125,10 @@ class SerialSide:
         returning, captured = None, start + units.captured
         if self.returns:
             returning, captured = self._returned(arriving, frame)
-        wrong = serial_link.wrong_bits(line, captured, units.setup[row][0], units.hold[row][0])
+        taken = serial_link.judge(line, captured, units.setup[row][0], units.hold[row][0])
         changes = line.until[:, -1]
         self.lane_ahead = np.where(changes < FAR // 2, changes, self.lane_ahead)
-        return Reading(arriving, returning, line, captured, wrong)
+        return Reading(arriving, returning, line, captured, taken)
 
     def _returned(self, arriving: Clock, frame: Frame) -> tuple[Clock, Times]:
         """Return the clock as it comes back, and the captures that it makes."""
@@ -374,7 +375,7 @@ class SerialReader:
         # Bit 0 may be captured while the clock is still on its way to the converter.
         if frame.admitted is False:
             return
-        if reading.wrong[:, bit].any():
+        if reading.taken[:, bit].any():
             frame.wrong = True
         record, word_bits = self.record, self.trial.scenario.frame.word_bits
         if record.first_bit is not None and record.last_bit is not None:

@@ -22,6 +22,7 @@ from simlink.engines.event import host, serial
 from simlink.engines.event.clockwork import Instant
 from simlink.engines.event.frame import Frame, Trial
 from simlink.engines.event.trace import Recorder, Trace, run_window
+from simlink.parts.content import Taken
 from simlink.records import FrameBlock
 
 
@@ -112,7 +113,9 @@ class TracedSerialReader(serial.SerialReader):
         frame, reading, bit = event.payload
         super().capture(event)
         for lane in range(self.trial.lanes):
-            right = frame.admitted is not False and not reading.wrong[lane, bit]
+            taken = Taken(int(reading.taken[lane, bit]))
+            right = frame.admitted is not False and taken is Taken.RIGHT
+            self.recorder.take(frame.index, lane, bit, taken)
             self.recorder.note(f"host.take[{lane}]", bit if right else -1 - bit)
 
     def rise(self) -> None:

@@ -43,8 +43,9 @@ from simlink.engines.event.frame import Frame, Trial
 from simlink.engines.event.wiring import Chain
 from simlink.errors import InputError
 from simlink.instants import NEVER
+from simlink.parts import content, remote_clock, unit
 from simlink.parts import host as host_rules
-from simlink.parts import remote_clock, unit
+from simlink.parts.content import Taken
 from simlink.records import FrameBlock
 
 if TYPE_CHECKING:
@@ -76,10 +77,42 @@ class Trace:
     window: range
     record: FrameBlock
     entries: list[tuple[int, str, int]] = field(default_factory=list)
+    #: How wrong bits were taken, by (conversion, lane) and bit.
+    taken: dict[tuple[int, int], dict[int, Taken]] = field(default_factory=dict)
 
     def of(self, signal: str) -> list[tuple[int, int]]:
         """Return the (instant in fs, value) pairs of one signal."""
         return [(time, value) for time, name, value in self.entries if name == signal]
+
+    def words(self) -> pd.DataFrame:
+        """Return one row a word of the window that was read: its value as sent and as received.
+
+        Returns
+        -------
+        pandas.DataFrame
+            Columns conversion, lane, position, sent, received, wrong_bits.
+        """
+        import pandas as pd
+
+        frame, rows = self.scenario.frame, []
+        for conversion in self.window:
+            if self.record.read_end[0, conversion] == NEVER:
+                continue
+            for lane in range(frame.lanes):
+                sent = content.lane_bits(self.scenario, self.trial, conversion, lane)
+                taken = self.taken.get((conversion, lane), {})
+                got = content.received(sent, taken)
+                for position, (true, found) in enumerate(
+                    zip(
+                        content.values(sent, frame.word_bits),
+                        content.values(got, frame.word_bits),
+                        strict=True,
+                    )
+                ):
+                    wrong = sum(bit // frame.word_bits == position for bit in taken)
+                    rows.append((conversion, lane, position, true, found, wrong))
+        names = ["conversion", "lane", "position", "sent", "received", "wrong_bits"]
+        return pd.DataFrame(rows, columns=names)
 
     @property
     def signals(self) -> list[str]:
@@ -110,6 +143,11 @@ class Recorder:
         self.closed = False
         self.unsettled = set(trace.window)
         self._levels: dict[str, int] = {}
+
+    def take(self, conversion: int, lane: int, bit: int, how: Taken) -> None:
+        """Remember a bit that was not taken right."""
+        if how is not Taken.RIGHT and conversion in self.trace.window:
+            self.trace.taken.setdefault((conversion, lane), {})[bit] = how
 
     def level(self, signal: str, value: int) -> None:
         """Note that a line that idles at 0 is at a level now, if it was not before."""
@@ -213,6 +251,11 @@ class TracedMaster(remote.RemoteMaster):
     def _captured(self, frame: Frame, bit: int) -> None:
         early = frame.wrong and bit == 0
         wrong = early or self.trial.wrong_later[bit]
+        if wrong:
+            # Too early is the bit before; past its hold, a bit is already the next one.
+            past = not early and self.trial.past_hold[bit]
+            for lane in range(self.trial.lanes):
+                self.recorder.take(frame.index, lane, bit, Taken.NEXT if past else Taken.FORMER)
         self.recorder.note("remote.capture", -1 - bit if wrong else bit)
 
     def credit(self, event: Instant) -> None:

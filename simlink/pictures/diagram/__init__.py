@@ -140,7 +140,8 @@ def draw(
     wanted = window.parse(conversions) if isinstance(conversions, str) else conversions
     if to_scale and not isinstance(wanted, str) and len(wanted) > 1:
         raise InputError("--to-scale", None, f"{len(wanted)} conversions", "only one is shown so")
-    view = window.view(scenario, wanted, trial)
+    before = 0 if quiet_window is None else quiet_window[0]
+    view = window.view(scenario, wanted, trial, before)
     chosen = tracks.choose(view.trace, signals)
     drawn = tracks.tracks(view.trace, view.edges, chosen, view.start, view.end)
     crossing = [

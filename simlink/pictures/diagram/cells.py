@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import groupby
+from itertools import groupby, pairwise
 from typing import TYPE_CHECKING
 
 from simlink.pictures.diagram.palette import Sizes
@@ -15,8 +15,8 @@ if TYPE_CHECKING:
     from simlink.pictures.diagram.layout import Line
     from simlink.pictures.diagram.window import View
 
-#: Half as wide as a cut through the rows, in mm.
-TEAR = 0.75
+#: How wide a cut through the rows is, and what a label keeps clear of its middle, in mm.
+TEAR, CLEARANCE = 0.75, 1.0
 
 
 @dataclass(frozen=True)
@@ -42,22 +42,24 @@ def needs_of(track: Track, sizes: Sizes, room: float) -> list[Need]:
         ]
     named = [mark for mark in track.marks if mark.label]
     found = []
-    for mark, following in zip(named, named[1:], strict=False):
-        wide = min(width_of(mark.label, sizes.small) + 2.4, room / 2)
-        found.append(Need(mark.time, following.time, wide))
+    for mark, following in pairwise(named):
+        wide = min(width_of(mark.label, sizes.small), room / 2)
+        found.append(Need(mark.time, following.time, wide + 2.4, wide + 0.6))
+    if named:
+        wide = width_of(named[-1].label, sizes.small)
+        found.append(Need(named[-1].time, named[-1].time, 0.0, wide + 0.6))
     return found
 
 
-def _fits(cell: Cell, text: str, size: float, scale: Scale) -> float | None:
-    """Return where a label stands within a cell, clear of cuts; None if it does not fit."""
+def _fits(cell: Cell, text: str, size: float, scale: Scale, crosses: list[float]) -> float | None:
+    """Return where a label stands within a cell, clear of cuts and crosses; None if nowhere."""
     left, right = scale.at(cell.start), scale.at(cell.end)
     half = width_of(text, size) / 2 + 0.2
     free = [(left, right)]
-    for start, end in scale.breaks:
-        tear = (scale.at(start) + scale.at(end)) / 2
-        if left < tear < right:
+    for at in sorted([*scale.tears, *crosses]):
+        if left < at < right:
             a, b = free.pop()
-            free += [(a, tear - TEAR), (tear + TEAR, b)]
+            free += [(a, at - CLEARANCE), (at + CLEARANCE, b)]
     wide = max(free, key=lambda one: one[1] - one[0])
     if wide[1] - wide[0] < 2 * half:
         return None
@@ -79,7 +81,7 @@ def label_cells(
     if track.signal.kind == "level":
         return [], False
     scale = line.scale
-    top, bottom = line.rows[track.name]
+    crosses = [scale.at(m.time) for m in track.marks if m.shape == "cross" and line.shows(m.time)]
     inside: list[Label] = []
     below: list[tuple[float, str, str]] = []
     here = [
@@ -97,7 +99,9 @@ def label_cells(
     )
     for run in runs:
         texts = [_text(cell, track, view) for cell in run]
-        places = [_fits(c, text, sizes.small, scale) for c, text in zip(run, texts, strict=True)]
+        places = [
+            _fits(c, text, sizes.small, scale, crosses) for c, text in zip(run, texts, strict=True)
+        ]
         if all(place is not None for place in places):
             some = range(len(run))
         else:
@@ -107,13 +111,31 @@ def label_cells(
             cell, text, place = run[number], texts[number], places[number]
             name = f"{track.name}@{cell.start}"
             if place is not None and (len(run) == 1 or len(some) == len(run)):
-                middle = (top + bottom) / 2
-                inside.append(Label(text, place, middle, sizes.small, "cell", name))
+                inside.append(
+                    Label(text, place, _height(cell, track, line, view), sizes.small, "cell", name)
+                )
             else:
                 x = (scale.at(cell.start) + scale.at(cell.end)) / 2
                 below.append((x, text, name))
     placed = _below(below, sizes, strip, line.rows[track.name][1])
     return inside + placed, bool(placed)
+
+
+def full_scale(track: Track, depth: int) -> int:
+    """Return the filling that is drawn as high as the row: the depth, if it was ever in reach."""
+    most = max([cell.value or 0 for cell in track.cells] + [1])
+    return depth if depth <= 2 * most + 2 else most + 1
+
+
+def _height(cell: Cell, track: Track, line: Line, view: View) -> float:
+    """Return where the number of a cell stands: of a filling, above it or within it."""
+    top, bottom = line.rows[track.name]
+    if track.signal.kind != "count":
+        return (top + bottom) / 2
+    assert cell.value is not None
+    share = cell.value / full_scale(track, view.trace.scenario.fifo.depth)
+    height = bottom - share * (bottom - top)
+    return (top + height) / 2 if share <= 0.5 else (height + bottom) / 2
 
 
 def _text(cell: Cell, track: Track, view: View) -> str:
@@ -153,13 +175,11 @@ def label_marks(
     named: list[Mark] = [m for m in track.marks if m.label and line.shows(m.time)]
     if not named:
         return [], False
-    widths = [width_of(mark.label, sizes.small) for mark in named]
     at = [line.scale.at(mark.time) for mark in named]
-    beside = [x + 0.9 + wide / 2 for x, wide in zip(at, widths, strict=True)]
     names = [f"{track.name}@{mark.time}" for mark in named]
-    middle = (top + bottom) / 2
-    ends = [x + wide / 2 + 0.8 for x, wide in zip(beside, widths, strict=True)]
-    if all(end <= x for end, x in zip(ends, [*at[1:], strip.right], strict=True)):
+    beside = _beside(at, [width_of(mark.label, sizes.small) for mark in named], strip)
+    if beside is not None:
+        middle = (top + bottom) / 2
         labels = [
             Label(mark.label, x, middle, sizes.small, "mark", name)
             for mark, x, name in zip(named, beside, names, strict=True)
@@ -175,3 +195,20 @@ def label_marks(
         Label(one.text, one.x, one.y, one.size, "mark", one.name, leader=one.leader)
         for one in labels
     ], True
+
+
+def _beside(at: list[float], widths: list[float], strip: Strip) -> list[float] | None:
+    """Return where labels stand to the right of their marks, or to the left; None if one cannot."""
+    found: list[float] = []
+    taken = strip.left
+    for place, (x, wide) in enumerate(zip(at, widths, strict=True)):
+        end = at[place + 1] - 0.8 if place + 1 < len(at) else strip.right
+        if x + 0.9 + wide <= end:
+            found.append(x + 0.9 + wide / 2)
+            taken = x + 0.9 + wide
+        elif x - 0.9 - wide >= taken + 0.8:
+            found.append(x - 0.9 - wide / 2)
+            taken = x + 0.8
+        else:
+            return None
+    return found

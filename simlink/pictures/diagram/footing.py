@@ -34,14 +34,19 @@ def foot_lines(layout: Layout) -> list[str]:
 def _quiet(layout: Layout) -> str:
     assert layout.quiet is not None
     quiet = layout.quiet
-    labels = {track.name: f"{track.label} ({track.signal.side})" for track in layout.tracks}
-    counts = Counter(name for name, _ in quiet.edges)
     window = f"{said(quiet.before, 3)} before to {said(quiet.after, 3)} after sampling"
-    if not counts:
+    if not quiet.edges:
         return f"Nothing that is drawn switches from {window}."
-    which = ", ".join(f"{labels[name]} {count}" for name, count in counts.items())
-    total = sum(counts.values())
-    return f"Ringed: {total} edge{'s' if total > 1 else ''} from {window}: {which}."
+    counts = Counter(name for name, _ in quiet.edges)
+    sides = []
+    for side, called in (("remote", "converter side"), ("host", "host side")):
+        here = [t for t in layout.tracks if t.signal.side == side and counts[t.name]]
+        if here:
+            which = ", ".join(f"{track.label} {counts[track.name]}" for track in here)
+            sides.append(f"{called}: {which}")
+    total = len(quiet.edges)
+    edges = f"{total} edge{'s' if total > 1 else ''}"
+    return f"Ringed: {edges} from {window} ({'; '.join(sides)})."
 
 
 def wrapped(text: str, size: float, room: float) -> list[str]:

@@ -66,7 +66,7 @@ class Dimension:
 def mathematical(symbol: str) -> str:
     """Return a symbol with its subscript set below."""
     letter, _, index = symbol.partition("_")
-    return f"${letter}_{{\\mathregular{{{index}}}}}$"
+    return f"${letter}_{{\\mathregular{{{index.replace(',', '{,}')}}}}}$"
 
 
 def said(length: float, digits: int = 4) -> str:

@@ -119,12 +119,10 @@ class Layout:
             line = Line(scale, last=number == len(scales) - 1)
             self.lines.append(line)
         # The part of a dimension line that is longest bears its label.
-        self.bearers = {
-            dimension.name: max(
-                range(len(scales)), key=lambda n, d=dimension: _length(scales[n], d)
-            )
-            for dimension in self.dimensions
-        }
+        self.bearers = {}
+        for dimension in self.dimensions:
+            lengths = [_length(scale, dimension) for scale in scales]
+            self.bearers[dimension.name] = lengths.index(max(lengths))
         for number, line in enumerate(self.lines):
             y = self._line(line, number, y) + _BETWEEN
         y -= _BETWEEN - 1.2

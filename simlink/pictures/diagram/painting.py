@@ -10,9 +10,10 @@ from typing import TYPE_CHECKING, Any
 
 from simlink.figures.measured import UNDRIVEN
 from simlink.pictures import style
-from simlink.pictures.diagram.cells import TEAR
+from simlink.pictures.diagram.cells import TEAR, full_scale
 from simlink.pictures.diagram.layout import ARROW, SHORT, Layout, Line, Piece
 from simlink.pictures.diagram.palette import MM, Palette
+from simlink.pictures.diagram.placing import Label
 from simlink.pictures.diagram.tracks import Cell, Crossing, Mark, Track
 
 if TYPE_CHECKING:
@@ -182,8 +183,7 @@ class _Painter:
         """Draw the cuts: a torn strip through every row."""
         import numpy as np
 
-        for start, end in line.scale.breaks:
-            x = (line.scale.at(start) + line.scale.at(end)) / 2
+        for x in line.scale.tears:
             for _, top, bottom in line.blocks:
                 y = np.linspace(top - 0.3, bottom + 0.3, max(int((bottom - top) * 4), 12))
                 wave = 0.35 * np.sin((y - y[0]) * 2.1)
@@ -220,7 +220,7 @@ class _Painter:
         elif kind in ("bits", "number"):
             self.bus(line, track, cells)
         else:
-            top, bottom = line.rows[track.name]
+            bottom = line.rows[track.name][1]
             ends = [(self.layout.left, bottom), (line.scale.right, bottom)]
             self.strokes([ends], _TRACE, self.palette.hair)
         for mark in track.marks:
@@ -265,9 +265,7 @@ class _Painter:
         """Draw a filling as a stair, filled below."""
         top, bottom = line.rows[track.name]
         depth = self.layout.view.trace.scenario.fifo.depth
-        most = max([cell.value or 0 for cell in track.cells] + [1])
-        # A deep FIFO that stays nearly empty is drawn to what was seen.
-        full = depth if depth <= 2 * most + 2 else most + 1
+        full = full_scale(track, depth)
         runs: list[Points] = [[]]
         fills: list[Points] = []
         for cell in cells:
@@ -276,7 +274,7 @@ class _Painter:
                 self.unknown(x0, x1, top, bottom)
                 runs.append([])
                 continue
-            y = bottom - (bottom - top) * min(cell.value / full, 1.0)
+            y = bottom - (bottom - top) * cell.value / full
             runs[-1] += [(x0, y), (x1, y)]
             fills.append([(x0, y), (x1, y), (x1, bottom), (x0, bottom)])
         self.shapes(fills, _FILL, self.palette.fill)
@@ -476,21 +474,18 @@ class _Painter:
         palette = self.palette
         leaders: list[Points] = []
         for label in self.layout.labels:
-            color = palette.quiet if label.role in ("side", "foot") else palette.ink
-            knocked = label.role in ("interval",)
-            box = {"facecolor": palette.paper, "edgecolor": "none", "pad": 0.6} if knocked else None
+            foot = label.role == "foot"
             self.ax.text(
-                label.x,
+                label.x - label.half if foot else label.x,
                 label.y,
                 label.text,
                 size=label.size,
-                color=color,
-                ha="center",
-                va="center_baseline" if label.role != "side" else "center",
+                color=palette.quiet if label.role in ("side", "foot") else palette.ink,
+                ha="left" if foot else "center",
+                va="center" if label.upright else "center_baseline",
                 rotation=90 if label.upright else 0,
-                rotation_mode="anchor" if not label.upright else "default",
                 zorder=_TEXT,
-                bbox=box,
+                bbox=self.knocked_out(label),
                 gid=f"{label.role}:{label.name}",
                 fontweight="bold" if label.role == "side" else "normal",
                 parse_math="$" in label.text,
@@ -498,6 +493,16 @@ class _Painter:
             if label.leader is not None:
                 leaders.append([label.leader, (label.x, label.leader[1] + 0.5)])
         self.strokes(leaders, _LINE, palette.quiet, linewidths=0.35)
+
+    def knocked_out(self, label: Label) -> dict[str, Any] | None:
+        """Return what hides the thin lines behind a label that stands among them."""
+        color = {"interval": self.palette.paper, "fate": self.palette.paper}.get(label.role)
+        if label.leader is not None:
+            for line in self.layout.lines:
+                for side, top, bottom in line.blocks:
+                    if top <= label.y <= bottom:
+                        color = getattr(self.palette, side)
+        return None if color is None else {"facecolor": color, "edgecolor": "none", "pad": 0.6}
 
 
 def _head(x: float, y: float, dx: float, dy: float, size: float = 1.0) -> Points:

@@ -75,11 +75,13 @@ def in_lanes(spans: list[tuple[float, float]]) -> list[int]:
     taken: list[list[tuple[float, float]]] = []
     lanes = []
     for start, end in spans:
-        for number, lane in enumerate(taken):
-            if all(end + CLEAR <= a or b + CLEAR <= start for a, b in lane):
-                break
-        else:
-            number = len(taken)
+        free = (
+            number
+            for number, lane in enumerate(taken)
+            if all(end + CLEAR <= a or b + CLEAR <= start for a, b in lane)
+        )
+        number = next(free, len(taken))
+        if number == len(taken):
             taken.append([])
         taken[number].append((start, end))
         lanes.append(number)

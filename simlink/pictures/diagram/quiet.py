@@ -40,13 +40,15 @@ def quiet(view: View, drawn: list[Track], before: int, after: int) -> Quiet:
             continue
         found.append((max(time - before, view.start), min(time + after, view.end)))
     found.sort()
-    edges = []
+    edges: list[tuple[str, int]] = []
     for track in drawn:
         if track.signal.name in ("host.trigger", "remote.trigger"):
             continue
-        for time in switching(track):
-            if any(start <= time <= end for start, end in found):
-                edges.append((track.name, time))
+        edges += [
+            (track.name, time)
+            for time in switching(track)
+            if any(start <= time <= end for start, end in found)
+        ]
     return Quiet(before, after, found, edges)
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -29,11 +30,13 @@ APART = 0.3
 
 @dataclass(frozen=True)
 class Need:
-    """Between two instants at least so many mm, for the label that stands there."""
+    """Between two instants at least so many mm, for the label that stands after the first."""
 
     start: int
     end: int
     mm: float
+    #: What of it stands right after the first instant, where no cut may be drawn.
+    beside: float = 0.0
 
 
 @dataclass
@@ -48,11 +51,14 @@ class Scale:
         Where each of them lies, in mm from the left edge of the picture.
     breaks : list of (int, int)
         The stretches of time that are cut, in fs.
+    tears : list of float
+        Where each cut is drawn, in mm.
     """
 
     times: list[int]
     places: Floats
     breaks: list[tuple[int, int]] = field(default_factory=list)
+    tears: list[float] = field(default_factory=list)
 
     @property
     def start(self) -> int:
@@ -104,6 +110,8 @@ class _Plan:
     #: Half a period of the quickest clock that runs within each gap, infinite where none does.
     unit: Floats
     needs: list[tuple[int, int, float]]
+    #: Room in mm that a label takes at the beginning of each gap.
+    beside: Floats
     #: Where no clock runs, time is drawn to the scale of this.
     reference: float
 
@@ -112,7 +120,7 @@ class _Plan:
         idle = ~np.isfinite(self.unit)
         wide = pitch * self.gaps / np.where(idle, self.reference, self.unit)
         cut = idle & (wide > LONG)
-        wide = np.where(cut, CUT, np.where(idle, np.maximum(wide, APART), wide))
+        wide = np.where(cut, CUT + self.beside, np.where(idle, np.maximum(wide, APART), wide))
         for _ in range(4):
             done = True
             for first, last, need in self.needs:
@@ -179,15 +187,18 @@ def _plan(times: list[int], clocks: list[list[int]], needs: list[Need]) -> _Plan
             continue
         half = float(steps.min())
         halves.append(half)
-        for start, end in zip(edges, edges[1:], strict=False):
+        for start, end in pairwise(edges):
             if 0 < end - start <= 1.6 * half:
                 inside = slice(bisect_left(times, start), bisect_left(times, end))
                 unit[inside] = np.minimum(unit[inside], half)
     reference = min(halves) if halves else float(np.median(gaps)) / 3
+    beside = np.zeros(len(gaps))
+    for need in needs:
+        beside[min(bisect_left(times, need.start), len(gaps) - 1)] = need.beside
     placed = [
         (bisect_left(times, need.start), bisect_left(times, need.end), need.mm) for need in needs
     ]
-    return _Plan(times, gaps, unit, [one for one in placed if one[1] > one[0]], reference)
+    return _Plan(times, gaps, unit, [one for one in placed if one[1] > one[0]], beside, reference)
 
 
 def _scale(
@@ -205,7 +216,12 @@ def _scale(
     factor = (right - left) / total if stretch else min(1.0, (right - left) / total)
     places = left + np.concatenate([[0.0], np.cumsum(some * factor)])
     breaks = [(plan.times[i], plan.times[i + 1]) for i in range(first, last) if cut[i]]
-    return Scale(plan.times[first : last + 1], places, breaks)
+    tears = []
+    for i in range(first, last):
+        if cut[i]:
+            start, end = places[i - first], places[i - first + 1]
+            tears.append(float(start + plan.beside[i] + (end - start - plan.beside[i]) / 2))
+    return Scale(plan.times[first : last + 1], places, breaks, tears)
 
 
 def _wrapped(
@@ -222,8 +238,8 @@ def _wrapped(
     wide = np.minimum(wide, room)
     ends = np.cumsum(wide)
     inside = np.zeros(len(plan.times), dtype=bool)
-    for start, end in whole:
-        inside[bisect_right(plan.times, start) : bisect_left(plan.times, end)] = True
+    for begun, done in whole:
+        inside[bisect_right(plan.times, begun) : bisect_left(plan.times, done)] = True
     idle = np.zeros(len(plan.times), dtype=bool)
     idle[:-1] = ~np.isfinite(plan.unit)
     found = []

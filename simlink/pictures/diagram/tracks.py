@@ -283,8 +283,9 @@ def _notes(trace: Trace, edges: Edges, track: Track) -> Iterator[Mark]:
     elif name == "fifo.level":
         for time, _ in edges.get("fifo.overrun", ()):
             yield Mark(time, "cross")
-        for time, _ in edges.get("fifo.release", ()):
-            yield Mark(time, "release")
+        if trace.scenario.trigger.source == "remote":
+            for time, _ in edges.get("fifo.release", ()):
+                yield Mark(time, "release")
     elif name == "host.busy":
         for time, _ in edges.get("host.timeout", ()):
             yield Mark(time, "cross")

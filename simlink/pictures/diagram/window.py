@@ -79,13 +79,12 @@ def worst(scenario: Scenario, kind: str) -> tuple[int, int]:
         if kind == "latest":
             done = np.where(block.read_end != NEVER, block.read_end, block.release)
             late = np.where(done != NEVER, done - block.trigger, -1)
-            row, column = np.unravel_index(int(late.argmax()), late.shape)
-            found = (block.trials.start + int(row), block.first + int(column))
+            row, column = divmod(int(late.argmax()), late.shape[1])
             if int(late[row, column]) > longest:
-                longest, best = int(late[row, column]), found
+                longest = int(late[row, column])
+                best = (block.trials.start + row, block.first + column)
             continue
-        rows, columns = np.nonzero(block.fate == Fate[kind.upper()])
-        for row, column in zip(rows.tolist(), columns.tolist(), strict=True):
+        for row, column in np.argwhere(block.fate == Fate[kind.upper()]).tolist():
             found = (block.trials.start + row, block.first + column)
             best = found if best is None else min(best, found)
     if best is None:
@@ -118,7 +117,7 @@ def parse(text: str) -> range | str:
     return range(start, stop)
 
 
-def view(scenario: Scenario, conversions: range | str, trial: int = 0) -> View:
+def view(scenario: Scenario, conversions: range | str, trial: int = 0, before: int = 0) -> View:
     """Trace what is shown.
 
     Parameters
@@ -129,6 +128,8 @@ def view(scenario: Scenario, conversions: range | str, trial: int = 0) -> View:
         Conversions of the unit ``trial``, or a word of `WORST`, which finds its own unit.
     trial : int
         Which unit.
+    before : int
+        How much before the first trigger is shown at the least, in fs.
 
     Raises
     ------
@@ -158,7 +159,7 @@ def view(scenario: Scenario, conversions: range | str, trial: int = 0) -> View:
     start = min(sent)
     end = max([time for _, time, _ in fates] + [start])
     pad = max(_pad(edges, start, end), 1)
-    return View(traced, edges, conversions, start - pad, end + pad, fates)
+    return View(traced, edges, conversions, start - max(pad, before), end + pad, fates)
 
 
 def _pad(edges: dict[str, list[Edge]], start: int, end: int) -> int:

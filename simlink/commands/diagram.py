@@ -1,0 +1,206 @@
+"""``simlink diagram``: a timing diagram of a scenario, and the timing table to go under it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+if TYPE_CHECKING:
+    from simlink.pictures.diagram import Diagram
+
+#: A picture taller than this does not fit on a page, in mm.
+_PAGE = 240.0
+
+
+def diagram(
+    path: Annotated[Path, typer.Argument(help="The scenario to draw.", metavar="SCENARIO")],
+    conversions: Annotated[
+        str,
+        typer.Option(
+            "--conversions",
+            help="Which to draw: A:B (B not included, at most 8), one number, or the worst of the "
+            "run: latest, overrun or underrun.",
+            metavar="A:B",
+        ),
+    ] = "0:1",
+    trial: Annotated[str, typer.Option("--trial", help="Of which unit.", metavar="N")] = "0",
+    signals: Annotated[
+        str | None,
+        typer.Option(
+            "--signals",
+            help="Signals of the trace to draw, with commas between; at most 12.",
+            metavar="LIST",
+            show_default=False,
+        ),
+    ] = None,
+    intervals: Annotated[
+        str | None,
+        typer.Option(
+            "--intervals",
+            help="Symbols of the intervals to draw, with spaces between; or none.",
+            metavar="LIST",
+            show_default=False,
+        ),
+    ] = None,
+    width: Annotated[
+        str,
+        typer.Option(
+            "--width",
+            help="1 or 2 columns of a page (85 or 175 mm), or a width in mm.",
+            metavar="WIDTH",
+        ),
+    ] = "2",
+    to_scale: Annotated[
+        bool, typer.Option("--to-scale", help="One conversion, true to scale.")
+    ] = False,
+    bands: Annotated[
+        bool, typer.Option("--bands", help="Shade where else each edge could have been.")
+    ] = False,
+    quiet: Annotated[
+        str | None,
+        typer.Option(
+            "--quiet",
+            help="Shade the time around each sampling instant in which nothing should switch, "
+            'and ring what does: before and after it, such as "50 ns:20 ns".',
+            metavar="T:T",
+            show_default=False,
+        ),
+    ] = None,
+    limits: Annotated[
+        bool,
+        typer.Option("--limits", help="Write least, typical and largest over the run as well."),
+    ] = False,
+    table: Annotated[
+        str | None,
+        typer.Option(
+            "--table",
+            help="Write a timing table too: the name of a .md, .csv or .tex file.",
+            metavar="FILE",
+            show_default=False,
+        ),
+    ] = None,
+    dark: Annotated[bool, typer.Option("--dark", help="Draw light on dark.")] = False,
+    seed: Annotated[
+        str | None,
+        typer.Option(
+            "--seed", help="What every draw derives from.", metavar="N", show_default=False
+        ),
+    ] = None,
+    out: Annotated[
+        str | None,
+        typer.Option(
+            "--out",
+            help="The picture's name, ending with .svg, .pdf or .png. Left out: the scenario's "
+            "name with -timing.svg.",
+            metavar="FILE",
+            show_default=False,
+        ),
+    ] = None,
+) -> None:
+    """Draw a timing diagram from the simulation, every interval measured."""
+    from simlink.figures.measured import over_run
+    from simlink.pictures.diagram import draw, kind_of
+    from simlink.pictures.timing_table import KINDS, timing_table
+    from simlink.safe_write import write_whole
+    from simlink.scenario.loading import load
+    from simlink.scenario.sections import MOST_SEED
+
+    place = Path(f"{path.stem}-timing.svg" if out is None else out)
+    kind = kind_of(place)
+    table_kind = None if table is None else _kind("--table", table, KINDS)
+    width_mm = _width(width)
+    window = None if quiet is None else _window(quiet)
+    number = _number("--trial", trial, 10**7)
+    scenario = load(path).with_(seed=None if seed is None else _number("--seed", seed, MOST_SEED))
+    measured = over_run(scenario) if limits or table is not None else None
+    drawn = draw(
+        scenario,
+        conversions,
+        trial=number,
+        signals=None if signals is None else signals.split(","),
+        width=width_mm,
+        to_scale=to_scale,
+        bands=bands,
+        quiet_window=window,
+        names=_symbols(intervals),
+        limits=measured if limits else None,
+        dark=dark,
+    )
+    write_whole(place, drawn.encode(kind))
+    if table is not None and table_kind is not None:
+        assert measured is not None
+        write_whole(Path(table), timing_table(measured, table_kind).encode())
+    _tell(drawn, place, table)
+
+
+def _tell(drawn: Diagram, place: Path, table: str | None) -> None:
+    import sys
+
+    layout = drawn.layout
+    first, last = layout.view.conversions[0], layout.view.conversions[-1]
+    which = f"conversion {first}" if first == last else f"conversions {first} to {last}"
+    size = f"{layout.width:g} x {layout.height:.0f} mm"
+    print(f"Diagram: {place} ({size}; unit {layout.view.trace.trial}, {which})")
+    if table is not None:
+        print(f"Table: {table}")
+    if layout.height > _PAGE:
+        print(
+            f"simlink: the picture is {layout.height:.0f} mm tall, more than a page: draw fewer "
+            "conversions or signals, or two columns",
+            file=sys.stderr,
+        )
+
+
+def _symbols(text: str | None) -> list[str] | None:
+    if text is None:
+        return None
+    return [] if text == "none" else text.split()
+
+
+def _kind(option: str, name: str, kinds: tuple[str, ...]) -> str:
+    from simlink.errors import InputError
+
+    kind = Path(name).suffix.lower().removeprefix(".")
+    if kind not in kinds:
+        raise InputError(option, None, f'"{name}"', f"a name ending with .{', .'.join(kinds)}")
+    return kind
+
+
+def _width(text: str) -> float:
+    import re
+
+    from simlink.errors import InputError
+    from simlink.pictures.diagram import COLUMNS
+
+    match = re.fullmatch(r"([0-9]{1,4}(?:\.[0-9]{1,3})?)\s*(mm)?", text.strip())
+    if match is None:
+        raise InputError("--width", None, f'"{text}"', '1 or 2 columns, or such as "120 mm"')
+    value = float(match[1])
+    if match[2] is None and value in COLUMNS:
+        return COLUMNS[int(value)]
+    return value
+
+
+def _window(text: str) -> tuple[int, int]:
+    from simlink.errors import InputError
+    from simlink.scenario.quantities import parse_duration
+
+    before, colon, after = text.partition(":")
+    if not colon:
+        raise InputError("--quiet", None, f'"{text}"', 'two durations, such as "50 ns:20 ns"')
+    found = parse_duration(before, "--quiet"), parse_duration(after, "--quiet")
+    if min(found) < 0:
+        raise InputError("--quiet", None, f'"{text}"', "durations that are not negative")
+    return found
+
+
+def _number(option: str, text: str, most: int) -> int:
+    import re
+
+    from simlink.errors import InputError
+
+    if not re.fullmatch(r"[0-9]{1,20}", text) or int(text) > most:
+        raise InputError(option, None, f'"{text}"', f"a whole number from 0 to {most}")
+    return int(text)

@@ -1,0 +1,94 @@
+"""What the words say: each conversion's words have values, so that a wrong bit shows in them.
+
+``counter`` counts words; ``random`` gives each word a value of its own that depends on the seed,
+the trial and its place alone. A bit taken too early is the one before it on the line (the line
+rests at 0 before bit 0), one taken too late is the one after it, and one taken while the line
+changes, or too close to it, is taken for the worst: wrong.
+"""
+
+from __future__ import annotations
+
+from enum import IntEnum
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from simlink.scenario.schema import Scenario
+
+_MASK = 2**64 - 1
+
+
+class Taken(IntEnum):
+    """How a bit was taken."""
+
+    RIGHT = 0
+    FORMER = 1
+    NEXT = 2
+    UNCERTAIN = 3
+
+
+def word(scenario: Scenario, trial: int, conversion: int, lane: int, position: int) -> int:
+    """Return the value of one word, 0 to 2^word_bits - 1.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        Its frame says how words are filled.
+    trial, conversion, lane, position : int
+        Which word, all from 0.
+    """
+    frame = scenario.frame
+    number = conversion * scenario.words + lane * frame.words_per_lane + position
+    if frame.content == "random":
+        number = _mixed(_mixed(_mixed(scenario.seed) ^ trial) ^ number)
+    return number & ((1 << frame.word_bits) - 1)
+
+
+def _mixed(value: int) -> int:
+    """Spread a number over 64 bits (the finaliser of SplitMix64; Steele et al., OOPSLA 2014)."""
+    value = (value + 0x9E3779B97F4A7C15) & _MASK
+    value = ((value ^ (value >> 30)) * 0xBF58476D1CE4E5B9) & _MASK
+    value = ((value ^ (value >> 27)) * 0x94D049BB133111EB) & _MASK
+    return value ^ (value >> 31)
+
+
+def lane_bits(scenario: Scenario, trial: int, conversion: int, lane: int) -> list[int]:
+    """Return the bits of one lane's frame in the order of the line, most significant first."""
+    width = scenario.frame.word_bits
+    bits = []
+    for position in range(scenario.frame.words_per_lane):
+        value = word(scenario, trial, conversion, lane, position)
+        bits += [value >> place & 1 for place in range(width - 1, -1, -1)]
+    return bits
+
+
+def received(sent: list[int], taken: Mapping[int, Taken]) -> list[int]:
+    """Return the bits as they were taken.
+
+    Parameters
+    ----------
+    sent : list of int
+        The bits of a lane's frame.
+    taken : mapping of int to Taken
+        How each bit was taken; those left out were taken right.
+    """
+    found = []
+    for place, bit in enumerate(sent):
+        how = taken.get(place, Taken.RIGHT)
+        if how is Taken.FORMER:
+            bit = sent[place - 1] if place else 0
+        elif how is Taken.NEXT:
+            bit = sent[place + 1] if place + 1 < len(sent) else 0
+        elif how is Taken.UNCERTAIN:
+            bit = 1 - bit
+        found.append(bit)
+    return found
+
+
+def values(bits: list[int], width: int) -> list[int]:
+    """Return the words that bits of a lane make up, each of ``width`` bits."""
+    return [
+        int("".join(map(str, bits[first : first + width])), 2)
+        for first in range(0, len(bits), width)
+    ]
