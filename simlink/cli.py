@@ -9,7 +9,7 @@ import sys
 
 import typer
 
-from simlink.commands import diagram, host_latency, run, schema, start
+from simlink.commands import diagram, host_latency, run, schema, size, start, vary
 from simlink.errors import InputError, OutputError
 
 app = typer.Typer(
@@ -22,6 +22,8 @@ app = typer.Typer(
 )
 app.command("run")(run.run)
 app.command("diagram")(diagram.diagram)
+app.command("size")(size.size)
+app.command("vary")(vary.vary)
 app.command("host-latency")(host_latency.host_latency)
 app.command("start")(start.start)
 app.command("schema")(schema.schema)

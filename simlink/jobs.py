@@ -32,6 +32,9 @@ if TYPE_CHECKING:
 
 #: How often work that died with its worker is tried again before any other job is finished.
 TRIES = 3
+#: About the most conversions in a job, unless its trials were then fewer than these.
+_LONGEST_JOB = 5 * 10**8
+_FEWEST = 128
 #: After so many seconds without a finished job, see whether the workers are still alive.
 _PATIENCE = 5.0
 
@@ -94,13 +97,24 @@ def split(trials: list[range], size: int) -> list[range]:
     ]
 
 
-def job_size(engine: str, trials: int, workers: int) -> int:
-    """Return how many trials a job takes: enough to be vectorised, few enough to be shared."""
+def job_size(engine: str, trials: int, workers: int, conversions: int) -> int:
+    """Return how many trials a job takes: enough to be vectorised, few enough to be shared.
+
+    Parameters
+    ----------
+    engine : str
+        The name of the engine.
+    trials, workers : int
+        Of the run.
+    conversions : int
+        Of each trial. Very long trials make small jobs, so that not much is lost with one.
+    """
     if engine == "event":
         return 1
     from simlink.engines.batch.engine import TRIALS
 
-    return max(1, min(TRIALS, math.ceil(trials / workers)))
+    few = max(_FEWEST, _LONGEST_JOB // conversions)
+    return max(1, min(TRIALS, few, math.ceil(trials / workers)))
 
 
 def missing(trials: int, done: list[range]) -> list[range]:

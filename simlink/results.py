@@ -189,6 +189,8 @@ def _fill(run: Run, folder: Path, hidden: Path) -> None:
     _whole(hidden / "scenario.toml", (first + scenario.to_toml(folder)).encode())
     _whole(hidden / "figures.json", run.to_json().encode())
     for name in PICTURES:
+        if name == "occupancy" and scenario.link.scheme != "remote_master":
+            continue  # the other schemes have no FIFO
         figure = getattr(plot, name)(run).get_figure(root=True)
         for kind in ("svg", "png"):
             _whole(hidden / f"{name}.{kind}", style.encode(figure, kind))

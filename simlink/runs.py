@@ -275,7 +275,7 @@ def run(
     before = saved.finished() if saved is not None and resume else []
     todo = jobs.split(
         jobs.missing(scenario.trials, before),
-        jobs.job_size(chosen.name, scenario.trials, workers),
+        jobs.job_size(chosen.name, scenario.trials, workers, scenario.conversions),
     )
     tables: list[pa.Table] | None = [] if keep and ledger_file is None else None
     whole = Tally(scenario, range(0))

@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import os
 import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
+from typing import BinaryIO
 
 from simlink.errors import OutputError
 
@@ -48,11 +51,34 @@ def write_whole(path: Path, content: bytes) -> None:
         If it cannot be written (full, unwritable, no such folder); what stood at `path`
         still stands there, and nothing half-written is left.
     """
+    with writing_whole(path) as file:
+        file.write(content)
+
+
+@contextmanager
+def writing_whole(path: Path) -> Iterator[BinaryIO]:
+    """Open a file that takes its place only when the block ends well.
+
+    Parameters
+    ----------
+    path : Path
+        The file; its folder must exist.
+
+    Yields
+    ------
+    binary file
+        What is written to it goes beside `path`, and there at the end.
+
+    Raises
+    ------
+    OutputError
+        See `write_whole`; whatever else ends the block leaves nothing either.
+    """
     temporary: str | None = None
     try:
         descriptor, temporary = tempfile.mkstemp(dir=path.parent, prefix=".", suffix=".part")
         with open(descriptor, "wb") as file:
-            file.write(content)
+            yield file
             file.flush()
             os.fsync(file.fileno())
         # mkstemp makes a private file; a result is as readable as any other file.

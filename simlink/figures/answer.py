@@ -106,6 +106,8 @@ def _blame(scenario: Scenario, lost: dict[str, Figure], found: list[Cycle]) -> s
         )
     first = max(lost, key=lambda name: lost[name].count or 0)
     latency = scenario.host.service_latency
+    if scenario.link.scheme != "remote_master":
+        return _serial_reasons(first, latency.mean)
     reasons = {
         "missed_trigger": "Triggers come before the readout of the conversion before has ended.",
         "overrun": (
@@ -117,6 +119,20 @@ def _blame(scenario: Scenario, lost: dict[str, Figure], found: list[Cycle]) -> s
             f" {scenario.bits_per_lane} bits, and the host takes bits before they arrive."
         ),
         "corrupted_silent": "The remote clock captures bits before they are valid or past hold.",
+        "timed_out": "Releases come later than the host's timeout.",
+    }
+    return reasons.get(first, "See the fates in the ledger.")
+
+
+def _serial_reasons(first: str, latency: float) -> str:
+    """Say what loses words where the host's own clock reads the converter."""
+    reasons = {
+        "missed_trigger": "Triggers come while the converter converts or is being read.",
+        "overrun": (
+            "A conversion is not read before the next one starts: the service latency (mean"
+            f" {seconds(latency / 1e15)}) leaves too little of the period, and no FIFO helps."
+        ),
+        "corrupted_silent": "The host captures bits before they are valid, or after they change.",
         "timed_out": "Releases come later than the host's timeout.",
     }
     return reasons.get(first, "See the fates in the ledger.")

@@ -34,7 +34,8 @@ class Cycle:
     Attributes
     ----------
     side : str
-        ``"converter"``, ``"return line"`` or ``"host"``.
+        ``"converter"``, ``"return line"`` or ``"host"``; ``"converter and host"`` where the
+        host's own clock reads the converter.
     pieces : list of Piece
         One after another.
     period : float or None
@@ -98,6 +99,8 @@ def cycles(scenario: Scenario) -> list[Cycle]:
             assert trigger.burst_length is not None
             gap = trigger.gap.mean / FS_PER_SECOND
             average = (spacing * (trigger.burst_length - 1) + gap) / trigger.burst_length
+    if scenario.link.scheme != "remote_master":
+        return [_serial_cycle(scenario, spacing)]
     bits = scenario.bits_per_lane
     readout = float(bits / scenario.remote_clock.frequency.value)
     conversion = _piece("conversion", scenario.converter.conversion_time)
@@ -121,6 +124,30 @@ def cycles(scenario: Scenario) -> list[Cycle]:
     service = _piece(name, host.service_latency, 1 / group)
     found.append(Cycle("host", [service, Piece("read", read, read)], average))
     return found
+
+
+def _serial_cycle(scenario: Scenario, spacing: float | None) -> Cycle:
+    """Return the cycle of a converter that the host's own clock reads.
+
+    It holds one frame: from the trigger to the last clock edge everything is in line.
+    """
+    forward = scenario.barrier.direction("forward")
+    back = scenario.barrier.direction("return")
+    read = float(scenario.bits_per_lane / scenario.host.clock.value)
+    pieces = [
+        _piece("conversion", scenario.converter.conversion_time),
+        _piece("busy crossing", back.delay),
+        _piece("synchroniser", scenario.fifo.sync_delay),
+        _piece("service latency", scenario.host.service_latency),
+        _piece("clock crossing", forward.delay),
+        Piece("read", read, read),
+    ]
+    acquisition = scenario.converter.acquisition_time.mean / FS_PER_SECOND
+    spare = acquisition - sum(piece.mean for piece in pieces[1:])
+    if spare > 0:
+        pieces.append(Piece("rest of acquisition", spare, spare))
+    kept = [piece for piece in pieces if piece.mean or piece.largest != 0]
+    return Cycle("converter and host", kept, spacing)
 
 
 def tightest(found: list[Cycle]) -> Cycle:

@@ -215,7 +215,9 @@ def figures(scenario: Scenario, tally: Tally) -> dict[str, Figure]:
         **latency(tally.to_read, "latency_read"),
         "throughput_offered": average(offered, "words/s"),
         "throughput_delivered": average(received, "words/s"),
-        "fifo_occupancy_max": Figure(float(tally.fullest), unit="frames"),
+        "fifo_occupancy_max": Figure(
+            float(tally.fullest) if tally.filling.any() else None, unit="frames"
+        ),
         "host_busy_share": average(tally.busy[ran] / tally.end[ran], "1"),
         "sampling_jitter_rms": average(
             tally.sampling_jitter()[tally.sampled > 1] / FS_PER_SECOND, "s"

@@ -54,6 +54,10 @@ if TYPE_CHECKING:
     from simlink.scenario.loading import Scenario
 
 
+#: Takes an instant in fs, a signal and its new value.
+Sink = Callable[[int, str, int], object]
+
+
 @dataclass
 class Trace:
     """What happened on every signal, in the order in which it happened.
@@ -67,7 +71,9 @@ class Trace:
     window : range
         The conversions that the trace covers.
     entries : list of (int, str, int)
-        Instant in fs, signal, new value.
+        Instant in fs, signal, new value; none are kept if there is a sink.
+    sink : callable, optional
+        What takes each entry as it happens.
     record : FrameBlock
         The records of the trial, complete for the window.
     """
@@ -139,6 +145,7 @@ class Recorder:
     def __init__(self, env: Clockwork, trace: Trace) -> None:
         self.env = env
         self.trace = trace
+        self.sink: Sink = trace.sink or trace.keep
         self.open = False
         self.closed = False
         self.unsettled = set(trace.window)
@@ -158,7 +165,7 @@ class Recorder:
     def note(self, signal: str, value: int) -> None:
         """Note that a signal takes a value now."""
         if self.open:
-            self.trace.entries.append((self.env.now, signal, value))
+            self.sink(self.env.now, signal, value)
 
     def sent(self, index: int) -> None:
         """Open the window with its first trigger."""
@@ -445,7 +452,12 @@ def run_window(chain: Chain, recorder: Recorder) -> None:
     chain.settle()
 
 
-def trace(scenario: Scenario, conversions: range | None = None, trial: int = 0) -> Trace:
+def trace(
+    scenario: Scenario,
+    conversions: range | None = None,
+    trial: int = 0,
+    sink: Sink | None = None,
+) -> Trace:
     """Simulate one unit and keep every signal over a window of conversions.
 
     Parameters
@@ -456,6 +468,8 @@ def trace(scenario: Scenario, conversions: range | None = None, trial: int = 0) 
         Which conversions; by default the first four.
     trial : int
         Which unit.
+    sink : callable, optional
+        Takes every entry as it happens, in place of a list; the records then hold no word times.
 
     Returns
     -------
@@ -478,9 +492,9 @@ def trace(scenario: Scenario, conversions: range | None = None, trial: int = 0) 
     if not 0 <= trial < scenario.trials:
         raise InputError(scenario.name, "trial", str(trial), f"0 to {scenario.trials - 1}")
     units = unit.build(scenario, range(trial, trial + 1))
-    shape = (scenario.frame.lanes, scenario.frame.words_per_lane)
+    shape = (scenario.frame.lanes, scenario.frame.words_per_lane) if sink is None else None
     record = FrameBlock.blank(units.trials, 0, scenario.conversions, shape)
-    found = Trace(scenario, trial, window, record)
+    found = Trace(scenario, trial, window, record, sink=sink)
     _traced_chain(scenario)(Trial(scenario, units, trial), record, found).run()
     return found
 

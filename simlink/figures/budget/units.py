@@ -119,28 +119,54 @@ class Spread:
         return float((weight * kept).sum() / weight.sum())
 
 
-def spread(margin: Margin, clock: Fraction, ber: float, seed: int = 1) -> Spread:
-    """Return the mean and standard deviation of a margin over built units.
+@dataclass(frozen=True)
+class Moments:
+    """What the terms of a margin come to over built units, at any clock.
+
+    Attributes
+    ----------
+    margin : Margin
+        Whose terms.
+    taken, variance : float
+        Mean of what is taken in every lane alike, fs, and its variance, fs squared.
+    lanes, lane_sigma, exact
+        As in `Spread`.
+    """
+
+    margin: Margin
+    taken: float
+    variance: float
+    lanes: int
+    lane_sigma: float
+    exact: bool
+
+    def at(self, clock: Fraction) -> Spread:
+        """Return the margin's spread at a clock in Hz."""
+        margin = self.margin
+        period = float(margin.periods * FS_PER_SECOND / clock)
+        mean, variance, exact = period + margin.fixed - self.taken, self.variance, self.exact
+        if margin.tolerance is not None:
+            law = margin.tolerance.laws[0]
+            # 1 / (1 + t) is 1 - t to first order, and tolerances are small.
+            mean -= period * law.mean / _PPT
+            variance += period**2 * law.variance / _PPT**2
+            exact = exact and (period == 0 or law.is_constant)
+        return Spread(mean, math.sqrt(variance), self.lanes, self.lane_sigma, exact)
+
+
+def moments(margin: Margin, ber: float, seed: int = 1) -> Moments:
+    """Return mean and variance of what is taken from a margin, over built units.
 
     Parameters
     ----------
     margin : Margin
         Which margin.
-    clock : Fraction
-        The serial clock in Hz.
     ber : float
         The bit-error ratio that jitter is counted at.
     seed : int
         Of the draws that stand in for the moments of a term that enters crooked.
     """
-    period = float(margin.periods * FS_PER_SECOND / clock)
-    mean, variance, exact = period + margin.fixed - float(_apart(margin, ber)), 0.0, True
-    if margin.tolerance is not None:
-        law = margin.tolerance.laws[0]
-        # 1 / (1 + t) is 1 - t to first order, and tolerances are small.
-        mean -= period * law.mean / _PPT
-        variance += period**2 * law.variance / _PPT**2
-        exact = exact and (period == 0 or law.is_constant)
+    total, variance, exact = float(_apart(margin, ber)), 0.0, True
     lanes, lane_sigma = 1, 0.0
     for term in margin.terms:
         if term.drawn != "unit":
@@ -148,29 +174,23 @@ def spread(margin: Margin, clock: Fraction, ber: float, seed: int = 1) -> Spread
         straight = term.enters in ("plus", "minus")
         exact = exact and all(_normal(law) for law in term.laws)
         exact = exact and (straight or not term.is_random)
-        if straight and len(term.laws) > 1 and _alike(term.laws):
-            lanes, lane_sigma = len(term.laws), math.sqrt(term.laws[0].variance)
-            mean -= float(taken(term.enters, term.laws[0].mean))
-            continue
-        if straight and len(term.laws) == 1 or not term.is_random:
-            mean -= float(term.nominal)
-            variance += term.laws[0].variance
-            continue
-        exact = False
-        drawn = _sampled(term, seed)
-        mean -= float(drawn.mean())
-        variance += float(drawn.var())
-    if lane_sigma == 0.0:
-        lanes = 1
-    return Spread(mean, math.sqrt(variance), lanes, lane_sigma, exact)
+        if not term.is_random:
+            total += float(term.nominal)
+        elif straight and all(law == term.laws[0] for law in term.laws):
+            total += float(taken(term.enters, term.laws[0].mean))
+            if len(term.laws) == 1:
+                variance += term.laws[0].variance
+            else:
+                lanes, lane_sigma = len(term.laws), math.sqrt(term.laws[0].variance)
+        else:
+            drawn = _sampled(term, seed)
+            total += float(drawn.mean())
+            variance += float(drawn.var())
+    return Moments(margin, total, variance, lanes, lane_sigma, exact)
 
 
 def _normal(law: Distribution) -> bool:
     return law.is_constant or (isinstance(law, Normal) and law.low is None and law.high is None)
-
-
-def _alike(laws: tuple[Distribution, ...]) -> bool:
-    return all(law == laws[0] for law in laws)
 
 
 def _sampled(term: Term, seed: int) -> npt.NDArray[np.float64]:
@@ -228,12 +248,14 @@ def units_that_work(
     normal, exact = {}, True
     for margin in margins:
         kept &= units.left(margin, clock, ber) >= 0
-        found = spread(margin, clock, ber, units.seed)
+        found = moments(margin, ber, units.seed).at(clock)
         normal[margin.name] = found.working()
         exact = exact and found.exact
     working = int(kept.sum())
-    interval = clopper_pearson(working, units.count)
-    return Yield(clock, working, units.count, interval.low, interval.high, normal, exact)
+    low, high = clopper_pearson(working, units.count)
+    assert low is not None
+    assert high is not None
+    return Yield(clock, working, units.count, low, high, normal, exact)
 
 
 def clock_for_yield(
@@ -258,10 +280,10 @@ def clock_for_yield(
         To a hundredth of a per cent, from below; None when no clock of that range will do, or
         the highest of it does.
     """
-    margins = list(margins)
+    known = [moments(margin, ber) for margin in margins]
 
     def lost(clock: Fraction) -> float:
-        return sum(1 - spread(margin, clock, ber).working() for margin in margins)
+        return sum(1 - one.at(clock).working() for one in known)
 
     # A slow clock may fail as well (a capture several half periods late), so a coarse ladder
     # finds the highest clock that works and bisection the edge above it.

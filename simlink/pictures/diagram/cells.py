@@ -70,16 +70,17 @@ def _fits(cell: Cell, text: str, size: float, scale: Scale, crosses: list[float]
 
 def label_cells(
     track: Track, line: Line, sizes: Sizes, strip: Strip, view: View
-) -> tuple[list[Label], bool]:
-    """Label the values of a track on one line; tell whether the strip is used.
+) -> tuple[list[Label], int]:
+    """Label the values of a track on one line.
 
     Returns
     -------
     labels : list of Label
-    used : bool
+    rows : int
+        How many rows of the strip they use.
     """
     if track.signal.kind == "level":
-        return [], False
+        return [], 0
     scale = line.scale
     crosses = [scale.at(m.time) for m in track.marks if m.shape == "cross" and line.shows(m.time)]
     inside: list[Label] = []
@@ -117,8 +118,8 @@ def label_cells(
             else:
                 x = (scale.at(cell.start) + scale.at(cell.end)) / 2
                 below.append((x, text, name))
-    placed = _below(below, sizes, strip, line.rows[track.name][1])
-    return inside + placed, bool(placed)
+    placed, rows = _below(below, sizes, strip, line.rows[track.name][1])
+    return inside + placed, rows
 
 
 def full_scale(track: Track, depth: int) -> int:
@@ -149,32 +150,41 @@ def _text(cell: Cell, track: Track, view: View) -> str:
 
 def _below(
     wanted: list[tuple[float, str, str]], sizes: Sizes, strip: Strip, bottom: float
-) -> list[Label]:
-    """Put labels in the strip, as many as find room there; the last ones give way."""
-    while wanted:
-        middles = in_a_row(
-            [x for x, _, _ in wanted],
-            [width_of(text, sizes.small) for _, text, _ in wanted],
-            strip.left,
-            strip.right,
-        )
-        if middles is not None:
-            return [
-                Label(text, x, strip.y, sizes.small, "cell", name, leader=(at, bottom))
-                for x, (at, text, name) in zip(middles, wanted, strict=True)
+) -> tuple[list[Label], int]:
+    """Put labels in the strip, in as many rows as they need, by turns; return how many."""
+    if not wanted:
+        return [], 0
+    rows = 1
+    while True:
+        labels: list[Label] = []
+        for row in range(rows):
+            some = wanted[row::rows]
+            middles = in_a_row(
+                [x for x, _, _ in some],
+                [width_of(text, sizes.small) for _, text, _ in some],
+                strip.left,
+                strip.right,
+            )
+            if middles is None:
+                break
+            y = strip.y + row * sizes.strip
+            labels += [
+                Label(text, x, y, sizes.small, "cell", name, leader=(at, bottom))
+                for x, (at, text, name) in zip(middles, some, strict=True)
             ]
-        wanted = wanted[: len(wanted) * 9 // 10]
-    return []
+        else:
+            return labels, rows
+        rows += 1
 
 
 def label_marks(
     track: Track, line: Line, sizes: Sizes, strip: Strip, view: View
-) -> tuple[list[Label], bool]:
+) -> tuple[list[Label], int]:
     """Label the instants of a track on one line; see `label_cells`."""
     top, bottom = line.rows[track.name]
     named: list[Mark] = [m for m in track.marks if m.label and line.shows(m.time)]
     if not named:
-        return [], False
+        return [], 0
     at = [line.scale.at(mark.time) for mark in named]
     names = [f"{track.name}@{mark.time}" for mark in named]
     beside = _beside(at, [width_of(mark.label, sizes.small) for mark in named], strip)
@@ -184,8 +194,8 @@ def label_marks(
             Label(mark.label, x, middle, sizes.small, "mark", name)
             for mark, x, name in zip(named, beside, names, strict=True)
         ]
-        return labels, False
-    labels = _below(
+        return labels, 0
+    labels, rows = _below(
         [(x, mark.label, name) for x, mark, name in zip(at, named, names, strict=True)],
         sizes,
         strip,
@@ -194,7 +204,7 @@ def label_marks(
     return [
         Label(one.text, one.x, one.y, one.size, "mark", one.name, leader=one.leader)
         for one in labels
-    ], True
+    ], rows
 
 
 def _beside(at: list[float], widths: list[float], strip: Strip) -> list[float] | None:

@@ -71,14 +71,19 @@ def mathematical(symbol: str) -> str:
 
 def said(length: float, digits: int = 4) -> str:
     """Return a length in fs for people, such as ``"641.2 ns"``."""
-    for scale, unit in _UNITS:
-        if abs(length) >= scale or unit == "fs":
-            value = length / scale
-            whole = len(str(int(abs(value))))
-            # Femtoseconds are whole; what rounds up to the next unit is still right in this one.
-            decimals = 0 if unit == "fs" else max(digits - whole, 0)
-            return f"{value:.{decimals}f}".replace("-", "\N{MINUS SIGN}") + f" {unit}"
-    raise AssertionError
+    scale, unit = _unit(length)
+    return f"{_in(length, scale, digits)} {unit}"
+
+
+def _unit(length: float) -> tuple[int, str]:
+    return next((scale, unit) for scale, unit in _UNITS if abs(length) >= scale or scale == 1)
+
+
+def _in(length: float, scale: int, digits: int = 4) -> str:
+    value = length / scale
+    # Femtoseconds are whole; what rounds up to the next unit is still right in this one.
+    decimals = 0 if scale == 1 else max(digits - len(str(int(abs(value)))), 0)
+    return f"{value:.{decimals}f}".replace("-", "\N{MINUS SIGN}")
 
 
 def choose(
@@ -139,7 +144,9 @@ def _dimension(
         text = f"{mathematical(symbol)} {said(span.length)}"
         if limits and symbol in limits:
             law = limits[symbol]
-            text += f" ({said(law.least)} … {said(law.typical)} … {said(law.largest)})"
+            scale, _ = _unit(span.length)
+            some = (law.least, law.typical, law.largest)
+            text += f" ({' … '.join(_in(one, scale) for one in some)})"
         return Dimension(span, start.name, end.name, place, text)
     return None
 

@@ -197,9 +197,9 @@ class Layout:
             )
             strip = Strip(row[1] + s.strip / 2, self.left, self.right)
             label = label_marks if track.signal.kind == "instant" else label_cells
-            labels, used = label(track, line, s, strip, self.view)
+            labels, rows = label(track, line, s, strip, self.view)
             self.labels += labels
-            y += s.row + (s.strip if used else 0.0) + s.row_gap / 2
+            y += s.row + rows * s.strip + s.row_gap / 2
         y += _AROUND
         line.blocks.append((side, top, y))
         text = _SIDES[side]

@@ -1,0 +1,137 @@
+"""The signals of a dump: what the event engine notes, and the variables that stand for it.
+
+Names of signals are those of the engine's trace. A lane becomes a suffix of its variable
+(``remote.data[0]`` is ``remote.data_0_bit``) and the FIFO, which is on the host's side, a scope of
+its own within the host's (``fifo.level`` is ``host.fifo.level``).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import Enum
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from simlink.scenario.schema import Scenario
+
+
+class Kind(Enum):
+    """How a signal is dumped.
+
+    ``LEVEL``: a wire. ``NUMBER``: a vector that holds until it changes; -1 is x, -2 is z, but
+    no frame is z. ``CONVERSION`` and ``BIT``: a happening, dumped as an event beside a vector
+    that says which conversion or bit it was; a bit has a wire as well, 1 for a wrong one.
+    """
+
+    LEVEL = "level"
+    NUMBER = "number"
+    CONVERSION = "conversion"
+    BIT = "bit"
+
+
+@dataclass(frozen=True)
+class Signal:
+    """One signal of a scenario.
+
+    Attributes
+    ----------
+    name : str
+        As in the trace, such as ``"fifo.push[0]"``.
+    kind : Kind
+        How it is dumped.
+    width : int
+        Bits of its vector; 1 for a level.
+    reference : str
+        Its variable in a dump, scopes and all: the event of a happening, whose vector and wire
+        have suffixes of their own.
+    idle : int or None
+        What it is before anything has happened; None for a happening.
+    """
+
+    name: str
+    kind: Kind
+    width: int
+    reference: str
+    idle: int | None
+
+    @property
+    def number(self) -> str:
+        """The variable of a happening that says which conversion or bit it was."""
+        return f"{self.reference}_{self.kind.value}"
+
+    @property
+    def wrong(self) -> str:
+        """The variable that says whether a bit was a wrong one."""
+        return f"{self.reference}_wrong"
+
+
+#: ``remote.data[l]`` while nothing drives the line, and ``host.read`` while no frame is read.
+UNDRIVEN = -2
+NO_FRAME = -1
+
+
+def reference_of(name: str) -> str:
+    """Return the variable that stands for a signal, scopes and all."""
+    place, _, lane = name.rstrip("]").partition("[")
+    if place.startswith("fifo."):
+        place = f"host.{place}"
+    return f"{place}_{lane}" if lane else place
+
+
+def signals_of(scenario: Scenario) -> list[Signal]:
+    """Return every signal that a scenario can move, in the order of a frame's way."""
+    bits = max(1, (scenario.bits_per_lane - 1).bit_length())
+    conversions = max(1, (scenario.conversions - 1).bit_length())
+    slots = scenario.fifo.depth.bit_length()
+    lanes = range(scenario.frame.lanes)
+    found: list[Signal] = []
+
+    def level(name: str) -> None:
+        found.append(Signal(name, Kind.LEVEL, 1, reference_of(name), 0))
+
+    def number(name: str, width: int, idle: int) -> None:
+        found.append(Signal(name, Kind.NUMBER, width, reference_of(name), idle))
+
+    def conversion(name: str) -> None:
+        found.append(Signal(name, Kind.CONVERSION, conversions, reference_of(name), None))
+
+    def bit(name: str) -> None:
+        found.append(Signal(name, Kind.BIT, bits, reference_of(name), None))
+
+    master = scenario.link.scheme == "remote_master"
+    conversion("host.trigger")
+    level("host.busy")
+    if scenario.host.timeout is not None:
+        conversion("host.timeout")
+    level("host.service")
+    if master:
+        number("host.read", conversions, NO_FRAME)
+    else:
+        conversion("host.release")
+    level("host.clock")
+    if scenario.link.scheme == "returned_clock":
+        level("host.returned")
+    for lane in lanes:
+        if not master:
+            bit(f"host.data[{lane}]")
+        bit(f"host.take[{lane}]")
+    if master:
+        for lane in lanes:
+            bit(f"fifo.push[{lane}]")
+        number("fifo.level", slots, 0)
+        conversion("fifo.release")
+        conversion("fifo.overrun")
+    conversion("remote.trigger")
+    conversion("remote.missed")
+    level("remote.busy")
+    level("remote.clock")
+    if not master:
+        conversion("remote.lost")
+        return found
+    for lane in lanes:
+        name = f"remote.data[{lane}]"
+        found.append(Signal(name, Kind.NUMBER, bits, f"{reference_of(name)}_bit", UNDRIVEN))
+    bit("remote.capture")
+    if scenario.fifo.when_full == "stall":
+        number("remote.credit", slots, scenario.fifo.depth)
+    return found
