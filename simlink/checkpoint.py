@@ -141,6 +141,8 @@ class Checkpoint:
             if _digest(content[size:]) != content[:size]:
                 raise ValueError("it is damaged")
             parts = [_part(*one) for one in _Reader(io.BytesIO(content[size:])).load()]
+            if [trial for part in parts for trial in part.tally.trials] != list(trials):
+                raise ValueError("it holds other units than it says")
         except (OSError, ValueError, TypeError, AttributeError, pickle.UnpicklingError) as error:
             said = getattr(error, "strerror", None) or error
             line = f"{path}: cannot be resumed from: {said}; without it, its units are run anew"

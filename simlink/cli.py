@@ -9,7 +9,19 @@ import sys
 
 import typer
 
-from simlink.commands import diagram, host_latency, run, schema, size, start, vary
+from simlink.commands import (
+    budget,
+    diagram,
+    dump,
+    host_latency,
+    measure,
+    pass_map,
+    run,
+    schema,
+    size,
+    start,
+    vary,
+)
 from simlink.errors import InputError, OutputError
 
 app = typer.Typer(
@@ -24,6 +36,10 @@ app.command("run")(run.run)
 app.command("diagram")(diagram.diagram)
 app.command("size")(size.size)
 app.command("vary")(vary.vary)
+app.command("budget")(budget.budget)
+app.command("pass-map")(pass_map.pass_map)
+app.command("dump")(dump.dump)
+app.command("measure")(measure.measure)
 app.command("host-latency")(host_latency.host_latency)
 app.command("start")(start.start)
 app.command("schema")(schema.schema)

@@ -116,7 +116,9 @@ def _in(low: Fraction, high: Fraction, said: str, text: str, where: str) -> list
     if low <= 0:
         raise InputError(where, None, f'"{text}"', "log wants values above zero")
     ratio = float(high) / float(low)
-    inner = [Fraction(f"{float(low) * ratio ** (i / (count - 1)):.6g}") for i in range(1, count - 1)]
+    inner = [
+        Fraction(f"{float(low) * ratio ** (i / (count - 1)):.6g}") for i in range(1, count - 1)
+    ]
     return [low, *inner, high]
 
 

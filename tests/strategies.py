@@ -1,4 +1,4 @@
-"""Random scenarios for hypothesis, over every parameter of the format.
+"""Random scenarios for hypothesis, over every parameter of the remote master.
 
 `scenarios` gives checked scenarios of two kinds. Fine ones have times of any femtosecond and
 every law. Coarse ones have all their times on a grid of 1 or 10 ns and clocks of 50 or 100 MHz,
@@ -299,6 +299,8 @@ def barrier(draw: Draw, grid: Grid, lanes: int, bits: int) -> dict[str, Any]:
         if often(draw):
             table["min_pulse"] = law(draw, grid, 0, grid.ns(1), bounded=True)
     if often(draw):
+        found["signals"] = whole(draw, 1, 20)
+    if often(draw):
         found["line_rate"] = draw(st.sampled_from(["200 Mbit/s", "256 Mbit/s"]))
     if often(draw):
         forward["line_rate"] = "150 Mbit/s"
@@ -333,6 +335,8 @@ def raw_scenarios(draw: Draw, grid: Grid, conversions: int = 40, trials: int = 3
         "link": {"scheme": "remote_master"},
         "frame": {"lanes": lanes, "words_per_lane": words, "word_bits": word_bits},
     }
+    if often(draw):
+        raw["frame"]["content"] = draw(st.sampled_from(["counter", "random"]))
     raw["remote_clock"], raw["converter"] = remote_clock(draw, grid)
     readout = int(bits * 1000 / megahertz(raw["remote_clock"]["frequency"]))
     raw["trigger"] = trigger(draw, grid, readout + draw(st.sampled_from([100, 300])))

@@ -2,25 +2,24 @@
 
 from __future__ import annotations
 
-import gc
+import importlib
 import json
 import multiprocessing
 import os
 import signal
-import struct
 import subprocess
 import sys
 import threading
 import time
 from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
-from multiprocessing.queues import SimpleQueue
 from pathlib import Path
 
 import pytest
 
 import simlink
-from simlink import checkpoint, jobs, results
+from simlink import checkpoint, jobs
 from simlink.errors import OutputError
+from simlink.ledger import LedgerFile
 from simlink.runs import run
 from tests.engines.chain import chain
 
@@ -38,35 +37,36 @@ LIVELY = {
     "host.clock": "100 MHz",
     "host.service_latency": {"shape": "exponential", "mean": "400 ns"},
 }
-FILES = ("figures.json", "ledger.parquet")
 
 
-def files(folder, scenario, **options):
-    """Run into a folder and return what the run left there."""
-    results.run_into(folder, scenario, **options)
-    assert not (folder / checkpoint.FOLDER).exists()
-    return {name: (folder / name).read_bytes() for name in FILES}
+def outcome(scenario, path, **options):
+    """Run, and return the bytes of figures.json and of the ledger."""
+    rows = LedgerFile(path)
+    found = run(scenario, ledger=True, ledger_file=rows, **options)
+    rows.finish()
+    return found.to_json(), path.read_bytes()
 
 
-@pytest.mark.parametrize("engine", ["batch", "event"])
-def test_the_bytes_do_not_depend_on_the_workers(engine, tmp_path):
-    """15 trials on 7 workers are jobs of 3 and less, on 1 worker (batch) a job of 15."""
+@pytest.mark.parametrize(("engine", "numbers"), [("batch", [2, 7]), ("event", [7])])
+def test_the_bytes_do_not_depend_on_the_workers(engine, numbers, tmp_path):
+    """15 trials on 7 workers are jobs of 3, on 1 worker (batch) a job of 15."""
     scenario = chain(LIVELY)
-    one = files(tmp_path / "1", scenario, engine=engine, workers=1)
-    found = json.loads(one["figures.json"])["figures"]
+    one = outcome(scenario, tmp_path / "1", engine=engine, workers=1)
+    found = json.loads(one[0])["figures"]
     assert found["sampling_jitter_rms"]["value"] > 0
     assert found["overrun"]["count"] > 0
     assert found["missed_trigger"]["count"] > 0
-    for workers in (2, 7):
-        assert files(tmp_path / str(workers), scenario, engine=engine, workers=workers) == one
+    for workers in numbers:
+        more = outcome(scenario, tmp_path / str(workers), engine=engine, workers=workers)
+        assert more == one
 
 
 @pytest.mark.parametrize("workers", [1, 2, 15])
 def test_an_executor_given_does_the_same_and_is_left_open(workers, tmp_path):
     scenario = chain(LIVELY)
-    one = files(tmp_path / "1", scenario)
+    one = outcome(scenario, tmp_path / "1")
     with ThreadPoolExecutor(2) as executor:
-        more = files(tmp_path / "2", scenario, executor=executor, workers=workers)
+        more = outcome(scenario, tmp_path / "2", executor=executor, workers=workers)
         assert executor.submit(int, "7").result() == 7
     assert more == one
 
@@ -85,7 +85,7 @@ def test_a_ledger_is_the_same_however_its_rows_come(tmp_path, monkeypatch):
     found = []
     for size in (1, 4, 15):
         monkeypatch.setattr(jobs, "job_size", lambda *_, size=size: size)
-        found.append(files(tmp_path, scenario))
+        found.append(outcome(scenario, tmp_path / "ledger"))
     assert found[0] == found[1] == found[2]
 
 
@@ -115,13 +115,12 @@ class Killer:
 SLOW = LIVELY | {"trials": 24, "conversions": 300}
 
 
-@pytest.mark.parametrize("times", [1, 4])
-def test_a_killed_worker_loses_nothing_but_its_job(times):
+def test_a_killed_worker_loses_nothing_but_its_job():
     """Four times in all are more than a job is tried, but something is finished in between."""
     scenario = chain(SLOW)
-    killer = Killer(times)
+    killer = Killer(4)
     found = run(scenario, engine="event", workers=2, progress=killer)
-    assert len(killer.killed) == times
+    assert len(killer.killed) == 4 > jobs.TRIES
     assert found.to_json() == run(scenario, engine="event").to_json()
     assert multiprocessing.active_children() == []
 
@@ -144,34 +143,37 @@ def test_workers_that_are_killed_again_and_again_end_the_run_in_one_line(monkeyp
     assert multiprocessing.active_children() == []
 
 
-def hand_over_half(scenario, engine, start, stop, keep):
-    """Do a job, but the first time die while handing it over."""
+#: Does a job, but the first time dies while handing it over; for a worker to import.
+HALF = """
+import gc, os, signal, struct
+from multiprocessing.queues import SimpleQueue
+from pathlib import Path
+
+from simlink import jobs
+
+
+def work(*job):
     try:
         Path(os.environ["SIMLINK_DIED"]).touch(exist_ok=False)
     except FileExistsError:
-        return jobs.work(scenario, engine, start, stop, keep)
+        return jobs.work(*job)
     (queue,) = (one for one in gc.get_objects() if isinstance(one, SimpleQueue))
     os.write(queue._writer.fileno(), struct.pack("!i", 10**6) + b"half of a part")
     os.kill(os.getpid(), signal.SIGKILL)
-    return None
+"""
 
 
 def test_a_worker_that_dies_while_it_hands_over_its_part_is_not_waited_for(monkeypatch, tmp_path):
+    (tmp_path / "half_a_part.py").write_text(HALF)
+    monkeypatch.syspath_prepend(tmp_path)
     monkeypatch.setenv("SIMLINK_DIED", str(tmp_path / "died"))
     monkeypatch.setattr(jobs, "_PATIENCE", 0.3)
-    through = jobs._through
-
-    def half(*words):
-        with monkeypatch.context() as patch:
-            patch.setattr(jobs, "work", hand_over_half)
-            yield from through(*words)
-
-    monkeypatch.setattr(jobs, "_through", half)
     scenario = chain(LIVELY)
-    found = run(scenario, engine="batch", workers=2)
+    expected = run(scenario).to_json()
+    monkeypatch.setattr(jobs, "work", importlib.import_module("half_a_part").work)
+    assert run(scenario, workers=2).to_json() == expected
     assert (tmp_path / "died").exists()
-    monkeypatch.undo()
-    assert found.to_json() == run(scenario, engine="batch").to_json()
+    assert multiprocessing.active_children() == []
 
 
 def test_a_job_that_fails_ends_the_run_and_its_workers():
@@ -183,16 +185,21 @@ def test_a_job_that_fails_ends_the_run_and_its_workers():
     assert multiprocessing.active_children() == []
 
 
+def taking_in(finished):
+    with jobs.uninterrupted():
+        os.kill(os.getpid(), signal.SIGINT)
+        time.sleep(0.05)
+        finished.append("the part")
+
+
 def test_ctrl_c_is_put_off_though_another_thread_takes_the_signal():
     done = threading.Event()
     other = threading.Thread(target=done.wait)
     other.start()
     finished = []
     try:
-        with pytest.raises(KeyboardInterrupt), jobs.uninterrupted():
-            os.kill(os.getpid(), signal.SIGINT)
-            time.sleep(0.05)
-            finished.append("the part")
+        with pytest.raises(KeyboardInterrupt):
+            taking_in(finished)
         assert finished == ["the part"]
         assert signal.getsignal(signal.SIGINT) is signal.default_int_handler
     finally:
@@ -252,18 +259,15 @@ def wait_for(condition, seconds=60):
 
 
 @pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="looks for processes in /proc")
-@pytest.mark.parametrize("whole_group", [True, False], ids=["terminal", "kill"])
-def test_ctrl_c_keeps_finished_jobs_and_resume_gives_the_same_bytes(tmp_path, whole_group):
+def test_ctrl_c_keeps_finished_jobs_and_resume_gives_the_same_bytes(tmp_path):
     scenario = chain(SLOW | {"trials": 40})
     path, folder = tmp_path / "s.toml", tmp_path / "out"
     path.write_text(scenario.to_toml())
     process = start(path, folder, "--workers", "2")
     try:
         wait_for(lambda: list((folder / checkpoint.FOLDER).glob("*/*.part")))
-        if whole_group:
-            os.killpg(process.pid, signal.SIGINT)
-        else:
-            process.send_signal(signal.SIGINT)
+        # As a terminal does: to every process of the program.
+        os.killpg(process.pid, signal.SIGINT)
         _, said = process.communicate(timeout=60)
     finally:
         if process.poll() is None:
@@ -280,5 +284,6 @@ def test_ctrl_c_keeps_finished_jobs_and_resume_gives_the_same_bytes(tmp_path, wh
     assert again.returncode == 0
     assert said == f"simlink: {kept} of 40 units taken up from {folder}\n"
     assert not (folder / checkpoint.FOLDER).exists()
-    expected = files(tmp_path / "whole", simlink.load(path).scenario, engine="event")
-    assert {name: (folder / name).read_bytes() for name in FILES} == expected
+    figures, rows = outcome(simlink.load(path).scenario, tmp_path / "ledger", engine="event")
+    assert (folder / "figures.json").read_text() == figures
+    assert (folder / "ledger.parquet").read_bytes() == rows

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -81,7 +81,7 @@ def size(
         raise InputError(wanted, None, None, "missing; a share such as 1e-6")
     if out == "":
         raise InputError("--out", None, '""', "the name of a folder")
-    options = {
+    options: dict[str, Any] = {
         "at_most": share(wanted, given[wanted]),
         "confidence": share("--confidence", confidence),
         "trials": whole("--trials", trials, 1, 10**7),
@@ -107,13 +107,13 @@ def size(
         raise typer.Exit(1)
 
 
-def _search(scenario: Scenario, sought: str, engine: str, options: dict[str, object]) -> Sizing:
+def _search(scenario: Scenario, sought: str, engine: str, options: dict[str, Any]) -> Sizing:
     import sys
     from functools import partial
 
     from simlink.size import size as search
 
-    go = partial(search, scenario, sought, engine=engine, **options)  # type: ignore[arg-type]
+    go = partial(search, scenario, sought, engine=engine, **options)
     if not sys.stderr.isatty():
         return go()
     from rich.console import Console

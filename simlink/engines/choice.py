@@ -39,6 +39,9 @@ def choose(name: str, scenario: Scenario) -> tuple[Engine, str]:
         refusal = BatchEngine().refuses(scenario)
         if refusal is None:
             return BatchEngine(), "it gives the same records as the event engine, sooner"
+        too_much = EventEngine().refuses(scenario)
+        if too_much is not None:
+            raise InputError(scenario.name, "conversions", str(scenario.conversions), too_much)
         return EventEngine(), f"the batch engine cannot do this scenario: {refusal}"
     if name not in ENGINES:
         raise InputError("--engine", None, name, f"one of auto, {', '.join(ENGINES)}")

@@ -6,6 +6,8 @@ has given at least beta(t) by t after the start of its busy period, then the bac
 exceeds the vertical, and the delay never the horizontal distance between the two. For a token
 bucket (burst b, rate r) into a rate-latency server (rate R, latency T) these are b + r T and
 T + b / R, if r <= R.
+
+A normal law without bounds counts up to where its generator ends (14 sigma).
 """
 
 from __future__ import annotations
@@ -15,6 +17,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import TYPE_CHECKING
 
+from simlink.engines.batch.columns import reach
 from simlink.instants import FS_PER_SECOND, clock_edges, period_of
 from simlink.parts.trigger import PARTS
 from simlink.parts.unit import packets_of
@@ -266,14 +269,14 @@ def release_bound(scenario: Scenario) -> int:
 
 
 def _high(law: Distribution, name: str) -> int:
-    high = law.support[1]
+    high = reach(law)[1]
     if math.isinf(high):
         raise UnboundedError(f"{name} has no upper bound")
     return math.ceil(high)
 
 
 def _low(law: Distribution, name: str) -> int:
-    low = law.support[0]
+    low = reach(law)[0]
     if math.isinf(low):
         raise UnboundedError(f"{name} has no lower bound")
     return math.floor(low)

@@ -158,7 +158,9 @@ def looks(target: float, conversions: int, most_units: int) -> list[int]:
     return [*found, most_units]
 
 
-def conversions_needed(seen: Seen, share: float, target: float, miss: float) -> int | None:
+def conversions_needed(
+    seen: Seen, share: float, target: float, miss: float, by_cycle: bool
+) -> int | None:
     """Return about how many conversions would show that a share meets a target.
 
     Parameters
@@ -171,6 +173,8 @@ def conversions_needed(seen: Seen, share: float, target: float, miss: float) -> 
         What it must not exceed.
     miss : float
         The error that may be spent on it.
+    by_cycle : bool
+        Whether the units are cycles.
 
     Returns
     -------
@@ -182,8 +186,9 @@ def conversions_needed(seen: Seen, share: float, target: float, miss: float) -> 
     if seen.lost:
         cluster = float((seen.losses.astype(np.float64) ** 2).sum()) / seen.lost
     length = seen.sent / seen.units if seen.units else 1.0
-    if share <= 0 or share < target / 100:
-        return _up(math.log(1 / miss) / target * max(1.0, cluster / max(length, 1.0)))
+    if share < target / 100:
+        # None lost, in as many cycles, each at least a conversion, or in as many whole units.
+        return _up(math.log(1 / miss) / target * (max(length, cluster) if by_cycle else length))
     if share >= 0.97 * target:
         return None
     low, high = 1.0, 1e6
@@ -311,8 +316,11 @@ class Search:
         for _ in range(_MOST_STEPS_UP):
             if self._test(at, miss):
                 return at
-            undecided += self.points[at].verdict is Verdict.OPEN
-            if at >= self._high or undecided > _MOST_UNDECIDED:
+            point = self.points[at]
+            undecided += point.verdict is Verdict.OPEN
+            # Where too few units lose nothing, no safer value will do better.
+            hopeless = point.verdict is Verdict.OPEN and not point.seen.lost
+            if at >= self._high or hopeless or undecided > _MOST_UNDECIDED:
                 return None
             at, miss = at + 1, miss / 2
         return None
@@ -335,18 +343,20 @@ class Search:
         if self.guess is None:
             return None
         point = self.points.get(self.guess)
-        seen = point.seen if point is not None else Seen()
-        tested = seen.lost and point is not None and point.verdict is not Verdict.ROUGH
-        share = seen.share if tested else self.expected
+        tested = point is not None and point.verdict is not Verdict.ROUGH and point.seen.lost
+        share = point.seen.share if point is not None and tested else self.expected
+        # How losses cluster is taken from the value nearest by where some were seen.
+        known = [one.seen for one in self.points.values() if one.seen.lost]
+        seen = min(known, key=lambda one: abs(math.log(one.share / self.target)), default=Seen())
         if not seen.lost:
-            # How losses cluster is then taken from where some were seen.
-            seen = min(
-                (one for one in self.rough_seen.values() if one.lost),
-                key=lambda one: one.share,
-                default=seen,
-            )
-        found = conversions_needed(seen, share, self.target, self.miss)
-        return found or conversions_needed(seen, share / 2, self.target, self.miss / 2)
+            seen = next((one.seen for one in self.points.values() if one.seen.sent), seen)
+        # What the last of several looks may spend.
+        miss = self.miss * (1 - math.sqrt(0.5))
+        for supposed in (share, share / 2):
+            found = conversions_needed(seen, supposed, self.target, miss, self.by_cycle)
+            if found is not None:
+                return found
+        return None
 
     # The rough search.
 

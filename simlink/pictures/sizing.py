@@ -74,7 +74,9 @@ def sizing(found: Sizing, ax: Axes | None = None) -> Axes:
 
 
 def _title(found: Sizing) -> str:
-    return f"{found.figure[0].upper()}{found.figure[1:]} against {_AXES[found.sought].split(',')[0]}"
+    return (
+        f"{found.figure[0].upper()}{found.figure[1:]} against {_AXES[found.sought].split(',')[0]}"
+    )
 
 
 def _bound(found: Sizing) -> int | None:
@@ -90,9 +92,7 @@ def _floor(found: Sizing, shown: list[Point]) -> float:
     return 0.3 * min([found.target, *seen, *ends])
 
 
-def _points(
-    ax: Axes, found: Sizing, points: list[Point], verdict: Verdict, floor: float
-) -> None:
+def _points(ax: Axes, found: Sizing, points: list[Point], verdict: Verdict, floor: float) -> None:
     if not points:
         return
     colour, marker, face, label = _LOOK[verdict]
@@ -120,9 +120,7 @@ def _points(
         ax.plot([], [], color=colour, label=f"{label} (upper limits)", **width)
 
 
-def _scales(
-    ax: Axes, found: Sizing, shown: list[Point], bound: int | None, floor: float
-) -> None:
+def _scales(ax: Axes, found: Sizing, shown: list[Point], bound: int | None, floor: float) -> None:
     from matplotlib.ticker import EngFormatter, LogLocator, MaxNLocator, NullLocator
 
     values = [float(found.values[p.at]) for p in shown]

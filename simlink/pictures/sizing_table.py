@@ -39,7 +39,9 @@ def table(found: Sizing) -> str:
     head = ["".join(c if c.isprintable() else " " for c in title), _wrapped(found.verdict)]
     head.append(_wrapped(_bound(found)))
     parts = ["\n".join(head), _points(found), _wrapped(_how(found))]
-    return "\n\n".join([part for part in parts if part] + [_wrapped(f"Cautions: {CAUTIONS}")]) + "\n"
+    return (
+        "\n\n".join([part for part in parts if part] + [_wrapped(f"Cautions: {CAUTIONS}")]) + "\n"
+    )
 
 
 def _bound(found: Sizing) -> str:
@@ -59,7 +61,9 @@ def _points(found: Sizing) -> str:
     if not found.points:
         return ""
     name = {"depth": "depth", "release-bits": "bits", "trigger-rate": "rate"}[found.sought]
-    rows = [(name, "lost", "low", "high", "lost of sent", "looks", "verdict")]
+    rows: list[tuple[str, ...]] = [
+        (name, "lost", "low", "high", "lost of sent", "looks", "verdict")
+    ]
     rows += [_row(found, point) for point in found.points]
     widths = [max(len(row[i]) for row in rows) for i in range(len(rows[0]))]
     lines = ("  ".join(cell.rjust(w) for cell, w in zip(r, widths, strict=True)) for r in rows)

@@ -93,6 +93,18 @@ def _text(value: Any, base: Path) -> str:
     return value
 
 
+def _line(value: Any, base: Path) -> str:
+    if not isinstance(value, str) or not value.removeprefix("!").strip():
+        raise FaultError("the name of a variable in quotes", written(value))
+    return value
+
+
+def _lines(value: Any, base: Path) -> tuple[str, ...]:
+    if not isinstance(value, list):
+        return (_line(value, base),)
+    return tuple(_line(one, base) for one in value)
+
+
 def _flag(value: Any, base: Path) -> bool:
     if not isinstance(value, bool):
         raise FaultError("true or false", written(value))
@@ -239,6 +251,25 @@ FIXED_DURATION = Kind(
 )
 
 Text = Annotated[str, Kind("text in quotes", {"type": "string"}, _text)]
+LineName = Annotated[str, Kind("the name of a variable in quotes", {"type": "string"}, _line)]
+LineNames = Annotated[
+    tuple[str, ...],
+    Kind(
+        "the name of a variable in quotes, or a list of one a lane",
+        {
+            "anyOf": [
+                {"type": "string"},
+                {
+                    "type": "array",
+                    "minItems": 1,
+                    "maxItems": 64,
+                    "items": {"type": "string"},
+                },
+            ]
+        },
+        _lines,
+    ),
+]
 Flag = Annotated[bool, Kind("true or false", {"type": "boolean"}, _flag)]
 Duration = Annotated[Distribution, DURATION]
 SignedDuration = Annotated[Distribution, SIGNED_DURATION]

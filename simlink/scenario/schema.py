@@ -112,6 +112,21 @@ class Scenario(Keys):
         """
         return self._changed({key: value})
 
+    def with_values(self, values: Mapping[str, Any]) -> Scenario:
+        """Return a checked copy with other values at some dotted keys, all changed at once.
+
+        Parameters
+        ----------
+        values : mapping of str to object
+            See `with_value`; one by one, the first might not fit the old value of the second.
+
+        Raises
+        ------
+        InputError
+            When there is no such key, or the scenario does not make sense with those values.
+        """
+        return self._changed(values)
+
     def _changed(self, values: Mapping[str, Any]) -> Scenario:
         raw = copy.deepcopy(self._raw)
         for key, value in values.items():

@@ -19,6 +19,8 @@ from simlink.scenario.kinds import (
     Frequency,
     HostCapture,
     LaneSkews,
+    LineName,
+    LineNames,
     LineRate,
     SignedDuration,
     Text,
@@ -314,6 +316,24 @@ class Host(Section):
     )
 
 
+class Dump(Section):
+    """What the lines are called in a waveform dump that is measured; changes no simulation.
+
+    A name may leave out the scopes ahead of it; ``!`` ahead of it says that the line is active
+    low.
+    """
+
+    host_trigger: LineName | None = optional("The trigger at the host; it rises to trigger.")
+    host_busy: LineName | None = optional("Busy at the host; it falls when a frame is released.")
+    host_clock: LineName | None = optional("The clock that the host reads with.")
+    host_returned: LineName | None = optional("The returned clock at the host.")
+    host_data: LineNames | None = optional("The data lanes at the host.")
+    remote_trigger: LineName | None = optional("The trigger at the converter.")
+    remote_busy: LineName | None = optional("Busy at the converter.")
+    remote_clock: LineName | None = optional("The serial clock at the converter.")
+    remote_data: LineNames | None = optional("The data lanes at the converter.")
+
+
 @dataclass(frozen=True)
 class Unsimulated:
     """A key, or some values of it, that the format knows and this version refuses by name."""
@@ -356,3 +376,7 @@ class Keys(Section):
     barrier: Barrier
     fifo: Fifo
     host: Host
+    dump: Dump = Field(
+        default_factory=Dump,
+        description="What the lines are called in a waveform dump that is measured.",
+    )

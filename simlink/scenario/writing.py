@@ -120,6 +120,8 @@ def as_toml(raw: Table, release_bits: int, base: Path, to: Path | None) -> str:
     """
     lines: list[str] = []
     for section, values in resolved(raw, release_bits).items():
+        if not values:
+            continue
         if section:
             lines += ["", f"[{section}]"]
         lines += [f"{key} = {written(_moved(v, base, to))}" for key, v in values.items()]

@@ -18,15 +18,18 @@ if TYPE_CHECKING:
 class Kind(Enum):
     """How a signal is dumped.
 
-    ``LEVEL``: a wire. ``NUMBER``: a vector that holds until it changes; -1 is x, -2 is z, but
-    no frame is z. ``CONVERSION`` and ``BIT``: a happening, dumped as an event beside a vector
-    that says which conversion or bit it was; a bit has a wire as well, 1 for a wrong one.
+    ``LEVEL``: a wire. ``NUMBER``: a vector that holds until it changes, z for no frame.
+    ``CONVERSION`` and ``BIT``: a happening, dumped as an event beside a vector that says which
+    conversion or bit it was; a bit that is judged has a wire as well, 1 for a wrong one. ``LINE``:
+    a wire with the data on it, x while it changes and z while nothing drives it, beside a vector
+    that says which bit it is.
     """
 
     LEVEL = "level"
     NUMBER = "number"
     CONVERSION = "conversion"
     BIT = "bit"
+    LINE = "line"
 
 
 @dataclass(frozen=True)
@@ -56,8 +59,13 @@ class Signal:
 
     @property
     def number(self) -> str:
-        """The variable of a happening that says which conversion or bit it was."""
-        return f"{self.reference}_{self.kind.value}"
+        """The variable that says which conversion or bit it is."""
+        return f"{self.reference}_{'conversion' if self.kind is Kind.CONVERSION else 'bit'}"
+
+    @property
+    def judged(self) -> bool:
+        """Whether its bits can be wrong ones."""
+        return self.name.startswith(("host.take[", "remote.capture"))
 
     @property
     def wrong(self) -> str:
@@ -65,8 +73,10 @@ class Signal:
         return f"{self.reference}_wrong"
 
 
-#: ``remote.data[l]`` while nothing drives the line, and ``host.read`` while no frame is read.
+#: ``remote.data[l]`` while nothing drives the line and while it changes.
 UNDRIVEN = -2
+CHANGING = -1
+#: ``host.read`` while no frame is read.
 NO_FRAME = -1
 
 
@@ -130,7 +140,7 @@ def signals_of(scenario: Scenario) -> list[Signal]:
         return found
     for lane in lanes:
         name = f"remote.data[{lane}]"
-        found.append(Signal(name, Kind.NUMBER, bits, f"{reference_of(name)}_bit", UNDRIVEN))
+        found.append(Signal(name, Kind.LINE, bits, reference_of(name), UNDRIVEN))
     bit("remote.capture")
     if scenario.fifo.when_full == "stall":
         number("remote.credit", slots, scenario.fifo.depth)

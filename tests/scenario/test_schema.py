@@ -101,6 +101,17 @@ timeout = "50 us"
 setup = "1 ns"
 hold = "1 ns"
 capture = 3
+
+[dump]
+host_trigger = "D0"
+host_busy = "!D1"
+host_clock = "D2"
+host_returned = "D3"
+host_data = "D4"
+remote_trigger = "D5"
+remote_busy = "D6"
+remote_clock = "D7"
+remote_data = ["top.D8", "top.D9"]
 """
 
 
@@ -159,6 +170,9 @@ def test_every_key_is_read():
     assert scenario.fifo.release_bits == 30
     assert scenario.host.read_all is True
     assert scenario.is_random
+    assert scenario.dump.host_busy == "!D1"
+    assert scenario.dump.host_data == ("D4",)
+    assert scenario.dump.remote_data == ("top.D8", "top.D9")
     # Nothing was left out, so nothing was assumed; and the text above names every key.
     assert scenario.assumed == []
     written = loading.loads(FULL)._raw

@@ -54,6 +54,8 @@ class Straight:
         self.free = np.full(count, NEVER, dtype=np.int64)
         #: Read ends of the last ``depth`` admitted frames of each trial, oldest first.
         self.back = np.full((self.depth, count), NEVER, dtype=np.int64)
+        #: Whether the block before lost a frame, so that this one may, too.
+        self.loses = False
 
     def read(self, arrivals: Arrivals, accepted: Flags) -> Reads:
         """Take a block of frames through FIFO and host.
@@ -66,31 +68,84 @@ class Straight:
             Which frames there are.
         """
         first, enough = arrivals.first, arrivals.enough
-        rows, trials = first.shape
-        depth = self.depth
-        sync = self.sync_delay.take(rows)
-        in_order = self.sync_delay.constant is not None
+        rows = len(first)
         release = enough.copy()
+        sync = self.sync_delay.take(rows)
         if not self.sync_delay.is_zero:
             release = np.asarray(fifo.releases_at(enough, sync, NEVER))
-        # One latency and one read ahead of the recursion, so that each step adds once.
         latency = self.latency.take(rows)
+        # One latency and one read ahead of the recursion, so that each step adds once.
         spent = np.broadcast_to(latency + self.read_time, first.shape)
+        missing = None if bool(accepted.all()) else ~accepted
+        plain = None
+        if missing is None and not self.read_all and not self.loses:
+            plain = self._all_admitted(first, release, spent)
+        if plain is not None:
+            return plain
+        before = self.back
+        begun, refused, follows = self._one_by_one(first, release, spent, missing)
+        waited = latency if follows is None else np.where(follows, 0, latency)
+        start = host.reads_from(begun, waited)
+        end = start + self.read_time
+        if follows is not None:
+            begun[follows] = NEVER
+        self.loses = bool(refused.any())
+        if self.loses:
+            some = np.flatnonzero(refused)
+            for times in (release, begun, start, end):
+                times.reshape(-1)[some] = NEVER
+        found = _found(np.concatenate([before, end]), first, refused if self.loses else None)
+        if missing is not None:
+            found[missing] = -1
+        return Reads(~refused, release, begun, start, end, found)
+
+    def _all_admitted(self, first: Times, release: Times, spent: Times) -> Reads | None:
+        """Read a block of which no frame is refused, or return None if one would be.
+
+        The recursion end = max(release, end before) + spent is solved at once: less what was
+        spent so far, the ends are the running maximum of the releases.
+        """
+        if self.sync_delay.constant is None:
+            release = release.copy()
+            np.maximum(release[0], self.last_release, out=release[0])
+            np.maximum.accumulate(release, axis=0, out=release)
+        total = np.cumsum(spent, axis=0)
+        before = total - spent
+        lead = release - before
+        np.maximum(lead[0], self.free, out=lead[0])
+        np.maximum.accumulate(lead, axis=0, out=lead)
+        back = np.concatenate([self.back, lead + total])
+        rows = len(first)
+        if bool((back[:rows] > first).any()):
+            return None
+        end = back[self.depth :]
+        self.back = back[rows:].copy()
+        self.free, self.last_release = end[-1].copy(), release[-1].copy()
+        found = _found(back, first, None)
+        admitted = np.broadcast_to(np.True_, first.shape)
+        return Reads(admitted, release, lead + before, end - self.read_time, end, found)
+
+    def _one_by_one(
+        self, first: Times, release: Times, spent: Times, missing: Flags | None
+    ) -> tuple[Times, Flags, Flags | None]:
+        """Return when services begin, which frames are refused, and which reads follow on.
+
+        Releases are put in order in place.
+        """
+        rows, trials = first.shape
+        depth = self.depth
+        in_order = self.sync_delay.constant is not None
         back = np.empty((depth + rows, trials), dtype=np.int64)
         back[:depth] = self.back
         begun = np.empty((rows, trials), dtype=np.int64)
-        refused = np.zeros((rows, trials), dtype=np.bool_)
+        refused = np.empty((rows, trials), dtype=np.bool_)
         follows = np.zeros((rows, trials), dtype=np.bool_) if self.read_all else None
-        # At most DEEPEST slots: a byte counts them.
-        found = np.empty((rows, trials), dtype=np.int8)
-        missing = None if bool(accepted.all()) else ~accepted
         free, last = self.free, self.last_release
         for row in range(rows):
-            held = back[row : row + depth] > first[row]
-            np.add.reduce(held.view(np.int8), axis=0, dtype=np.int8, out=found[row])
-            out = held[0]
+            out = refused[row]
+            np.greater(back[row], first[row], out=out)
             if missing is not None:
-                out = out | missing[row]
+                np.logical_or(out, missing[row], out=out)
             if not in_order:
                 np.maximum(release[row], last, out=release[row])
             begin, end = begun[row], back[row + depth]
@@ -100,11 +155,10 @@ class Straight:
                 # What is released by the end of a read is read next, with no new latency.
                 np.less_equal(release[row], free, out=follows[row])
                 np.copyto(end, begin + self.read_time, where=follows[row])
-            if out.any():
+            if np.count_nonzero(out):
                 # A refused frame is stepped over: what lies behind moves up by one place, so
                 # that the newest end is again that of the last admitted frame.
                 some = np.flatnonzero(out)
-                refused[row, some] = True
                 back[row + 1 : row + depth + 1, some] = back[row : row + depth, some]
                 if not in_order:
                     last = np.where(out, last, release[row])
@@ -113,16 +167,36 @@ class Straight:
             free = end
         self.back = back[rows:].copy()
         self.free, self.last_release = free.copy(), last.copy()
-        waited = latency if follows is None else np.where(follows, 0, latency)
-        start = host.reads_from(begun, waited)
-        end = start + self.read_time
-        if follows is not None:
-            begun[follows] = NEVER
-        admitted = ~refused
-        if refused.any():
-            some = np.flatnonzero(refused)
-            for times in (release, begun, start, end):
-                times.reshape(-1)[some] = NEVER
-        if missing is not None:
-            found[missing] = -1
-        return Reads(admitted, release, begun, start, end, found)
+        return begun, refused, follows
+
+
+def _found(ends: Times, first: Times, refused: Flags | None) -> npt.NDArray[np.int8]:
+    """Count how many slots were taken when each frame arrived.
+
+    Parameters
+    ----------
+    ends : ndarray of int64, shape (depth + n, T), fs
+        Read ends of the last ``depth`` frames before the block and of the block's own, NEVER
+        where there was no read.
+    first : ndarray of int64, shape (n, T), fs
+        When the frames arrive.
+    refused : ndarray of bool, shape (n, T), or None
+        Which of them have no read; None if all have.
+    """
+    rows = len(first)
+    depth = len(ends) - rows
+    # At most DEEPEST slots: a byte counts them.
+    found = np.zeros(first.shape, dtype=np.int8)
+    # Ends never go back, so that nobody holds a slot from where none is held on.
+    latest = ends if refused is None else np.maximum.accumulate(ends, axis=0)
+    for back in range(1, depth + rows + 1):
+        skip = max(0, back - depth)
+        if skip == rows:
+            break
+        held = latest[depth + skip - back : depth + rows - back] > first[skip:]
+        if not np.count_nonzero(held):
+            break
+        if refused is not None:
+            held &= ends[depth + skip - back : depth + rows - back] != NEVER
+        found[skip:] += held
+    return found

@@ -5,7 +5,9 @@ read by then is lost, as overrun. Busy itself crosses the barrier; its fall, onc
 the release. The host serves the newest release: one service latency later, if busy is low as the
 host sees it, it clocks N cycles; if not, it waits for the next release. A trigger that arrives
 between the first and the last of these cycles, as they arrive at the converter, is missed. A
-clock whose first edge finds the converter converting is ignored whole.
+clock whose first edge comes after a later trigger has been taken is ignored whole: the frame that
+the host asks for is no longer there. A conversion that is over before busy would rise shows the
+host no rise.
 """
 
 from __future__ import annotations
@@ -68,6 +70,8 @@ class Reading:
     line: Line
     captured: Times
     taken: npt.NDArray[np.int8]
+    #: Whether the converter took the clock, once its first edge has arrived.
+    heard: bool = False
 
 
 class SerialSide:
@@ -90,10 +94,15 @@ class SerialSide:
         self.clock_ahead = NEVER
         self.returned_ahead = NEVER
         self.lane_ahead = np.full(trial.lanes, NEVER, dtype=np.int64)
+        self.before: Reading | None = None
 
     def read(self, frame: Frame, start: int) -> Reading:
         """Return the read of a frame whose clock starts at an instant."""
         trial, units, row = self.trial, self.units, self.row
+        if self.before is not None and self.before.heard:
+            # A lane moves only for a clock that the converter took.
+            changes = self.before.line.until[:, -1]
+            self.lane_ahead = np.where(changes < FAR // 2, changes, self.lane_ahead)
         sent = Clock(
             start + np.array(trial.take, dtype=np.int64),
             start + np.array(trial.take_end, dtype=np.int64),
@@ -126,9 +135,8 @@ class SerialSide:
         if self.returns:
             returning, captured = self._returned(arriving, frame)
         taken = serial_link.judge(line, captured, units.setup[row][0], units.hold[row][0])
-        changes = line.until[:, -1]
-        self.lane_ahead = np.where(changes < FAR // 2, changes, self.lane_ahead)
-        return Reading(arriving, returning, line, captured, taken)
+        self.before = Reading(arriving, returning, line, captured, taken)
+        return self.before
 
     def _returned(self, arriving: Clock, frame: Frame) -> tuple[Clock, Times]:
         """Return the clock as it comes back, and the captures that it makes."""
@@ -165,6 +173,8 @@ class SerialConverter:
         self.converting = False
         self.being_read = False
         self.ready_before: int | None = None
+        #: The frame of the last trigger that was taken.
+        self.newest: Frame | None = None
         #: The frame in the output register, if it has not been read.
         self.unread: Frame | None = None
         self.reader: SerialReader
@@ -194,8 +204,10 @@ class SerialConverter:
         frame.ready = converter.ready_at(now, self.conversion_time(index))
         self.ready_before = record.ready[0, index] = frame.ready
         self.converting = True
+        self.newest = frame
         rises = now + self.busy_delay(index)
-        Instant(self.env, rises, ARRIVE, self.busy_rises, frame)
+        if rises < frame.ready:
+            Instant(self.env, rises, ARRIVE, self.busy_rises, frame)
         Instant(self.env, frame.ready, EDGE, self.busy_falls, frame)
 
     def overwrite(self, frame: Frame) -> None:
@@ -219,17 +231,22 @@ class SerialConverter:
         """Meet a clock edge that arrives: (reading, cycle, level)."""
         frame, reading, cycle, level = event.payload
         if cycle == 0 and level:
-            if frame.admitted is None:
-                frame.admitted = not self.converting and self.unread is frame
-            if frame.admitted:
-                self.unread = None
-                self.being_read = True
-            elif self.record.first_bit is not None and self.record.last_bit is not None:
-                self.record.first_bit[0, frame.index] = NEVER
-                self.record.last_bit[0, frame.index] = NEVER
-        if frame.admitted and not level and cycle == len(reading.arriving.falling) - 1:
+            reading.heard = self.being_read = self.newest is frame
+            self.admit(frame)
+        if reading.heard and not level and cycle == len(reading.arriving.falling) - 1:
             self.being_read = False
         self.edge(frame, cycle, level)
+
+    def admit(self, frame: Frame) -> None:
+        """Decide, once, whether the frame that the host reads is still there to be read."""
+        if frame.admitted is not None:
+            return
+        frame.admitted = self.newest is frame
+        if frame.admitted:
+            self.unread = None
+        elif self.record.first_bit is not None and self.record.last_bit is not None:
+            self.record.first_bit[0, frame.index] = NEVER
+            self.record.last_bit[0, frame.index] = NEVER
 
     def edge(self, frame: Frame, cycle: int, level: bool) -> None:
         """A clock edge arrives."""
@@ -328,9 +345,8 @@ class SerialReader:
                 last = int(reading.captured[reading.captured < FAR].max(initial=start))
                 end = max(start + take_end[-1], last)
                 yield Instant(env, end, READ_END)
-                if frame.admitted is None and self.converter.unread is frame:
-                    # The host took what was on the line, though no edge has reached the converter.
-                    frame.admitted, self.converter.unread = True, None
+                # The host may have taken all before an edge has reached the converter, if any does.
+                self.converter.admit(frame)
                 if frame.admitted:
                     record.service[0, frame.index] = begun
                     record.read_start[0, frame.index] = start

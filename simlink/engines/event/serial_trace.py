@@ -66,14 +66,13 @@ class TracedSerialConverter(serial.SerialConverter):
         self.recorder.settled(frame.index)
 
     def busy_rises(self, event: Instant) -> None:
-        """Note busy rising, unless it would rise after its own fall."""
-        if event.payload.ready >= self.env.now:
-            self.recorder.note("remote.busy", 1)
+        """Note busy rising."""
+        self.recorder.level("remote.busy", 1)
         super().busy_rises(event)
 
     def busy_falls(self, event: Instant) -> None:
-        """Note busy falling."""
-        self.recorder.note("remote.busy", 0)
+        """Note busy falling, if it had risen."""
+        self.recorder.level("remote.busy", 0)
         super().busy_falls(event)
 
     def edge(self, frame: Frame, cycle: int, level: bool) -> None:

@@ -85,6 +85,11 @@ class Trace:
     entries: list[tuple[int, str, int]] = field(default_factory=list)
     #: How wrong bits were taken, by (conversion, lane) and bit.
     taken: dict[tuple[int, int], dict[int, Taken]] = field(default_factory=dict)
+    sink: Sink | None = field(default=None, repr=False, compare=False)
+
+    def keep(self, time: int, signal: str, value: int) -> None:
+        """Keep one entry."""
+        self.entries.append((time, signal, value))
 
     def of(self, signal: str) -> list[tuple[int, int]]:
         """Return the (instant in fs, value) pairs of one signal."""
@@ -152,7 +157,9 @@ class Recorder:
         self._levels: dict[str, int] = {}
 
     def take(self, conversion: int, lane: int, bit: int, how: Taken) -> None:
-        """Remember a bit that was not taken right."""
+        """Remember a bit that was not taken right, in a trace that keeps what it sees."""
+        if self.trace.sink is not None:
+            return
         if how is not Taken.RIGHT and conversion in self.trace.window:
             self.trace.taken.setdefault((conversion, lane), {})[bit] = how
 
@@ -469,7 +476,7 @@ def trace(
     trial : int
         Which unit.
     sink : callable, optional
-        Takes every entry as it happens, in place of a list; the records then hold no word times.
+        Takes every entry as it happens; nothing is kept then, nor are the words' times recorded.
 
     Returns
     -------

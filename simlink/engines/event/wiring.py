@@ -15,6 +15,9 @@ from simlink.records import Fate, FrameBlock
 if TYPE_CHECKING:
     from simlink.scenario.schema import Scenario
 
+#: Conversions of one trial whose records are kept in memory; an hour of simulation and more.
+MOST_CONVERSIONS = 20_000_000
+
 
 class Chain:
     """The parts of one trial, wired: trigger, converter, remote master, FIFO, reader."""
@@ -69,7 +72,12 @@ class EventEngine:
     name = "event"
 
     def refuses(self, scenario: Scenario) -> str | None:
-        """Return None: whatever loads can be simulated."""
+        """Return why the scenario asks for too much, or None: whatever loads can be simulated."""
+        if scenario.conversions > MOST_CONVERSIONS:
+            return (
+                f"the event engine keeps a whole trial in memory: at most {MOST_CONVERSIONS} "
+                f"conversions, not {scenario.conversions}"
+            )
         return None
 
     def run(self, scenario: Scenario, trials: range, *, words: bool) -> Iterator[FrameBlock]:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
 from fractions import Fraction
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
@@ -14,6 +13,7 @@ from simlink.cautions import CAUTIONS
 from simlink.figures.budget import channels, rates, schemes, units
 from simlink.figures.budget.dual_dirac import USUAL_BER, q_factor
 from simlink.figures.budget.terms import Margin
+from simlink.figures.budget.window import Window, window_of
 from simlink.instants import FS_PER_SECOND
 
 if TYPE_CHECKING:
@@ -31,41 +31,6 @@ NAMES = {
     "returned_clock": "returned clock",
     "remote_master": "remote master",
 }
-
-
-@dataclass(frozen=True)
-class Window:
-    """The clocks that a scheme may have, in Hz.
-
-    Attributes
-    ----------
-    highest, lowest : Fraction or None
-        None where nothing limits it.
-    by, low_by : str
-        The margin or channel that sets the one and the other.
-    never : tuple of str
-        Margins that no clock keeps.
-    """
-
-    highest: Fraction | None
-    lowest: Fraction | None
-    by: str
-    low_by: str
-    never: tuple[str, ...]
-
-    @property
-    def is_open(self) -> bool:
-        """Whether any clock will do."""
-        if self.never:
-            return False
-        return self.highest is None or self.lowest is None or self.lowest <= self.highest
-
-    def nearest(self, clock: Fraction) -> Fraction | None:
-        """Return the clock at or below a clock in Hz that will do, None if there is none."""
-        if not self.is_open:
-            return None
-        slowed = clock if self.highest is None else min(clock, self.highest)
-        return None if self.lowest is not None and slowed < self.lowest else slowed
 
 
 class SchemeBudget:
@@ -124,20 +89,7 @@ class SchemeBudget:
         ber : float, optional
             For the worst case at that bit-error ratio; the nominal window when left out.
         """
-        highest, lowest, by, low_by = None, None, "", ""
-        never = []
-        for margin in self.margins:
-            reach = margin.reach(ber)
-            if reach.short is not None:
-                never.append(margin.name)
-            if reach.highest is not None and (highest is None or reach.highest < highest):
-                highest, by = reach.highest, margin.name
-            if reach.lowest is not None and (lowest is None or reach.lowest > lowest):
-                lowest, low_by = reach.lowest, margin.name
-        for rule in self.rules:
-            if highest is None or rule.highest < highest:
-                highest, by = rule.highest, f"line rate of {rule.name}"
-        return Window(highest, lowest, by, low_by, tuple(never))
+        return window_of(self.margins, self.rules, ber)
 
     @cached_property
     def nominal(self) -> Window:
@@ -155,15 +107,12 @@ class SchemeBudget:
 
         None when no clock will do, or nothing limits it.
         """
-        return self._statistical[0]
-
-    @cached_property
-    def _statistical(self) -> tuple[Fraction | None, bool]:
         found = units.clock_for_yield(self.margins, self.wanted, self.ber, self.clock)
-        limits = [rule.highest for rule in self.rules]
-        if found is not None and limits:
-            found = min(found, *limits)
-        return found, found is not None
+        worst = self.worst
+        if self.has_worst_case and worst.is_open and worst.highest is not None:
+            # All units work there, whatever the normal law says of bounded spreads.
+            found = worst.highest if found is None else max(found, worst.highest)
+        return None if found is None else min([found, *(rule.highest for rule in self.rules)])
 
     @property
     def has_worst_case(self) -> bool:

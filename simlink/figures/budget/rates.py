@@ -15,6 +15,9 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import TYPE_CHECKING
 
+import numpy as np
+
+from simlink.draws import streams
 from simlink.figures.budget.schemes import Words
 from simlink.figures.budget.terms import Term, taken
 from simlink.instants import FS_PER_SECOND
@@ -25,13 +28,20 @@ if TYPE_CHECKING:
     from simlink.scenario.schema import Scenario
 
 
+_SAMPLED = 2**16
+
+
 @dataclass(frozen=True)
 class Span:
-    """A stretch of time in fs: at the means, and at the most (infinite if nothing bounds it)."""
+    """A stretch of time in fs: at the means, and at the most (infinite if nothing bounds it).
+
+    `law` is what is drawn for each conversion, None where it is alike in all of them.
+    """
 
     name: str
     nominal: Fraction
     worst: Fraction | float
+    law: Distribution | None = None
 
 
 @dataclass(frozen=True)
@@ -44,8 +54,6 @@ class Cycle:
         ``"converter"``, ``"return line"`` or ``"host"``.
     spans : tuple of Span
         One after another.
-    fixed : tuple of str
-        The spans that the serial clock does not change are all but this.
     buffered : bool
         Whether it has to fit on average only, since a FIFO takes up the rest.
     """
@@ -74,6 +82,16 @@ class Cycle:
         """The spans that nothing bounds."""
         return [span.name for span in self.spans if math.isinf(span.worst)]
 
+    def in_time(self, period: Fraction, seed: int) -> float:
+        """Return the share of conversions whose cycle fits a period in fs, of 65536 drawn."""
+        total = np.zeros(_SAMPLED)
+        for span in self.spans:
+            if span.law is None or span.law.is_constant:
+                total += float(span.nominal)
+            else:
+                total += span.law.sampler(streams(seed, 0, f"cycle {span.name}")).take(_SAMPLED)
+        return float((total <= float(period)).mean())
+
 
 def _total(values: Iterable[Fraction | float]) -> Fraction | float:
     total: Fraction | float = Fraction(0)
@@ -85,7 +103,7 @@ def _total(values: Iterable[Fraction | float]) -> Fraction | float:
 def _span(name: str, law: Distribution, share: Fraction = Fraction(1)) -> Span:
     high = law.support[1]
     worst = high if math.isinf(high) else Fraction(high) * share
-    return Span(name, Fraction(law.mean) * share, worst)
+    return Span(name, Fraction(law.mean) * share, worst, law if share == 1 else None)
 
 
 def _crossing(name: str, terms: list[Term]) -> Span:

@@ -177,7 +177,7 @@ def _returned(words: Words) -> list[Margin]:
     """
     whole = words.scenario.host.capture.half_periods == 2
     edge = "falling" if whole else "rising"
-    common_setup = (
+    common_setup: tuple[Term, ...] = (
         words.jitter("forward", "plus", "launching edge"),
         words.jitter("forward", "minus", f"capturing {edge} edge"),
         words.unit("converter.data_valid", "data valid"),
@@ -195,6 +195,8 @@ def _returned(words: Words) -> list[Margin]:
         words.jitter("return", "minus", "data edge"),
         words.unit("host.hold", "host hold"),
     )
+    setup: tuple[Term, ...]
+    hold: tuple[Term, ...]
     if whole:
         # max(0, d) of the data less d of the clock's falling edge; at the hold, d less min(0, d).
         setup = (
@@ -220,7 +222,7 @@ def _returned(words: Words) -> list[Margin]:
             words.distortion("return", "faster", "faster data edge"),
         )
         setup_time = hold_time = HALF
-    first = (
+    first: tuple[Term, ...] = (
         words.unit("converter.msb_valid", "first bit valid"),
         words.lane_skew("plus"),
         words.skew("return", "busy", "minus", "busy channel skew"),

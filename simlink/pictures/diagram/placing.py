@@ -15,15 +15,21 @@ from simlink.pictures.plot import spread
 CLEAR = 0.6
 
 
-@lru_cache(maxsize=4096)
 def width_of(text: str, size: float) -> float:
     """Return how wide a text is, in mm, with a little to spare for the hinting of screens."""
+    # A symbol is set as mathematics, which is slow; there are few, so each is measured once.
+    symbol, _, rest = text.rpartition("$")
+    wide = (_points(f"{symbol}$", size) if symbol else 0.0) + _points(rest, size)
+    return 1.03 * wide / POINTS + 0.15
+
+
+@lru_cache(maxsize=4096)
+def _points(text: str, size: float) -> float:
     from matplotlib.font_manager import FontProperties
     from matplotlib.textpath import text_to_path
 
     face = FontProperties(family="DejaVu Sans", size=size)
-    wide, _, _ = text_to_path.get_text_width_height_descent(text, face, "$" in text)
-    return 1.03 * float(wide) / POINTS + 0.15
+    return float(text_to_path.get_text_width_height_descent(text, face, "$" in text)[0])
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,105 @@
+"""``simlink measure``: read a waveform dump, measure it, compare it with the simulation."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+if TYPE_CHECKING:
+    from simlink.waveform.comparing import Comparison
+
+
+def measure(
+    path: Annotated[
+        Path, typer.Argument(help="The scenario that the dump should show.", metavar="SCENARIO")
+    ],
+    dump: Annotated[
+        Path,
+        typer.Argument(
+            help="A waveform dump (IEEE Std 1364 VCD), simulated or captured on hardware.",
+            metavar="DUMP",
+        ),
+    ],
+    names: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--line",
+            help="What a line is called in the dump, such as remote.clock=D2, or =!D2 if it is "
+            "active low; may be given again. It wins over the scenario's [dump] table.",
+            metavar="SIGNAL=NAME",
+            show_default=False,
+        ),
+    ] = None,
+    conversions: Annotated[
+        str, typer.Option("--conversions", help="Measure no more than the first N.", metavar="N")
+    ] = "2000",
+    csv: Annotated[
+        str | None,
+        typer.Option(
+            "--csv", help="Write the table as CSV too.", metavar="FILE", show_default=False
+        ),
+    ] = None,
+    latencies: Annotated[
+        str | None,
+        typer.Option(
+            "--latencies",
+            help="Write the service latencies that were seen, for a scenario to replay: shape = "
+            '"recorded", column = "latency_ns", unit = "ns".',
+            metavar="FILE",
+            show_default=False,
+        ),
+    ] = None,
+) -> None:
+    """Measure the named intervals on a dump and compare them with the simulation.
+
+    Exit status 1: the dump is not clean; each complaint says when, on which signal, and what.
+    """
+    import shlex
+    import sys
+
+    from simlink.commands.numbers import whole
+    from simlink.safe_write import write_whole
+    from simlink.scenario.loading import load
+    from simlink.waveform.comparing import compare
+    from simlink.waveform.reporting import as_csv, table, write_latencies
+
+    most = whole("--conversions", conversions, 1, 10**7) or 1
+    scenario = load(path)
+    found = compare(scenario, dump, _names(names or []), most)
+    print(table(found), end="")
+    if not found.whole:
+        print(f"Measured: the first {most} conversions of the dump; --conversions takes more.")
+    if csv is not None:
+        write_whole(Path(csv), as_csv(found).encode())
+        print(f"Table: {csv}")
+    if latencies is not None:
+        words = ["simlink", "measure", str(path), str(dump), "--latencies", latencies]
+        count = write_latencies(latencies, found, shlex.join(words))
+        print(f"Latencies: {latencies} ({count} services)")
+    _complain(found)
+    if found.complaints:
+        sys.stdout.flush()
+        raise typer.Exit(1)
+
+
+def _names(given: list[str]) -> dict[str, str]:
+    from simlink.errors import InputError
+
+    names = {}
+    for text in given:
+        signal, equals, name = text.partition("=")
+        if not (signal and equals and name):
+            raise InputError("--line", None, f'"{text}"', "SIGNAL=NAME, such as remote.clock=D2")
+        if signal in ("host.data", "remote.data"):
+            signal += "[0]"
+        names[signal] = name
+    return names
+
+
+def _complain(found: Comparison) -> None:
+    import sys
+
+    for complaint in found.complaints:
+        print(f"simlink: {found.dump}: {complaint.line()}", file=sys.stderr)

@@ -1,0 +1,187 @@
+"""A budget in words: the sentence, the schemes side by side, and every chain of terms."""
+
+from __future__ import annotations
+
+import math
+import textwrap
+from collections.abc import Sequence
+from fractions import Fraction
+from typing import TYPE_CHECKING
+
+from simlink.cautions import CAUTIONS
+from simlink.figures.budget import wording
+
+if TYPE_CHECKING:
+    from simlink.figures.budget import Budget, SchemeBudget
+    from simlink.figures.budget.terms import Margin
+    from simlink.figures.budget.window import Window
+
+_WIDTH = 92
+#: The margins whose terms are listed; of the others the rest alone.
+_LISTED = ("setup", "hold")
+
+
+def table(budget: Budget) -> str:
+    """Return a budget as text for a terminal.
+
+    Parameters
+    ----------
+    budget : Budget
+        The three schemes on a scenario's parts.
+
+    Returns
+    -------
+    str
+        Title, verdict, the schemes side by side, the chains of terms of each, and the cautions.
+        It ends with a line break.
+    """
+    scenario = budget.scenario
+    title = "".join(c if c.isprintable() else " " for c in scenario.title or scenario.name)
+    parts = [f"{title}\n{_wrapped(budget.sentence)}", side_by_side(budget)]
+    parts += [chains(one) for one in budget.values()]
+    parts.append(
+        _wrapped(
+            f"Worst is the arithmetic sum of the terms at the ends of their laws, with Gaussian "
+            f"jitter at a bit-error ratio of {budget.ber:g} (one-sided Q of the dual-Dirac rule). "
+            f"Statistical is the highest clock at which {wording.share(budget.wanted)} of units "
+            f"work by the normal law. Select, configuration and fault lines come on top of the "
+            f"signals."
+        )
+    )
+    parts.append(_wrapped(f"Cautions: {CAUTIONS}"))
+    return "\n\n".join(parts) + "\n"
+
+
+def side_by_side(budget: Budget) -> str:
+    """Return one column a scheme, one line a figure."""
+    columns = [_column(one) for one in budget.values()]
+    names = [line[0] for line in columns[0]]
+    rows = [("", *(one.name for one in budget.values()))]
+    for number, name in enumerate(names):
+        rows.append((name, *(column[number][1] for column in columns)))
+    return _columns(rows)
+
+
+def _column(one: SchemeBudget) -> list[tuple[str, str]]:
+    setup, hold = one.margin("setup"), one.margin("hold")
+    yields, latency, signals = one.yields, one.latency, one.signals
+    rate = one.sample_rate
+    low = min(yields.normal.values())
+    return [
+        ("serial clock of the scenario", wording.clock(one.clock)),
+        ("setup margin, nominal", wording.time(setup.left(one.clock))),
+        ("setup margin, worst", _worst(one, setup)),
+        ("hold margin, nominal", wording.time(hold.left(one.clock))),
+        ("hold margin, worst", _worst(one, hold)),
+        ("highest clock, nominal", _end(one.nominal, "highest")),
+        ("highest clock, worst", _end(one.worst, "highest")),
+        ("  set by", one.worst.by or "-"),
+        (
+            "highest clock, statistical",
+            "-" if one.statistical is None else wording.clock(one.statistical),
+        ),
+        ("lowest clock, worst", _end(one.worst, "lowest")),
+        (
+            "units that work, built",
+            f"{yields.working} of {yields.units}",
+        ),
+        ("units that work, normal law", wording.share(low)),
+        ("clock judged at", "-" if one.used is None else wording.clock(one.used)),
+        ("highest sample rate", "-" if rate is None else wording.clock(rate)),
+        (
+            "latency to the last bit, nominal",
+            "-"
+            if latency is None
+            else wording.time(sum((span.nominal for span in latency), Fraction(0))),
+        ),
+        (
+            "latency to the last bit, worst",
+            "-" if latency is None else wording.time(math.fsum(span.worst for span in latency)),
+        ),
+        ("isolated signals to the converter", _listed(signals.forward)),
+        ("isolated signals to the host", _listed(signals.back)),
+        (
+            "isolated signals",
+            f"{signals.count}"
+            + ("" if signals.at_hand is None else f" of {signals.at_hand} at hand"),
+        ),
+    ]
+
+
+def _listed(signals: dict[str, int]) -> str:
+    said = [name if many == 1 else f"{many} {name}" for name, many in signals.items()]
+    return ", ".join(said) or "none"
+
+
+def _worst(one: SchemeBudget, margin: Margin) -> str:
+    left = margin.left_at_worst(one.clock, one.ber)
+    return "no bound" if math.isinf(left) else wording.time(left)
+
+
+def _end(window: Window, which: str) -> str:
+    if not window.is_open:
+        return "none will do"
+    value = window.highest if which == "highest" else window.lowest
+    return "no limit" if value is None else wording.clock(value, upwards=which == "lowest")
+
+
+def chains(one: SchemeBudget) -> str:
+    """Return the terms of a scheme's setup and hold, what they leave, and what is refused."""
+    lines = [f"{one.name}, at {wording.clock(one.clock)}"]
+    lines += [_chain(one, one.margin(name)) for name in _LISTED]
+    rest = [
+        f"{margin.name} {_worst(one, margin)}"
+        for margin in one.margins
+        if margin.name not in _LISTED
+    ]
+    lines.append(_wrapped("also left, worst: " + "; ".join(rest), "  ", "    "))
+    lines += [_wrapped(f"refused: {said}", "  ", "    ") for said in one.refusals()]
+    return "\n".join(lines)
+
+
+def _chain(one: SchemeBudget, margin: Margin) -> str:
+    rows = [(margin.name, "nominal", "worst", "from")]
+    nominal = wording.time(margin.interval(one.clock, margin.mean_off))
+    worst = wording.time(margin.interval(one.clock, margin.worst_off))
+    rows.append(("  time it has", nominal, worst, _time_from(one, margin)))
+    gaussian = [one for one in margin.terms if one.drawn == "edge" and one.jitter.sigma > 0]
+    silent = []
+    for term in margin.terms:
+        if term.nominal == 0 == term.worst:
+            if term not in gaussian:
+                silent.append(term.name)
+            continue
+        name = f"  {term.name}"
+        rows.append((name, wording.time(-term.nominal), wording.time(-term.worst), term.key))
+    random = margin.random(one.ber)
+    if random:
+        edges = f"{len(gaussian)} edges" if len(gaussian) > 1 else "an edge"
+        name = f"  random jitter of {edges}"
+        said = f"Q x rms of {' and '.join(sorted({term.key for term in gaussian}))}"
+        rows.append((name, "0 ns", wording.time(-random), said))
+    rows.append(("  = left", wording.time(margin.left(one.clock)), _worst(one, margin), ""))
+    text = _columns(rows)
+    if silent:
+        text += "\n" + _wrapped("zero: " + "; ".join(silent), "      ", "      ")
+    return text
+
+
+def _time_from(one: SchemeBudget, margin: Margin) -> str:
+    said = []
+    if margin.periods:
+        said.append(f"{float(margin.periods):g} T of {one.clock_key}")
+    if margin.fixed:
+        said.append("host.capture")
+    return " and ".join(said) or "no part of the period"
+
+
+def _columns(rows: Sequence[tuple[str, ...]]) -> str:
+    widths = [max(len(row[i]) for row in rows) for i in range(len(rows[0]))]
+    lines = ("  ".join(cell.ljust(w) for cell, w in zip(r, widths, strict=True)) for r in rows)
+    return "\n".join(f"  {line}".rstrip() for line in lines)
+
+
+def _wrapped(text: str, first: str = "", later: str = "") -> str:
+    return textwrap.fill(
+        text, _WIDTH, initial_indent=first, subsequent_indent=later, break_on_hyphens=False
+    )

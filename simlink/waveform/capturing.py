@@ -1,0 +1,244 @@
+"""Takes what a dump shows of a scenario's signals: edges in fs, as far as they are wanted."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from simlink.waveform.mapping import Source, sources_in
+from simlink.waveform.reader import Dump, Ending
+from simlink.waveform.signals import CHANGING, NO_FRAME, UNDRIVEN, Kind
+
+if TYPE_CHECKING:
+    from simlink.scenario.schema import Scenario
+
+#: Conversions of a dump that are measured unless said otherwise.
+MOST = 2000
+
+Edge = tuple[int, int]
+_Handler = Callable[[int, str, bool], None]
+
+
+@dataclass
+class Capture:
+    """What a dump shows.
+
+    Attributes
+    ----------
+    name : str
+        The file.
+    step : int
+        Its timescale, fs.
+    own : bool
+        Whether this program wrote it.
+    edges : dict of str to list of (int, int)
+        By signal, with values as in the trace.
+    pulses : dict of str to list of (int, int)
+        The levels of triggers that are wires.
+    lines : dict of str to list of (int, int)
+        The levels of data lines without word of which bit is on them.
+    begins : dict of str to int
+        The levels that the dump begins with, where they are known.
+    begin, end : int
+        Its first and last instant, fs.
+    last : dict of str to (int, int)
+        The last edge of each level in the whole dump.
+    latest : (int, str) or None
+        The last edge of all, and its signal.
+    wide : dict of str to (int, int)
+        Signals whose variable is no wire though one is wanted: its first change and its width.
+    whole : bool
+        Whether all of the dump was wanted.
+    ending : Ending
+        How it ends.
+    """
+
+    name: str
+    step: int
+    own: bool
+    edges: dict[str, list[Edge]] = field(default_factory=dict)
+    pulses: dict[str, list[Edge]] = field(default_factory=dict)
+    lines: dict[str, list[Edge]] = field(default_factory=dict)
+    begins: dict[str, int] = field(default_factory=dict)
+    begin: int = 0
+    end: int = 0
+    last: dict[str, Edge] = field(default_factory=dict)
+    latest: tuple[int, str] | None = None
+    wide: dict[str, tuple[int, int]] = field(default_factory=dict)
+    whole: bool = True
+    ending: Ending = field(default_factory=Ending)
+
+    @property
+    def levels(self) -> dict[str, list[Edge]]:
+        """The edges of every wire: those of `edges` that are levels, triggers and data lines."""
+        plain = {name: edges for name, edges in self.edges.items() if name in LEVELS}
+        return plain | self.pulses | self.lines
+
+
+LEVELS = frozenset(
+    ("host.busy", "host.service", "host.clock", "host.returned", "remote.busy", "remote.clock")
+)
+#: What conversions are counted by, the first of them that a dump has.
+_COUNTED = ("host.trigger", "remote.trigger", "remote.busy", "host.busy", "host.read")
+
+
+def capture(
+    path: Path | str, scenario: Scenario, names: Mapping[str, str], most: int = MOST
+) -> Capture:
+    """Read a dump to its end and keep what its first conversions show.
+
+    Parameters
+    ----------
+    path : Path or str
+        The dump.
+    scenario : Scenario
+        Whose signals.
+    names : mapping of str to str
+        Variables by the names of signals.
+    most : int
+        The most conversions that are kept.
+    """
+    with Dump(path) as dump:
+        return _Reading(dump, sources_in(dump, scenario, names), most).read()
+
+
+class _Reading:
+    """One dump being read."""
+
+    def __init__(self, dump: Dump, sources: list[Source], most: int) -> None:
+        self.dump = dump
+        self.found = Capture(dump.name, dump.step, dump.own, ending=dump.ending)
+        self.handlers: dict[str, list[_Handler]] = {}
+        self.values: dict[str, str] = {}
+        self.full = False
+        self.left = most
+        names = [source.signal.name for source in sources]
+        self.counted = next((name for name in _COUNTED if name in names), None)
+        for source in sources:
+            self.add(source)
+
+    def on(self, code: str, handler: _Handler) -> None:
+        self.handlers.setdefault(code, []).append(handler)
+
+    def read(self) -> Capture:
+        found, step = self.found, self.dump.step
+        begun = False
+        for change in self.dump.changes():
+            if not begun:
+                found.begin, begun = change.time * step, True
+            for handler in self.handlers.get(change.code, ()):
+                handler(change.time * step, change.value, change.first)
+        found.end = (self.dump.ending.time or 0) * step
+        found.whole = not self.full
+        return found
+
+    def add(self, source: Source) -> None:
+        """Have a signal's changes taken."""
+        signal, variable = source.signal, source.variable
+        kind = signal.kind
+        if kind is Kind.LINE and source.number is not None:
+            self.numbers(signal.name, source.number.code, {"x": CHANGING, "z": UNDRIVEN})
+        elif kind is Kind.NUMBER:
+            self.numbers(signal.name, variable.code, {"z": NO_FRAME})
+        elif variable.kind == "event":
+            self.happenings(source)
+        elif variable.width > 1:
+            self.on(variable.code, lambda time, value, first: self.too_wide(source, time, first))
+        else:
+            self.level(source)
+
+    def too_wide(self, source: Source, time: int, first: bool) -> None:
+        if not first:
+            self.found.wide.setdefault(source.signal.name, (time, source.variable.width))
+
+    def level(self, source: Source) -> None:
+        name, found = source.signal.name, self.found
+        if source.signal.kind is Kind.CONVERSION:
+            into = found.pulses.setdefault(name, [])
+        elif source.signal.kind is Kind.LEVEL:
+            into = found.edges.setdefault(name, [])
+        else:
+            into = found.lines.setdefault(name, [])
+        levels = {"0": 0, "1": 1, "l": 0, "h": 1}
+        if source.inverted:
+            levels = {text: 1 - level for text, level in levels.items()}
+        now: int | None = None
+
+        def take(time: int, value: str, first: bool) -> None:
+            nonlocal now
+            level = levels.get(value[-1])
+            if level is None or level == now:
+                return
+            if now is None and name not in found.begins:
+                found.begins[name] = level if first else 1 - level
+            known, now = now is not None or not first, level
+            if first or not known:
+                return
+            if level and name == self.counted:
+                self.count()
+            if not self.full:
+                into.append((time, level))
+            found.last[name] = (time, level)
+            found.latest = (time, name)
+
+        self.on(source.variable.code, take)
+
+    def numbers(self, name: str, code: str, special: dict[str, int]) -> None:
+        into = self.found.edges.setdefault(name, [])
+        now: str | None = None
+
+        def take(time: int, value: str, first: bool) -> None:
+            nonlocal now
+            if value == now:
+                return
+            now = value
+            if first or self.full:
+                return
+            if name == self.counted:
+                self.count()
+            digits = value.lstrip("b")
+            into.append((time, special[digits] if digits in special else _whole(digits)))
+
+        self.on(code, take)
+
+    def happenings(self, source: Source) -> None:
+        signal, found = source.signal, self.found
+        into = found.edges.setdefault(signal.name, [])
+        number = None if source.number is None else source.number.code
+        wrong = None if source.wrong is None else source.wrong.code
+        for code in (number, wrong):
+            if code is not None:
+                self.on(code, self.keeper(code))
+        counted = 0
+
+        def take(time: int, value: str, first: bool) -> None:
+            nonlocal counted
+            if first:
+                return
+            if signal.name == self.counted:
+                self.count()
+            which = counted if number is None else _whole(self.values[number].lstrip("b"))
+            counted += 1
+            if wrong is not None and self.values.get(wrong) == "1":
+                which = -1 - which
+            if not self.full:
+                into.append((time, which))
+            found.latest = (time, signal.name)
+
+        self.on(source.variable.code, take)
+
+    def keeper(self, code: str) -> _Handler:
+        def keep(time: int, value: str, first: bool) -> None:
+            self.values[code] = value
+
+        return keep
+
+    def count(self) -> None:
+        self.full = self.full or not self.left
+        self.left -= 1
+
+
+def _whole(digits: str) -> int:
+    return int(digits, 2) if digits.strip("01") == "" and digits else NO_FRAME

@@ -1,0 +1,110 @@
+"""From a scenario to a dump: one unit is simulated and written down as it goes."""
+
+from __future__ import annotations
+
+import io
+from fnmatch import fnmatchcase
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import simlink
+from simlink.errors import InputError
+from simlink.safe_write import writing_whole
+from simlink.waveform.signals import Signal, signals_of
+from simlink.waveform.writer import DumpWriter
+
+if TYPE_CHECKING:
+    from simlink.scenario.schema import Scenario
+
+
+def dump(
+    scenario: Scenario,
+    path: Path | str,
+    conversions: range | None = None,
+    trial: int = 0,
+    step: int = 1,
+    signals: list[str] | None = None,
+) -> None:
+    """Simulate one unit and write every signal as a waveform dump (IEEE Std 1364 VCD).
+
+    Parameters
+    ----------
+    scenario : Scenario
+        What to simulate.
+    path : Path or str
+        The file; it is there whole or not at all.
+    conversions : range, optional
+        From the trigger of the first until each has its fate; all of them if left out. What
+        comes before the first is simulated too and gives the values that the dump begins with.
+    trial : int
+        Which unit.
+    step : int
+        The timescale in fs: 1, 10 or 100 of a unit of the standard.
+    signals : list of str, optional
+        Only the signals whose names fit one of these patterns, such as ``"host.*"``.
+
+    Raises
+    ------
+    InputError
+        If the window, the trial or a pattern fits nothing.
+    OutputError
+        If the file cannot be written.
+    """
+    from simlink.engines.event.trace import trace
+
+    window = range(scenario.conversions) if conversions is None else conversions
+    if not 0 <= window.start < window.stop <= scenario.conversions or window.step != 1:
+        raise InputError(
+            scenario.name,
+            "conversions",
+            f"{window.start}:{window.stop}",
+            f"a window within 0:{scenario.conversions}",
+        )
+    wanted = chosen(signals_of(scenario), signals)
+    with writing_whole(Path(path)) as file:
+        text = io.TextIOWrapper(file, encoding="ascii", newline="\n")
+        writer = DumpWriter(
+            text,
+            scenario,
+            trial,
+            wanted,
+            step=step,
+            first=window.start,
+            constants=constants_of(scenario, trial),
+            comment=f"{scenario.title or 'untitled'}; seed {scenario.seed}, unit {trial}",
+            version=simlink.__version__,
+        )
+        trace(scenario, range(window.stop), trial, writer.note)
+        writer.close()
+        text.flush()
+        text.detach()
+
+
+def chosen(known: list[Signal], patterns: list[str] | None) -> list[Signal]:
+    """Return the signals whose names fit one of some patterns; all of them without patterns."""
+    if not patterns:
+        return known
+    for pattern in patterns:
+        if not any(_fits(signal, pattern) for signal in known):
+            names = ", ".join(signal.name for signal in known)
+            raise InputError("signals", None, f'"{pattern}"', f"none of the signals fits: {names}")
+    return [one for one in known if any(_fits(one, pattern) for pattern in patterns)]
+
+
+def _fits(signal: Signal, pattern: str) -> bool:
+    # The name itself first: the brackets of a lane mean something else in a pattern.
+    place = signal.name.partition("[")[0]
+    return pattern in (signal.name, place) or fnmatchcase(signal.name, pattern)
+
+
+def constants_of(scenario: Scenario, trial: int) -> dict[str, float]:
+    """Return the fixed part of this unit's crossings, in ns, by the names they have in a dump."""
+    from simlink.parts import unit
+
+    units = unit.build(scenario, range(trial, trial + 1))
+    found = {}
+    if scenario.trigger.source == "host":
+        found["barrier.forward_delay_ns"] = units.forward.item(0) / 10**6
+    for lane, delay in enumerate(units.lanes[0].tolist()):
+        found[f"barrier.return_delay_{lane}_ns"] = delay / 10**6
+    return found

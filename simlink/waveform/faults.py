@@ -1,0 +1,278 @@
+"""What is wrong with a dump, told with the instant and the signal."""
+
+from __future__ import annotations
+
+from bisect import bisect_left
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import TYPE_CHECKING
+
+from simlink.instants import period_of as exact_period
+from simlink.waveform.capturing import Capture
+from simlink.waveform.clocks import frames_of, period_of, pulses_of
+from simlink.waveform.timescale import shown, written
+
+if TYPE_CHECKING:
+    from fractions import Fraction
+
+    from simlink.scenario.schema import Scenario
+
+Edge = tuple[int, int]
+
+#: A busy that is high at the end of a dump for this many times its longest in the simulation.
+_STUCK = 3
+
+
+@dataclass(frozen=True, order=True)
+class Complaint:
+    """One thing that is wrong.
+
+    Attributes
+    ----------
+    time : int
+        When, in fs of the dump.
+    signal : str
+        On which signal, under its name in the trace.
+    kind : str
+        ``missing_edge``, ``glitch``, ``swapped``, ``stuck``, ``cut_off`` or ``coarse``.
+    text : str
+        What it is.
+    """
+
+    time: int
+    signal: str
+    kind: str
+    text: str
+
+    def line(self) -> str:
+        """Return the whole complaint as one line."""
+        return f"{self.signal} at {shown(self.time)}: {self.text}"
+
+
+@dataclass(frozen=True)
+class Clock:
+    """A clock that a scenario has: its nominal frequency and its shortest honest pulse."""
+
+    name: str
+    frequency: Fraction
+    shortest: int
+    lines: str
+
+
+def clocks_of(scenario: Scenario) -> list[Clock]:
+    """Return the clocks of a scenario.
+
+    A clock whose pulses nothing but its own master shapes has none below a quarter of its period;
+    one that has crossed the barrier has none that the channel does not pass.
+    """
+    host = scenario.host.clock.value
+    forward, back = (_shortest(scenario, name) for name in ("forward", "return"))
+
+    def quarter(frequency: Fraction) -> int:
+        return int(exact_period(frequency) / 4)
+
+    if scenario.link.scheme == "remote_master":
+        remote = scenario.remote_clock.frequency.value
+        return [
+            Clock("remote.clock", remote, max(back, quarter(remote)), "remote.data"),
+            Clock("host.clock", host, quarter(host), "none"),
+        ]
+    return [
+        Clock("host.clock", host, max(forward, quarter(host)), "host.data"),
+        Clock("remote.clock", host, forward, "none"),
+        Clock("host.returned", host, back, "host.data"),
+    ]
+
+
+def _shortest(scenario: Scenario, direction: str) -> int:
+    way = scenario.barrier.direction("forward" if direction == "forward" else "return")
+    return int(way.min_pulse.support[0])
+
+
+def check(
+    found: Capture, scenario: Scenario, longest_busy: Callable[[str], int | None]
+) -> list[Complaint]:
+    """Say what is wrong with a dump, and take its glitches out of it.
+
+    Parameters
+    ----------
+    found : Capture
+        What it shows; pulses that are complained of as glitches are taken out of its edges.
+    scenario : Scenario
+        What it should show.
+    longest_busy : callable
+        Gives the longest that a busy is high in the simulation, fs; None if it is not.
+
+    Returns
+    -------
+    list of Complaint
+        In the order of time; none for a clean dump.
+    """
+    told = [
+        Complaint(
+            time,
+            name,
+            "swapped" if ".clock" in name or ".data" in name else "wide",
+            f"a vector of {width} bits where a wire is wanted; are two names swapped?",
+        )
+        for name, (time, width) in found.wide.items()
+    ]
+    until = found.end if found.whole else _last_kept(found)
+    bits = scenario.bits_per_lane
+    told += _triggers(found, scenario)
+    for clock in clocks_of(scenario):
+        edges = found.edges.get(clock.name)
+        if not edges:
+            continue
+        wrong = _swapped(found, clock)
+        if wrong is None and 4 * found.step > exact_period(clock.frequency):
+            wrong = Complaint(
+                edges[0][0],
+                clock.name,
+                "coarse",
+                f"steps of {written(found.step)} are too coarse to tell its edges apart",
+            )
+        if wrong is not None:
+            told.append(wrong)
+            del found.edges[clock.name]
+            continue
+        told += _glitches(edges, clock.name, clock.shortest, found.step)
+        pulses = pulses_of(edges)
+        period = period_of(pulses, bits)
+        if period is None:
+            continue
+        frames = frames_of(pulses, bits, period, found.begin, until)
+        for frame in frames:
+            for time, count in frame.missing:
+                many = "an edge is" if count == 1 else f"{count} pulses are"
+                text = (
+                    f"{many} missing: {len(frame.pulses)} of {bits} pulses in the frame that "
+                    f"begins at {shown(frame.start)}"
+                )
+                told.append(Complaint(time, clock.name, "missing_edge", text))
+        if found.whole and frames and not frames[-1].ended and _open(found):
+            told.append(_cut(found, f"{len(frames[-1].pulses)} of {bits} pulses of a frame"))
+    told += _stuck(found, longest_busy)
+    told += _torn(found)
+    kept: dict[tuple[str, str, int], Complaint] = {}
+    for one in sorted(told):
+        kept.setdefault((one.kind, one.signal, one.time), one)
+    return list(kept.values())
+
+
+def _last_kept(found: Capture) -> int:
+    return max((edges[-1][0] for edges in found.edges.values() if edges), default=found.begin)
+
+
+def _triggers(found: Capture, scenario: Scenario) -> list[Complaint]:
+    told = []
+    shortest = _shortest(scenario, "forward")
+    for name, edges in found.pulses.items():
+        told += _glitches(edges, name, shortest, found.step)
+    return told
+
+
+def _glitches(edges: list[Edge], name: str, shortest: int, step: int) -> list[Complaint]:
+    """Complain of pulses that are surely too short, and take them out."""
+    told, kept = [], list[Edge]()
+    for time, level in edges:
+        # A pulse as long as it has to be may look one step shorter, but for one step of 1 fs.
+        if kept and time - kept[-1][0] <= shortest - step and level != kept[-1][1]:
+            start = kept.pop()[0]
+            which = "low" if level else "high"
+            text = f"a glitch: {which} for {shown(time - start)}, less than {shown(shortest)}"
+            told.append(Complaint(start, name, "glitch", text))
+            continue
+        kept.append((time, level))
+    edges[:] = kept
+    return told
+
+
+def _swapped(found: Capture, clock: Clock) -> Complaint | None:
+    """Complain if a data line moves more often than the clock that it is clocked by."""
+    edges = found.edges[clock.name]
+    for name, line in found.lines.items():
+        if name.startswith(clock.lines) and len(line) > len(edges) > 0:
+            text = (
+                f"moves less often than {name} ({len(edges)} edges, {len(line)} there): the names "
+                "of clock and data are swapped"
+            )
+            return Complaint(edges[0][0], clock.name, "swapped", text)
+    return None
+
+
+def _stuck(found: Capture, longest_busy: Callable[[str], int | None]) -> list[Complaint]:
+    told = []
+    for name in ("host.busy", "remote.busy"):
+        since, level = found.last.get(name, (found.begin, found.begins.get(name, 0)))
+        if not level or name not in found.edges:
+            continue
+        longest = longest_busy(name)
+        held = found.end - since
+        if longest is not None and held > _STUCK * longest:
+            text = f"never falls: it is high for {shown(held)}, to the end of the dump"
+            told.append(Complaint(since, name, "stuck", text))
+    return told
+
+
+def longest_high(edges: Sequence[Edge]) -> int | None:
+    """Return the longest that a level is high and falls again, fs; None if it never does."""
+    held = [after - before for (before, level), (after, _) in pairwise(edges) if level]
+    return max(held, default=None)
+
+
+def _open(found: Capture) -> bool:
+    """Whether a dump does not say that it is whole."""
+    return not found.ending.closed and found.ending.torn is None
+
+
+def _cut(found: Capture, what: str) -> Complaint:
+    time, signal = found.latest or (found.end, "dump")
+    text = f"the file is cut off after this edge: {what}"
+    return Complaint(time, signal, "cut_off", text)
+
+
+def _torn(found: Capture) -> list[Complaint]:
+    if found.ending.torn is not None:
+        torn = found.ending.torn
+        torn = torn if len(torn) <= 40 else torn[:37] + "..."
+        return [_cut(found, f'it ends within "{torn}"')]
+    if found.own and not found.ending.closed:
+        return [_cut(found, "the closing comment is missing")]
+    return []
+
+
+def first_whole(edges: dict[str, list[Edge]]) -> dict[str, list[Edge]]:
+    """Leave out what belongs to conversions whose trigger was not seen.
+
+    Frames that were on their way as the dump began are told by their numbers, and bits pushed by
+    their coming before the first capture that is seen.
+    """
+    sent = edges.get("host.trigger")
+    if not sent:
+        return edges
+    first = min(index for _, index in sent)
+    kept = dict(edges)
+    for name in ("remote.trigger", "remote.missed", "fifo.release", "fifo.overrun"):
+        if name in kept:
+            kept[name] = [(time, index) for time, index in kept[name] if index >= first]
+    if "host.read" in kept:
+        kept["host.read"] = [
+            (time, index if index >= first else -1) for time, index in kept["host.read"]
+        ]
+    taken = kept.get("remote.trigger")
+    captures = kept.get("remote.capture")
+    if not taken or not captures:
+        return kept
+    times = [time for time, bit in captures if bit in (0, -1)]
+    place = bisect_left(times, taken[0][0])
+    if place < len(times):
+        for name, line in kept.items():
+            if name.startswith("fifo.push["):
+                firsts = [time for time, bit in line if bit == 0]
+                begin = bisect_left(firsts, times[place])
+                since = firsts[begin] if begin < len(firsts) else None
+                at = bisect_left(line, (since, 0)) if since is not None else len(line)
+                kept[name] = line[at:]
+    return kept

@@ -1,0 +1,132 @@
+"""Which variables of a dump stand for which signals: by their own names, or as the user says."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from simlink.errors import InputError
+from simlink.waveform.signals import Kind, Signal, signals_of
+
+if TYPE_CHECKING:
+    from simlink.scenario.schema import Scenario
+    from simlink.waveform.reader import Dump, Variable
+
+#: Signals that are wires on a board, so that another dump may have them under other names.
+WIRES = (
+    "host.trigger",
+    "host.busy",
+    "host.clock",
+    "host.returned",
+    "host.data",
+    "remote.trigger",
+    "remote.busy",
+    "remote.clock",
+    "remote.data",
+)
+
+
+@dataclass(frozen=True)
+class Source:
+    """Where a signal of the scenario comes from.
+
+    Attributes
+    ----------
+    signal : Signal
+        What it is.
+    variable : Variable
+        The variable that carries it.
+    inverted : bool
+        Whether the line is active low.
+    number, wrong : Variable or None
+        For a happening of an own dump: which one it was, and whether the bit was wrong. For a
+        data line: which bit is on it.
+    """
+
+    signal: Signal
+    variable: Variable
+    inverted: bool = False
+    number: Variable | None = None
+    wrong: Variable | None = None
+
+
+def names_in(scenario: Scenario) -> dict[str, str]:
+    """Return what the scenario's ``[dump]`` table says: variables by the names of signals."""
+    table = scenario.dump
+    found = {}
+    for name in WIRES:
+        value = getattr(table, name.replace(".", "_"))
+        if value is None:
+            continue
+        if name.endswith(".data"):
+            for lane, one in enumerate(value):
+                found[f"{name}[{lane}]"] = one
+        else:
+            found[name] = value
+    return found
+
+
+def sources_in(dump: Dump, scenario: Scenario, names: Mapping[str, str]) -> list[Source]:
+    """Return where every signal that the dump holds comes from.
+
+    Parameters
+    ----------
+    dump : Dump
+        Its header has been read.
+    scenario : Scenario
+        Whose signals.
+    names : mapping of str to str
+        Variables by the names of signals; with ``!`` ahead for a line that is active low. A
+        signal that is not named is looked for under the name it has in own dumps.
+
+    Raises
+    ------
+    InputError
+        If a named variable is not in the dump or in it more than once, or nothing fits at all.
+    """
+    by_reference = {variable.reference: variable for variable in dump.variables}
+    signals = {signal.name: signal for signal in signals_of(scenario)}
+    for name in names:
+        if name not in signals:
+            allowed = ", ".join(name for name in signals if name.partition("[")[0] in WIRES)
+            raise InputError(
+                dump.name, name, None, f"no line of this scenario; those are {allowed}"
+            )
+    found = []
+    for name, signal in signals.items():
+        said = names.get(name)
+        if said is not None:
+            inverted = said.startswith("!")
+            variable = _look_up(dump, by_reference, said.removeprefix("!"), name)
+            found.append(Source(signal, variable, inverted))
+        elif signal.reference in by_reference:
+            number, wrong = by_reference.get(signal.number), by_reference.get(signal.wrong)
+            if signal.kind is Kind.BIT and number is None:
+                continue
+            variable = by_reference[signal.reference]
+            found.append(Source(signal, variable, number=number, wrong=wrong))
+    if not found:
+        seen = ", ".join(sorted(by_reference)[:20])
+        raise InputError(
+            dump.name,
+            None,
+            None,
+            f"none of its variables is known; name them in the scenario's [dump] table: {seen}",
+        )
+    return found
+
+
+def _look_up(dump: Dump, by_reference: Mapping[str, Variable], said: str, name: str) -> Variable:
+    if said in by_reference:
+        return by_reference[said]
+    ends = [one for reference, one in by_reference.items() if reference.endswith(f".{said}")]
+    if len(ends) == 1:
+        return ends[0]
+    if ends:
+        fits = ", ".join(one.reference for one in ends)
+        raise InputError(dump.name, name, f'"{said}"', f"more than one variable fits: {fits}")
+    near = difflib.get_close_matches(said, by_reference, 1, 0.4)
+    hint = f'; the nearest is "{near[0]}"' if near else ""
+    raise InputError(dump.name, name, f'"{said}"', f"no such variable in the dump{hint}")

@@ -1,0 +1,307 @@
+"""Reads dumps (IEEE Std 1364-2001 VCD, clause 18, from memory), its own and those of others.
+
+A dump is read token by token and never held whole. Exports of logic analysers are read with their
+usual freedoms: several changes on a line, tags this program has no use for, no ``$dumpvars``.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from types import TracebackType
+from typing import IO
+
+from simlink.errors import InputError
+from simlink.instants import LONGEST_TRIAL
+from simlink.waveform import timescale
+from simlink.waveform.writer import CLOSING, MAKER
+
+#: Variable types of the standard, and ``string``, which some programs add.
+KINDS = frozenset(
+    (
+        "event",
+        "integer",
+        "parameter",
+        "real",
+        "realtime",
+        "reg",
+        "supply0",
+        "supply1",
+        "time",
+        "tri",
+        "triand",
+        "trior",
+        "trireg",
+        "tri0",
+        "tri1",
+        "wand",
+        "wire",
+        "wor",
+        "string",
+        "port",
+    )
+)
+_DUMPS = frozenset(("$dumpvars", "$dumpall", "$dumpon", "$dumpoff"))
+_TEXTS = frozenset(("$comment", "$date", "$version", "$attrbegin", "$attrend"))
+#: The standard's four values, and those of other languages that are dumped like them.
+_FOUR = frozenset("01xzuwlh-")
+#: The longest line that is taken for one of a dump.
+_MOST_LINE = 2**20
+
+
+@dataclass(frozen=True)
+class Variable:
+    """One variable as a dump declares it."""
+
+    reference: str
+    kind: str
+    width: int
+    code: str
+
+
+@dataclass(frozen=True)
+class Change:
+    """A new value: instant in steps, identifier code, value in small letters.
+
+    ``first`` marks values that only tell how the dump begins.
+    """
+
+    time: int
+    code: str
+    value: str
+    first: bool
+
+
+@dataclass
+class Ending:
+    """How a dump ended, known once it has been read.
+
+    Attributes
+    ----------
+    time : int or None
+        Its last instant in steps.
+    closed : bool
+        Whether it says that it is whole: an own one by its closing comment, another by a last
+        instant at which nothing changes.
+    torn : str or None
+        What was cut in two at its end.
+    """
+
+    time: int | None = None
+    closed: bool = False
+    torn: str | None = None
+
+
+class Dump:
+    """A dump that is open for reading; use it in a ``with`` block.
+
+    Parameters
+    ----------
+    path : Path or str
+        The file.
+
+    Attributes
+    ----------
+    step : int
+        Its timescale in fs.
+    own : bool
+        Whether this program wrote it.
+    variables : list of Variable
+        In the order of their declaration.
+    ending : Ending
+        Filled in by `changes`.
+
+    Raises
+    ------
+    InputError
+        With the line, if it cannot be read or is no dump.
+    """
+
+    def __init__(self, path: Path | str) -> None:
+        self.name = str(path)
+        self.step = 0
+        self.own = False
+        self.variables: list[Variable] = []
+        self.ending = Ending()
+        self._line = 0
+        self._torn: str | None = None
+        try:
+            self._file: IO[str] = Path(path).open(  # noqa: SIM115 (closed by __exit__)
+                encoding="latin-1", newline="\n"
+            )
+        except (OSError, ValueError) as error:
+            said = getattr(error, "strerror", None) or "is no name of a file"
+            raise InputError(self.name, None, None, f"cannot be read ({said})") from None
+        self._tokens = self._split()
+        try:
+            self._header()
+        except BaseException:
+            self._file.close()
+            raise
+
+    def __enter__(self) -> Dump:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        where: TracebackType | None,
+    ) -> None:
+        self._file.close()
+
+    def fault(self, found: str | None, allowed: str) -> InputError:
+        """Return a complaint about the line being read."""
+        return InputError(f"{self.name}, line {self._line}", None, found, allowed)
+
+    def _split(self) -> Iterator[str]:
+        try:
+            while line := self._file.readline(_MOST_LINE):
+                self._line += 1
+                if len(line) == _MOST_LINE:
+                    raise self.fault(None, "a line longer than 1 MiB: this is no waveform dump")
+                words = line.split()
+                if words and not line.endswith("\n") and words[-1] != "$end":
+                    # Cut somewhere within its last line, which may tell anything.
+                    self._torn = line.strip()
+                    return
+                yield from words
+        except OSError as error:
+            raise InputError(self.name, None, None, f"cannot be read ({error.strerror})") from None
+
+    # --- header ---
+
+    def _header(self) -> None:
+        scopes: list[str] = []
+        for token in self._tokens:
+            if token == "$enddefinitions":
+                self._section(token)
+                break
+            if token == "$timescale":
+                self.step = timescale.step_of(
+                    " ".join(self._section(token)), f"{self.name}, line {self._line}", "$timescale"
+                )
+            elif token == "$scope":
+                scopes.append(self._scope())
+            elif token == "$upscope":
+                self._section(token)
+                if not scopes:
+                    raise self.fault("$upscope", "no scope is open here")
+                scopes.pop()
+            elif token == "$var":
+                self.variables.append(self._variable(scopes))
+            elif token in _TEXTS:
+                words = self._section(token)
+                self.own |= token == "$version" and words[:1] == [MAKER]
+            else:
+                raise self.fault(token, "no waveform dump (IEEE Std 1364 VCD)")
+        else:
+            raise InputError(
+                self.name, None, None, "no waveform dump: it ends before $enddefinitions"
+            )
+        if not self.step:
+            raise InputError(self.name, "$timescale", None, "missing")
+
+    def _section(self, keyword: str) -> list[str]:
+        """Return the words up to the section's end."""
+        words = self._words()
+        if words is None:
+            raise InputError(self.name, keyword, None, "no $end follows")
+        return words
+
+    def _scope(self) -> str:
+        words = self._section("$scope")
+        if len(words) != 2:
+            raise self.fault(" ".join(["$scope", *words]), "$scope, its type, its name, $end")
+        return words[1]
+
+    def _variable(self, scopes: list[str]) -> Variable:
+        words = self._section("$var")
+        if len(words) < 4 or words[0] not in KINDS or not words[1].isdigit():
+            raise self.fault(
+                " ".join(["$var", *words]), "$var, its type, size, identifier code, name, $end"
+            )
+        # A range such as [7:0] may follow the name; one bit, such as [3], is part of it.
+        name = re.sub(r"\s*\[\d+:\d+\]$", "", " ".join(words[3:])).replace(" [", "[")
+        return Variable(".".join([*scopes, name]), words[0], int(words[1]), words[2])
+
+    # --- values ---
+
+    def changes(self) -> Iterator[Change]:
+        """Give every change in the order of the file.
+
+        Raises
+        ------
+        InputError
+            With the line, if one cannot be understood. A file that is cut off just ends; see
+            `ending`.
+        """
+        codes = {variable.code for variable in self.variables}
+        ending = self.ending
+        told = began = changed = False
+        instants = 0
+        for token in self._tokens:
+            if token[0] == "#":
+                now = self._instant(token)
+                instants += now != ending.time
+                ending.time, changed = now, False
+            elif token in _DUMPS:
+                told, began = True, began or token == "$dumpvars"
+            elif token == "$end":
+                told = False
+            elif token in _TEXTS:
+                words = self._words()
+                if words is None:
+                    ending.torn = token
+                    break
+                ending.closed |= " ".join([token, *words, "$end"]) == CLOSING
+            else:
+                value, code = token[0].lower(), token[1:]
+                if value in "brs":
+                    value, code = token.lower(), next(self._tokens, "")
+                    if not code:
+                        ending.torn = token
+                        break
+                if code not in codes:
+                    raise self.fault(token, "no variable has this identifier code")
+                self._check(value, token)
+                changed = True
+                # Without $dumpvars, what stands at the first instant is how the dump begins.
+                yield Change(ending.time or 0, code, value, told or (not began and instants <= 1))
+        if self._torn is not None:
+            ending.torn = self._torn
+        if not self.own:
+            ending.closed = ending.time is not None and not changed and ending.torn is None
+
+    def _instant(self, token: str) -> int:
+        if not token[1:].isdigit():
+            raise self.fault(token, "an instant is # and a whole number")
+        now = int(token[1:])
+        if now < (self.ending.time or 0):
+            raise self.fault(token, f"an instant before #{self.ending.time}, the one ahead of it")
+        if now * self.step > LONGEST_TRIAL:
+            raise self.fault(token, "later than 2.5 h, which is longer than any trial")
+        return now
+
+    def _words(self) -> list[str] | None:
+        """Return the words up to the next $end, or None if there is none."""
+        words: list[str] = []
+        for token in self._tokens:
+            if token == "$end":
+                return words
+            words.append(token)
+        return None
+
+    def _check(self, value: str, token: str) -> None:
+        if value[0] == "r":
+            try:
+                float(value[1:])
+            except ValueError:
+                raise self.fault(token, "r and a number, then an identifier code") from None
+        elif value[0] == "b":
+            if len(value) == 1 or not _FOUR.issuperset(value[1:]):
+                raise self.fault(token, "b and digits 0, 1, x, z, then an identifier code")
+        elif value[0] != "s" and value not in _FOUR:
+            raise self.fault(token, "0, 1, x or z and an identifier code")
