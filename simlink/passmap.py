@@ -58,6 +58,8 @@ class PassMap:
         For each delay the closed-form worst-case limits in Hz, None where there is none.
     nominal : list of Fraction or None
         For each delay the highest clock at the means.
+    never : list of tuple of str
+        For each delay the margins that no clock keeps in the worst case.
     """
 
     scenario: Scenario
@@ -69,6 +71,7 @@ class PassMap:
     highest: list[Fraction | None]
     lowest: list[Fraction | None]
     nominal: list[Fraction | None]
+    never: list[tuple[str, ...]]
 
     def to_pandas(self) -> pd.DataFrame:
         """Return the shares with the clocks in Hz as index and the delays in s as columns."""
@@ -105,6 +108,7 @@ class PassMap:
             "highest_clock_worst": hertz(self.highest),
             "lowest_clock_worst": hertz(self.lowest),
             "highest_clock_nominal": hertz(self.nominal),
+            "no_clock_keeps": [list(names) for names in self.never],
             "cautions": CAUTIONS,
         }
 
@@ -242,6 +246,7 @@ def pass_map(
         [worst.highest if worst.is_open else None for worst, _ in limits],
         [worst.lowest if worst.is_open else None for worst, _ in limits],
         [nominal.highest if nominal.is_open else None for _, nominal in limits],
+        [worst.never for worst, _ in limits],
     )
 
 

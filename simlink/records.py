@@ -126,7 +126,11 @@ class FrameBlock:
             if isinstance(mine, np.ndarray) and isinstance(theirs, np.ndarray):
                 if not np.array_equal(mine, theirs):
                     return False
-            elif mine is not theirs and mine != theirs:
+            elif mine is theirs or isinstance(mine, np.ndarray) or isinstance(theirs, np.ndarray):
+                # Both lack word times, or only one does.
+                if mine is not theirs:
+                    return False
+            elif mine != theirs:
                 return False
         return True
 

@@ -21,7 +21,7 @@ EXACT = 2**20
 #: Independent groups of trials; with fewer trials each is its own group.
 GROUPS = 64
 _MANTISSA = 10
-#: Values counted at once; a count costs a pass over all bins.
+#: The fewest values counted at once; a count costs a pass over all bins, so many bins wait longer.
 _WORTH = 2**20
 _SHIFT = 52 - _MANTISSA
 
@@ -105,7 +105,7 @@ class Latencies:
         keys >>= _SHIFT
         self._pending.append((group, keys))
         self._waiting += keys.size
-        if self._waiting >= _WORTH:
+        if self._waiting >= max(_WORTH, 2 * self._bins.size):
             self._count()
 
     def _count(self) -> None:

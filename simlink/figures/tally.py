@@ -82,18 +82,19 @@ class Tally:
         """Take in a block of records; its trials must lie within this tally's."""
         start = block.trials.start - self.trials.start
         rows = slice(start, start + len(block.trials))
-        # Most conversions of most blocks are delivered: the few others are picked out.
-        row, place = np.nonzero(block.fate)
-        plain = not len(row)
         self.sent[rows] += block.count
-        self.fates[rows, Fate.DELIVERED] += block.count
-        if not plain:
-            others = block.fate[row, place].astype(np.int64)
-            counts = np.zeros((len(block.trials), len(Fate)), dtype=np.int64)
-            np.add.at(counts, (row, others + 1), 1)
-            self.fates[rows, Fate.DELIVERED] -= counts.sum(axis=1)
-            self.fates[rows, 1:] += counts[:, 2:]
-            self.sent[rows] -= counts[:, 0]
+        plain = not np.count_nonzero(block.fate)
+        if plain:
+            self.fates[rows, Fate.DELIVERED] += block.count
+        else:
+            for fate in Fate:
+                these = block.fate == fate
+                if not np.count_nonzero(these):
+                    continue
+                if fate == Fate.NOT_SENT:
+                    self.sent[rows] -= np.count_nonzero(these, axis=1)
+                else:
+                    self.fates[rows, fate] += np.count_nonzero(these, axis=1)
         if block.short_acquisition.any():
             self.short[rows] += block.short_acquisition.sum(axis=1)
         if block.timed_out.any():

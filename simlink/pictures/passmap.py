@@ -37,7 +37,8 @@ def passmap(found: PassMap, ax: Axes | None = None) -> Axes:
     -------
     matplotlib Axes
         One-way delay across in seconds, serial clock up in hertz. Dark cells are good; a cell of
-        which some frames failed has a cross as well, and one of which all failed is white.
+        which some frames failed has a cross as well, and one of which all failed is white. Hatched
+        delays are those at which no clock keeps every margin in the worst case.
     """
     from matplotlib.colors import LinearSegmentedColormap
     from matplotlib.ticker import EngFormatter
@@ -46,8 +47,8 @@ def passmap(found: PassMap, ax: Axes | None = None) -> Axes:
         ax = style.new_axes(8.4, 5.6, left=0.115, right=0.985, bottom=0.105, top=0.83)
     across = np.array(found.delays) / FS_PER_SECOND
     up = np.array([float(clock) for clock in found.clocks])
-    shades = LinearSegmentedColormap.from_list("good", ["#ffffff", style.SKY, style.TEAL])
-    shades.set_bad(style.GRID)
+    plain = LinearSegmentedColormap.from_list("good", ["#ffffff", style.SKY, style.TEAL])
+    shades = plain.with_extremes(bad=style.GRID)
     mesh = ax.pcolormesh(
         _edges(across),
         _edges(up),
@@ -65,6 +66,7 @@ def passmap(found: PassMap, ax: Axes | None = None) -> Axes:
     _limit(ax, across, found.nominal, "--", "highest clock, nominal")
     if any(value is not None for value in found.lowest):
         _limit(ax, across, found.lowest, "-.", "lowest clock, worst case")
+    _never(ax, _edges(across), found.never)
     ax.set_xlim(*_edges(across)[[0, -1]].tolist())
     ax.set_ylim(*_edges(up)[[0, -1]].tolist())
     ax.xaxis.set_major_formatter(style.seconds_axis())
@@ -93,6 +95,23 @@ def _edges(centres: np.ndarray) -> np.ndarray:
         return np.array([0.5 * centres[0], 1.5 * centres[0]]) if centres[0] else np.array([0, 1e-9])
     middle = (centres[1:] + centres[:-1]) / 2
     return np.concatenate([[2 * centres[0] - middle[0]], middle, [2 * centres[-1] - middle[-1]]])
+
+
+def _never(ax: Axes, edges: np.ndarray, never: list[tuple[str, ...]]) -> None:
+    """Hatch the delays at which no clock keeps some margin in the worst case."""
+    said = False
+    for column, names in enumerate(never):
+        if names:
+            ax.axvspan(
+                edges[column],
+                edges[column + 1],
+                facecolor="none",
+                edgecolor=style.SAND,
+                hatch="//",
+                linewidth=0,
+                label=None if said else f"no clock keeps {names[0]}, worst case",
+            )
+            said = True
 
 
 def _limit(

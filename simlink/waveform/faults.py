@@ -174,17 +174,30 @@ def _triggers(found: Capture, scenario: Scenario) -> list[Complaint]:
 
 
 def _glitches(edges: list[Edge], name: str, shortest: int, step: int) -> list[Complaint]:
-    """Complain of pulses that are surely too short, and take them out."""
+    """Complain of pulses that are surely too short, and take them out.
+
+    A pulse as long as it has to be may look one step shorter. A glitch leaves short pieces of
+    what it breaks on either side of itself, so the shortest goes first.
+    """
+    limit = shortest - step
     told, kept = [], list[Edge]()
-    for time, level in edges:
-        # A pulse as long as it has to be may look one step shorter, but for one step of 1 fs.
-        if kept and time - kept[-1][0] <= shortest - step and level != kept[-1][1]:
-            start = kept.pop()[0]
-            which = "low" if level else "high"
-            text = f"a glitch: {which} for {shown(time - start)}, less than {shown(shortest)}"
-            told.append(Complaint(start, name, "glitch", text))
-            continue
-        kept.append((time, level))
+    place = 0
+    while place < len(edges):
+        near = [edges[place]]
+        while place + len(near) < len(edges) and edges[place + len(near)][0] - near[-1][0] <= limit:
+            near.append(edges[place + len(near)])
+        place += len(near)
+        while len(near) > 1:
+            widths = [after - before for (before, _), (after, _) in pairwise(near)]
+            width = min(widths)
+            if width > limit:
+                break
+            first = widths.index(width)
+            start, level = near[first]
+            text = f"a glitch: {'high' if level else 'low'} for {shown(width)}"
+            told.append(Complaint(start, name, "glitch", f"{text}, less than {shown(shortest)}"))
+            del near[first : first + 2]
+        kept += near
     edges[:] = kept
     return told
 

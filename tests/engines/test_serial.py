@@ -3,7 +3,6 @@
 import numpy as np
 import pytest
 from hypothesis import given, settings
-from hypothesis import strategies as st
 
 from simlink.engines.event import EventEngine
 from simlink.engines.event.trace import trace
@@ -12,10 +11,9 @@ from simlink.instants import NEVER
 from simlink.parts import content
 from simlink.parts.serial_link import Clock, surviving
 from simlink.records import Fate
-from simlink.scenario.loading import from_dict
 from tests.conftest import MANY
-from tests.engines.chain import NS, chain, put, record, rows_of, timetable
-from tests.strategies import FINE, GRIDS, raw_scenarios
+from tests.engines.chain import NS, chain, record, rows_of, timetable
+from tests.engines.serial_scenarios import serial_scenarios
 
 #: 3 bits at 50 MHz; 10 ns out, 12 ns back; all instants whole nanoseconds.
 SERIAL = {
@@ -201,23 +199,6 @@ def test_what_these_schemes_refuse(key, value):
 def test_a_clock_faster_than_its_channel_says_by_how_much():
     with pytest.raises(InputError, match=r"asks for 100 Mbit/s, 20 Mbit/s more"):
         serial({"barrier.forward.line_rate": "80 Mbit/s"})
-
-
-def as_serial(raw, scheme, capture):
-    """Turn a random scenario into one of the other two schemes."""
-    drop = {f"barrier.return.{name}": None for name in ("style", "packet_bits", "overhead_bits")}
-    drop |= {"barrier.return.line_rate": None, "barrier.line_rate": None}
-    drop |= {"barrier.forward.line_rate": None, "host.read_all": None, "host.watermark": None}
-    return put(raw, drop | {"link.scheme": scheme, "host.capture": capture})
-
-
-@st.composite
-def serial_scenarios(draw):
-    """Draw a scenario of either scheme."""
-    raw = draw(raw_scenarios(draw(st.sampled_from([FINE, *GRIDS]))))
-    scheme = draw(st.sampled_from(["forwarded_clock", "returned_clock"]))
-    captures = ["half", "whole"] if scheme == "returned_clock" else ["half", "whole", 3, 7, "30 ns"]
-    return from_dict(as_serial(raw, scheme, draw(st.sampled_from(captures))))
 
 
 @settings(max_examples=MANY // 2)

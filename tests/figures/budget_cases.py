@@ -112,6 +112,9 @@ def random_parts(rng, scheme):
         found["barrier.return.packet_bits"] = 3
         found["barrier.return.line_rate"] = "10 Gbit/s"
         return found
+    # The same for every edge: it moves the edges and leaves nothing to chance.
+    for way in ("forward", "return"):
+        found[f"barrier.{way}.jitter"] = f"{ps(-400, 400)} ps"
     found["barrier.forward.skew"] = about(0, 0, 900, signed=True)
     if rng.random() < 0.5:
         found["barrier.return.skew"] = [f"{ps(-900, 900)} ps" for _ in range(lanes)]

@@ -218,6 +218,43 @@ def test_other_captures(scheme, capture, margin, interval, worst):
     assert float(found.worst(1e-12)) == pytest.approx(worst * NS)
 
 
+@pytest.mark.parametrize(
+    ("scheme", "capture", "margin", "late"),
+    [
+        ("forwarded_clock", "half", "setup", 500),
+        ("forwarded_clock", "half", "hold", 150),
+        ("forwarded_clock", "half", "first bit", 400),
+        ("forwarded_clock", "half", "forward clock, high pulse", 250),
+        ("forwarded_clock", "half", "forward clock, low pulse", 250),
+        # The launching and the capturing edge cross forward at different times.
+        ("returned_clock", "half", "setup", 650),
+        ("returned_clock", "half", "hold", 650),
+        ("returned_clock", "half", "first bit", 550),
+        ("returned_clock", "whole", "setup", 650),
+        # The edge that captures is the one that launches the next bit.
+        ("returned_clock", "whole", "hold", 400),
+        ("returned_clock", "whole", "returned clock, high pulse", 650),
+        ("returned_clock", "whole", "returned clock, low pulse", 650),
+        ("remote_master", "half", "setup", 0),
+        ("remote_master", "half", "lane to strobe, setup", 400),
+        ("remote_master", "half", "lane to strobe, hold", 400),
+        ("remote_master", "half", "strobe, high pulse", 400),
+        ("remote_master", "half", "strobe, low pulse", 400),
+    ],
+)
+def test_each_edge_jitters_by_itself(scheme, capture, margin, late):
+    """Forward -50 to 200 ps and return -100 to 300 ps: what the worst ends add, in ps."""
+    jitter = {
+        "barrier.forward.jitter": {"shape": "uniform", "low": "-50 ps", "high": "200 ps"},
+        "barrier.return.jitter": {"shape": "uniform", "low": "-100 ps", "high": "300 ps"},
+    }
+    values = PARTS | {"host.capture": capture}
+    still, moving = (
+        budget(made(parts), units=1)[scheme].margin(margin) for parts in (values, values | jitter)
+    )
+    assert moving.worst(1e-12) - still.worst(1e-12) == late * 1000
+
+
 def test_every_term_comes_from_a_key_of_the_scenario_and_the_rows_add_up():
     scenario = made(PARTS | {"barrier.return.jitter": normal_jitter("50 ps")})
     known = set(every_key())

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
+from simlink.engines.batch import serial
 from simlink.engines.batch.columns import Draws, Triggers
 from simlink.engines.batch.queue import Queued
 from simlink.engines.batch.remote import Arrivals, Readouts, Remote, Return
@@ -33,9 +34,7 @@ class BatchEngine:
     name = "batch"
 
     def refuses(self, scenario: Scenario) -> str | None:
-        """Return why the scenario cannot be done exactly, or None."""
-        if scenario.link.scheme != "remote_master":
-            return f'scheme = "{scenario.link.scheme}" is done by the event engine alone'
+        """Return None: whatever loads can be done exactly."""
         return None
 
     def run(self, scenario: Scenario, trials: range, *, words: bool) -> Iterator[FrameBlock]:
@@ -55,10 +54,16 @@ class BatchEngine:
         FrameBlock
             Blocks of up to `TRIALS` trials and `ROWS` conversions, each trial's in order.
         """
-        beside = max(1, min(TRIALS, PLACES // scenario.fifo.depth))
+        by_host_clock = scenario.link.scheme != "remote_master"
+        if by_host_clock:
+            beside = serial.beside(scenario, TRIALS)
+        else:
+            beside = max(1, min(TRIALS, PLACES // scenario.fifo.depth))
         for start in range(trials.start, trials.stop, beside):
             chunk = range(start, min(start + beside, trials.stop))
-            if straight(scenario):
+            if by_host_clock:
+                yield from serial.Serial(scenario, chunk, words).run()
+            elif straight(scenario):
                 yield from _run_straight(scenario, chunk, words)
             else:
                 yield from Queued(scenario, chunk, words).run()

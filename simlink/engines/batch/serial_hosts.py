@@ -9,7 +9,7 @@ lies strictly before it.
 from __future__ import annotations
 
 from dataclasses import dataclass, field, fields
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -33,9 +33,9 @@ class State:
 
     Attributes
     ----------
-    newest, ready, release, latency : ndarray of int64, shape (T,)
-        The last trigger that was taken (-1 before the first), when its busy falls, when it will
-        be released (FAR once it has been), its service latency.
+    newest, arrival, ready, release, latency : ndarray of int64, shape (T,)
+        The last trigger that was taken (-1 before the first), when it arrived, when its busy
+        falls, when it will be released (FAR once it has been), its service latency.
     first, last, end : ndarray of int64, shape (T,)
         Of its read: the clock's first and last edge at the converter, and when the host is done;
         FAR, NEVER and FAR until the read has started.
@@ -59,6 +59,7 @@ class State:
     """
 
     newest: Times
+    arrival: Times
     ready: Times
     release: Times
     latency: Times
@@ -91,7 +92,7 @@ class State:
         shapes = {"lanes": (count, lanes), "changes": (count, lanes)}
         shapes |= {"rises": (count, IN_FLIGHT), "falls": (count, IN_FLIGHT)}
         start = {"newest": -1, "pending": -1, "release": FAR, "first": FAR, "end": FAR}
-        found = {}
+        found: dict[str, Any] = {}
         for one in fields(cls):
             if one.name in ("jitter", "pending_jitter"):
                 found[one.name] = {
@@ -107,7 +108,7 @@ class State:
 
     def part(self, some: Times) -> State:
         """Return a copy of some trials."""
-        found = {}
+        found: dict[str, Any] = {}
         for one in fields(self):
             value = getattr(self, one.name)
             if isinstance(value, dict):
@@ -138,7 +139,8 @@ class State:
     @property
     def rests(self) -> Flags:
         """Where nothing waits to be released, served or read, shape (T,)."""
-        return (self.pending < 0) & (self.release == FAR) & ~self.serving
+        rests: Flags = (self.pending < 0) & (self.release == FAR) & ~self.serving
+        return rests
 
     @property
     def lanes_ahead(self) -> Times:
@@ -148,7 +150,8 @@ class State:
 
     def open(self, upto: Times) -> Flags:
         """Tell where a trigger from an instant on may still overwrite the newest frame."""
-        return (self.newest >= 0) & (upto < np.minimum(self.first, self.end))
+        known: Flags = (self.newest >= 0) & (upto < np.minimum(self.first, self.end))
+        return known
 
 
 @dataclass
@@ -263,7 +266,7 @@ class SerialHosts:
         release = np.asarray(fifo.releases_at(fall, one.sync[some], state.released[some]))
         state.released[some] = release
         state.newest[some], state.ready[some], state.release[some] = index, ready, release
-        state.latency[some] = one.latency[some]
+        state.arrival[some], state.latency[some] = arrival, one.latency[some]
         state.first[some], state.last[some], state.end[some] = FAR, NEVER, FAR
         for name, rows in state.jitter.items():
             rows[some] = one.jitter[name][some]
@@ -286,6 +289,7 @@ class SerialHosts:
         state = self.state
         index, release = state.newest[some], state.release[some]
         self._put("release", index, some, release)
+        self._put("planned", index, some, ends_wait(release, state.arrival[some]))
         state.pending[some], state.pending_release[some] = index, release
         state.pending_ready[some], state.pending_latency[some] = (
             state.ready[some],
@@ -386,3 +390,11 @@ def busy_edges(
     rises = sent + barrier.crossing(static, jitter[..., 0])
     falls = ready + barrier.crossing(falling, jitter[..., 1])
     return np.where(sent < ready, rises, NEVER), falls
+
+
+def ends_wait(release: Times, arrival: Times) -> Times:
+    """Return from when releases end the host's wait for them.
+
+    A timeout at the instant of a trigger's arrival comes before what that trigger sets going.
+    """
+    return np.asarray(release + (release == arrival))

@@ -172,7 +172,7 @@ class Reader:
         return Ahead(never, never, np.full(self.lanes, NEVER, dtype=np.int64))
 
     def read(
-        self, start: Times, ready: Times, who: npt.ArrayLike | slice, jitter: Jitter, ahead: Ahead
+        self, start: Times, ready: Times, who: Times | slice, jitter: Jitter, ahead: Ahead
     ) -> Reads:
         """Work out some reads.
 
@@ -233,7 +233,7 @@ class Reader:
         )
 
     def _returned(
-        self, arriving: Clock, who: npt.ArrayLike | slice, jitter: Jitter, ahead: Ahead
+        self, arriving: Clock, who: Times | slice, jitter: Jitter, ahead: Ahead
     ) -> tuple[Times, Times, Times]:
         """Return the captures of a clock that comes back, and its first and last edge."""
         serial = self.serial

@@ -102,28 +102,30 @@ class Straight:
     def _all_admitted(self, first: Times, release: Times, spent: Times) -> Reads | None:
         """Read a block of which no frame is refused, or return None if one would be.
 
-        The recursion end = max(release, end before) + spent is solved at once: less what was
-        spent so far, the ends are the running maximum of the releases.
+        Whether any would be is seen at the end, by one look at the whole block.
         """
+        rows, depth = len(first), self.depth
         if self.sync_delay.constant is None:
             release = release.copy()
             np.maximum(release[0], self.last_release, out=release[0])
             np.maximum.accumulate(release, axis=0, out=release)
-        total = np.cumsum(spent, axis=0)
-        before = total - spent
-        lead = release - before
-        np.maximum(lead[0], self.free, out=lead[0])
-        np.maximum.accumulate(lead, axis=0, out=lead)
-        back = np.concatenate([self.back, lead + total])
-        rows = len(first)
-        if bool((back[:rows] > first).any()):
+        back = np.empty((depth + rows, first.shape[1]), dtype=np.int64)
+        back[:depth] = self.back
+        begun = np.empty_like(release)
+        free = self.free
+        for row in range(rows):
+            begin, end = begun[row], back[row + depth]
+            np.maximum(release[row], free, out=begin)
+            np.add(begin, spent[row], out=end)
+            free = end
+        if np.count_nonzero(back[:rows] > first):
             return None
-        end = back[self.depth :]
         self.back = back[rows:].copy()
-        self.free, self.last_release = end[-1].copy(), release[-1].copy()
+        self.free, self.last_release = free.copy(), release[-1].copy()
+        end = back[depth:]
         found = _found(back, first, None)
         admitted = np.broadcast_to(np.True_, first.shape)
-        return Reads(admitted, release, lead + before, end - self.read_time, end, found)
+        return Reads(admitted, release, begun, end - self.read_time, end, found)
 
     def _one_by_one(
         self, first: Times, release: Times, spent: Times, missing: Flags | None
@@ -188,7 +190,12 @@ def _found(ends: Times, first: Times, refused: Flags | None) -> npt.NDArray[np.i
     # At most DEEPEST slots: a byte counts them.
     found = np.zeros(first.shape, dtype=np.int8)
     # Ends never go back, so that nobody holds a slot from where none is held on.
-    latest = ends if refused is None else np.maximum.accumulate(ends, axis=0)
+    latest = ends
+    if refused is not None:
+        latest = ends.copy()
+        # Row by row: numpy's own running maximum goes down one column after another.
+        for row in range(1, len(latest)):
+            np.maximum(latest[row - 1], latest[row], out=latest[row])
     for back in range(1, depth + rows + 1):
         skip = max(0, back - depth)
         if skip == rows:

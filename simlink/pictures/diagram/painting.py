@@ -128,7 +128,7 @@ class _Painter:
 
     def line(self, line: Line) -> None:
         """Draw one line of the picture."""
-        palette, left, right = self.palette, self.layout.left, self.layout.right
+        palette, left, right = self.palette, self.layout.left, line.scale.right
         for side, top, bottom in line.blocks:
             tint = palette.remote if side == "remote" else palette.host
             self.box(left, top, right, bottom, _BLOCK, facecolor=tint)

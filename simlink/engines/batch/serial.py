@@ -1,0 +1,475 @@
+"""The forwarded and the returned clock, block by block.
+
+Where each read is over before the next trigger arrives, nothing that a read does reaches any
+other, and a whole block of conversions follows from its triggers at once. Trials for which that
+does not hold throughout a block are taken through it trigger by trigger (`SerialHosts`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from simlink.engines.batch.columns import FAR, Draws, Flags, Triggers
+from simlink.engines.batch.serial_hosts import (
+    Conversion,
+    SerialHosts,
+    State,
+    busy_edges,
+    ends_wait,
+)
+from simlink.engines.batch.serial_reads import EdgeDraws, Jitter, Reader, Reads
+from simlink.engines.batch.store import Store
+from simlink.instants import NEVER, Times
+from simlink.parts import barrier, converter, fifo, host, serial_unit, trigger, unit
+from simlink.records import Fate, FrameBlock
+
+if TYPE_CHECKING:
+    from simlink.scenario.schema import Scenario
+
+#: Conversions worked on, and handed over, at a time.
+ROWS = 64
+#: The most values of jitter drawn ahead for all the trials of a chunk.
+DRAWS = 2**13
+#: Earlier than any instant, with room for what is added to it.
+_LONG_AGO = -(2**60)
+
+
+@dataclass
+class Side:
+    """Draws of a block that depend on no instant; int64 fs, shape (n or 1, T or 1)."""
+
+    conversion_time: Times
+    busy_delay: Times
+    aperture_jitter: Times
+    sync: Times
+    latency: Times
+    jitter: Jitter
+
+
+@dataclass
+class Block:
+    """A block of triggers, and what comes of those that are taken; shape (n, T), fs."""
+
+    first: int
+    due: Times
+    left: Times
+    arrival: Times
+    ready: Times
+    aperture: Times
+    rises: Times
+    falls: Times
+    sync: Times
+    latency: Times
+    jitter: Jitter
+    varying: set[str]
+
+    @property
+    def rows(self) -> int:
+        """Conversions in the block."""
+        return len(self.arrival)
+
+    def one(self, row: int, some: Times) -> Conversion:
+        """Return one conversion of some trials."""
+        return Conversion(
+            arrival=self.arrival[row, some],
+            ready=self.ready[row, some],
+            aperture=self.aperture[row, some],
+            latency=self.latency[row, some],
+            rises=self.rises[row, some],
+            falls=self.falls[row, some],
+            sync=self.sync[row, some],
+            jitter={name: self.jitter[name][row, some] for name in self.varying},
+        )
+
+
+def beside(scenario: Scenario, most: int) -> int:
+    """Return how many trials, ``most`` at the most, are simulated side by side."""
+    return max(1, min(most, DRAWS // max(1, EdgeDraws.drawn(scenario))))
+
+
+class Serial:
+    """One chunk of trials of a scheme in which the host's clock reads the converter."""
+
+    def __init__(self, scenario: Scenario, chunk: range, words: bool) -> None:
+        self.scenario = scenario
+        self.count = len(chunk)
+        self.units = unit.build(scenario, chunk)
+        self.serial = serial_unit.build(scenario, chunk)
+        self.reader = Reader(scenario, self.units, self.serial)
+        shape = (scenario.frame.lanes, scenario.frame.words_per_lane) if words else None
+        self.store = Store(chunk, shape, ROWS)
+        seed, law = scenario.seed, scenario.converter
+
+        def draws(one: object, source: str) -> Draws:
+            return Draws(one, seed, chunk, source)  # type: ignore[arg-type]
+
+        self.conversion_time = draws(law.conversion_time, "converter.conversion_time")
+        self.busy_delay = draws(law.busy_delay, "converter.busy_delay")
+        self.aperture_jitter = draws(law.aperture_jitter, "converter.aperture_jitter")
+        self.sync_delay = draws(scenario.fifo.sync_delay, "fifo.sync_delay")
+        self.latency = draws(scenario.host.service_latency, "host.service_latency")
+        forward = scenario.barrier.direction("forward").jitter
+        self.forward_jitter = draws(forward, "barrier.forward.jitter")
+        self.edges = EdgeDraws(scenario, chunk)
+        self.busy_fall = barrier.falling_edge(self.serial.busy, self.serial.return_distortion)
+        varying = {name: shape for name, shape in self.edges.shapes.items() if name != "busy"}
+        self.varying = set(varying)
+        self.state = State.fresh(self.count, self.reader.lanes, varying)
+        timeout = scenario.host.timeout
+        self.timeout = None if timeout is None else timeout.constant_value
+        self.loops = scenario.trigger.pattern == "after_read"
+        self.last_arrival = np.full(self.count, NEVER, dtype=np.int64)
+        self.now = np.full(self.count, NEVER, dtype=np.int64)
+        self._fix()
+
+    def _fix(self) -> None:
+        """Work out one read for all, if jitter never varies: each then hangs on its start alone."""
+        self.fixed: Reads | None = None
+        if self.varying:
+            return
+        none = np.zeros(self.count, dtype=np.int64)
+        jitter = {name: value[0, 0] for name, value in self.edges.constant.items()}
+        ahead, all_trials = self.reader.nothing_ahead(), slice(None)
+        # When bit 0 is valid hangs on the fall of busy, all else on the start of the read.
+        self.fixed = self.reader.read(none, none + _LONG_AGO, all_trials, jitter, ahead)
+        self.first_valid = self.reader.read(none, none, all_trials, jitter, ahead).valid
+        fixed = self.fixed
+        missing = (fixed.captured >= FAR).any(axis=-1) | (fixed.first >= FAR)
+        #: Units whose clock is swallowed in part.
+        self.uneven = missing | (fixed.changes >= FAR).any(axis=-1)
+        for values in (fixed.first, fixed.comes_back, fixed.captured, fixed.changes):
+            values[self.uneven] = 0
+
+    def run(self) -> Iterator[FrameBlock]:
+        """Run all conversions and hand over blocks of records as they settle."""
+        yield from self._loop() if self.loops else self._planned()
+        self._hosts().advance(np.full(self.count, FAR, dtype=np.int64))
+        self._expire(self.store.high, over=True)
+        while self.store.low < self.store.high:
+            yield self.store.hand_over(min(ROWS, self.store.high - self.store.low))
+        # Loops that have all stopped leave conversions that were never sent.
+        for first in range(self.store.low, self.scenario.conversions, ROWS):
+            count = min(ROWS, self.scenario.conversions - first)
+            yield FrameBlock.blank(self.store.trials, first, count, self.store.words)
+
+    def _hosts(self) -> SerialHosts:
+        everyone = np.arange(self.count)
+        return SerialHosts(self.state, everyone, self.reader, self.edges.constant, self.store)
+
+    def _side(self, rows: int) -> Side:
+        return Side(
+            self.conversion_time.take(rows),
+            self.busy_delay.take(rows),
+            self.aperture_jitter.take(rows),
+            self.sync_delay.take(rows),
+            self.latency.take(rows),
+            self.edges.take(rows),
+        )
+
+    def _block(self, first: int, due: Times, left: Times, arrival: Times, side: Side) -> Block:
+        """Return what would come of triggers that arrive, shape (n, T)."""
+
+        def wide(times: Times) -> Times:
+            return np.broadcast_to(times, arrival.shape)
+
+        ready = np.asarray(converter.ready_at(arrival, side.conversion_time))
+        rises, falls = busy_edges(
+            arrival + side.busy_delay,
+            ready,
+            self.serial.busy,
+            self.busy_fall,
+            side.jitter["busy"],
+        )
+        return Block(
+            first=first,
+            due=wide(due),
+            left=wide(left),
+            arrival=arrival,
+            ready=ready,
+            aperture=wide(converter.samples_at(arrival, side.aperture_jitter)),
+            rises=rises,
+            falls=falls,
+            sync=wide(side.sync),
+            latency=wide(side.latency),
+            jitter=side.jitter,
+            varying=self.varying,
+        )
+
+    def _blocks(self) -> Iterator[Block]:
+        """Give all triggers that do not wait for the host, block by block."""
+        scenario, total = self.scenario, self.scenario.conversions
+        triggers = Triggers(scenario, self.units)
+        from_host = scenario.trigger.source == "host"
+        for first in range(0, total, ROWS):
+            rows = min(ROWS, total - first)
+            due, left, _ = triggers.take(rows)
+            arrival = left
+            if from_host:
+                jitter = self.forward_jitter.take(rows)
+                arrival = left + barrier.crossing(self.units.forward, jitter)
+            arrival = np.broadcast_to(arrival, (rows, self.count))
+            arrival = barrier.in_order(arrival.T, self.last_arrival).T
+            self.last_arrival = arrival[-1]
+            yield self._block(first, due, left, arrival, self._side(rows))
+
+    def _planned(self) -> Iterator[FrameBlock]:
+        """Run triggers that do not wait for the host, knowing the first of the next block."""
+        blocks = self._blocks()
+        block: Block | None = next(blocks)
+        while block is not None:
+            following = next(blocks, None)
+            upto = np.full(self.count, FAR) if following is None else following.arrival[0]
+            undisturbed = self._undisturbed(block, upto)
+            if undisturbed is not None and undisturbed.all() and self.store.low == self.store.high:
+                self.store.low = self.store.high = block.first + block.rows
+                yield self.quiet
+            else:
+                self._write(block, undisturbed)
+                self._disturbed(block, upto, undisturbed)
+            self.now = block.arrival[-1]
+            yield from self._settled(upto)
+            block = following
+
+    def _undisturbed(self, block: Block, upto: Times) -> Flags | None:
+        """Read a block as if nothing overlapped.
+
+        Parameters
+        ----------
+        block : Block
+            The triggers.
+        upto : ndarray of int64, shape (T,), fs
+            When the trigger after them arrives.
+
+        Returns
+        -------
+        ndarray of bool, shape (T,), or None
+            For which trials that holds; they are taken past the block, and their records kept
+            in ``quiet``.
+        """
+        state = self.state
+        rests = state.rests
+        if not rests.any():
+            return None
+        busy = np.maximum(block.rises, block.falls)
+        busy = np.maximum.accumulate(np.maximum(busy, state.busy), axis=0)
+        release = np.asarray(fifo.releases_at(busy, block.sync, state.released))
+        if self.sync_delay.constant is None:
+            release = np.maximum.accumulate(release, axis=0)
+        start = np.asarray(host.reads_from(release, block.latency))
+        reads, valid, wrong = self._reads(block, start)
+        gone = reads.clock
+        idle = np.where(state.first == FAR, state.end, NEVER)
+        idle = np.where(state.newest < 0, NEVER, np.maximum(state.clock, idle))
+        if self.fixed is None:
+            gone = np.maximum(gone, np.where(reads.first == FAR, reads.end, NEVER))
+        well = (block.arrival >= _after(idle, gone)) & (release >= _after(state.free, reads.end))
+        if self.reader.returns:
+            well &= reads.comes_back >= _after(state.returned, reads.returned)
+        soonest = np.minimum(valid.min(axis=-1), reads.until.min(axis=-1))
+        well &= soonest >= _after(state.lanes_ahead.max(axis=-1), reads.changes.max(axis=-1))
+        found: Flags = rests & well.all(axis=0) & (upto >= gone[-1])
+        if self.fixed is not None:
+            found &= ~self.uneven
+        some = np.flatnonzero(found)
+        if len(some):
+            self.quiet = self._quiet(block, release, start, reads, wrong)
+            self._pass(block, some, busy, release, reads)
+        return found
+
+    def _reads(self, block: Block, start: Times) -> tuple[Reads, Times, Flags]:
+        """Return reads with nothing ahead of them, when bit 0 is valid, and which are wrong."""
+        fixed = self.fixed
+        if fixed is None:
+            ahead = self.reader.nothing_ahead()
+            found = self.reader.read(start, block.ready, slice(None), block.jitter, ahead)
+            return found, found.valid, found.wrong
+        valid = block.ready[..., np.newaxis] + self.first_valid
+        # A late bit 0 spoils its own capture first.
+        margin = start + (fixed.captured[:, 0] - self.serial.setup)
+        wrong = fixed.wrong | (margin < valid.max(axis=-1))
+        lanes = start[..., np.newaxis]
+        words = self.store.words is not None
+        return (
+            Reads(
+                first=start + fixed.first,
+                last=start + fixed.last,
+                end=start + fixed.end,
+                captured=lanes + fixed.captured if words else fixed.captured,
+                wrong=wrong,
+                clock=start + fixed.clock,
+                returned=start + fixed.returned if self.reader.returns else fixed.returned,
+                comes_back=start + fixed.comes_back,
+                valid=valid,
+                until=lanes + fixed.until,
+                changes=lanes + fixed.changes,
+            ),
+            valid,
+            wrong,
+        )
+
+    def _quiet(
+        self, block: Block, release: Times, start: Times, reads: Reads, wrong: Flags
+    ) -> FrameBlock:
+        """Return the records of undisturbed reads."""
+        state, shape = self.state, release.shape
+        settles = self.units.acquisition_time
+        before = _after(state.ready, block.ready)
+        short = converter.short_acquisition(block.arrival, before, settles) & (before != NEVER)
+        late: Flags = np.broadcast_to(np.False_, shape)
+        if self.timeout is not None:
+            late = ends_wait(release, block.arrival) > block.left + self.timeout
+        first_bit = last_bit = None
+        if self.store.words is not None:
+            everyone = np.ones(shape, dtype=np.bool_)
+            first_bit, last_bit = (
+                np.moveaxis(times, 0, 1) for times in self.reader.words(reads.captured, everyone)
+            )
+        fate = np.where(wrong, np.int8(Fate.CORRUPTED), np.int8(Fate.DELIVERED))
+        return FrameBlock(
+            trials=self.store.trials,
+            first=block.first,
+            due=block.due.T,
+            trigger=block.left.T,
+            aperture=block.aperture.T,
+            ready=block.ready.T,
+            release=release.T,
+            service=release.T,
+            read_start=start.T,
+            read_end=reads.end.T,
+            found=np.broadcast_to(np.int8(-1), shape).T,
+            fate=fate.T,
+            short_acquisition=short.T,
+            timed_out=late.T,
+            first_bit=first_bit,
+            last_bit=last_bit,
+        )
+
+    def _pass(self, block: Block, some: Times, busy: Times, release: Times, reads: Reads) -> None:
+        """Take undisturbed trials past a block."""
+        state = self.state
+        state.newest[some] = block.first + block.rows - 1
+        state.lanes[some] = state.lanes_ahead[some]
+        state.heard[some] = True
+        for mine, rows in (
+            (state.arrival, block.arrival),
+            (state.ready, block.ready),
+            (state.first, reads.first),
+            (state.last, reads.last),
+            (state.end, reads.end),
+            (state.free, reads.end),
+            (state.busy, busy),
+            (state.released, release),
+            (state.clock, reads.clock),
+            (state.changes, reads.changes),
+        ):
+            mine[some] = rows[-1][some]
+        if self.reader.returns:
+            state.returned[some] = reads.returned[-1][some]
+
+    def _write(self, block: Block, undisturbed: Flags | None) -> None:
+        """Write down a block's triggers, and all else of its undisturbed trials."""
+        store = self.store
+        for row in range(block.rows):
+            store.open(block.first + row)
+        rows = np.arange(block.first, block.first + block.rows) & (store.size - 1)
+        store.columns["due"][rows] = block.due
+        store.columns["trigger"][rows] = block.left
+        if undisturbed is None or not undisturbed.any():
+            return
+        some = np.flatnonzero(undisturbed)
+        there, quiet = np.ix_(rows, some), self.quiet
+        for name in ("aperture", "ready", "release", "service", "read_start", "read_end", "fate"):
+            store.columns[name][there] = getattr(quiet, name).T[:, some]
+        store.columns["short"][there] = quiet.short_acquisition.T[:, some]
+        if store.words is not None:
+            for name in ("first_bit", "last_bit"):
+                store.columns[name][there] = np.moveaxis(getattr(quiet, name), 0, 1)[:, some]
+        planned = ends_wait(quiet.release.T, block.arrival)
+        store.columns["planned"][there] = planned[:, some]
+
+    def _disturbed(self, block: Block, upto: Times, undisturbed: Flags | None) -> None:
+        """Take the other trials through a block, trigger by trigger."""
+        everyone = np.ones(self.count, dtype=np.bool_)
+        some = np.flatnonzero(everyone if undisturbed is None else ~undisturbed)
+        if not len(some):
+            return
+        state = self.state.part(some)
+        hosts = SerialHosts(state, some, self.reader, self.edges.constant, self.store)
+        for row in range(block.rows):
+            hosts.trigger(block.first + row, block.one(row, some))
+        hosts.advance(upto[some])
+        self.state.put(some, state)
+
+    def _settled(self, upto: Times) -> Iterator[FrameBlock]:
+        """Hand over the blocks that nothing can change any more."""
+        store = self.store
+        waits = self.state.open(upto)
+        oldest = min(store.high, int(self.state.newest[waits].min(initial=store.high)))
+        oldest = self._expire(oldest, over=False)
+        while store.low + ROWS <= oldest:
+            yield store.hand_over(ROWS)
+
+    def _expire(self, upto: int, over: bool) -> int:
+        """Judge the timeouts of settled rows; return up to where that could be done."""
+        store = self.store
+        low, count = store.low, store.high - store.low
+        if self.timeout is None or self.loops or not count:
+            return upto
+        release = store.rows("planned", low, count)
+        expires = store.rows("trigger", low, count) + self.timeout
+        # The release of a later conversion ends the wait for an earlier one too.
+        future = np.where(release == NEVER, FAR, release)
+        nearest = np.minimum.accumulate(future[::-1], axis=0)[::-1]
+        known = (nearest != FAR) | over | (self.now > expires)
+        unknown = np.flatnonzero(~known.all(axis=1))
+        if len(unknown):
+            upto = min(upto, low + int(unknown[0]))
+        if upto > low:
+            rows = np.arange(low, upto) & (store.size - 1)
+            store.columns["timed_out"][rows] = (nearest > expires)[: upto - low]
+        return upto
+
+    def _loop(self) -> Iterator[FrameBlock]:
+        """Run a loop: each trigger waits until the host has read a frame or given it up."""
+        law, store = self.scenario.trigger, self.store
+        assert law.gap is not None
+        assert self.timeout is not None
+        seed, chunk = self.scenario.seed, store.trials
+        gaps = Draws(law.gap, seed, chunk, "trigger.gap")
+        jitters = Draws(law.jitter, seed, chunk, "trigger.jitter")
+        hosts = self._hosts()
+        cue = np.zeros(self.count, dtype=np.int64)
+        alive = np.ones(self.count, dtype=np.bool_)
+        everyone = np.arange(self.count)
+        for index in range(self.scenario.conversions):
+            if not alive.any():
+                break
+            due = cue + gaps.take(1)[0]
+            left = np.maximum(trigger.leaves(due, jitters.take(1)[0]), cue)
+            crossing = barrier.crossing(self.units.forward, self.forward_jitter.take(1)[0])
+            arrival = np.maximum(left + crossing, self.last_arrival)
+            self.last_arrival = arrival = np.where(alive, arrival, self.last_arrival)
+            block = self._block(index, due, left, arrival[np.newaxis], self._side(1))
+            store.open(index)
+            store.row("due", index)[:] = np.where(alive, due, NEVER)
+            store.row("trigger", index)[:] = np.where(alive, left, NEVER)
+            release = hosts.trigger(index, block.one(0, everyone), alive)
+            expires = left + self.timeout
+            in_time = alive & (ends_wait(release, arrival) <= expires)
+            store.row("timed_out", index)[:] = alive & ~in_time
+            # Nothing else arrives until this frame is read, so the host may go on alone.
+            hosts.advance(np.where(in_time, FAR, NEVER))
+            read = store.row("read_end", index)
+            cue = np.where(in_time, read, expires)
+            alive &= ~in_time | (read != NEVER)
+            if (index + 1) % ROWS == 0:
+                yield from self._settled(cue)
+
+
+def _after(before: Times, rows: Times) -> Times:
+    """Return what holds ahead of each row: ``before``, shape (T,), then the rows but the last."""
+    return np.concatenate([np.broadcast_to(before, (1, *rows.shape[1:])), rows[:-1]])

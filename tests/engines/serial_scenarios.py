@@ -1,0 +1,35 @@
+"""Random scenarios of the two schemes in which the host's own clock reads the converter."""
+
+from __future__ import annotations
+
+from hypothesis import strategies as st
+
+from simlink.scenario.loading import from_dict
+from tests.engines.chain import put
+from tests.strategies import FINE, GRIDS, amount, law, often, raw_scenarios
+
+
+def as_serial(raw, scheme, capture):
+    """Turn a random scenario into one of the other two schemes."""
+    drop = {f"barrier.return.{name}": None for name in ("style", "packet_bits", "overhead_bits")}
+    drop |= {"barrier.return.line_rate": None, "barrier.line_rate": None}
+    drop |= {"barrier.forward.line_rate": None, "host.read_all": None, "host.watermark": None}
+    return put(raw, drop | {"link.scheme": scheme, "host.capture": capture})
+
+
+@st.composite
+def serial_scenarios(draw):
+    """Draw a scenario of either scheme, now and then one whose channels swallow clock pulses."""
+    grid = draw(st.sampled_from([FINE, *GRIDS]))
+    raw = draw(raw_scenarios(grid))
+    scheme = draw(st.sampled_from(["forwarded_clock", "returned_clock"]))
+    captures = ["half", "whole"] if scheme == "returned_clock" else ["half", "whole", 3, 7, "30 ns"]
+    raw = as_serial(raw, scheme, draw(st.sampled_from(captures)))
+    # A short word, or a long way, lets the host end before its clock has arrived.
+    way = draw(st.sampled_from(["forward", "return"]))
+    if often(draw) and draw(st.booleans()):
+        raw = put(raw, {f"barrier.{way}.min_pulse": law(draw, grid, 0, grid.ns(10), bounded=True)})
+    if often(draw) and draw(st.booleans()):
+        far = grid.text(amount(draw, grid.ns(20), grid.ns(1500)))
+        raw = put(raw, {f"barrier.{way}.delay": far})
+    return from_dict(raw)
