@@ -17,6 +17,8 @@ FS_PER_SECOND = 10**15
 NEVER = int(np.iinfo(np.int64).min)
 #: The longest trial, 2.5 h; int64 femtoseconds end at 2.56 h.
 LONGEST_TRIAL = 9000 * FS_PER_SECOND
+#: Later than any instant, with room in int64 for two minutes of delays on top.
+FAR = LONGEST_TRIAL + 100 * FS_PER_SECOND
 _ROOM = 2**62
 
 

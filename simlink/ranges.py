@@ -75,10 +75,10 @@ def _plain(word: str) -> Value:
 
 def _span(text: str, where: str) -> list[Value]:
     match = _SPAN.fullmatch(text)
-    ends = None if match is None else (_amount(match[1]), _amount(match[2]))
-    if match is None or ends is None or ends[0] is None or ends[1] is None:
+    first, last = (None, None) if match is None else (_amount(match[1]), _amount(match[2]))
+    if match is None or first is None or last is None:
         raise InputError(where, None, f'"{text}"', _ALLOWED)
-    (low, unit), (high, other) = ends
+    (low, unit), (high, other) = first, last
     low, high, unit = _same_unit(low, unit, high, other, text, where)
     whole = not unit and low.denominator == high.denominator == 1
     if high < low:

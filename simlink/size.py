@@ -61,7 +61,8 @@ def size(
     confidence : float
         How sure the answer shall be; all looks at the data together keep it.
     budget : int, optional
-        The most conversions for one value; 1000 / at_most, from 1e6 to 1e9, when left out.
+        The most conversions for one value; when left out 1000 / at_most (or what six units in
+        at_most come to, if only whole units count), from 1e6 to 1e9.
     trials : int, optional
         The most units for one value; the budget is then trials x conversions.
     engine : {"auto", "event", "batch"}
@@ -85,13 +86,15 @@ def size(
         If the question makes no sense for the scenario.
     """
     kind = _checked(scenario, sought, at_most, confidence, budget, trials)
+    chosen, _ = choose(engine, scenario)
+    by_cycle = cycles_are_independent(scenario)
     if trials is not None:
         budget = trials * scenario.conversions
     elif budget is None:
-        budget = round(min(max(_BUDGET / at_most, _LEAST_BUDGET), _MOST_BUDGET))
+        # Where only whole units count, it takes about 4 / target of them that lose nothing.
+        many = _BUDGET if by_cycle else max(_BUDGET, 6 * scenario.conversions)
+        budget = round(min(max(many / at_most, _LEAST_BUDGET), _MOST_BUDGET))
     most_units = trials or max(1, min(budget // scenario.conversions, 10**7))
-    chosen, _ = choose(engine, scenario)
-    by_cycle = cycles_are_independent(scenario)
     exact = not scenario.is_random
     found = Sizing(
         scenario,
@@ -187,12 +190,11 @@ def _ladder(scenario: Scenario, sought: str, found: Sizing) -> tuple[Ladder, Bui
         rates: dict[int, Fraction] = {}
 
         def rate(at: int) -> tuple[float, Scenario]:
-            if at not in rates:
-                exact = float(base) * (1 + RATE_STEP) ** -at
-                rates[at] = base if at == 0 else Fraction(f"{exact:.4g}")
-            text = f"{float(rates[at]):.12g} Hz" if at else f"{base} Hz"
             if at == 0:
                 return float(base), scenario
+            if at not in rates:
+                rates[at] = Fraction(f"{float(base) * (1 + RATE_STEP) ** -at:.4g}")
+            text = f"{float(rates[at]):.12g} Hz"
             return float(rates[at]), scenario.with_value("trigger.rate", text)
 
         found.no_bound = "not worked out for rates"

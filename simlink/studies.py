@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING, Any
 
 from simlink import __version__
 from simlink.cautions import CAUTIONS
+from simlink.engines.choice import choose
 from simlink.errors import InputError
 from simlink.ranges import MOST, Value, values
 from simlink.runs import run
@@ -219,7 +220,8 @@ def vary(
     Raises
     ------
     InputError
-        If a key, a value or a figure is bad; before anything runs.
+        If a key, a value or a figure is bad, or the engine cannot do a point; before anything
+        runs.
     """
     given = {key: _values(key, wanted) for key, wanted in keys.items()}
     found = Variation(scenario, given, _figure(figure))
@@ -231,6 +233,8 @@ def vary(
         (values, scenario.with_values(dict(zip(given, values, strict=True))))
         for values in itertools.product(*given.values())
     ]
+    for _, candidate in candidates:
+        choose(engine, candidate)
     try:
         for number, (values, candidate) in enumerate(candidates):
 

@@ -298,6 +298,7 @@ def test_a_command_that_fails_half_way_says_how_to_go_on(scenario, tmp_path, mon
         "what was finished is kept: go on with --resume"
     )
     monkeypatch.undo()
-    assert "4 of 6 units taken up" in command(
-        path, "--engine", "event", "--out", out, "--resume"
-    ).stderr
+    assert (
+        "4 of 6 units taken up"
+        in command(path, "--engine", "event", "--out", out, "--resume").stderr
+    )

@@ -86,7 +86,7 @@ class Latencies:
         group = np.arange(trials.start, trials.stop) % self.groups
         count = values.size
         if missing is not None:
-            rows = np.bincount(np.nonzero(missing)[0], minlength=len(values))
+            rows = np.count_nonzero(missing.T, axis=0)
             count -= int(rows.sum())
             if count == 0:
                 return

@@ -83,18 +83,21 @@ class Tally:
         start = block.trials.start - self.trials.start
         rows = slice(start, start + len(block.trials))
         self.sent[rows] += block.count
-        plain = not np.count_nonzero(block.fate)
+        plain = not np.count_nonzero(block.fate.T)
         if plain:
             self.fates[rows, Fate.DELIVERED] += block.count
         else:
+            # In the batch engine's own order, in which a block lies in one piece.
+            fates = block.fate.T
             for fate in Fate:
-                these = block.fate == fate
+                # A plain number, or numpy compares in 64 bits.
+                these = fates == int(fate)
                 if not np.count_nonzero(these):
                     continue
                 if fate == Fate.NOT_SENT:
-                    self.sent[rows] -= np.count_nonzero(these, axis=1)
+                    self.sent[rows] -= np.count_nonzero(these, axis=0)
                 else:
-                    self.fates[rows, fate] += np.count_nonzero(these, axis=1)
+                    self.fates[rows, fate] += np.count_nonzero(these, axis=0)
         if block.short_acquisition.any():
             self.short[rows] += block.short_acquisition.sum(axis=1)
         if block.timed_out.any():
@@ -105,7 +108,9 @@ class Tally:
         self._filling(block)
 
     def _times(self, rows: slice, block: FrameBlock, plain: bool) -> None:
-        last = block.trigger.max(axis=1)
+        # Triggers that leave at the same time in all trials are one row, repeated.
+        common = block.trigger.strides[0] == 0
+        last = block.trigger[: 1 if common else None].max(axis=1)
         np.maximum(self.last_trigger[rows], last, out=self.last_trigger[rows])
         # Reads end in order, after all else that befalls a frame that is read.
         ends = (block.read_end,) if plain else (block.ready, block.release, block.read_end)

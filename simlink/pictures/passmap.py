@@ -44,7 +44,7 @@ def passmap(found: PassMap, ax: Axes | None = None) -> Axes:
     from matplotlib.ticker import EngFormatter
 
     if ax is None:
-        ax = style.new_axes(8.4, 5.6, left=0.115, right=0.985, bottom=0.105, top=0.83)
+        ax = style.new_axes(8.4, 5.6, left=0.115, right=0.985, bottom=0.105, top=0.81)
     across = np.array(found.delays) / FS_PER_SECOND
     up = np.array([float(clock) for clock in found.clocks])
     plain = LinearSegmentedColormap.from_list("good", ["#ffffff", style.SKY, style.TEAL])
@@ -74,14 +74,14 @@ def passmap(found: PassMap, ax: Axes | None = None) -> Axes:
     ax.set_xlabel("barrier delay, one way")
     ax.set_ylabel("serial clock")
     scheme = _SCHEMES[found.scenario.link.scheme]
-    ax.set_title(f"Where frames come through, {scheme}", loc="left", pad=34)
+    ax.set_title(f"Where frames come through, {scheme}", loc="left", pad=46)
     bar = ax.get_figure(root=True)
     assert bar is not None
     bar.colorbar(mesh, ax=ax, label="share of good frames", pad=0.02)
     ax.legend(
         loc="lower left",
         bbox_to_anchor=(-0.01, 1.0),
-        ncols=4,
+        ncols=3,
         frameon=False,
         fontsize=8.5,
         columnspacing=1.2,
@@ -106,7 +106,7 @@ def _never(ax: Axes, edges: np.ndarray, never: list[tuple[str, ...]]) -> None:
                 edges[column],
                 edges[column + 1],
                 facecolor="none",
-                edgecolor=style.SAND,
+                edgecolor=style.RUST,
                 hatch="//",
                 linewidth=0,
                 label=None if said else f"no clock keeps {names[0]}, worst case",

@@ -53,6 +53,8 @@ def sizing(found: Sizing, ax: Axes | None = None) -> Axes:
     shown = [p for p in found.points if p.verdict in _LOOK and p.seen.sent]
     floor = _floor(found, shown)
     ax.set_yscale("log")
+    top = max([found.target, *(p.high or 0.0 for p in shown)])
+    ax.set_ylim(floor, min(2.5 * top, 1.5))
     for verdict in _LOOK:
         _points(ax, found, [p for p in shown if p.verdict is verdict], verdict, floor)
     ax.axhline(found.target, color=style.INK, lw=1.4, linestyle=(0, (6, 3)), label="target")
@@ -63,7 +65,7 @@ def sizing(found: Sizing, ax: Axes | None = None) -> Axes:
     if bound is not None:
         said = f"proven to lose nothing: {bound}"
         ax.axvline(bound, color=style.INK, lw=1.4, linestyle=":", label=said)
-    _scales(ax, found, shown, bound, floor)
+    _scales(ax, found, shown, bound)
     ax.set_xlabel(_AXES[found.sought])
     ax.set_ylabel(f"{found.figure}, share of conversions")
     ax.set_title(_title(found), loc="left", pad=44)
@@ -120,7 +122,7 @@ def _points(ax: Axes, found: Sizing, points: list[Point], verdict: Verdict, floo
         ax.plot([], [], color=colour, label=f"{label} (upper limits)", **width)
 
 
-def _scales(ax: Axes, found: Sizing, shown: list[Point], bound: int | None, floor: float) -> None:
+def _scales(ax: Axes, found: Sizing, shown: list[Point], bound: int | None) -> None:
     from matplotlib.ticker import EngFormatter, LogLocator, MaxNLocator, NullLocator
 
     values = [float(found.values[p.at]) for p in shown]
@@ -139,8 +141,6 @@ def _scales(ax: Axes, found: Sizing, shown: list[Point], bound: int | None, floo
             ax.xaxis.set_major_locator(MaxNLocator(_FEW, integer=True))
         else:
             ax.xaxis.set_major_formatter(EngFormatter(unit="Hz", sep=" "))
-    top = max([found.target, *(p.high or 0.0 for p in shown)])
-    ax.set_ylim(floor, min(2.5 * top, 1.5))
     ax.yaxis.set_major_locator(LogLocator())
     ax.yaxis.set_minor_locator(NullLocator())
     ax.grid(axis="y")

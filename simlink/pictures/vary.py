@@ -38,8 +38,8 @@ def variation(found: Variation, ax: Axes | None = None, figure: str | None = Non
     matplotlib Axes
         One key: its values across, the figure up, its interval shaded; where no event was seen
         an open triangle stands at the upper bound. Two keys: the first up, the second across,
-        the figure as lightness and, on a small map, in each cell; a cell without an event says
-        below what it is.
+        the figure as lightness and, on a small map, in each cell; a cell without an event is
+        hatched, and says below what it is.
     """
     name = figure or found.figure
     if ax is None:
@@ -153,6 +153,7 @@ def _up(ax: Axes, name: str, figures: list[Figure], drawn: Any) -> None:
 
 def _map(ax: Axes, found: Variation, name: str) -> None:
     from matplotlib.colors import LinearSegmentedColormap, LogNorm, Normalize
+    from matplotlib.patches import Rectangle
 
     (down, rows), (across, columns) = found.keys.items()
     cells: list[Figure | None] = [p.figures[name] for p in found.points]
@@ -167,7 +168,20 @@ def _map(ax: Axes, found: Variation, name: str) -> None:
         "teal", ["#f3f7f6", "#8fc1bb", style.TEAL, "#04302c"]
     )
     image = ax.imshow(level, origin="lower", aspect="auto", cmap=colours, norm=norm)
-    ax.set_facecolor("#ffffff")
+    for number, cell in enumerate(cells):
+        if cell is not None and _nothing(cell):
+            y, x = divmod(number, len(columns))
+            ax.add_patch(
+                Rectangle(
+                    (x - 0.5, y - 0.5),
+                    1,
+                    1,
+                    facecolor="white",
+                    edgecolor=style.GRID,
+                    hatch="//",
+                    lw=0,
+                )
+            )
     ax.set_xticks(range(len(columns)), [str(one) for one in columns])
     ax.set_yticks(range(len(rows)), [str(one) for one in rows])
     for axis, many in ((ax.xaxis, len(columns)), (ax.yaxis, len(rows))):
@@ -192,7 +206,5 @@ def _map(ax: Axes, found: Variation, name: str) -> None:
 
 
 def _level(cell: Figure | None) -> float:
-    """Return what the colour of a cell stands for: its value, or the upper bound of none seen."""
-    if cell is None:
-        return np.nan
-    return _or_nan(cell.high if _nothing(cell) else cell.value)
+    """Return what the lightness of a cell stands for; an upper bound has none."""
+    return np.nan if cell is None or _nothing(cell) else _or_nan(cell.value)

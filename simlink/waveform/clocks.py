@@ -51,15 +51,15 @@ def pulses_of(edges: Sequence[Edge]) -> list[Pulse]:
 
 
 def period_of(pulses: Sequence[Pulse], bits: int) -> int | None:
-    """Return the period of a clock that clocks frames of so many bits, fs; None if unseen.
+    """Return the period of a clock that clocks frames of so many bits, fs; None if it shows none.
 
     The spacing of most rises; where most are the first of their frames, twice the usual pulse.
     """
     if bits >= 3:
         spacings = [after - before for (before, _), (after, _) in pairwise(pulses)]
-        return median_low(spacings) if spacings else None
+        return (median_low(spacings) if spacings else 0) or None
     widths = [fall - rise for rise, fall in pulses if fall is not None]
-    return 2 * median_low(widths) if widths else None
+    return (2 * median_low(widths) if widths else 0) or None
 
 
 def frames_of(

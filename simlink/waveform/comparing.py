@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from simlink.figures.measured import RULES, Limits, Span, edges_of, measure
+from simlink.instants import FS_PER_SECOND
 from simlink.waveform.capturing import MOST, Capture, capture
 from simlink.waveform.deriving import Edges, Seen, complete
 from simlink.waveform.faults import Complaint, check, first_whole, longest_high
@@ -99,7 +100,7 @@ class Comparison:
 
 
 def _seconds(time: int | None) -> float:
-    return float("nan") if time is None else time * 1e-15
+    return float("nan") if time is None else time / FS_PER_SECOND
 
 
 def compare(

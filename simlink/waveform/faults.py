@@ -63,23 +63,25 @@ class Clock:
 def clocks_of(scenario: Scenario) -> list[Clock]:
     """Return the clocks of a scenario.
 
-    A clock whose pulses nothing but its own master shapes has none below a quarter of its period;
-    one that has crossed the barrier has none that the channel does not pass.
+    A clock as its own master makes it has no pulse below a quarter of its period, nor below what
+    the channel ahead of it passes, unless the clock itself is too fast for it; one that has
+    crossed the barrier has none that the channel does not pass.
     """
     host = scenario.host.clock.value
     forward, back = (_shortest(scenario, name) for name in ("forward", "return"))
 
-    def quarter(frequency: Fraction) -> int:
-        return int(exact_period(frequency) / 4)
+    def made(frequency: Fraction, passed: int) -> int:
+        period = exact_period(frequency)
+        return max(int(period / 4), passed if 5 * passed <= 2 * period else 0)
 
     if scenario.link.scheme == "remote_master":
         remote = scenario.remote_clock.frequency.value
         return [
-            Clock("remote.clock", remote, max(back, quarter(remote)), "remote.data"),
-            Clock("host.clock", host, quarter(host), "none"),
+            Clock("remote.clock", remote, made(remote, back), "remote.data"),
+            Clock("host.clock", host, made(host, 0), "none"),
         ]
     return [
-        Clock("host.clock", host, max(forward, quarter(host)), "host.data"),
+        Clock("host.clock", host, made(host, forward), "host.data"),
         Clock("remote.clock", host, forward, "none"),
         Clock("host.returned", host, back, "host.data"),
     ]

@@ -49,10 +49,13 @@ def flat(text):
 def test_every_shipped_scenario_runs(path, tmp_path):
     result = run(path, "--trials", 3, "--conversions", 60, "--out", tmp_path / "out")
     assert result.exit_code == 0, result.output
-    title = simlink.load(path).scenario.title
-    assert title
-    assert result.stdout.splitlines()[0] == title
-    assert sorted(path.name for path in (tmp_path / "out").iterdir()) == sorted(results.NAMES)
+    scenario = simlink.load(path).scenario
+    assert scenario.title
+    assert result.stdout.splitlines()[0] == scenario.title
+    # Where the host's clock reads the converter there is no FIFO to show.
+    no_fifo = scenario.link.scheme != "remote_master"
+    wanted = [name for name in results.NAMES if not (no_fifo and name.startswith("occupancy"))]
+    assert sorted(path.name for path in (tmp_path / "out").iterdir()) == sorted(wanted)
     assert f"Results: {tmp_path / 'out'}" in result.stdout
 
 

@@ -156,8 +156,10 @@ PARTS = {
     "barrier.return.pulse_width_distortion": {"shape": "uniform", "low": "-3 ns", "high": "4 ns"},
     "barrier.forward.min_pulse": "5 ns",
     "barrier.return.min_pulse": "6 ns",
+    "fifo.sync_delay": "4 ns",
     "host.setup": "2 ns",
     "host.hold": "1 ns",
+    "remote_clock.start_delay": {"shape": "uniform", "low": "1 ns", "high": "2 ns"},
     "remote_clock.setup": "1.5 ns",
     "remote_clock.hold": "700 ps",
 }
@@ -172,18 +174,21 @@ PARTS = {
         ("forwarded_clock", "hold", 25, -14.2),
         ("forwarded_clock", "forward clock, high pulse", 25, 6),
         ("forwarded_clock", "forward clock, low pulse", 25, 7),
-        # 3 + .5 + .4 + 3 - 300 + 2.
-        ("forwarded_clock", "first bit", 25, -291.1),
+        # 3 + .5 + .4 + 3 - 4 - 300 + 2.
+        ("forwarded_clock", "first bit", 25, -295.1),
         # 2 + 8 + .5 + .4 + 4 + 2.
         ("returned_clock", "setup", 25, 16.9),
         # 1 - 1 + .4 + .5 + 3 + 1.
         ("returned_clock", "hold", 25, 4.9),
+        # 3 + .5 + .4 - 10 + .4 - 9 + .4 + 3 - 4 - 300 + 2.
+        ("returned_clock", "first bit", 25, -313.3),
         # Distortion adds from both crossings: 1 + 3 + 6 and 2 + 4 + 6.
         ("returned_clock", "returned clock, high pulse", 25, 10),
         ("returned_clock", "returned clock, low pulse", 25, 12),
         ("remote_master", "setup", 25, 9.5),
         ("remote_master", "hold", 25, -0.3),
-        ("remote_master", "first bit", 25, 4.5),
+        # 3 + 1.5 - 1.
+        ("remote_master", "first bit", 25, 3.5),
         # The strobe beside the data: .5 + .4 + 4 and .4 + .5 + 3.
         ("remote_master", "lane to strobe, setup", 25, 4.9),
         ("remote_master", "lane to strobe, hold", 25, 3.9),
@@ -204,6 +209,8 @@ def test_the_worst_case_of_each_chain(scheme, margin, interval, worst):
         ("returned_clock", "whole", "setup", 50, 13.9),
         # 1 - 1 + .4 + .5 + 4: a race in which the clock has no part.
         ("returned_clock", "whole", "hold", 0, 4.9),
+        # Captured at a falling edge, which comes early by 1 + 3 at the worst.
+        ("returned_clock", "whole", "first bit", 50, -309.3),
         ("forwarded_clock", "whole", "setup", 50, 43),
         ("forwarded_clock", "whole", "hold", 0, -14.2),
         ("forwarded_clock", 3, "setup", 75, 43),

@@ -137,7 +137,36 @@ def test_the_units_that_work_are_those_of_the_simulation(scheme, clock, capture)
             "barrier.return.packet_bits": 4,
             "barrier.return.line_rate": "1 Gbit/s",
         }
-    scenario = made(values)
+    assert_units_agree(made(values))
+
+
+@pytest.mark.parametrize(
+    ("scheme", "capture", "low", "high"),
+    [
+        ("forwarded_clock", "whole", 40, 60),
+        ("returned_clock", "half", 40, 60),
+        ("returned_clock", "whole", 64, 84),
+        ("remote_master", "half", 15, 35),
+    ],
+)
+def test_the_units_whose_first_bit_is_late_are_those_of_the_simulation(scheme, capture, low, high):
+    """A host that comes at once may capture bit 0 before it is valid."""
+    values = {**RANDOM, "link.scheme": scheme, "host.capture": capture}
+    values |= {
+        "converter.msb_valid": {"shape": "uniform", "low": f"{low} ns", "high": f"{high} ns"},
+        "host.service_latency": "0 ns",
+        "remote_clock.setup": "2 ns",
+    }
+    one = assert_units_agree(made(values))
+    lost = {
+        margin.name for margin in one.margins if one.built.left(margin, one.clock, 0.5).min() < 0
+    }
+    assert lost == {"first bit"}
+
+
+def assert_units_agree(scenario):
+    """Check the budget's units against those of the engine, one by one."""
+    scheme = scenario.link.scheme
     one = budget(scenario, units=scenario.trials)[scheme]
     kept = np.ones(scenario.trials, dtype=bool)
     for margin in one.margins:
@@ -149,6 +178,7 @@ def test_the_units_that_work_are_those_of_the_simulation(scheme, clock, capture)
     assert kept.tolist() == seen
     assert 0.1 < np.mean(seen) < 0.9
     assert one.yields.working == sum(seen)
+    return one
 
 
 JITTERY = {

@@ -73,8 +73,8 @@ def covered(rho, places, trials, conversions):
         (0.5, 2, 50, 400),
         # Losses come in long bursts, many in each trial.
         (0.9, 4, 20, 1000),
-        # Losses are rare: about 20 in a run, in as many of its 200 trials.
-        (0.5, 5, 200, 500),
+        # Losses are rare: about 12 in a run, in as many of its 120 trials.
+        (0.5, 5, 120, 500),
     ],
 )
 def test_the_interval_of_overrun_covers_the_exact_value(rho, places, trials, conversions):

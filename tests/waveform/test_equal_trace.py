@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-from collections import Counter
-
 import pytest
 from hypothesis import given, settings
-from vcdvcd import VCDVCD
+from vcdvcd import VCDVCD, StreamParserCallbacks
 
 from simlink.engines.event.trace import trace
 from simlink.figures.measured import edges_of, measure
@@ -39,6 +37,49 @@ def edges_by_hand(scenario):
     return {name: edges for name, edges in found.items() if edges}
 
 
+class InOrder(StreamParserCallbacks):
+    """Keeps what the other reader reads, in the order in which it reads it."""
+
+    def __init__(self):
+        self.changes = []
+
+    def enddefinitions(self, vcd, signals, cur_sig_vals):
+        pass
+
+    def time(self, vcd, time, cur_sig_vals):
+        pass
+
+    def value(self, vcd, time, value, identifier_code, cur_sig_vals):
+        self.changes.append((time, identifier_code, value))
+
+
+def edges_by_vcdvcd(path, scenario):
+    """Return the edges of every signal as the library vcdvcd reads them."""
+    order = InOrder()
+    codes = VCDVCD(str(path), callbacks=order, store_tvs=False).references_to_ids
+    now, meant, found = {}, {}, {}
+    for signal in signals_of(scenario):
+        bits = f"[{signal.width - 1}:0]"
+        code = codes.get(signal.reference, codes.get(signal.reference + bits))
+        number = codes.get(signal.number + bits, code)
+        if signal.kind is Kind.LINE:
+            code = number
+        meant[code] = (signal, number, codes.get(signal.wrong))
+        found[signal.name] = []
+    for time, code, value in order.changes:
+        first, now[code] = code not in now, value
+        signal, number, wrong = meant.get(code, (None, None, None))
+        happening = signal is not None and signal.kind in (Kind.CONVERSION, Kind.BIT)
+        # The first value of what is no happening tells how it begins.
+        if signal is None or (first and not happening):
+            continue
+        special = {"x": -1, "z": -2 if signal.kind is Kind.LINE else -1}
+        said = now[number]
+        told = special[said] if said in special else int(said, 2)
+        found[signal.name].append((time, -1 - told if now.get(wrong) == "1" else told))
+    return {name: edges for name, edges in found.items() if edges}
+
+
 def plain(spans):
     return [(s.symbol, s.length, s.conversion, s.lane, s.bit) for s in spans]
 
@@ -53,7 +94,7 @@ def written(tmp_path_factory):
     return write
 
 
-@settings(max_examples=80)
+@settings(max_examples=40)
 @given(scenario=scenarios(conversions=12, trials=1) | serial_scenarios())
 def test_a_dump_in_fs_holds_the_trace(scenario, tmp_path_factory):
     path = tmp_path_factory.mktemp("dump") / "a.vcd"
@@ -72,23 +113,12 @@ def test_a_dump_in_fs_holds_the_trace(scenario, tmp_path_factory):
     straight = measure(traced(edges_of(trace(scenario, range(scenario.conversions))), scenario))
     assert plain(spans_of(capture(path, scenario, {}), scenario)) == plain(straight)
 
-    # And an independent reader (the library vcdvcd) sees the same edges.
-    other = VCDVCD(str(path))
-    for signal in signals_of(scenario):
-        seen = other[signal.reference].tv
-        if signal.kind is Kind.LEVEL:
-            told = [(time + origin, int(value)) for time, value in seen[1:]]
-            assert told == exact.get(signal.name, []), signal
-        elif signal.kind is Kind.CONVERSION:
-            number = dict(other[f"{signal.reference}_conversion"].tv)
-            told = [(time + origin, int(number[time], 2)) for time, _ in seen]
-            assert Counter(told) == Counter(exact.get(signal.name, [])), signal
-        elif signal.kind is Kind.BIT:
-            times = [time for time, _ in exact.get(signal.name, [])]
-            assert [time + origin for time, _ in seen] == times
+    # And an independent reader sees the same edges of every signal.
+    other = edges_by_vcdvcd(path, scenario)
+    assert {n: [(t + origin, v) for t, v in line] for n, line in other.items()} == exact
 
 
-@settings(max_examples=40)
+@settings(max_examples=30)
 @given(scenario=scenarios(conversions=12, trials=1))
 def test_intervals_on_a_dump_are_the_ledgers(scenario, tmp_path_factory):
     path = tmp_path_factory.mktemp("dump") / "a.vcd"
@@ -138,11 +168,11 @@ def test_an_example_of_each_scheme(scheme, written):
     if scheme != "remote_master":
         values["host.clock"] = "12 MHz"
     scenario = scenario.with_values(values)
-    found = compare(scenario, written(scenario), most=20)
+    found = compare(scenario, written(scenario))
     assert found.complaints == []
     symbols = {row.symbol for row in found.rows}
     assert {"t_CYC", "t_PD", "t_CONV", "t_REL", "t_SVC", "t_READ", "t_LAT", "t_RCH"} <= symbols
-    assert all(row.simulated is not None for row in found.rows)
+    assert [row.symbol for row in found.rows if row.simulated is None] == []
 
 
 def test_a_window_begins_with_the_levels_that_hold(bench, written):
@@ -152,7 +182,7 @@ def test_a_window_begins_with_the_levels_that_hold(bench, written):
     assert part.begintime == [time for time, _ in whole["host.trigger"].tv][7]
     for signal in signals_of(bench):
         if signal.kind is Kind.LEVEL:
-            times = range(part.begintime, part.endtime, 999_983)
+            times = range(part.begintime + 1, part.endtime, 999_983_771)
             levels = [whole[signal.reference][time] for time in times]
             assert [part[signal.reference][time] for time in times] == levels, signal
 

@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from simlink.draws import Column, streams
-from simlink.instants import Times
+from simlink.instants import FAR, Times
 from simlink.parts.trigger import DueTimes
 from simlink.scenario.distributions import Normal, Simple, suffix
 
@@ -169,10 +169,6 @@ def _soonest(left: Times) -> Times:
     past = np.full((1, left.shape[1]), FAR, dtype=np.int64)
     rows = np.concatenate([left, past])
     return np.minimum.accumulate(rows[::-1], axis=0)[::-1]
-
-
-#: Later than anything.
-FAR = 2**62
 
 
 def bounded(law: Distribution) -> bool:

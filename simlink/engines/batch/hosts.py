@@ -6,9 +6,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from simlink.engines.batch.columns import FAR, Flags
+from simlink.engines.batch.columns import Flags
 from simlink.engines.batch.store import Store
-from simlink.instants import NEVER, Times
+from simlink.instants import FAR, NEVER, Times
 from simlink.parts import host
 from simlink.records import Fate
 

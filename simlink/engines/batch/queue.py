@@ -13,11 +13,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from simlink.engines.batch.columns import FAR, Draws, Flags, Triggers
+from simlink.engines.batch.columns import Draws, Flags, Triggers
 from simlink.engines.batch.hosts import Hosts
 from simlink.engines.batch.remote import Arrivals, Readouts, Remote, Return
 from simlink.engines.batch.store import Store
-from simlink.instants import NEVER, Times, clock_edges
+from simlink.instants import FAR, NEVER, Times, clock_edges
 from simlink.parts import barrier, fifo, trigger, unit
 from simlink.parts.fifo import WhenFull
 from simlink.records import Fate, FrameBlock

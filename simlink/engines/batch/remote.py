@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from simlink.engines.batch.columns import FAR, Draws, Flags, reach
-from simlink.instants import NEVER, Times
+from simlink.engines.batch.columns import Draws, Flags, reach
+from simlink.instants import FAR, NEVER, Times
 from simlink.parts import converter, remote_clock, transport, unit
 from simlink.parts.barrier import crossing
 

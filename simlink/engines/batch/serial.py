@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from simlink.engines.batch.columns import FAR, Draws, Flags, Triggers
+from simlink.engines.batch.columns import Draws, Flags, Triggers
 from simlink.engines.batch.serial_hosts import (
     Conversion,
     SerialHosts,
@@ -23,7 +23,7 @@ from simlink.engines.batch.serial_hosts import (
 )
 from simlink.engines.batch.serial_reads import EdgeDraws, Jitter, Reader, Reads
 from simlink.engines.batch.store import Store
-from simlink.instants import NEVER, Times
+from simlink.instants import FAR, NEVER, Times
 from simlink.parts import barrier, converter, fifo, host, serial_unit, trigger, unit
 from simlink.records import Fate, FrameBlock
 
@@ -141,7 +141,9 @@ class Serial:
         missing = (fixed.captured >= FAR).any(axis=-1) | (fixed.first >= FAR)
         #: Units whose clock is swallowed in part.
         self.uneven = missing | (fixed.changes >= FAR).any(axis=-1)
-        for values in (fixed.first, fixed.comes_back, fixed.captured, fixed.changes):
+        # They are taken trigger by trigger, and these only must not overflow.
+        far = (fixed.first, fixed.comes_back, fixed.captured, fixed.until, fixed.changes)
+        for values in far:
             values[self.uneven] = 0
 
     def run(self) -> Iterator[FrameBlock]:
@@ -292,7 +294,7 @@ class Serial:
         margin = start + (fixed.captured[:, 0] - self.serial.setup)
         wrong = fixed.wrong | (margin < valid.max(axis=-1))
         lanes = start[..., np.newaxis]
-        words = self.store.words is not None
+        words, returns = self.store.words is not None, self.reader.returns
         return (
             Reads(
                 first=start + fixed.first,
@@ -301,8 +303,8 @@ class Serial:
                 captured=lanes + fixed.captured if words else fixed.captured,
                 wrong=wrong,
                 clock=start + fixed.clock,
-                returned=start + fixed.returned if self.reader.returns else fixed.returned,
-                comes_back=start + fixed.comes_back,
+                returned=start + fixed.returned if returns else fixed.returned,
+                comes_back=start + fixed.comes_back if returns else fixed.comes_back,
                 valid=valid,
                 until=lanes + fixed.until,
                 changes=lanes + fixed.changes,

@@ -13,10 +13,10 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from simlink.engines.batch.columns import FAR, Flags
+from simlink.engines.batch.columns import Flags
 from simlink.engines.batch.serial_reads import Ahead, Jitter, Reader
 from simlink.engines.batch.store import Store
-from simlink.instants import NEVER, Times
+from simlink.instants import FAR, NEVER, Times
 from simlink.parts import barrier, converter, fifo, host
 from simlink.records import Fate
 

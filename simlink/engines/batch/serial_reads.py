@@ -10,10 +10,9 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-import numpy.typing as npt
 
-from simlink.engines.batch.columns import FAR, Draws, Flags
-from simlink.instants import NEVER, Times, clock_edges
+from simlink.engines.batch.columns import Draws, Flags
+from simlink.instants import FAR, NEVER, Times, clock_edges
 from simlink.parts import serial_link
 from simlink.parts.serial_link import Clock
 

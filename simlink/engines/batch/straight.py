@@ -91,9 +91,8 @@ class Straight:
             begun[follows] = NEVER
         self.loses = bool(refused.any())
         if self.loses:
-            some = np.flatnonzero(refused)
             for times in (release, begun, start, end):
-                times.reshape(-1)[some] = NEVER
+                np.copyto(times, NEVER, where=refused)
         found = _found(np.concatenate([before, end]), first, refused if self.loses else None)
         if missing is not None:
             found[missing] = -1

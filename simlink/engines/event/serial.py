@@ -35,16 +35,13 @@ from simlink.engines.event.clockwork import (
 from simlink.engines.event.frame import EdgeJitter, Frame, Trial
 from simlink.engines.event.host import TriggerTimer
 from simlink.engines.event.wiring import Chain
-from simlink.instants import NEVER, Times
+from simlink.instants import FAR, NEVER, Times
 from simlink.parts import barrier, converter, fifo, host, serial_link, serial_unit
 from simlink.parts.serial_link import Clock, Line
 from simlink.records import Fate
 
 if TYPE_CHECKING:
     from simlink.records import FrameBlock
-
-#: An edge that never comes.
-FAR = 2**62
 
 
 @dataclass
@@ -102,7 +99,7 @@ class SerialSide:
         if self.before is not None and self.before.heard:
             # A lane moves only for a clock that the converter took.
             changes = self.before.line.until[:, -1]
-            self.lane_ahead = np.where(changes < FAR // 2, changes, self.lane_ahead)
+            self.lane_ahead = np.where(changes < FAR, changes, self.lane_ahead)
         sent = Clock(
             start + np.array(trial.take, dtype=np.int64),
             start + np.array(trial.take_end, dtype=np.int64),

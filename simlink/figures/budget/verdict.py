@@ -204,15 +204,21 @@ def _no_clock(budget: SchemeBudget) -> str:
 def _too_long(budget: SchemeBudget, cycle: rates.Cycle, period: Fraction) -> str:
     """Say by how much a cycle is too long, and what takes the time."""
     over = cycle.decisive - period
-    span = max(cycle.spans, key=lambda one: one.nominal)
-    held = ""
+    mean = cycle.decisive == cycle.nominal
+    span = max(cycle.spans, key=lambda one: one.nominal if mean else one.worst)
+    takes = span.nominal if mean else span.worst
+    held, fits = "", ""
+    if not cycle.buffered and not mean:
+        share = cycle.in_time(period, budget.scenario.seed)
+        fits = f" ({wording.share(share)} of cycles fit)" if share > 0 else ""
     assert budget.used is not None
     if budget.used < budget.clock and cycle.side == "converter":
         held = f"held to {wording.clock(budget.used)} by {_by(budget)}, "
     side = {"host": "the host's read", "return line": "the return line"}.get(
         cycle.side, "the converter's cycle"
     )
+    upto = "" if mean else "up to "
     return (
-        f"{held}{side} takes {wording.time(cycle.decisive)}, {wording.time(over)} longer than the "
-        f"trigger period; {span.name} is the most of it, {wording.time(span.nominal)}"
+        f"{held}{side} takes {upto}{wording.time(cycle.decisive)}, {wording.time(over)} longer "
+        f"than the trigger period{fits}; {span.name} is the most of it, {wording.time(takes)}"
     )

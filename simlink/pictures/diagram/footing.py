@@ -24,7 +24,9 @@ def foot_lines(layout: Layout) -> list[str]:
         parts.append("Not to scale; where the rows are torn, time without any edge is left out.")
     else:
         parts.append("Not to scale.")
-    if any(band for band in layout.bands):
+    if any(dimension.with_limits for dimension in layout.dimensions):
+        parts.append("In brackets: least … typical … largest over the run, in the same unit.")
+    if layout.bands:
         parts.append("Shaded edges: range of each edge about its cause (3σ where unbounded).")
     if layout.quiet is not None:
         parts.append(_quiet(layout))

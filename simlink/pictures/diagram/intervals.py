@@ -49,6 +49,8 @@ class Dimension:
         Beside which side it stands.
     text : str
         What is written on it.
+    with_limits : bool
+        Whether that includes the limits over a run.
     """
 
     span: Span
@@ -56,6 +58,7 @@ class Dimension:
     end_track: str
     place: str
     text: str
+    with_limits: bool = False
 
     @property
     def name(self) -> str:
@@ -142,12 +145,12 @@ def _dimension(
         sides = {start.signal.side, end.signal.side}
         place = sides.pop() if len(sides) == 1 else "barrier"
         text = f"{mathematical(symbol)} {said(span.length)}"
-        if limits and symbol in limits:
-            law = limits[symbol]
+        law = (limits or {}).get(symbol)
+        if law is not None:
             scale, _ = _unit(span.length)
             some = (law.least, law.typical, law.largest)
             text += f" ({' … '.join(_in(one, scale) for one in some)})"
-        return Dimension(span, start.name, end.name, place, text)
+        return Dimension(span, start.name, end.name, place, text, law is not None)
     return None
 
 

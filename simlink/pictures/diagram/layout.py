@@ -231,7 +231,7 @@ class Layout:
         placed = dict(zip((plan[0] for plan in sharing), lanes, strict=True))
         for name, _, shares, _ in plans:
             if not shares:
-                placed[name] = count + 1
+                placed[name] = count if place == "remote" else count + 1
                 count += 2
         if place == "remote":
             # The shortest stand next to the rows.
@@ -251,8 +251,7 @@ class Layout:
                 )
             )
             if x is not None:
-                step = 1 if place == "remote" else -1
-                height = middle if shares else middle + step * self.sizes.lane
+                height = middle if shares else middle - self.sizes.lane
                 self.labels.append(
                     Label(dimension.text, x, height, self.sizes.text, "interval", dimension.name)
                 )

@@ -8,25 +8,20 @@ from __future__ import annotations
 import io
 from typing import TYPE_CHECKING, Any
 
-from simlink.figures.measured import UNDRIVEN
 from simlink.pictures import style
-from simlink.pictures.diagram.cells import TEAR, full_scale
+from simlink.pictures.diagram.cells import TEAR
 from simlink.pictures.diagram.layout import ARROW, SHORT, Layout, Line, Piece
 from simlink.pictures.diagram.palette import MM, Palette
 from simlink.pictures.diagram.placing import Label
-from simlink.pictures.diagram.tracks import Cell, Crossing, Mark, Track
+from simlink.pictures.diagram.rows import Order, Points, RowPainter, head
+from simlink.pictures.diagram.tracks import Crossing
 
 if TYPE_CHECKING:
-    from matplotlib.axes import Axes
     from matplotlib.figure import Figure
-
-Points = list[tuple[float, float]]
 
 #: Dots per inch of a PNG, enough for print.
 DPI = 300
 KINDS = ("svg", "pdf", "png")
-# From back to front.
-_BLOCK, _WINDOW, _BAND, _REACH, _CROSS, _FILL, _TRACE, _TEAR, _MARK, _LINE, _TEXT = range(1, 12)
 
 
 @style.in_our_look
@@ -89,49 +84,15 @@ def encode(figure: Figure, kind: str) -> bytes:
     return drawn.getvalue()
 
 
-class _Painter:
-    def __init__(self, ax: Axes, layout: Layout, palette: Palette) -> None:
-        self.ax = ax
-        self.layout = layout
-        self.palette = palette
-        self.sizes = layout.sizes
-        self.tracks = {track.name: track for track in layout.tracks}
-
-    # Shapes
-
-    def box(self, x0: float, y0: float, x1: float, y1: float, order: float, **look: Any) -> None:
-        from matplotlib.patches import Rectangle
-
-        look = {"linewidth": 0, "edgecolor": "none", **look}
-        self.ax.add_patch(Rectangle((x0, y0), x1 - x0, y1 - y0, zorder=order, **look))
-
-    def strokes(self, lines: list[Points], order: float, color: str, **look: Any) -> None:
-        from matplotlib.collections import LineCollection
-
-        if lines:
-            look = {"linewidths": self.sizes.thin, "capstyle": "butt", **look}
-            self.ax.add_collection(
-                LineCollection(lines, colors=color, zorder=order, **look), autolim=False
-            )
-
-    def shapes(self, outlines: list[Points], order: float, color: str, **look: Any) -> None:
-        from matplotlib.collections import PolyCollection
-
-        if outlines:
-            look = {"linewidths": 0, "edgecolors": "none", **look}
-            self.ax.add_collection(
-                PolyCollection(outlines, facecolors=color, zorder=order, **look),
-                autolim=False,
-            )
-
-    # A line of the picture
+class _Painter(RowPainter):
+    """Draws whole lines of a picture: blocks, rows, and what goes across them."""
 
     def line(self, line: Line) -> None:
         """Draw one line of the picture."""
         palette, left, right = self.palette, self.layout.left, line.scale.right
         for side, top, bottom in line.blocks:
             tint = palette.remote if side == "remote" else palette.host
-            self.box(left, top, right, bottom, _BLOCK, facecolor=tint)
+            self.box(left, top, right, bottom, Order.BLOCK, facecolor=tint)
         if line.barrier is not None:
             top, bottom = line.barrier
             self.box(
@@ -139,13 +100,13 @@ class _Painter:
                 top,
                 right,
                 bottom,
-                _BLOCK,
+                Order.BLOCK,
                 facecolor=palette.barrier,
                 hatch="////",
                 edgecolor=palette.barrier_hatch,
             )
             edges = [[(left, y), (right, y)] for y in (top, bottom)]
-            self.strokes(edges, _BAND, palette.quiet, linewidths=self.sizes.trace)
+            self.strokes(edges, Order.BAND, palette.quiet, linewidths=self.sizes.trace)
         self.windows(line)
         self.spreads(line)
         for track in self.layout.tracks:
@@ -166,7 +127,9 @@ class _Painter:
                 continue
             x0, x1 = line.scale.at(start), line.scale.at(end)
             for _, top, bottom in line.blocks:
-                self.box(x0, top, x1, bottom, _WINDOW, facecolor=self.palette.window, alpha=0.75)
+                self.box(
+                    x0, top, x1, bottom, Order.WINDOW, facecolor=self.palette.window, alpha=0.75
+                )
 
     def spreads(self, line: Line) -> None:
         """Shade where else an edge could have been."""
@@ -177,7 +140,7 @@ class _Painter:
             top, bottom = line.rows[band.track]
             x0, x1 = line.scale.at(band.low), line.scale.at(band.high)
             shapes.append([(x0, top), (x1, top), (x1, bottom), (x0, bottom)])
-        self.shapes(shapes, _REACH, self.palette.band, alpha=0.8)
+        self.shapes(shapes, Order.REACH, self.palette.band, alpha=0.8)
 
     def tears(self, line: Line) -> None:
         """Draw the cuts: a torn strip through every row."""
@@ -189,8 +152,8 @@ class _Painter:
                 wave = 0.35 * np.sin((y - y[0]) * 2.1)
                 left = list(zip(x - TEAR / 2 + wave, y, strict=True))
                 right = list(zip(x + TEAR / 2 + wave, y, strict=True))
-                self.shapes([left + right[::-1]], _TEAR, self.palette.paper)
-                self.strokes([left, right], _TEAR + 0.1, self.palette.quiet)
+                self.shapes([left + right[::-1]], Order.TEAR, self.palette.paper)
+                self.strokes([left, right], Order.TEAR + 0.1, self.palette.quiet)
 
     def rings(self, line: Line) -> None:
         """Ring the edges that fall into a window in which nothing should switch."""
@@ -203,165 +166,15 @@ class _Painter:
                 top, bottom = line.rows[name]
                 center = (line.scale.at(time), (top + bottom) / 2)
                 ring = Circle(
-                    center, 0.95, fill=False, ec=self.palette.bad, lw=0.8, zorder=_MARK, gid="ring"
+                    center,
+                    0.95,
+                    fill=False,
+                    ec=self.palette.bad,
+                    lw=0.8,
+                    zorder=Order.MARK,
+                    gid="ring",
                 )
                 self.ax.add_patch(ring)
-
-    # Tracks
-
-    def track(self, line: Line, track: Track) -> None:
-        """Draw one row."""
-        kind = track.signal.kind
-        cells = [c for c in track.cells if c.start < line.scale.end and c.end > line.scale.start]
-        if kind == "level":
-            self.level(line, track, cells)
-        elif kind == "count":
-            self.count(line, track, cells)
-        elif kind in ("bits", "number"):
-            self.bus(line, track, cells)
-        else:
-            bottom = line.rows[track.name][1]
-            ends = [(self.layout.left, bottom), (line.scale.right, bottom)]
-            self.strokes([ends], _TRACE, self.palette.hair)
-        for mark in track.marks:
-            if line.shows(mark.time):
-                self.mark(line, track, mark)
-
-    def level(self, line: Line, track: Track, cells: list[Cell]) -> None:
-        """Draw a line of two levels; what is not known is hatched."""
-        top, bottom = line.rows[track.name]
-        runs: list[Points] = []
-        for cell in cells:
-            x0, x1 = line.scale.at(cell.start), line.scale.at(cell.end)
-            if cell.value is None:
-                self.unknown(x0, x1, top, bottom)
-                runs.append([])
-                continue
-            y = top if cell.value else bottom
-            if not runs:
-                runs.append([])
-            runs[-1] += [(x0, y), (x1, y)]
-        if cells and cells[0].start >= line.scale.start and cells[0].start in track.edges:
-            # The edge that begins a line of the picture belongs to it.
-            y = bottom if cells[0].value else top
-            runs[0].insert(0, (line.scale.left, y))
-        look = {"linewidths": self.sizes.trace, "joinstyle": "miter", "capstyle": "projecting"}
-        self.strokes([run for run in runs if run], _TRACE, self.palette.ink, **look)
-
-    def unknown(self, x0: float, x1: float, top: float, bottom: float) -> None:
-        """Hatch a stretch in which a line is not known or not settled."""
-        self.box(
-            x0,
-            top,
-            x1,
-            bottom,
-            _FILL,
-            facecolor="none",
-            edgecolor=self.palette.unknown,
-            hatch="xxxxxxx",
-        )
-
-    def count(self, line: Line, track: Track, cells: list[Cell]) -> None:
-        """Draw a filling as a stair, filled below."""
-        top, bottom = line.rows[track.name]
-        depth = self.layout.view.trace.scenario.fifo.depth
-        full = full_scale(track, depth)
-        runs: list[Points] = [[]]
-        fills: list[Points] = []
-        for cell in cells:
-            x0, x1 = line.scale.at(cell.start), line.scale.at(cell.end)
-            if cell.value is None:
-                self.unknown(x0, x1, top, bottom)
-                runs.append([])
-                continue
-            y = bottom - (bottom - top) * cell.value / full
-            runs[-1] += [(x0, y), (x1, y)]
-            fills.append([(x0, y), (x1, y), (x1, bottom), (x0, bottom)])
-        self.shapes(fills, _FILL, self.palette.fill)
-        self.strokes(
-            [run for run in runs if run], _TRACE, self.palette.ink, linewidths=self.sizes.trace
-        )
-        right = line.scale.right
-        self.strokes([[(self.layout.left, bottom), (right, bottom)]], _TRACE, self.palette.hair)
-        if full == depth:
-            self.strokes(
-                [[(self.layout.left, top), (right, top)]],
-                _FILL,
-                self.palette.quiet,
-                linestyles=[(0, (2, 2))],
-            )
-
-    def bus(self, line: Line, track: Track, cells: list[Cell]) -> None:
-        """Draw a line of values: a box for each, a middle line while nothing drives it."""
-        top, bottom = line.rows[track.name]
-        middle = (top + bottom) / 2
-        idle: list[Points] = []
-        boxes: list[Points] = []
-        for cell in cells:
-            x0, x1 = line.scale.at(cell.start), line.scale.at(cell.end)
-            rests = cell.value is not None and (
-                cell.value == UNDRIVEN or (track.signal.kind == "number" and cell.value < 0)
-            )
-            if rests:
-                idle.append([(x0, middle), (x1, middle)])
-            elif cell.value is None or cell.value < 0:
-                self.unknown(x0, x1, top, bottom)
-                boxes.append([(x0, top), (x1, top)])
-                boxes.append([(x0, bottom), (x1, bottom)])
-            else:
-                tip = min(0.35, (x1 - x0) / 4)
-                outline = [
-                    (x0, middle),
-                    (x0 + tip, top),
-                    (x1 - tip, top),
-                    (x1, middle),
-                    (x1 - tip, bottom),
-                    (x0 + tip, bottom),
-                    (x0, middle),
-                ]
-                boxes.append(outline)
-                self.shapes([outline], _FILL, self.palette.paper)
-                if cell.bad:
-                    self.shapes(
-                        [outline],
-                        _FILL,
-                        "none",
-                        hatch="\\\\\\\\\\\\",
-                        edgecolors=self.palette.bad,
-                    )
-                    cross = [[(x0, top), (x1, bottom)], [(x0, bottom), (x1, top)]]
-                    self.strokes(cross, _TRACE, self.palette.bad)
-        self.strokes(idle, _TRACE, self.palette.quiet, linewidths=self.sizes.trace)
-        self.strokes(boxes, _TRACE, self.palette.ink, linewidths=0.75 * self.sizes.trace)
-
-    def mark(self, line: Line, track: Track, mark: Mark) -> None:
-        """Draw a single instant."""
-        top, bottom = line.rows[track.name]
-        x, palette = line.scale.at(mark.time), self.palette
-        if mark.shape == "arrow":
-            self.strokes(
-                [[(x, bottom), (x, top)]], _MARK, palette.ink, linewidths=1.3 * self.sizes.trace
-            )
-            self.shapes([_head(x, top, 0.0, -1.0)], _MARK, palette.ink)
-        elif mark.shape == "tick":
-            self.strokes([[(x, bottom), (x, top)]], _MARK, palette.ink, linewidths=self.sizes.trace)
-        elif mark.shape == "capture":
-            self.shapes([_head(x, bottom, 0.0, -1.0, 0.75)], _MARK, palette.ink)
-        elif mark.shape == "release":
-            self.shapes([_head(x, top, 0.0, 1.0, 0.9)], _MARK, palette.quiet)
-        elif mark.shape == "sample":
-            y = bottom
-            diamond = [(x - 0.6, y), (x, y - 0.75), (x + 0.6, y), (x, y + 0.75)]
-            self.shapes([diamond], _MARK, palette.paper, linewidths=0.7, edgecolors=palette.ink)
-        else:
-            y, r = (top + bottom) / 2, 0.85
-            arms: list[Points] = [
-                [(x - r, y - r), (x + r, y + r)],
-                [(x - r, y + r), (x + r, y - r)],
-            ]
-            self.strokes(arms, _MARK, palette.bad, linewidths=1.5 * self.sizes.trace)
-
-    # Across the rows
 
     def crossings(self, line: Line) -> None:
         """Draw what crosses the barrier: slanted through it, upright between it and its rows."""
@@ -375,9 +188,9 @@ class _Painter:
                 continue
             self.crossing(line, one, upright, slanted, heads)
         color = self.palette.crossing
-        self.strokes(upright, _CROSS, color, linewidths=0.35, alpha=0.55)
-        self.strokes(slanted, _CROSS, color, linewidths=0.8 * self.sizes.trace)
-        self.shapes(heads, _MARK, color)
+        self.strokes(upright, Order.CROSS, color, linewidths=0.35, alpha=0.55)
+        self.strokes(slanted, Order.CROSS, color, linewidths=0.8 * self.sizes.trace)
+        self.shapes(heads, Order.MARK, color)
 
     def crossing(
         self,
@@ -408,7 +221,7 @@ class _Painter:
             x, row = scale.at(one.end), line.rows[one.target]
             tip = row[0] if down else row[1]
             upright.append([(x, far), (x, tip)])
-            heads.append(_head(x, tip, 0.0, 1.0 if down else -1.0, 0.7))
+            heads.append(head(x, tip, 0.0, 1.0 if down else -1.0, 0.7))
 
     def piece(self, line: Line, piece: Piece) -> None:
         """Draw a dimension line, and thin lines from its ends to the rows it is measured on."""
@@ -435,7 +248,7 @@ class _Painter:
             beyond = 0.7 if piece.y > middle else -0.7
             self.strokes(
                 [[(x, middle), (x, piece.y + beyond)]],
-                _REACH + 0.5,
+                Order.REACH + 0.5,
                 palette.quiet,
                 linewidths=0.35,
                 linestyles=[(0, (3, 2))],
@@ -446,15 +259,15 @@ class _Painter:
         strokes: list[Points] = [[(left, y), (right, y)]]
         heads: list[Points] = []
         if not piece.open_left:
-            heads.append(_head(left, y, 1.0 if short else -1.0, 0.0, 0.8))
+            heads.append(head(left, y, 1.0 if short else -1.0, 0.0, 0.8))
             if short:
                 strokes.append([(left - ARROW, y), (left, y)])
         if not piece.open_right:
-            heads.append(_head(right, y, -1.0 if short else 1.0, 0.0, 0.8))
+            heads.append(head(right, y, -1.0 if short else 1.0, 0.0, 0.8))
             if short:
                 strokes.append([(right, y), (right + ARROW, y)])
-        self.strokes(strokes, _LINE, palette.ink, gid=gid)
-        self.shapes(heads, _LINE, palette.ink)
+        self.strokes(strokes, Order.LINE, palette.ink, gid=gid)
+        self.shapes(heads, Order.LINE, palette.ink)
 
     def fates(self, line: Line) -> None:
         """Point from the rows to what became of each conversion."""
@@ -462,10 +275,10 @@ class _Painter:
         lines: list[Points] = [
             [(at, bottom), (at, bottom + 0.5), (x, top + 0.2)] for at, x, top in line.fates
         ]
-        self.strokes(lines, _REACH, self.palette.quiet)
+        self.strokes(lines, Order.REACH, self.palette.quiet)
         self.shapes(
-            [_head(at, bottom, 0.0, 1.0, 0.9) for at, _, _ in line.fates],
-            _MARK,
+            [head(at, bottom, 0.0, 1.0, 0.9) for at, _, _ in line.fates],
+            Order.MARK,
             self.palette.quiet,
         )
 
@@ -484,7 +297,7 @@ class _Painter:
                 ha="left" if foot else "center",
                 va="center" if label.upright else "center_baseline",
                 rotation=90 if label.upright else 0,
-                zorder=_TEXT,
+                zorder=Order.TEXT,
                 bbox=self.knocked_out(label),
                 gid=f"{label.role}:{label.name}",
                 fontweight="bold" if label.role == "side" else "normal",
@@ -492,24 +305,17 @@ class _Painter:
             )
             if label.leader is not None:
                 leaders.append([label.leader, (label.x, label.leader[1] + 0.5)])
-        self.strokes(leaders, _LINE, palette.quiet, linewidths=0.35)
+        self.strokes(leaders, Order.LINE, palette.quiet, linewidths=0.35)
 
     def knocked_out(self, label: Label) -> dict[str, Any] | None:
         """Return what hides the thin lines behind a label that stands among them."""
         color = {"interval": self.palette.paper, "fate": self.palette.paper}.get(label.role)
+        track = self.tracks.get(label.name.partition("@")[0])
+        if track is not None and track.signal.kind == "bits" and label.role == "cell":
+            color = self.palette.paper
         if label.leader is not None:
             for line in self.layout.lines:
                 for side, top, bottom in line.blocks:
                     if top <= label.y <= bottom:
                         color = getattr(self.palette, side)
-        return None if color is None else {"facecolor": color, "edgecolor": "none", "pad": 0.6}
-
-
-def _head(x: float, y: float, dx: float, dy: float, size: float = 1.0) -> Points:
-    """Return an arrow head whose tip is at (x, y) and which points along (dx, dy)."""
-    long, half = 1.1 * size, 0.42 * size
-    return [
-        (x, y),
-        (x - long * dx - half * dy, y - long * dy + half * dx),
-        (x - long * dx + half * dy, y - long * dy - half * dx),
-    ]
+        return None if color is None else {"facecolor": color, "edgecolor": "none", "pad": 0.4}

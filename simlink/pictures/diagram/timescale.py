@@ -1,4 +1,4 @@
-"""From time to millimetres: each burst of clock to its own scale, idle stretches cut short.
+"""From time to millimetres: each burst of clock edges to its own scale, idle stretches cut short.
 
 Only a stretch between two neighbouring instants at which something is drawn can be cut, so no
 cut hides an edge. A picture that would make a clock pulse too narrow to see goes on in another
@@ -26,6 +26,10 @@ LONG = 6.0
 CUT = 4.2
 #: The least distance of two instants (mm), so that what follows is seen to follow.
 APART = 0.3
+
+
+#: Clocks whose speeds differ by no more than this share one scale while they run together.
+LIKE = 4.0
 
 
 @dataclass(frozen=True)
@@ -191,6 +195,7 @@ def _plan(times: list[int], clocks: list[list[int]], needs: list[Need]) -> _Plan
             if 0 < end - start <= 1.6 * half:
                 inside = slice(bisect_left(times, start), bisect_left(times, end))
                 unit[inside] = np.minimum(unit[inside], half)
+    _even_out(unit)
     reference = min(halves) if halves else float(np.median(gaps)) / 3
     beside = np.zeros(len(gaps))
     for need in needs:
@@ -199,6 +204,17 @@ def _plan(times: list[int], clocks: list[list[int]], needs: list[Need]) -> _Plan
         (bisect_left(times, need.start), bisect_left(times, need.end), need.mm) for need in needs
     ]
     return _Plan(times, gaps, unit, [one for one in placed if one[1] > one[0]], beside, reference)
+
+
+def _even_out(unit: Floats) -> None:
+    """Give a burst in which clocks of like speed run together one scale, that of the quickest."""
+    active = np.flatnonzero(np.isfinite(unit))
+    if not active.size:
+        return
+    for burst in np.split(active, np.flatnonzero(np.diff(active) > 1) + 1):
+        some = unit[burst]
+        if some.max() <= LIKE * some.min():
+            unit[burst] = some.min()
 
 
 def _scale(

@@ -1,0 +1,251 @@
+"""How each kind of row is drawn: two levels, bits, numbers, a filling, single instants."""
+
+from __future__ import annotations
+
+from enum import IntEnum
+from typing import TYPE_CHECKING, Any
+
+from simlink.figures.measured import UNDRIVEN
+from simlink.pictures.diagram.cells import full_scale
+from simlink.pictures.diagram.layout import Layout, Line
+from simlink.pictures.diagram.palette import Palette
+from simlink.pictures.diagram.tracks import Cell, Mark, Track
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+Points = list[tuple[float, float]]
+
+
+class Order(IntEnum):
+    """What is drawn over what, from back to front."""
+
+    BLOCK = 1
+    WINDOW = 2
+    BAND = 3
+    REACH = 4
+    CROSS = 5
+    FILL = 6
+    TRACE = 7
+    TEAR = 8
+    MARK = 9
+    LINE = 10
+    TEXT = 11
+
+
+class RowPainter:
+    """Draws the rows of a picture on axes in mm.
+
+    Parameters
+    ----------
+    ax : matplotlib Axes
+        In millimetres, y downwards.
+    layout : Layout
+        Everything in its place.
+    palette : Palette
+        Light or dark.
+    """
+
+    def __init__(self, ax: Axes, layout: Layout, palette: Palette) -> None:
+        self.ax = ax
+        self.layout = layout
+        self.palette = palette
+        self.sizes = layout.sizes
+        self.tracks = {track.name: track for track in layout.tracks}
+
+    def box(self, x0: float, y0: float, x1: float, y1: float, order: float, **look: Any) -> None:
+        """Fill a rectangle."""
+        from matplotlib.patches import Rectangle
+
+        look = {"linewidth": 0, "edgecolor": "none", **look}
+        self.ax.add_patch(Rectangle((x0, y0), x1 - x0, y1 - y0, zorder=order, **look))
+
+    def strokes(self, lines: list[Points], order: float, color: str, **look: Any) -> None:
+        """Draw lines, each through its points."""
+        from matplotlib.collections import LineCollection
+
+        if lines:
+            look = {"linewidths": self.sizes.thin, "capstyle": "butt", **look}
+            self.ax.add_collection(
+                LineCollection(lines, colors=color, zorder=order, **look), autolim=False
+            )
+
+    def shapes(self, outlines: list[Points], order: float, color: str, **look: Any) -> None:
+        """Fill outlines."""
+        from matplotlib.collections import PolyCollection
+
+        if outlines:
+            look = {"linewidths": 0, "edgecolors": "none", **look}
+            self.ax.add_collection(
+                PolyCollection(outlines, facecolors=color, zorder=order, **look),
+                autolim=False,
+            )
+
+    def track(self, line: Line, track: Track) -> None:
+        """Draw one row."""
+        kind = track.signal.kind
+        cells = [c for c in track.cells if c.start < line.scale.end and c.end > line.scale.start]
+        if kind == "level":
+            self.level(line, track, cells)
+        elif kind == "count":
+            self.count(line, track, cells)
+        elif kind in ("bits", "number"):
+            self.bus(line, track, cells)
+        else:
+            bottom = line.rows[track.name][1]
+            ends = [(self.layout.left, bottom), (line.scale.right, bottom)]
+            self.strokes([ends], Order.TRACE, self.palette.hair)
+        for mark in track.marks:
+            if line.shows(mark.time):
+                self.mark(line, track, mark)
+
+    def level(self, line: Line, track: Track, cells: list[Cell]) -> None:
+        """Draw a line of two levels; what is not known is hatched."""
+        top, bottom = line.rows[track.name]
+        runs: list[Points] = []
+        for cell in cells:
+            x0, x1 = line.scale.at(cell.start), line.scale.at(cell.end)
+            if cell.value is None:
+                self.unknown(x0, x1, top, bottom)
+                runs.append([])
+                continue
+            y = top if cell.value else bottom
+            if not runs:
+                runs.append([])
+            runs[-1] += [(x0, y), (x1, y)]
+        if cells and cells[0].start >= line.scale.start and cells[0].start in track.edges:
+            # The edge that begins a line of the picture belongs to it.
+            y = bottom if cells[0].value else top
+            runs[0].insert(0, (line.scale.left, y))
+        look = {"linewidths": self.sizes.trace, "joinstyle": "miter", "capstyle": "projecting"}
+        self.strokes([run for run in runs if run], Order.TRACE, self.palette.ink, **look)
+
+    def unknown(self, x0: float, x1: float, top: float, bottom: float) -> None:
+        """Hatch a stretch in which a line is not known or not settled."""
+        self.box(
+            x0,
+            top,
+            x1,
+            bottom,
+            Order.FILL,
+            facecolor="none",
+            edgecolor=self.palette.unknown,
+            hatch="xxxxxxx",
+        )
+
+    def count(self, line: Line, track: Track, cells: list[Cell]) -> None:
+        """Draw a filling as a stair, filled below."""
+        top, bottom = line.rows[track.name]
+        depth = self.layout.view.trace.scenario.fifo.depth
+        full = full_scale(track, depth)
+        runs: list[Points] = [[]]
+        fills: list[Points] = []
+        for cell in cells:
+            x0, x1 = line.scale.at(cell.start), line.scale.at(cell.end)
+            if cell.value is None:
+                self.unknown(x0, x1, top, bottom)
+                runs.append([])
+                continue
+            y = bottom - (bottom - top) * cell.value / full
+            runs[-1] += [(x0, y), (x1, y)]
+            fills.append([(x0, y), (x1, y), (x1, bottom), (x0, bottom)])
+        self.shapes(fills, Order.FILL, self.palette.fill)
+        self.strokes(
+            [run for run in runs if run], Order.TRACE, self.palette.ink, linewidths=self.sizes.trace
+        )
+        right = line.scale.right
+        self.strokes(
+            [[(self.layout.left, bottom), (right, bottom)]], Order.TRACE, self.palette.hair
+        )
+        if full == depth:
+            self.strokes(
+                [[(self.layout.left, top), (right, top)]],
+                Order.FILL,
+                self.palette.quiet,
+                linestyles=[(0, (2, 2))],
+            )
+
+    def bus(self, line: Line, track: Track, cells: list[Cell]) -> None:
+        """Draw a line of values: a box for each, a middle line while nothing drives it."""
+        top, bottom = line.rows[track.name]
+        middle = (top + bottom) / 2
+        idle: list[Points] = []
+        boxes: list[Points] = []
+        for cell in cells:
+            x0, x1 = line.scale.at(cell.start), line.scale.at(cell.end)
+            rests = cell.value is not None and (
+                cell.value == UNDRIVEN or (track.signal.kind == "number" and cell.value < 0)
+            )
+            if rests:
+                idle.append([(x0, middle), (x1, middle)])
+            elif cell.value is None or cell.value < 0:
+                self.unknown(x0, x1, top, bottom)
+                boxes.append([(x0, top), (x1, top)])
+                boxes.append([(x0, bottom), (x1, bottom)])
+            else:
+                tip = min(0.35, (x1 - x0) / 4)
+                outline = [
+                    (x0, middle),
+                    (x0 + tip, top),
+                    (x1 - tip, top),
+                    (x1, middle),
+                    (x1 - tip, bottom),
+                    (x0 + tip, bottom),
+                    (x0, middle),
+                ]
+                boxes.append(outline)
+                self.shapes([outline], Order.FILL, self.palette.paper)
+                if cell.bad:
+                    self.shapes(
+                        [outline],
+                        Order.FILL,
+                        "none",
+                        hatch="\\\\\\\\\\\\",
+                        edgecolors=self.palette.bad,
+                    )
+        self.strokes(idle, Order.TRACE, self.palette.quiet, linewidths=self.sizes.trace)
+        self.strokes(boxes, Order.TRACE, self.palette.ink, linewidths=0.75 * self.sizes.trace)
+
+    def mark(self, line: Line, track: Track, mark: Mark) -> None:
+        """Draw a single instant."""
+        top, bottom = line.rows[track.name]
+        x, palette = line.scale.at(mark.time), self.palette
+        if mark.shape == "arrow":
+            self.strokes(
+                [[(x, bottom), (x, top)]],
+                Order.MARK,
+                palette.ink,
+                linewidths=1.3 * self.sizes.trace,
+            )
+            self.shapes([head(x, top, 0.0, -1.0)], Order.MARK, palette.ink)
+        elif mark.shape == "tick":
+            self.strokes(
+                [[(x, bottom), (x, top)]], Order.MARK, palette.ink, linewidths=self.sizes.trace
+            )
+        elif mark.shape == "capture":
+            self.shapes([head(x, bottom, 0.0, -1.0, 0.75)], Order.MARK, palette.ink)
+        elif mark.shape == "release":
+            self.shapes([head(x, top, 0.0, 1.0, 0.9)], Order.MARK, palette.quiet)
+        elif mark.shape == "sample":
+            y = bottom
+            diamond = [(x - 0.6, y), (x, y - 0.75), (x + 0.6, y), (x, y + 0.75)]
+            self.shapes(
+                [diamond], Order.MARK, palette.paper, linewidths=0.7, edgecolors=palette.ink
+            )
+        else:
+            y, r = (top + bottom) / 2, 0.85
+            arms: list[Points] = [
+                [(x - r, y - r), (x + r, y + r)],
+                [(x - r, y + r), (x + r, y - r)],
+            ]
+            self.strokes(arms, Order.MARK, palette.bad, linewidths=1.5 * self.sizes.trace)
+
+
+def head(x: float, y: float, dx: float, dy: float, size: float = 1.0) -> Points:
+    """Return an arrow head whose tip is at (x, y) and which points along (dx, dy)."""
+    long, half = 1.1 * size, 0.42 * size
+    return [
+        (x, y),
+        (x - long * dx - half * dy, y - long * dy + half * dx),
+        (x - long * dx + half * dy, y - long * dy - half * dx),
+    ]

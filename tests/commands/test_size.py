@@ -1,0 +1,89 @@
+import json
+
+import pandas as pd
+import pytest
+from typer.testing import CliRunner
+
+from simlink.cli import app
+from simlink.errors import InputError, OutputError
+from tests.outside import queues
+
+
+@pytest.fixture
+def path(tmp_path):
+    tried = queues.queue("periodic", queues.exponential(0.4), 1, conversions=4000)
+    file = tmp_path / "queue.toml"
+    file.write_text(tried.to_toml())
+    return file
+
+
+def run(*words):
+    return CliRunner().invoke(app, ["size", *map(str, words)])
+
+
+def flat(text):
+    return " ".join(text.split())
+
+
+def test_the_answer_comes_first_and_the_folder_holds_it(path, tmp_path):
+    out = tmp_path / "out"
+    result = run(path, "--overrun-at-most", "2e-3", "--out", out)
+    assert result.exit_code == 0, result.output
+    assert "The smallest FIFO depth for an overrun of at most 0.002 is 3" in flat(result.stdout)
+    assert "No bound can be proven: the service latency has no upper bound." in flat(result.stdout)
+    assert "Independent units: cycles" in flat(result.stdout)
+    names = ["sizing.csv", "sizing.json", "sizing.png", "sizing.svg"]
+    assert sorted(one.name for one in out.iterdir()) == names
+    kept = json.loads((out / "sizing.json").read_text())
+    assert kept["answer"] == 3
+    assert kept["conversions_used"] > 0
+    table = pd.read_csv(out / "sizing.csv")
+    assert table.loc[table["fifo.depth"] == 3, "verdict"].item() == "meets"
+
+
+def test_json_stands_alone(path):
+    result = run(path, "--overrun-at-most", "2e-3", "--json", "--seed", 5)
+    found = json.loads(result.stdout)
+    assert (found["seed"], found["answer"], found["units"]) == (5, 3, "cycles")
+    assert "The smallest FIFO depth" in flat(result.stderr)
+
+
+def test_a_budget_that_cannot_show_the_target(path):
+    result = run(path, "--overrun-at-most", "1e-6", "--trials", 200, "--conversions", 5000)
+    assert result.exit_code == 1
+    assert "cannot be shown with 1e+06 conversions" in flat(result.stdout)
+    assert "units of 5000) would" in flat(result.stdout)
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        ([], "--overrun-at-most: missing"),
+        (["--overrun-at-most", "0"], "--overrun-at-most: got"),
+        (["--overrun-at-most", "1"], "--overrun-at-most: got"),
+        (["--overrun-at-most", "nan"], "--overrun-at-most: got"),
+        (["--overrun-at-most", "-1e-6"], "--overrun-at-most: got"),
+        (["--overrun-at-most", "1e-6", "--confidence", "95"], "--confidence: got"),
+        (["--overrun-at-most", "1e-6", "--for", "width"], "--for: got"),
+        (["--overrun-at-most", "1e-6", "--for", "release-bits"], "--overrun-at-most: got"),
+        (["--underrun-at-most", "1e-6"], "--underrun-at-most: got"),
+        (["--overrun-at-most", "1e-6", "--trials", "0"], "--trials: got"),
+        (["--overrun-at-most", "1e-6", "--budget", "1e99"], "--budget: got"),
+        (["--overrun-at-most", "1e-6", "--workers", "two"], "--workers: got"),
+        (["--overrun-at-most", "1e-6", "--out", ""], "--out: got"),
+        (["--overrun-at-most", "1e-6", "--engine", "steam"], "--engine: got"),
+    ],
+)
+def test_bad_options_are_refused_in_one_line(path, words, said):
+    result = run(path, *words)
+    assert isinstance(result.exception, InputError)
+    assert str(result.exception).startswith(said)
+    assert "\n" not in str(result.exception)
+    assert result.stdout == ""
+
+
+def test_an_unwritable_folder_is_told_before_the_search(path, tmp_path):
+    (tmp_path / "file").write_text("kept")
+    result = run(path, "--overrun-at-most", "1e-6", "--out", tmp_path / "file")
+    assert isinstance(result.exception, OutputError)
+    assert (tmp_path / "file").read_text() == "kept"
