@@ -84,13 +84,18 @@ def _hertz(value: float) -> str:
     return f"{value:.6g} Hz"
 
 
+def _who(cycle: Cycle) -> str:
+    return f"The {cycle.side} {'are' if ' and ' in cycle.side else 'is'}"
+
+
 def _limit(cycle: Cycle) -> str:
     if cycle.slack is None:
-        return f"The {cycle.side} takes the longest: {seconds(cycle.mean)} a frame."
+        longest = "take" if " and " in cycle.side else "takes"
+        return f"The {cycle.side} {longest} the longest: {seconds(cycle.mean)} a frame."
     assert cycle.period is not None
     share = cycle.slack / cycle.period
     return (
-        f"The {cycle.side} is the limit: {seconds(cycle.mean)} of {seconds(cycle.period)},"
+        f"{_who(cycle)} the limit: {seconds(cycle.mean)} of {seconds(cycle.period)},"
         f" {share:.0%} to spare."
     )
 
@@ -101,7 +106,7 @@ def _blame(scenario: Scenario, lost: dict[str, Figure], found: list[Cycle]) -> s
         cycle = tightest(over)
         assert cycle.period is not None
         return (
-            f"The {cycle.side} cannot keep up: it needs {seconds(cycle.mean)} a frame"
+            f"The {cycle.side} cannot keep up: a frame needs {seconds(cycle.mean)}"
             f" and has {seconds(cycle.period)}."
         )
     first = max(lost, key=lambda name: lost[name].count or 0)

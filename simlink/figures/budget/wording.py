@@ -46,6 +46,8 @@ def share(value: float) -> str:
     """Return a share for people, such as ``"99.9 %"``, never rounded up to all of them."""
     if value in (0.0, 1.0):
         return f"{value:.0%}".replace("%", " %")
+    if value < 1e-9:
+        return "below 1e-9"
     lost = 1 - value
     if lost < 1e-3:
         return f"all but {lost:.1e}"
