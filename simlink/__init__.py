@@ -16,14 +16,15 @@ if TYPE_CHECKING:
     from simlink.engines.event.trace import trace
     from simlink.errors import InputError, OutputError
     from simlink.pictures import plot
-    from simlink.runs import Run, Study, load, run
+    from simlink.runs import Run, run
+    from simlink.study import Study, load
 
 _HOME = {
     "InputError": "simlink.errors",
     "OutputError": "simlink.errors",
     "Run": "simlink.runs",
-    "Study": "simlink.runs",
-    "load": "simlink.runs",
+    "Study": "simlink.study",
+    "load": "simlink.study",
     "run": "simlink.runs",
     "trace": "simlink.engines.event.trace",
 }

@@ -179,7 +179,7 @@ def spread(
     while tries < TRIES:
         before = len(left)
         with ExitStack() as stack:
-            pool = _pool(min(workers, len(left)))
+            pool = open_pool(min(workers, len(left)))
             # Its workers are idle or ended by then; a pool that is left behind may trip at exit.
             stack.callback(pool.shutdown, wait=True, cancel_futures=True)
             try:
@@ -189,7 +189,7 @@ def spread(
                 # Only the jobs in hand are lost; `left` still holds them.
                 tries = tries + 1 if len(left) == before else 1
             except BaseException:
-                _stop(pool)
+                end_pool(pool)
                 raise
     raise OutputError(
         f"workers were killed {TRIES} times; {len(left)} of {len(jobs)} jobs are left"
@@ -227,7 +227,7 @@ def uninterrupted() -> Iterator[None]:
             before(*came[-1])
 
 
-def _pool(workers: int) -> ProcessPoolExecutor:
+def open_pool(workers: int) -> ProcessPoolExecutor:
     # A fresh interpreter for each worker: forking a process that has threads is not safe.
     context = multiprocessing.get_context("spawn")
     return ProcessPoolExecutor(workers, mp_context=context, initializer=_deaf)
@@ -238,7 +238,7 @@ def _deaf() -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)
 
 
-def _stop(pool: ProcessPoolExecutor) -> None:
+def end_pool(pool: ProcessPoolExecutor) -> None:
     for process in list((pool._processes or {}).values()):
         process.terminate()
 
@@ -259,7 +259,7 @@ def _result(job: Future[Any], executor: Executor) -> Any:
             try:
                 return job.result(timeout=_PATIENCE)
             except TimeoutError:
-                _stop(executor)
+                stop(executor)
                 executor._result_queue._writer.close()  # type: ignore[attr-defined]
     return job.result()
 

@@ -1,6 +1,6 @@
 """Runs: a scenario and a seed in, a ledger and figures out.
 
-This is the public way in: ``simlink.load(path).run()``.
+`run` is the whole of it; ``simlink.load(path).run()`` is the public way in.
 """
 
 from __future__ import annotations
@@ -25,7 +25,6 @@ from simlink.figures.summary import Figure
 from simlink.figures.tally import Tally
 from simlink.ledger import LedgerFile, frame
 from simlink.scenario.loading import Scenario
-from simlink.scenario.loading import load as load_scenario
 
 if TYPE_CHECKING:
     from concurrent.futures import Executor
@@ -161,54 +160,6 @@ class Run:
     def _repr_html_(self) -> str:
         head = f"<p><b>{self.answer.verdict}</b><br>{self.answer.limit}</p>"
         return head + self.figures._repr_html_()
-
-
-@dataclass(frozen=True)
-class Study:
-    """A scenario, ready to run.
-
-    Attributes
-    ----------
-    scenario : Scenario
-        As it was loaded.
-    """
-
-    scenario: Scenario
-
-    def run(
-        self,
-        *,
-        seed: int | None = None,
-        trials: int | None = None,
-        conversions: int | None = None,
-        engine: str = "auto",
-        ledger: bool | None = None,
-        workers: int | None = 1,
-    ) -> Run:
-        """Run the scenario; see `run` for the arguments."""
-        scenario = self.scenario.with_(seed=seed, trials=trials, conversions=conversions)
-        return run(scenario, engine=engine, ledger=ledger, workers=workers)
-
-
-def load(path: str | Path) -> Study:
-    """Load a scenario file.
-
-    Parameters
-    ----------
-    path : str or Path
-        A TOML scenario.
-
-    Returns
-    -------
-    Study
-        Ready to ``run()``.
-
-    Raises
-    ------
-    InputError
-        With one line that names file, key, value and what is allowed.
-    """
-    return Study(load_scenario(path))
 
 
 def words_of(scenario: Scenario) -> int:

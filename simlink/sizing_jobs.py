@@ -110,7 +110,7 @@ class Runs:
     def stop(self) -> None:
         """End the worker processes at once, in the middle of what they do."""
         if self._own is not None:
-            jobs._stop(self._own)
+            jobs.end_pool(self._own)
 
     def close(self) -> None:
         """End the worker processes."""
@@ -130,7 +130,7 @@ class Runs:
         if self._given is not None:
             return self._given
         if self._own is None:
-            self._own = jobs._pool(self._workers)
+            self._own = jobs.open_pool(self._workers)
         return self._own
 
     def _through(

@@ -136,7 +136,7 @@ def test_workers_that_are_killed_again_and_again_end_the_run_in_one_line(monkeyp
             workers, mp_context=context, initializer=signal.raise_signal, initargs=kill
         )
 
-    monkeypatch.setattr(jobs, "_pool", pool)
+    monkeypatch.setattr(jobs, "open_pool", pool)
     with pytest.raises(OutputError, match=r"^workers were killed 3 times; 24 of 24 jobs are left$"):
         run(chain(SLOW), engine="event", workers=2)
     assert made == [2] * jobs.TRIES

@@ -2,10 +2,11 @@
 
 Signals are plain lists of (instant in fs, value) under the names of the event engine's trace; a
 signal that is not there leaves out the intervals that need it. Values mean what they mean there:
-levels are 0 and 1; ``host.trigger``, ``remote.trigger``, ``remote.missed``, ``fifo.release`` and
-``fifo.overrun`` name a conversion; ``host.read`` names the conversion that is being read, -1 for
-none; ``remote.data[l]`` is the bit that is valid, -1 while it changes, -2 while nothing drives
-the line; ``remote.capture``, ``fifo.push[l]`` and ``host.take[l]`` name a bit, b or -1 - b.
+levels are 0 and 1; ``host.trigger``, ``remote.trigger``, ``remote.missed``, ``fifo.release``,
+``host.release`` and ``fifo.overrun`` name a conversion; ``host.read`` names the conversion that
+is being read, -1 for none; ``remote.data[l]`` is the bit that is valid, -1 while it changes, -2
+while nothing drives the line; ``remote.capture``, ``fifo.push[l]`` and ``host.take[l]`` name a
+bit, b or -1 - b.
 
 Symbols are those of data sheets; setup, hold, clock high and low as JEDEC JESD100 has them (from
 memory).
@@ -173,7 +174,7 @@ def by_conversion(edges: Edges, signal: str) -> dict[int, int]:
 def _of_triggers(edges: Edges) -> Iterator[Span]:
     left = by_conversion(edges, "host.trigger")
     arrived = by_conversion(edges, "remote.trigger") | by_conversion(edges, "remote.missed")
-    released = by_conversion(edges, "fifo.release")
+    released = by_conversion(edges, "host.release") | by_conversion(edges, "fifo.release")
     reads = {frame: (start, end) for frame, start, end in reads_of(edges)}
     for index, time in left.items():
         if index + 1 in left:

@@ -23,7 +23,8 @@ if TYPE_CHECKING:
     from matplotlib.transforms import Transform
 
     from simlink.figures.latencies import Latencies
-    from simlink.runs import Run, Study
+    from simlink.runs import Run
+    from simlink.study import Study
 __all__ = ["latency", "occupancy", "period"]
 
 _BINS = 90

@@ -70,16 +70,7 @@ class Capture:
     whole: bool = True
     ending: Ending = field(default_factory=Ending)
 
-    @property
-    def levels(self) -> dict[str, list[Edge]]:
-        """The edges of every wire: those of `edges` that are levels, triggers and data lines."""
-        plain = {name: edges for name, edges in self.edges.items() if name in LEVELS}
-        return plain | self.pulses | self.lines
 
-
-LEVELS = frozenset(
-    ("host.busy", "host.service", "host.clock", "host.returned", "remote.busy", "remote.clock")
-)
 #: What conversions are counted by, the first of them that a dump has.
 _COUNTED = ("host.trigger", "remote.trigger", "remote.busy", "host.busy", "host.read")
 

@@ -201,10 +201,12 @@ class Simulated:
         units = min(scenario.trials, self.most)
         each = min(scenario.conversions, max(1, self.most // units))
         for trial in range(units):
-            edges = traced(edges_of(trace(scenario, range(each), trial)), scenario)
+            found = trace(scenario, range(each), trial)
+            end = found.entries[-1][0]
+            edges = traced(edges_of(found), scenario)
             self._spans += measure(edges)
             for name in ("host.busy", "remote.busy"):
-                held = longest_high(edges.get(name, ()))
+                held = longest_high(edges.get(name, ()), end)
                 if held is not None:
                     self._longest[name] = max(held, self._longest.get(name) or 0)
 

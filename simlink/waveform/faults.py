@@ -35,7 +35,7 @@ class Complaint:
     signal : str
         On which signal, under its name in the trace.
     kind : str
-        ``missing_edge``, ``glitch``, ``swapped``, ``stuck``, ``cut_off`` or ``coarse``.
+        ``missing_edge``, ``glitch``, ``swapped``, ``wide``, ``stuck``, ``cut_off`` or ``coarse``.
     text : str
         What it is.
     """
@@ -231,9 +231,10 @@ def _stuck(found: Capture, longest_busy: Callable[[str], int | None]) -> list[Co
     return told
 
 
-def longest_high(edges: Sequence[Edge]) -> int | None:
-    """Return the longest that a level is high and falls again, fs; None if it never does."""
-    held = [after - before for (before, level), (after, _) in pairwise(edges) if level]
+def longest_high(edges: Sequence[Edge], end: int) -> int | None:
+    """Return the longest that a level is high, up to an instant, fs; None if it never is."""
+    ended = [*edges, (end, 0)]
+    held = [after - before for (before, level), (after, _) in pairwise(ended) if level]
     return max(held, default=None)
 
 

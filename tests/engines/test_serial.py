@@ -159,6 +159,66 @@ def test_a_trigger_during_the_read_is_missed():
         assert [row[-2] for row in rows] == ["delivered", fate]
 
 
+def burst(gap, values):
+    """Return two triggers of the base scenario, the second a gap after the first at 1000 ns."""
+    law = {"trigger.pattern": "burst", "trigger.burst_length": 1, "trigger.gap": gap}
+    return serial(law | {"conversions": 2} | values)
+
+
+@pytest.mark.parametrize("delay", ["199 ns", "200 ns", "250 ns"])
+def test_busy_that_would_rise_after_its_own_fall_does_not_rise(delay):
+    """The conversion takes 200 ns: at the host busy is low from 1222 on, whatever its delay."""
+    scenario = serial({"converter.busy_delay": delay})
+    assert rows_of(scenario) == rows_of(serial())
+    levels = [level for _, level in trace(scenario, range(1)).of("remote.busy")]
+    assert levels == ([1, 0] if delay == "199 ns" else [])
+
+
+def test_a_clock_that_comes_after_the_next_trigger_is_not_heard():
+    """One bit, 400 ns out: the host is done with frame 0 at 1738, before its clock arrives at 2128.
+
+    Trigger 1 arrives at 1900 and its busy falls at 2100. The clock of frame 0 finds it there and
+    takes nothing away: frame 1 is released at 2118 and read from 2218 on.
+    """
+    values = {"frame.word_bits": 1, "barrier.forward.delay": "400 ns", "host.capture": "half"}
+    assert rows_of(burst("500 ns", values)) == timetable(
+        """
+        0 0 0  1000 1400 1600  1728 1728 1618  1718 1738  delivered
+        1 0 0  1500 1900 2100  2228 2228 2118  2218 2238  delivered
+        """
+    )
+
+
+def test_a_clock_that_is_not_heard_moves_no_line():
+    """One bit, 5 ns of conversion, no latency: the clock of frame 0 starts at 1033.
+
+    Its edges arrive at 1053 and 1063, but trigger 1 has been taken at 1040, so frame 0 is lost.
+    Bit 0 of frame 1 is there from 1045 + 2 + 12 = 1059 on, in time for its capture at 1073 with 3
+    of setup; a line moved by the lost clock would have changed at 1063 + 1 + 12 = 1076.
+    """
+    values = {"frame.word_bits": 1, "converter.conversion_time": "5 ns", "host.capture": "half"}
+    assert rows_of(burst("30 ns", values | {"host.service_latency": "0 s"})) == timetable(
+        """
+        0 0 0  1000 1010 1015  -    -    1033  -    -     overrun
+        1 0 0  1030 1040 1045  1073 1073 1063  1063 1083  delivered
+        """
+    )
+
+
+def test_a_lost_frame_has_no_bit_times_though_its_clock_never_arrives():
+    """The channel swallows every pulse of 10 ns, so no clock keeps trigger 1 away at 1380.
+
+    The host has taken bit 0 of frame 0 at 1368 by then, and takes the rest of nothing. Of frame 1
+    only bit 0 ever comes.
+    """
+    assert rows_of(burst("370 ns", {"barrier.forward.min_pulse": "11 ns"})) == timetable(
+        """
+        0 0 0  1000 1010 1210  -    -    1228  -    -     overrun
+        1 0 0  1370 1380 1580  1738 1778 1598  1698 1778  corrupted
+        """
+    )
+
+
 def test_a_loop_triggers_a_gap_after_each_read():
     """Each trigger of a loop leaves one gap after the read before has ended."""
     scenario = serial(

@@ -413,3 +413,22 @@ def test_all_lanes_can_be_named():
         "fifo.push[2]",
     ]
     assert int(layout.view.trace.record.first_bit[0, 0, 2, 0]) != NEVER
+
+
+@pytest.mark.parametrize("scheme", ["forwarded_clock", "returned_clock"])
+def test_a_clock_that_crosses_is_drawn_crossing(scheme):
+    """Each edge the host sends arrives at the converter, and where it is returned, comes back."""
+    paths = [path for path in SHIPPED.glob("*.toml") if f'scheme = "{scheme}"' in path.read_text()]
+    scenario = next(s for s in map(load, sorted(paths)) if s.link.scheme == scheme)
+    for width in COLUMNS.values():
+        drawn = draw(scenario, "0", width=width)
+        layout = drawn.layout
+        assert meetings(boxes(drawn.figure)) == []
+        names = [track.name for track in layout.tracks]
+        assert "fifo.level" not in names
+        assert ("host.returned" in names) == (scheme == "returned_clock")
+        out = [one for one in layout.crossings if one.target == "remote.clock"]
+        back = [one for one in layout.crossings if one.target == "host.returned"]
+        assert len(out) == 2 * scenario.bits_per_lane
+        assert len(back) == (len(out) if scheme == "returned_clock" else 0)
+        assert all(one.start < one.end for one in out + back)

@@ -142,23 +142,33 @@ def test_intervals_on_a_dump_are_the_ledgers(scenario, tmp_path_factory):
 
 
 @pytest.mark.parametrize("step", [10, 10**4, NS])
+def test_every_interval_on_a_coarser_dump_is_exact_to_its_step(bench, written, step):
+    exact = spans_of(capture(written(bench), bench, {}), bench)
+    rough = spans_of(capture(written(bench, step=step), bench, {}), bench)
+    assert len({span.symbol for span in exact}) == 21
+    assert [(s.symbol, s.conversion, s.lane, s.bit) for s in rough] == [
+        (s.symbol, s.conversion, s.lane, s.bit) for s in exact
+    ]
+    off = [abs(one.length - other.length) for one, other in zip(exact, rough, strict=True)]
+    assert 0 < max(off) < step if step > 10 else max(off) < step
+
+
+@pytest.mark.parametrize("step", [10**4, NS])
 @settings(max_examples=12)
 @given(scenario=scenarios(conversions=12, trials=1))
-def test_a_coarser_dump_is_measured_to_its_step(scenario, step, tmp_path_factory):
+def test_every_edge_on_a_coarser_dump_is_exact_to_half_its_step(scenario, step, tmp_path_factory):
     paths = [tmp_path_factory.mktemp("dump") / "a.vcd" for _ in range(2)]
     dump(scenario, paths[0])
     dump(scenario, paths[1], step=step)
     fine, coarse = (capture(path, scenario, {}) for path in paths)
+    # A run that begins before 0 is moved to 0 by whole steps.
+    first = min(line[0][0] for line in edges_by_hand(scenario).values())
+    moved = -(first // step * step) + first if first < 0 else 0
     for name, edges in fine.edges.items():
-        assert [value for _, value in coarse.edges[name]] == [value for _, value in edges]
-        # Both are rounded from the same instants, but may begin at another whole step.
-        begun = coarse.begin - fine.begin
-        shifts = [after - begun - before for (after, _), (before, _) in
-                  zip(coarse.edges[name], edges, strict=True)]  # fmt: skip
-        assert all(abs(shift) <= step for shift in shifts)
-    for one, other in zip(spans_of(fine, scenario), spans_of(coarse, scenario), strict=False):
-        if one.symbol in ("t_CYC", "t_REL", "t_READ", "t_LAT"):
-            assert abs(one.length - other.length) <= step
+        rounded = [(value, time + moved) for time, value in edges]
+        assert [value for _, value in coarse.edges[name]] == [value for value, _ in rounded]
+        for (time, _), (_, exact) in zip(coarse.edges[name], rounded, strict=True):
+            assert abs(time - exact) <= step // 2
 
 
 @pytest.mark.parametrize("scheme", ["remote_master", "forwarded_clock", "returned_clock"])

@@ -43,6 +43,8 @@ class Signal:
         Whether there is one for each lane.
     usual : bool
         Whether it is drawn unless signals are named.
+    schemes : tuple of str
+        The clocking schemes that have it; empty for all.
     """
 
     name: str
@@ -52,22 +54,34 @@ class Signal:
     rest: int = 0
     lanes: bool = False
     usual: bool = True
+    schemes: tuple[str, ...] = ()
 
 
+_FIFO = ("remote_master",)
+_HOST_CLOCK = ("forwarded_clock", "returned_clock")
 TABLE = (
     Signal("remote.trigger", "remote", "instant", "trigger"),
     Signal("remote.busy", "remote", "level", "busy"),
     Signal("remote.credit", "remote", "instant", "credit", usual=False),
     Signal("remote.clock", "remote", "level", "serial clock"),
-    Signal("remote.data", "remote", "bits", "data", UNDRIVEN, lanes=True),
-    Signal("fifo.push", "host", "instant", "FIFO in", lanes=True),
-    Signal("fifo.level", "host", "count", "FIFO level"),
+    Signal("remote.data", "remote", "bits", "data", UNDRIVEN, lanes=True, schemes=_FIFO),
+    Signal("fifo.push", "host", "instant", "FIFO in", lanes=True, schemes=_FIFO),
+    Signal("fifo.level", "host", "count", "FIFO level", schemes=_FIFO),
     Signal("host.trigger", "host", "instant", "trigger"),
     Signal("host.busy", "host", "level", "busy"),
     Signal("host.service", "host", "level", "service"),
-    Signal("host.read", "host", "number", "frame read", -1),
+    Signal("host.read", "host", "number", "frame read", -1, schemes=_FIFO),
     Signal("host.clock", "host", "level", "read clock"),
+    Signal("host.returned", "host", "level", "returned clock", schemes=("returned_clock",)),
+    Signal("host.data", "host", "instant", "data in", lanes=True, schemes=_HOST_CLOCK),
     Signal("host.take", "host", "bits", "data read", UNDRIVEN, lanes=True),
+)
+_ALL = (*_FIFO, *_HOST_CLOCK)
+#: What the edges of one level become on the other side of the barrier.
+_LEVELS = (
+    ("host.clock", "remote.clock", _HOST_CLOCK),
+    ("remote.clock", "host.returned", ("returned_clock",)),
+    ("remote.busy", "host.busy", _HOST_CLOCK),
 )
 _SIDES = ("remote", "barrier", "host")
 #: The track on which the instants of a signal without one of its own are found.
@@ -75,6 +89,7 @@ SHOWN_ON = {
     "remote.missed": "remote.trigger",
     "remote.capture": "remote.data",
     "fifo.release": "host.busy",
+    "host.release": "host.busy",
     "fifo.overrun": "fifo.level",
     "host.timeout": "host.busy",
 }
@@ -191,7 +206,7 @@ def _usual(trace: Trace, signal: Signal) -> bool:
     remote_timer = trace.scenario.trigger.source == "remote"
     if remote_timer and signal.name in ("host.trigger", "host.busy"):
         return False
-    return signal.usual
+    return signal.usual and trace.scenario.link.scheme in (signal.schemes or _ALL)
 
 
 def tracks(
@@ -259,6 +274,11 @@ def _takes(edges: Edges, track: Track) -> list[tuple[int, int]]:
     """Return the host's data: each bit from its take to the next, none between reads."""
     line = [(time, bit if bit >= 0 else bit + _BAD) for time, bit in edges.get(track.name, ())]
     ends = [(time, UNDRIVEN) for time, _ in edges.get("host.read", ())]
+    if "host.read" not in edges:
+        # Captured bits have no end of their own; the last is held as long as the one before it.
+        runs = [place for place, (_, bit) in enumerate(line) if bit in (0, _BAD - 1)]
+        lasts = [place - 1 for place in [*runs[1:], len(line)] if place > 1]
+        ends += [(2 * line[last][0] - line[last - 1][0], UNDRIVEN) for last in lasts]
     return sorted(line + ends, key=lambda one: (one[0], one[1] != UNDRIVEN))
 
 
@@ -289,6 +309,8 @@ def _notes(trace: Trace, edges: Edges, track: Track) -> Iterator[Mark]:
     elif name == "host.busy":
         for time, _ in edges.get("host.timeout", ()):
             yield Mark(time, "cross")
+        for time, _ in edges.get("host.release", ()):
+            yield Mark(time, "release")
 
 
 def crossings(trace: Trace, edges: Edges, drawn: list[Track]) -> list[Crossing]:
@@ -303,6 +325,16 @@ def crossings(trace: Trace, edges: Edges, drawn: list[Track]) -> list[Crossing]:
                 end, missed = arrived[index]
                 found.append(Crossing(time, end, "host.trigger", "remote.trigger", missed))
     found += _bits(trace, edges, names)
+    for source, target, schemes in _LEVELS:
+        if trace.scenario.link.scheme in schemes and {source, target} <= names:
+            left = edges.get(source, ())
+            came = [one for one in edges.get(target, ()) if left and one[0] >= left[0][0]]
+            # A channel keeps the order of its edges.
+            found += [
+                Crossing(start, end, source, target)
+                for (start, level), (end, seen) in zip(left, came, strict=False)
+                if level == seen and end >= start
+            ]
     return found
 
 
