@@ -228,6 +228,7 @@ def uninterrupted() -> Iterator[None]:
 
 
 def open_pool(workers: int) -> ProcessPoolExecutor:
+    """Return a pool of fresh processes that leave Ctrl-C to this one."""
     # A fresh interpreter for each worker: forking a process that has threads is not safe.
     context = multiprocessing.get_context("spawn")
     return ProcessPoolExecutor(workers, mp_context=context, initializer=_deaf)
@@ -239,6 +240,7 @@ def _deaf() -> None:
 
 
 def end_pool(pool: ProcessPoolExecutor) -> None:
+    """End a pool's processes at once, whatever they are at."""
     for process in list((pool._processes or {}).values()):
         process.terminate()
 
@@ -259,7 +261,7 @@ def _result(job: Future[Any], executor: Executor) -> Any:
             try:
                 return job.result(timeout=_PATIENCE)
             except TimeoutError:
-                stop(executor)
+                end_pool(executor)
                 executor._result_queue._writer.close()  # type: ignore[attr-defined]
     return job.result()
 

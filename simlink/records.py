@@ -37,7 +37,7 @@ class Fate(IntEnum):
         return self.name.lower()
 
 
-@dataclass
+@dataclass(repr=False)
 class FrameBlock:
     """Records of conversions ``first`` ... ``first + n - 1`` of some trials, shape (T, n) each.
 
@@ -113,6 +113,10 @@ class FrameBlock:
             first_bit=None if words is None else np.full((*shape, *words), NEVER, dtype=np.int64),
             last_bit=None if words is None else np.full((*shape, *words), NEVER, dtype=np.int64),
         )
+
+    def __repr__(self) -> str:
+        last = self.first + self.count - 1
+        return f"FrameBlock of trials {self.trials}, conversions {self.first} to {last}"
 
     @property
     def count(self) -> int:

@@ -71,7 +71,7 @@ class Figures(Mapping[str, Figure]):
         return "\n".join(f"{name:28} {figure.text()}" for name, figure in self._found.items())
 
 
-@dataclass
+@dataclass(repr=False)
 class Run:
     """A finished run.
 
@@ -156,6 +156,9 @@ class Run:
     def to_json(self) -> str:
         """Return the run as JSON text, the same bytes for the same scenario and seed."""
         return json.dumps(self.to_dict(), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+
+    def __repr__(self) -> str:
+        return f"{self.answer.verdict}\n{self.answer.limit}\n{self.figures!r}"
 
     def _repr_html_(self) -> str:
         head = f"<p><b>{self.answer.verdict}</b><br>{self.answer.limit}</p>"

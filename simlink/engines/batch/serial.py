@@ -8,23 +8,17 @@ does not hold throughout a block are taken through it trigger by trigger (`Seria
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from simlink.engines.batch.columns import Draws, Flags, Triggers
-from simlink.engines.batch.serial_hosts import (
-    Conversion,
-    SerialHosts,
-    State,
-    busy_edges,
-    ends_wait,
-)
-from simlink.engines.batch.serial_reads import EdgeDraws, Jitter, Reader, Reads
+from simlink.engines.batch.columns import Draws, Flags
+from simlink.engines.batch.serial_hosts import SerialHosts, State, ends_wait
+from simlink.engines.batch.serial_reads import EdgeDraws, Reader, Reads
+from simlink.engines.batch.serial_triggers import Block, SerialTriggers
 from simlink.engines.batch.store import Store
 from simlink.instants import FAR, NEVER, Times
-from simlink.parts import barrier, converter, fifo, host, serial_unit, trigger, unit
+from simlink.parts import converter, fifo, host, serial_unit, trigger, unit
 from simlink.records import Fate, FrameBlock
 
 if TYPE_CHECKING:
@@ -32,58 +26,11 @@ if TYPE_CHECKING:
 
 #: Conversions worked on, and handed over, at a time.
 ROWS = 64
-#: The most values of jitter drawn ahead for all the trials of a chunk.
+#: The most jittering edges of one conversion in all the trials of a chunk: of each, about a
+#: thousand conversions are drawn ahead.
 DRAWS = 2**13
 #: Earlier than any instant, with room for what is added to it.
 _LONG_AGO = -(2**60)
-
-
-@dataclass
-class Side:
-    """Draws of a block that depend on no instant; int64 fs, shape (n or 1, T or 1)."""
-
-    conversion_time: Times
-    busy_delay: Times
-    aperture_jitter: Times
-    sync: Times
-    latency: Times
-    jitter: Jitter
-
-
-@dataclass
-class Block:
-    """A block of triggers, and what comes of those that are taken; shape (n, T), fs."""
-
-    first: int
-    due: Times
-    left: Times
-    arrival: Times
-    ready: Times
-    aperture: Times
-    rises: Times
-    falls: Times
-    sync: Times
-    latency: Times
-    jitter: Jitter
-    varying: set[str]
-
-    @property
-    def rows(self) -> int:
-        """Conversions in the block."""
-        return len(self.arrival)
-
-    def one(self, row: int, some: Times) -> Conversion:
-        """Return one conversion of some trials."""
-        return Conversion(
-            arrival=self.arrival[row, some],
-            ready=self.ready[row, some],
-            aperture=self.aperture[row, some],
-            latency=self.latency[row, some],
-            rises=self.rises[row, some],
-            falls=self.falls[row, some],
-            sync=self.sync[row, some],
-            jitter={name: self.jitter[name][row, some] for name in self.varying},
-        )
 
 
 def beside(scenario: Scenario, most: int) -> int:
@@ -102,34 +49,19 @@ class Serial:
         self.reader = Reader(scenario, self.units, self.serial)
         shape = (scenario.frame.lanes, scenario.frame.words_per_lane) if words else None
         self.store = Store(chunk, shape, ROWS)
-        seed, law = scenario.seed, scenario.converter
-
-        def draws(one: object, source: str) -> Draws:
-            return Draws(one, seed, chunk, source)  # type: ignore[arg-type]
-
-        self.conversion_time = draws(law.conversion_time, "converter.conversion_time")
-        self.busy_delay = draws(law.busy_delay, "converter.busy_delay")
-        self.aperture_jitter = draws(law.aperture_jitter, "converter.aperture_jitter")
-        self.sync_delay = draws(scenario.fifo.sync_delay, "fifo.sync_delay")
-        self.latency = draws(scenario.host.service_latency, "host.service_latency")
-        forward = scenario.barrier.direction("forward").jitter
-        self.forward_jitter = draws(forward, "barrier.forward.jitter")
         self.edges = EdgeDraws(scenario, chunk)
-        self.busy_fall = barrier.falling_edge(self.serial.busy, self.serial.return_distortion)
-        varying = {name: shape for name, shape in self.edges.shapes.items() if name != "busy"}
-        self.varying = set(varying)
-        self.state = State.fresh(self.count, self.reader.lanes, varying)
+        self.triggers = SerialTriggers(scenario, self.units, self.serial, self.edges)
+        self.state = State.fresh(self.count, self.reader.lanes, self.edges.of_reads)
         timeout = scenario.host.timeout
         self.timeout = None if timeout is None else timeout.constant_value
         self.loops = scenario.trigger.pattern == "after_read"
-        self.last_arrival = np.full(self.count, NEVER, dtype=np.int64)
         self.now = np.full(self.count, NEVER, dtype=np.int64)
         self._fix()
 
     def _fix(self) -> None:
         """Work out one read for all, if jitter never varies: each then hangs on its start alone."""
         self.fixed: Reads | None = None
-        if self.varying:
+        if self.edges.of_reads:
             return
         none = np.zeros(self.count, dtype=np.int64)
         jitter = {name: value[0, 0] for name, value in self.edges.constant.items()}
@@ -162,65 +94,9 @@ class Serial:
         everyone = np.arange(self.count)
         return SerialHosts(self.state, everyone, self.reader, self.edges.constant, self.store)
 
-    def _side(self, rows: int) -> Side:
-        return Side(
-            self.conversion_time.take(rows),
-            self.busy_delay.take(rows),
-            self.aperture_jitter.take(rows),
-            self.sync_delay.take(rows),
-            self.latency.take(rows),
-            self.edges.take(rows),
-        )
-
-    def _block(self, first: int, due: Times, left: Times, arrival: Times, side: Side) -> Block:
-        """Return what would come of triggers that arrive, shape (n, T)."""
-
-        def wide(times: Times) -> Times:
-            return np.broadcast_to(times, arrival.shape)
-
-        ready = np.asarray(converter.ready_at(arrival, side.conversion_time))
-        rises, falls = busy_edges(
-            arrival + side.busy_delay,
-            ready,
-            self.serial.busy,
-            self.busy_fall,
-            side.jitter["busy"],
-        )
-        return Block(
-            first=first,
-            due=wide(due),
-            left=wide(left),
-            arrival=arrival,
-            ready=ready,
-            aperture=wide(converter.samples_at(arrival, side.aperture_jitter)),
-            rises=rises,
-            falls=falls,
-            sync=wide(side.sync),
-            latency=wide(side.latency),
-            jitter=side.jitter,
-            varying=self.varying,
-        )
-
-    def _blocks(self) -> Iterator[Block]:
-        """Give all triggers that do not wait for the host, block by block."""
-        scenario, total = self.scenario, self.scenario.conversions
-        triggers = Triggers(scenario, self.units)
-        from_host = scenario.trigger.source == "host"
-        for first in range(0, total, ROWS):
-            rows = min(ROWS, total - first)
-            due, left, _ = triggers.take(rows)
-            arrival = left
-            if from_host:
-                jitter = self.forward_jitter.take(rows)
-                arrival = left + barrier.crossing(self.units.forward, jitter)
-            arrival = np.broadcast_to(arrival, (rows, self.count))
-            arrival = barrier.in_order(arrival.T, self.last_arrival).T
-            self.last_arrival = arrival[-1]
-            yield self._block(first, due, left, arrival, self._side(rows))
-
     def _planned(self) -> Iterator[FrameBlock]:
         """Run triggers that do not wait for the host, knowing the first of the next block."""
-        blocks = self._blocks()
+        blocks = self.triggers.planned(ROWS)
         block: Block | None = next(blocks)
         while block is not None:
             following = next(blocks, None)
@@ -259,10 +135,10 @@ class Serial:
         busy = np.maximum(block.rises, block.falls)
         busy = np.maximum.accumulate(np.maximum(busy, state.busy), axis=0)
         release = np.asarray(fifo.releases_at(busy, block.sync, state.released))
-        if self.sync_delay.constant is None:
+        if self.triggers.sync_delay.constant is None:
             release = np.maximum.accumulate(release, axis=0)
         start = np.asarray(host.reads_from(release, block.latency))
-        reads, valid, wrong = self._reads(block, start)
+        reads = self._reads(block, start)
         gone = reads.clock
         idle = np.where(state.first == FAR, state.end, NEVER)
         idle = np.where(state.newest < 0, NEVER, np.maximum(state.clock, idle))
@@ -271,51 +147,43 @@ class Serial:
         well = (block.arrival >= _after(idle, gone)) & (release >= _after(state.free, reads.end))
         if self.reader.returns:
             well &= reads.comes_back >= _after(state.returned, reads.returned)
-        soonest = np.minimum(valid.min(axis=-1), reads.until.min(axis=-1))
+        soonest = np.minimum(reads.valid.min(axis=-1), reads.until.min(axis=-1))
         well &= soonest >= _after(state.lanes_ahead.max(axis=-1), reads.changes.max(axis=-1))
         found: Flags = rests & well.all(axis=0) & (upto >= gone[-1])
         if self.fixed is not None:
             found &= ~self.uneven
         some = np.flatnonzero(found)
         if len(some):
-            self.quiet = self._quiet(block, release, start, reads, wrong)
+            self.quiet = self._quiet(block, release, start, reads)
             self._pass(block, some, busy, release, reads)
         return found
 
-    def _reads(self, block: Block, start: Times) -> tuple[Reads, Times, Flags]:
-        """Return reads with nothing ahead of them, when bit 0 is valid, and which are wrong."""
+    def _reads(self, block: Block, start: Times) -> Reads:
+        """Return reads with nothing ahead of them."""
         fixed = self.fixed
         if fixed is None:
             ahead = self.reader.nothing_ahead()
-            found = self.reader.read(start, block.ready, slice(None), block.jitter, ahead)
-            return found, found.valid, found.wrong
+            return self.reader.read(start, block.ready, slice(None), block.jitter, ahead)
         valid = block.ready[..., np.newaxis] + self.first_valid
         # A late bit 0 spoils its own capture first.
         margin = start + (fixed.captured[:, 0] - self.serial.setup)
-        wrong = fixed.wrong | (margin < valid.max(axis=-1))
         lanes = start[..., np.newaxis]
         words, returns = self.store.words is not None, self.reader.returns
-        return (
-            Reads(
-                first=start + fixed.first,
-                last=start + fixed.last,
-                end=start + fixed.end,
-                captured=lanes + fixed.captured if words else fixed.captured,
-                wrong=wrong,
-                clock=start + fixed.clock,
-                returned=start + fixed.returned if returns else fixed.returned,
-                comes_back=start + fixed.comes_back if returns else fixed.comes_back,
-                valid=valid,
-                until=lanes + fixed.until,
-                changes=lanes + fixed.changes,
-            ),
-            valid,
-            wrong,
+        return Reads(
+            first=start + fixed.first,
+            last=start + fixed.last,
+            end=start + fixed.end,
+            captured=lanes + fixed.captured if words else fixed.captured,
+            wrong=fixed.wrong | (margin < valid.max(axis=-1)),
+            clock=start + fixed.clock,
+            returned=start + fixed.returned if returns else fixed.returned,
+            comes_back=start + fixed.comes_back if returns else fixed.comes_back,
+            valid=valid,
+            until=lanes + fixed.until,
+            changes=lanes + fixed.changes,
         )
 
-    def _quiet(
-        self, block: Block, release: Times, start: Times, reads: Reads, wrong: Flags
-    ) -> FrameBlock:
+    def _quiet(self, block: Block, release: Times, start: Times, reads: Reads) -> FrameBlock:
         """Return the records of undisturbed reads."""
         state, shape = self.state, release.shape
         settles = self.units.acquisition_time
@@ -330,7 +198,7 @@ class Serial:
             first_bit, last_bit = (
                 np.moveaxis(times, 0, 1) for times in self.reader.words(reads.captured, everyone)
             )
-        fate = np.where(wrong, np.int8(Fate.CORRUPTED), np.int8(Fate.DELIVERED))
+        fate = np.where(reads.wrong, np.int8(Fate.CORRUPTED), np.int8(Fate.DELIVERED))
         return FrameBlock(
             trials=self.store.trials,
             first=block.first,
@@ -452,16 +320,13 @@ class Serial:
                 break
             due = cue + gaps.take(1)[0]
             left = np.maximum(trigger.leaves(due, jitters.take(1)[0]), cue)
-            crossing = barrier.crossing(self.units.forward, self.forward_jitter.take(1)[0])
-            arrival = np.maximum(left + crossing, self.last_arrival)
-            self.last_arrival = arrival = np.where(alive, arrival, self.last_arrival)
-            block = self._block(index, due, left, arrival[np.newaxis], self._side(1))
+            block = self.triggers.one(index, due, left, alive)
             store.open(index)
             store.row("due", index)[:] = np.where(alive, due, NEVER)
             store.row("trigger", index)[:] = np.where(alive, left, NEVER)
             release = hosts.trigger(index, block.one(0, everyone), alive)
             expires = left + self.timeout
-            in_time = alive & (ends_wait(release, arrival) <= expires)
+            in_time = alive & (ends_wait(release, block.arrival[0]) <= expires)
             store.row("timed_out", index)[:] = alive & ~in_time
             # Nothing else arrives until this frame is read, so the host may go on alone.
             hosts.advance(np.where(in_time, FAR, NEVER))

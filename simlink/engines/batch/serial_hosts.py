@@ -15,9 +15,10 @@ import numpy as np
 
 from simlink.engines.batch.columns import Flags
 from simlink.engines.batch.serial_reads import Ahead, Jitter, Reader
+from simlink.engines.batch.serial_triggers import Conversion
 from simlink.engines.batch.store import Store
 from simlink.instants import FAR, NEVER, Times
-from simlink.parts import barrier, converter, fifo, host
+from simlink.parts import converter, fifo, host
 from simlink.records import Fate
 
 if TYPE_CHECKING:
@@ -152,33 +153,6 @@ class State:
         """Tell where a trigger from an instant on may still overwrite the newest frame."""
         known: Flags = (self.newest >= 0) & (upto < np.minimum(self.first, self.end))
         return known
-
-
-@dataclass
-class Conversion:
-    """One trigger of each trial, should it be taken; arrays of shape (T,) or (T, ...), fs.
-
-    Attributes
-    ----------
-    arrival, ready, aperture, latency : ndarray of int64
-        When it arrives, when busy would fall, when it would sample, the service latency.
-    rises, falls : ndarray of int64
-        When busy's edges would come out of their channel, were they alone; NEVER for a rise that
-        would not come before its fall.
-    sync : ndarray of int64
-        From the fall at the host to the release.
-    jitter : dict of ndarray
-        Of the edges of its read, where it varies.
-    """
-
-    arrival: Times
-    ready: Times
-    aperture: Times
-    latency: Times
-    rises: Times
-    falls: Times
-    sync: Times
-    jitter: Jitter
 
 
 class SerialHosts:
@@ -366,30 +340,6 @@ class SerialHosts:
             first, last = self.reader.words(reads.captured[there], kept)
             self._put("first_bit", index, new, first)
             self._put("last_bit", index, new, last)
-
-
-def busy_edges(
-    sent: Times, ready: Times, static: Times, falling: Times, jitter: Times
-) -> tuple[Times, Times]:
-    """Return when busy's edges would come out of their channel, each were it alone.
-
-    Parameters
-    ----------
-    sent, ready : ndarray of int64, shape (n, T), fs
-        When busy would rise at the converter, and falls.
-    static, falling : ndarray of int64, shape (T,), fs
-        Delay of a rising and of a falling edge.
-    jitter : ndarray of int64, shape (n or 1, T or 1, 2), fs
-        Of both.
-
-    Returns
-    -------
-    rises, falls : ndarray of int64, shape (n, T), fs
-        NEVER for a rise that would not come before its fall.
-    """
-    rises = sent + barrier.crossing(static, jitter[..., 0])
-    falls = ready + barrier.crossing(falling, jitter[..., 1])
-    return np.where(sent < ready, rises, NEVER), falls
 
 
 def ends_wait(release: Times, arrival: Times) -> Times:

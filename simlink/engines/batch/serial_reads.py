@@ -33,8 +33,8 @@ class EdgeDraws:
     ----------
     constant : dict of ndarray
         Where a direction's jitter never varies: shape (1, 1, ...) as in `take`.
-    drawn : int
-        How many draws a conversion takes.
+    shapes : dict of tuple
+        Where it does: the channels' names, and the shape of their edges in one conversion.
     """
 
     def __init__(self, scenario: Scenario, trials: range) -> None:
@@ -74,9 +74,14 @@ class EdgeDraws:
                 for edge in range(edges)
             ]
 
+    @property
+    def of_reads(self) -> dict[str, tuple[int, ...]]:
+        """What varies from read to read: the channels' names, and the shape of their edges."""
+        return {name: shape for name, shape in self.shapes.items() if name != "busy"}
+
     @staticmethod
     def drawn(scenario: Scenario) -> int:
-        """Return how many draws a conversion takes."""
+        """Return how many draws a conversion of a scenario takes."""
         bits, lanes, count = scenario.bits_per_lane, scenario.frame.lanes, 0
         if not scenario.barrier.direction("forward").jitter.is_constant:
             count += 2 * bits

@@ -58,7 +58,7 @@ if TYPE_CHECKING:
 Sink = Callable[[int, str, int], object]
 
 
-@dataclass
+@dataclass(repr=False)
 class Trace:
     """What happened on every signal, in the order in which it happened.
 
@@ -135,6 +135,10 @@ class Trace:
         import pandas as pd
 
         return pd.DataFrame(self.entries, columns=["time", "signal", "value"])
+
+    def __repr__(self) -> str:
+        found = f"{len(self.entries)} entries on {len(self.signals)} signals"
+        return f"Trace of unit {self.trial}, conversions {self.window}: {found}"
 
     def _repr_html_(self) -> str:
         return self.to_pandas().to_html()

@@ -30,7 +30,7 @@ COLUMNS = {1: 85.0, 2: 175.0}
 NARROWEST, WIDEST = 60.0, 420.0
 
 
-@dataclass
+@dataclass(repr=False)
 class Diagram:
     """A timing diagram.
 
@@ -70,6 +70,9 @@ class Diagram:
             If it cannot be written.
         """
         write_whole(Path(path), self.encode(kind_of(path)))
+
+    def __repr__(self) -> str:
+        return f"Diagram of {self.layout.width:.4g} mm, {len(self.dimensions)} intervals"
 
     def _repr_svg_(self) -> str:
         return self.encode("svg").decode()
