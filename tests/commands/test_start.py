@@ -16,8 +16,11 @@ from simlink.starter import QUESTIONS
 app = typer.Typer(pretty_exceptions_enable=False)
 app.command()(start)
 
+# A runner may have been started with Ctrl-C ignored, and a child would inherit that.
 ALONE = """
+import signal
 import typer
+signal.signal(signal.SIGINT, signal.default_int_handler)
 from simlink.commands.start import start
 app = typer.Typer(pretty_exceptions_enable=False)
 app.command()(start)
