@@ -1,12 +1,8 @@
 """Named intervals, measured between the edges of signals: on a trace and on a dump by one rule.
 
-Signals are plain lists of (instant in fs, value) under the names of the event engine's trace; a
-signal that is not there leaves out the intervals that need it. Values mean what they mean there:
-levels are 0 and 1; ``host.trigger``, ``remote.trigger``, ``remote.missed``, ``fifo.release``,
-``host.release`` and ``fifo.overrun`` name a conversion; ``host.read`` names the conversion that
-is being read, -1 for none; ``remote.data[l]`` is the bit that is valid, -1 while it changes, -2
-while nothing drives the line; ``remote.capture``, ``fifo.push[l]`` and ``host.take[l]`` name a
-bit, b or -1 - b.
+A signal that is not there leaves out the intervals that need it; `edges` says what the values
+of signals mean and whose edge is whose. Setup and hold are measured where data is captured: at
+the converter by the remote master, at the host where the host's own clock reads the converter.
 
 Symbols are those of data sheets; setup, hold, clock high and low as JEDEC JESD100 has them (from
 memory).
@@ -15,22 +11,33 @@ memory).
 from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
+from simlink.figures.edges import (
+    Edge,
+    Edges,
+    Stretch,
+    across,
+    by_conversion,
+    captures,
+    falls,
+    first_after,
+    host_captures,
+    lanes_of,
+    pushes,
+    reads_of,
+    released,
+    rises,
+    sent,
+    services_of,
+)
+
 if TYPE_CHECKING:
     from simlink.engines.event.trace import Trace
     from simlink.scenario.schema import Scenario
-
-Edge = tuple[int, int]
-Edges = Mapping[str, Sequence[Edge]]
-
-UNDRIVEN = -2
-CHANGING = -1
-#: No frame is being read.
-NO_FRAME = -1
 
 
 @dataclass(frozen=True)
@@ -45,12 +52,20 @@ class Rule:
         In words.
     start, end : str
         The signals of its two edges; those of one lane without the lane.
+    serial : (str, str), optional
+        Where the host's own clock reads the converter, if those are others.
     """
 
     symbol: str
     meaning: str
     start: str
     end: str
+    serial: tuple[str, str] | None = None
+
+    def between(self, scheme: str) -> tuple[str, str]:
+        """Return the signals of its two edges in a clocking scheme."""
+        here = None if scheme == "remote_master" else self.serial
+        return here or (self.start, self.end)
 
 
 RULES = {
@@ -67,9 +82,27 @@ RULES = {
         Rule("t_CL", "serial clock low", "remote.clock", "remote.clock"),
         Rule("t_DV", "clock edge to data valid", "remote.clock", "remote.data"),
         Rule("t_DH", "data hold after the clock edge", "remote.clock", "remote.data"),
-        Rule("t_SU", "setup: data valid to capture", "remote.data", "remote.capture"),
-        Rule("t_H", "hold: capture to data change", "remote.capture", "remote.data"),
-        Rule("t_PD,R", "capture to FIFO, return propagation", "remote.capture", "fifo.push"),
+        Rule(
+            "t_SU",
+            "setup: data valid to capture",
+            "remote.data",
+            "remote.capture",
+            ("host.data", "host.take"),
+        ),
+        Rule(
+            "t_H",
+            "hold: capture to data change",
+            "remote.capture",
+            "remote.data",
+            ("host.take", "host.data"),
+        ),
+        Rule(
+            "t_PD,R",
+            "return propagation of a bit",
+            "remote.capture",
+            "fifo.push",
+            ("remote.data", "host.data"),
+        ),
         Rule("t_REL", "trigger to release", "host.trigger", "fifo.release"),
         Rule("t_WAIT", "release to start of the read", "fifo.release", "host.read"),
         Rule("t_SVC", "service latency", "host.service", "host.read"),
@@ -138,51 +171,24 @@ def measure(edges: Edges) -> list[Span]:
         Symbol by symbol in the order of `RULES`, each in the order of its starts.
     """
     found: list[Span] = []
-    for measured in (_of_triggers, _of_conversions, _of_clocks, _of_data, _of_pushes, _of_reads):
+    for measured in _MEASURED:
         found.extend(measured(edges))
     order = {symbol: place for place, symbol in enumerate(RULES)}
     return sorted(found, key=lambda span: (order[span.symbol], span.start))
 
 
-def first_after(times: Sequence[int], instant: int) -> int | None:
-    """Return the first of some sorted instants that is not before a given one."""
-    place = bisect_left(times, instant)
-    return times[place] if place < len(times) else None
-
-
-def _times(edges: Edges, signal: str, keep: Callable[[int], bool] = lambda _: True) -> list[int]:
-    return [time for time, value in edges.get(signal, ()) if keep(value)]
-
-
-def _rises(edges: Edges, signal: str) -> list[int]:
-    return _times(edges, signal, lambda value: value == 1)
-
-
-def _falls(edges: Edges, signal: str) -> list[int]:
-    return _times(edges, signal, lambda value: value == 0)
-
-
-def by_conversion(edges: Edges, signal: str) -> dict[int, int]:
-    """Return when a signal that names conversions first named each of them."""
-    found: dict[int, int] = {}
-    for time, value in edges.get(signal, ()):
-        if value >= 0:
-            found.setdefault(value, time)
-    return found
-
-
 def _of_triggers(edges: Edges) -> Iterator[Span]:
     left = by_conversion(edges, "host.trigger")
     arrived = by_conversion(edges, "remote.trigger") | by_conversion(edges, "remote.missed")
-    released = by_conversion(edges, "host.release") | by_conversion(edges, "fifo.release")
+    told = released(edges)
     reads = {frame: (start, end) for frame, start, end in reads_of(edges)}
     for index, time in left.items():
         if index + 1 in left:
             yield Span("t_CYC", time, left[index + 1], index)
         if index in arrived:
             yield Span("t_PD", time, arrived[index], index)
-        if index in released:
-            yield Span("t_REL", time, released[index], index)
+        if index in told:
+            yield Span("t_REL", time, told[index], index)
         if index in reads:
             yield Span("t_LAT", time, reads[index][1], index)
 
@@ -190,15 +196,16 @@ def _of_triggers(edges: Edges) -> Iterator[Span]:
 def _of_conversions(edges: Edges) -> Iterator[Span]:
     taken = edges.get("remote.trigger", ())
     starts = [time for time, _ in taken]
-    rises, falls = _rises(edges, "remote.busy"), _falls(edges, "remote.busy")
-    clock = _rises(edges, "remote.clock")
+    high, low = rises(edges, "remote.busy"), falls(edges, "remote.busy")
+    clock = rises(edges, "remote.clock")
     for place, (time, index) in enumerate(taken):
-        ready = first_after(falls, time)
+        # A trigger may be taken at the very fall of the busy before.
+        ready = first_after(low, time + 1)
         following = starts[place + 1] if place + 1 < len(starts) else None
         if ready is None or (following is not None and ready > following):
             continue
         yield Span("t_CONV", time, ready, index)
-        rise = first_after(rises, time)
+        rise = first_after(high, time)
         if rise is not None and rise <= ready:
             yield Span("t_BUSY", rise, ready, index)
         if following is not None:
@@ -210,7 +217,10 @@ def _of_conversions(edges: Edges) -> Iterator[Span]:
 
 def _of_clocks(edges: Edges) -> Iterator[Span]:
     # A low between two frames is no low of the clock: a frame begins within it.
-    frames = _falls(edges, "remote.busy")
+    frames = falls(edges, "remote.busy") + [time for time, _ in edges.get("remote.trigger", ())]
+    if lanes_of(edges, "host.data"):
+        frames += [time for time, _ in edges.get("host.read", ())]
+    frames.sort()
     yield from _clock(edges.get("remote.clock", ()), frames, "t_CH", "t_CL")
     reads = [start for _, start, _ in reads_of(edges)]
     yield from _clock(edges.get("host.clock", ()), reads, "t_RCH", "t_RCL")
@@ -226,156 +236,73 @@ def _clock(clock: Sequence[Edge], frames: list[int], high: str, low: str) -> Ite
             yield Span(low, start, end)
 
 
-@dataclass(frozen=True)
-class Stretch:
-    """A stretch in which one bit is valid on a line, in fs; ``end`` None if it was not seen."""
-
-    bit: int
-    start: int
-    end: int | None
-
-
-def stretches(line: Sequence[Edge]) -> list[Stretch]:
-    """Return the stretches of valid data on a line."""
-    found = []
-    for place, (start, bit) in enumerate(line):
-        if bit >= 0:
-            end = line[place + 1][0] if place + 1 < len(line) else None
-            found.append(Stretch(bit, start, end))
-    return found
-
-
-def lanes_of(edges: Edges, signal: str) -> list[tuple[int, Sequence[Edge]]]:
-    """Return the lanes of a signal, such as ``fifo.push``, with their edges."""
-    names = [name for name in edges if name.startswith(f"{signal}[")]
-    return sorted((int(name[len(signal) + 1 : -1]), edges[name]) for name in names)
-
-
-def captures(edges: Edges) -> list[tuple[int, int, int]]:
-    """Return (conversion, bit, instant) of each capture by the remote master.
-
-    A converter is read out before it takes its next trigger, so a capture belongs to the last
-    trigger that was taken before it.
-    """
-    taken = edges.get("remote.trigger", ())
-    starts = [time for time, _ in taken]
-    found = []
-    for time, value in edges.get("remote.capture", ()):
-        place = bisect_right(starts, time) - 1
-        # A frame without time between its last edge and the next trigger ends at that trigger.
-        bit = bit_of(value)
-        if place >= 1 and starts[place] == time and bit > 0:
-            place -= 1
-        if place >= 0:
-            found.append((taken[place][1], bit, time))
-    return found
-
-
-def bit_of(value: int) -> int:
-    """Return the bit that a capture or a take names, whether it was right or not."""
-    return value if value >= 0 else -1 - value
-
-
 def _of_data(edges: Edges) -> Iterator[Span]:
-    falls = _falls(edges, "remote.clock")
-    ready = _falls(edges, "remote.busy")
-    taken = edges.get("remote.trigger", ())
-    starts = [time for time, _ in taken]
+    launches = falls(edges, "remote.clock")
+    ready = falls(edges, "remote.busy")
     for lane, line in lanes_of(edges, "remote.data"):
-        valid = stretches(line)
-        frames: dict[int, dict[int, Stretch]] = {}
-        for one in valid:
-            place = bisect_right(starts, one.start) - 1
-            if place < 0:
-                continue
-            index = taken[place][1]
-            frames.setdefault(index, {})[one.bit] = one
-            causes = ready if one.bit == 0 else falls
+        for index, one in sent(edges, line):
+            causes = ready if one.bit == 0 else launches
             cause = bisect_right(causes, one.start) - 1
             if cause >= 0:
                 symbol = "t_MSB" if one.bit == 0 else "t_DV"
                 yield Span(symbol, causes[cause], one.start, index, lane, one.bit)
             if one.end is not None and one.end > one.start:
-                cause = bisect_right(falls, one.end) - 1
-                if cause >= 0 and falls[cause] >= one.start:
-                    yield Span("t_DH", falls[cause], one.end, index, lane, one.bit)
+                cause = bisect_right(launches, one.end) - 1
+                if cause >= 0 and launches[cause] >= one.start:
+                    yield Span("t_DH", launches[cause], one.end, index, lane, one.bit)
+
+
+def _of_captures(edges: Edges) -> Iterator[Span]:
+    for lane, line in lanes_of(edges, "remote.data"):
+        frames: dict[int, dict[int, Stretch]] = {}
+        for index, one in sent(edges, line):
+            frames.setdefault(index, {})[one.bit] = one
         for index, bit, time in captures(edges):
-            held = frames.get(index, {}).get(bit)
-            if held is None:
-                continue
-            yield Span("t_SU", held.start, time, index, lane, bit)
-            if held.end is not None:
-                yield Span("t_H", time, held.end, index, lane, bit)
+            yield from _margins(frames.get(index, {}).get(bit), time, index, lane)
+    seen = {(lane, index, one.bit): one for lane, index, one, _ in across(edges)}
+    for lane, takes in lanes_of(edges, "host.take") if seen else ():
+        for index, bit, time in host_captures(edges, takes):
+            yield from _margins(seen.get((lane, index, bit)), time, index, lane)
 
 
-def admitted(edges: Edges) -> list[int]:
-    """Return the conversions whose frames got a slot in the FIFO, in the order of arrival.
-
-    A conversion named by ``fifo.overrun`` before any bit of it was pushed was refused; one that
-    is named later was discarded and had its slot.
-    """
-    waiting = [index for _, index in edges.get("remote.trigger", ())]
-    firsts = _first_pushes(edges)
-    happened = [(time, 0, index) for time, index in edges.get("fifo.overrun", ())]
-    happened += [(time, 1, -1) for time in firsts]
-    found: list[int] = []
-    for _, kind, index in sorted(happened):
-        if not waiting:
-            break
-        if kind:
-            found.append(waiting.pop(0))
-        elif waiting[0] == index:
-            waiting.pop(0)
-    return found
+def _margins(held: Stretch | None, captured: int, index: int, lane: int) -> Iterator[Span]:
+    """Give the setup and the hold of a bit that is captured, as far as it was seen on its line."""
+    if held is None:
+        return
+    yield Span("t_SU", held.start, captured, index, lane, held.bit)
+    if held.end is not None:
+        yield Span("t_H", captured, held.end, index, lane, held.bit)
 
 
-def _first_pushes(edges: Edges) -> list[int]:
-    """Return when the first bit of each frame was pushed on any lane."""
-    lanes = [[t for t, bit in line if bit == 0] for _, line in lanes_of(edges, "fifo.push")]
-    if not lanes:
-        return []
-    return [min(times) for times in zip(*lanes, strict=False)]
-
-
-def pushes(edges: Edges, line: Sequence[Edge]) -> list[tuple[int, int, int]]:
-    """Return (conversion, bit, instant) of each push on one lane."""
-    frames = admitted(edges)
-    found = []
-    place = -1
-    for time, bit in line:
-        if bit == 0:
-            place += 1
-        if 0 <= place < len(frames):
-            found.append((frames[place], bit, time))
-    return found
-
-
-def _of_pushes(edges: Edges) -> Iterator[Span]:
+def _of_returns(edges: Edges) -> Iterator[Span]:
     captured = {(index, bit): time for index, bit, time in captures(edges)}
     for lane, line in lanes_of(edges, "fifo.push"):
         for index, bit, time in pushes(edges, line):
             if (index, bit) in captured:
                 yield Span("t_PD,R", captured[index, bit], time, index, lane, bit)
-
-
-def reads_of(edges: Edges) -> list[tuple[int, int, int]]:
-    """Return (conversion, start, end) of each frame that was read to its end."""
-    line = edges.get("host.read", ())
-    return [(frame, start, end) for (start, frame), (end, _) in pairwise(line) if frame >= 0]
+    for lane, index, one, left in across(edges):
+        yield Span("t_PD,R", left, one.start, index, lane, one.bit)
 
 
 def _of_reads(edges: Edges) -> Iterator[Span]:
-    reads = reads_of(edges)
-    released = by_conversion(edges, "fifo.release")
-    for frame, start, end in reads:
+    told = released(edges)
+    for frame, start, end in reads_of(edges):
         yield Span("t_READ", start, end, frame)
-        if frame in released:
-            yield Span("t_WAIT", released[frame], start, frame)
-    starts = [start for _, start, _ in reads]
-    for begun in _rises(edges, "host.service"):
-        place = bisect_left(starts, begun)
-        if place < len(starts):
-            yield Span("t_SVC", begun, starts[place], reads[place][0])
+        if frame in told:
+            yield Span("t_WAIT", told[frame], start, frame)
+    for frame, begun, start in services_of(edges):
+        yield Span("t_SVC", begun, start, frame)
+
+
+_MEASURED = (
+    _of_triggers,
+    _of_conversions,
+    _of_clocks,
+    _of_data,
+    _of_captures,
+    _of_returns,
+    _of_reads,
+)
 
 
 @dataclass(frozen=True)

@@ -97,39 +97,3 @@ def wrong_first_bit(start: Any, captured: Any, ready: Any, msb_valid: Any, setup
         The unit's own values.
     """
     return start + captured < ready + msb_valid + setup
-
-
-#: What a data line shows besides the bit that is valid on it.
-CHANGING = -1
-UNDRIVEN = -2
-
-
-def line_changes(falling: Times, data_valid: int, data_hold: int) -> list[tuple[int, int]]:
-    """Return what the launching edges of a frame do to a data line of the converter.
-
-    Parameters
-    ----------
-    falling : ndarray of int64, shape (N,), fs
-        The launching edges, counted from the start.
-    data_valid, data_hold : int, fs
-        The unit's own values.
-
-    Returns
-    -------
-    list of (int, int)
-        Offsets from the start in order, with the bit that is valid from then on, ``CHANGING``,
-        or ``UNDRIVEN`` after the last bit's hold. A bit that would be valid only when its own
-        hold has ended never is.
-    """
-    found = []
-    edges = falling.tolist()
-    for bit, (edge, following) in enumerate(zip(edges, [*edges[1:], None], strict=True)):
-        if following is None:
-            found.append((edge + data_hold, UNDRIVEN))
-            break
-        if data_hold < data_valid:
-            found.append((edge + data_hold, CHANGING))
-        valid = edge + data_valid
-        if valid < following + min(data_hold, data_valid) or valid == edge:
-            found.append((valid, bit + 1))
-    return sorted(found, key=lambda change: change[0])

@@ -73,7 +73,7 @@ class Signal:
         return f"{self.reference}_wrong"
 
 
-#: ``remote.data[l]`` while nothing drives the line and while it changes.
+#: ``remote.data[l]`` and ``host.data[l]`` while nothing drives the line and while it changes.
 UNDRIVEN = -2
 CHANGING = -1
 #: ``host.read`` while no frame is read.
@@ -108,22 +108,24 @@ def signals_of(scenario: Scenario) -> list[Signal]:
     def bit(name: str) -> None:
         found.append(Signal(name, Kind.BIT, bits, reference_of(name), None))
 
+    def line(name: str) -> None:
+        found.append(Signal(name, Kind.LINE, bits, reference_of(name), UNDRIVEN))
+
     master = scenario.link.scheme == "remote_master"
     conversion("host.trigger")
     level("host.busy")
     if scenario.host.timeout is not None:
         conversion("host.timeout")
     level("host.service")
-    if master:
-        number("host.read", conversions, NO_FRAME)
-    else:
+    number("host.read", conversions, NO_FRAME)
+    if not master:
         conversion("host.release")
     level("host.clock")
     if scenario.link.scheme == "returned_clock":
         level("host.returned")
     for lane in lanes:
         if not master:
-            bit(f"host.data[{lane}]")
+            line(f"host.data[{lane}]")
         bit(f"host.take[{lane}]")
     if master:
         for lane in lanes:
@@ -135,12 +137,11 @@ def signals_of(scenario: Scenario) -> list[Signal]:
     conversion("remote.missed")
     level("remote.busy")
     level("remote.clock")
+    for lane in lanes:
+        line(f"remote.data[{lane}]")
     if not master:
         conversion("remote.lost")
         return found
-    for lane in lanes:
-        name = f"remote.data[{lane}]"
-        found.append(Signal(name, Kind.LINE, bits, reference_of(name), UNDRIVEN))
     bit("remote.capture")
     if scenario.fifo.when_full == "stall":
         number("remote.credit", slots, scenario.fifo.depth)

@@ -1,12 +1,32 @@
-"""Random scenarios of the two schemes in which the host's own clock reads the converter."""
+"""A base, and random scenarios, for the schemes in which the host clocks the converter."""
 
 from __future__ import annotations
 
 from hypothesis import strategies as st
 
 from simlink.scenario.loading import from_dict
-from tests.engines.chain import put
+from tests.engines.chain import chain, put
 from tests.strategies import FINE, GRIDS, amount, law, often, raw_scenarios
+
+#: 3 bits at 50 MHz; 10 ns out, 12 ns back; all instants whole nanoseconds.
+SERIAL = {
+    "link.scheme": "forwarded_clock",
+    "frame.word_bits": 3,
+    "remote_clock.start_delay": None,
+    "converter.data_valid": "4 ns",
+    "converter.data_hold": "1 ns",
+    "converter.msb_valid": "2 ns",
+    "barrier.return.delay": "12 ns",
+    "fifo.depth": None,
+    "host.clock": "50 MHz",
+    "host.capture": 4,
+    "host.setup": "3 ns",
+}
+
+
+def serial(values=None):
+    """Return the serial base scenario with some keys changed."""
+    return chain(SERIAL | (values or {}))
 
 
 def as_serial(raw, scheme, capture):
@@ -32,4 +52,8 @@ def serial_scenarios(draw):
     if often(draw) and draw(st.booleans()):
         far = grid.text(amount(draw, grid.ns(20), grid.ns(1500)))
         raw = put(raw, {f"barrier.{way}.delay": far})
+    if often(draw) and draw(st.booleans()):
+        # A bit that stays for long holds the next frame's first one back.
+        held = law(draw, grid, 0, grid.ns(1500))
+        raw = put(raw, {"converter.data_hold": held, "remote_clock.hold": None})
     return from_dict(raw)

@@ -12,28 +12,8 @@ from simlink.parts import content
 from simlink.parts.serial_link import Clock, surviving
 from simlink.records import Fate
 from tests.conftest import MANY
-from tests.engines.chain import NS, chain, record, rows_of, timetable
-from tests.engines.serial_scenarios import serial_scenarios
-
-#: 3 bits at 50 MHz; 10 ns out, 12 ns back; all instants whole nanoseconds.
-SERIAL = {
-    "link.scheme": "forwarded_clock",
-    "frame.word_bits": 3,
-    "remote_clock.start_delay": None,
-    "converter.data_valid": "4 ns",
-    "converter.data_hold": "1 ns",
-    "converter.msb_valid": "2 ns",
-    "barrier.return.delay": "12 ns",
-    "fifo.depth": None,
-    "host.clock": "50 MHz",
-    "host.capture": 4,
-    "host.setup": "3 ns",
-}
-
-
-def serial(values=None):
-    """Return the serial base scenario with some keys changed."""
-    return chain(SERIAL | (values or {}))
+from tests.engines.chain import NS, record, rows_of, timetable
+from tests.engines.serial_scenarios import serial, serial_scenarios
 
 
 def test_a_forwarded_read_by_hand():

@@ -7,7 +7,8 @@ import pytest
 from hypothesis import given, settings
 
 from simlink.engines.event.trace import trace
-from simlink.figures.measured import RULES, Limits, admitted, edges_of, measure, over_run, pushes
+from simlink.figures.edges import admitted, pushes
+from simlink.figures.measured import RULES, Limits, edges_of, measure, over_run
 from simlink.instants import NEVER
 from simlink.parts import unit
 from tests.engines.chain import NS, chain

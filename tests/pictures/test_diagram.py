@@ -21,6 +21,7 @@ from simlink.pictures.diagram.tracks import MOST, TABLE
 from simlink.runs import run
 from simlink.scenario.loading import load
 from tests.engines.chain import NS, chain
+from tests.engines.serial_scenarios import serial, serial_scenarios
 from tests.strategies import scenarios
 
 SHIPPED = Path(__file__).parents[2] / "scenarios"
@@ -93,7 +94,7 @@ def expected_labels(layout):
 
 # A picture takes too long to be shrunk.
 @settings(max_examples=100, phases=[Phase.generate])
-@given(scenarios(conversions=12, trials=1))
+@given(scenarios(conversions=12, trials=1) | serial_scenarios())
 def test_no_two_labels_meet_and_none_is_missing(scenario):
     drawn = any_picture(scenario)
     layout = drawn.layout
@@ -122,7 +123,7 @@ def test_no_two_labels_meet_and_none_is_missing(scenario):
 
 
 @settings(max_examples=60, phases=[Phase.generate])
-@given(scenarios(conversions=12, trials=1))
+@given(scenarios(conversions=12, trials=1) | serial_scenarios())
 def test_no_cut_hides_an_event_and_time_never_runs_back(scenario):
     layout = any_picture(scenario).layout
     view = layout.view
@@ -151,11 +152,13 @@ def test_no_cut_hides_an_event_and_time_never_runs_back(scenario):
             assert changes <= set(track.edges)
 
 
-def test_every_drawn_interval_is_the_ledgers():
+@pytest.mark.parametrize("name", ["bench-supply", "kiln-recorder", "winding-tester"])
+def test_every_drawn_interval_is_the_ledgers(name):
     """By the figure's own objects: length, and the number that is written on it."""
-    scenario = shipped("bench-supply").with_(conversions=12)
+    scenario = shipped(name).with_(conversions=12)
     drawn = draw(scenario, "9:11")
-    whole = table(drawn.layout.view.trace.record).to_pandas().set_index("conversion")
+    whole = table(drawn.layout.view.trace.record).to_pandas()
+    whole = whole[whole["lane"] == 0].set_index("conversion")
     columns = {
         "t_REL": ("t_trigger", "t_release"),
         "t_LAT": ("t_trigger", "t_read_end"),
@@ -429,6 +432,64 @@ def test_a_clock_that_crosses_is_drawn_crossing(scheme):
         assert ("host.returned" in names) == (scheme == "returned_clock")
         out = [one for one in layout.crossings if one.target == "remote.clock"]
         back = [one for one in layout.crossings if one.target == "host.returned"]
+        data = [one for one in layout.crossings if one.target == "host.data[0]"]
+        assert len(data) == scenario.bits_per_lane
         assert len(out) == 2 * scenario.bits_per_lane
         assert len(back) == (len(out) if scheme == "returned_clock" else 0)
-        assert all(one.start < one.end for one in out + back)
+        assert all(one.start < one.end for one in out + back + data)
+        # One edge of each burst leads to its row; busy and triggers do so one by one.
+        leads = [(one.source, one.target) for one in layout.crossings if not one.follows]
+        assert leads.count(("host.clock", "remote.clock")) == 1
+        assert leads.count(("remote.data[0]", "host.data[0]")) == 2
+        assert leads.count(("remote.busy", "host.busy")) == 2
+
+
+def test_data_cross_from_where_they_are_valid_to_where_they_are_safe():
+    """Valid at the converter at 1212, 1364 and 1384; 12 back, and 2 more for the slower edge.
+
+    Busy falls 2 later at the host too, so that it reads from 1330 on and captures from 1370 on.
+    """
+    changed = {"barrier.return.pulse_width_distortion": "2 ns"}
+    layout = draw(serial(changed), "0").layout
+    found = [
+        (one.start // NS, one.end // NS)
+        for one in layout.crossings
+        if (one.source, one.target) == ("remote.data[0]", "host.data[0]")
+    ]
+    assert found == [(1212, 1226), (1364, 1378), (1384, 1398)]
+    line = next(track for track in layout.tracks if track.name == "host.data[0]")
+    assert [(m.time // NS, m.shape) for m in line.marks] == [
+        (1370, "capture"),
+        (1390, "capture"),
+        (1410, "capture"),
+    ]
+
+
+def test_a_frame_that_is_overwritten_is_crossed_out():
+    """Trigger 1 arrives at 810, before the host has begun to read frame 0."""
+    changed = {"trigger.rate": "2.5 MHz", "conversions": 3, "host.service_latency": "250 ns"}
+    layout = draw(serial(changed), "overrun").layout
+    ((index, time, fate),) = layout.view.fates
+    assert (index, time // NS, fate.word) == (0, 810, "overrun")
+    data = next(track for track in layout.tracks if track.name == "remote.data[0]")
+    crosses = [m.time // NS for m in data.marks if m.shape == "cross"]
+    assert crosses[0] == 810
+
+
+def test_bands_where_the_clock_crosses_are_the_ranges_of_its_way():
+    """Out 10 +- 1 and, falling, up to 3 later; back 12, data up to 3 later too."""
+    changed = {
+        "barrier.forward.spread": {"shape": "uniform", "low": "-1 ns", "high": "1 ns"},
+        "barrier.pulse_width_distortion": {"shape": "uniform", "low": "-1 ns", "high": "3 ns"},
+    }
+    layout = draw(serial(changed), "0", bands=True).layout
+    reach = {}
+    for band in layout.bands:
+        causes = [one.start for one in layout.crossings if one.target == band.track]
+        cause = max((time for time in causes if time < band.edge), default=0)
+        reach.setdefault(band.track, set()).add(
+            ((band.low - cause) // NS, (band.high - cause) // NS)
+        )
+    assert reach["remote.clock"] == {(9, 11), (8, 14)}
+    assert reach["host.data[0]"] == {(12, 15)}
+    assert reach["host.busy"] == {(11, 15)}

@@ -188,7 +188,7 @@ class Serial:
         state, shape = self.state, release.shape
         settles = self.units.acquisition_time
         before = _after(state.ready, block.ready)
-        short = converter.short_acquisition(block.arrival, before, settles) & (before != NEVER)
+        short = converter.short_acquisition(block.arrival, before, settles)
         late: Flags = np.broadcast_to(np.False_, shape)
         if self.timeout is not None:
             late = ends_wait(release, block.arrival) > block.left + self.timeout

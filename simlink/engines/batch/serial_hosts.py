@@ -226,7 +226,7 @@ class SerialHosts:
         undecided = state.end[some] == FAR
         state.heard[some] &= undecided | (state.first[some] <= arrival)
         before, settles = state.ready[some], self.reader.units.acquisition_time[self.who[some]]
-        short = converter.short_acquisition(arrival, before, settles) & (before != NEVER)
+        short = converter.short_acquisition(arrival, before, settles)
         at = np.array(index)
         self._put("short", at, some, short)
         self._put("aperture", at, some, one.aperture[some])
@@ -305,9 +305,8 @@ class SerialHosts:
             high = (state.rises[some] <= at[:, np.newaxis]) & (
                 at[:, np.newaxis] < state.falls[some]
             )
-            waits_on = high.any(axis=1)
-            self._read(some[~waits_on])
-            state.free[some[waits_on]] = at[waits_on]
+            # Where busy is high the host waits for the next release.
+            self._read(some[~high.any(axis=1)])
             state.serving[some], state.pending[some] = False, -1
 
     def _read(self, some: Times) -> None:

@@ -284,7 +284,7 @@ def _surviving(clock: Clock, min_pulse: Times) -> Clock:
     rising, falling = clock.rising, clock.falling
     least = np.broadcast_to(min_pulse, rising.shape[:-1])
     high, low = serial_link.swallowed(clock, least[..., np.newaxis])
-    some = high.any(axis=-1) | low.any(axis=-1) | (falling[..., -1] >= FAR)
+    some = high.any(axis=-1) | low.any(axis=-1)
     if not some.any():
         return clock
     rising, falling = rising.copy(), falling.copy()

@@ -71,6 +71,11 @@ class Reading:
     heard: bool = False
 
 
+def lane_sources(trial: Trial) -> list[str]:
+    """Return the sources of the jitter of the data lanes."""
+    return [f"barrier.return.jitter lane {lane}" for lane in range(trial.lanes)]
+
+
 class SerialSide:
     """What the unit and the draws of one trial say about its serial read."""
 
@@ -85,7 +90,7 @@ class SerialSide:
         forward, back = law.direction("forward").jitter, law.direction("return").jitter
         self.clock_jitter = EdgeJitter(trial, forward, ["barrier.forward.jitter clock"], cycles)
         self.returned_jitter = EdgeJitter(trial, back, ["barrier.return.jitter clock"], cycles)
-        lanes = [f"barrier.return.jitter lane {lane}" for lane in range(trial.lanes)]
+        lanes = lane_sources(trial)
         self.data_jitter = EdgeJitter(trial, back, lanes, trial.bits)
         self.last_jitter = EdgeJitter(trial, back, [f"{lane} end" for lane in lanes], 1)
         self.clock_ahead = NEVER
@@ -93,13 +98,18 @@ class SerialSide:
         self.lane_ahead = np.full(trial.lanes, NEVER, dtype=np.int64)
         self.before: Reading | None = None
 
-    def read(self, frame: Frame, start: int) -> Reading:
-        """Return the read of a frame whose clock starts at an instant."""
-        trial, units, row = self.trial, self.units, self.row
+    def last_changes(self) -> Times:
+        """Return when each lane last changed at the host, for the last read that was heard."""
         if self.before is not None and self.before.heard:
             # A lane moves only for a clock that the converter took.
             changes = self.before.line.until[:, -1]
             self.lane_ahead = np.where(changes < FAR, changes, self.lane_ahead)
+        return self.lane_ahead
+
+    def read(self, frame: Frame, start: int) -> Reading:
+        """Return the read of a frame whose clock starts at an instant."""
+        trial, units, row = self.trial, self.units, self.row
+        ahead = self.last_changes()
         sent = Clock(
             start + np.array(trial.take, dtype=np.int64),
             start + np.array(trial.take_end, dtype=np.int64),
@@ -126,7 +136,7 @@ class SerialSide:
             trial.lane_delay,
             units.return_distortion[row][0],
             jitter,
-            self.lane_ahead,
+            ahead,
         )
         returning, captured = None, start + units.captured
         if self.returns:
@@ -361,10 +371,6 @@ class SerialReader:
         ):
             Instant(env, rise, EDGE, self.converter.clocked, (frame, reading, cycle, True))
             Instant(env, fall, EDGE, self.converter.clocked, (frame, reading, cycle, False))
-        for lane, times in enumerate(reading.line.valid.tolist()):
-            for bit, time in enumerate(times):
-                if start < time < FAR:
-                    Instant(env, time, PUSH, self.arrives, (frame, lane, bit))
         for bit, time in enumerate(reading.captured.tolist()):
             if time < FAR:
                 Instant(env, time, TAKE, self.capture, (frame, reading, bit))
@@ -375,9 +381,6 @@ class SerialReader:
                 Instant(env, rise, PUSH, self.comes_back, True)
                 Instant(env, fall, PUSH, self.comes_back, False)
         return reading
-
-    def arrives(self, event: Instant) -> None:
-        """A bit becomes safe to capture on its lane at the host."""
 
     def comes_back(self, event: Instant) -> None:
         """An edge of the returned clock arrives at the host."""

@@ -43,7 +43,7 @@ from simlink.engines.event.frame import Frame, Trial
 from simlink.engines.event.wiring import Chain
 from simlink.errors import InputError
 from simlink.instants import NEVER
-from simlink.parts import content, remote_clock, unit
+from simlink.parts import content, data_line, unit
 from simlink.parts import host as host_rules
 from simlink.parts.content import Taken
 from simlink.records import FrameBlock
@@ -295,7 +295,7 @@ class TracedChannels(remote.ReturnChannels):
         """Note that the first bit is being put on the lines."""
         self.launched = False
         valid = self.trial.msb_valid
-        self._line(remote_clock.CHANGING if valid else 0)
+        self._line(data_line.CHANGING if valid else 0)
         if valid:
             Instant(self.env, self.env.now + valid, EDGE, self._first_bit)
 
@@ -305,8 +305,8 @@ class TracedChannels(remote.ReturnChannels):
 
     def open(self, frame: Frame, start: int) -> Callable[[int], None]:
         """Plan to note what the launching edges of the frame do to the lines."""
-        falling = np.array(self.trial.falling)
-        for offset, now in remote_clock.line_changes(falling, self.data_valid, self.data_hold):
+        bits = data_line.launched(np.array(self.trial.falling), self.data_valid, self.data_hold)
+        for offset, now in data_line.line_changes(*bits):
             Instant(self.env, start + offset, EDGE, self._launched, now)
         return super().open(frame, start)
 

@@ -24,6 +24,8 @@ def foot_lines(layout: Layout) -> list[str]:
         parts.append("Not to scale; where the rows are torn, time without any edge is left out.")
     else:
         parts.append("Not to scale.")
+    if any(one.follows for one in layout.crossings):
+        parts.append("Of a burst the first to cross is drawn to its row.")
     if any(dimension.with_limits for dimension in layout.dimensions):
         parts.append("In brackets: least … typical … largest over the run, in the same unit.")
     if layout.bands:

@@ -135,11 +135,11 @@ def _dimension(
     limits: dict[str, Limits] | None,
 ) -> Dimension | None:
     tracks = {track.name: track for track in drawn}
-    rule = RULES[symbol]
+    first, last = RULES[symbol].between(view.trace.scenario.link.scheme)
     ordinary = [span for span in spans if span.bit == _BIT.get(symbol, span.bit)] or spans
     for span in ordinary:
-        start = _track(rule.start, span, tracks, view)
-        end = _track(rule.end, span, tracks, view)
+        start = _track(first, span, tracks, view)
+        end = _track(last, span, tracks, view)
         if start is None or end is None:
             continue
         sides = {start.signal.side, end.signal.side}

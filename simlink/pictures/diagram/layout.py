@@ -25,6 +25,8 @@ _BETWEEN, _EDGE, _AROUND = 4.0, 1.2, 0.9
 _SIDES = {"remote": "converter side", "host": "host side"}
 #: A dimension line shorter than this has its arrows outside, each so long.
 SHORT, ARROW = 3.4, 2.0
+#: Rows whose edges set the scale.
+CLOCKS = ("remote.clock", "host.clock", "host.returned")
 _SIGNS = {
     Fate.DELIVERED: "\N{CHECK MARK}",
     Fate.IN_FLIGHT: "\N{HORIZONTAL ELLIPSIS}",
@@ -146,7 +148,7 @@ class Layout:
             times |= {time for stretch in self.quiet.stretches for time in stretch}
         inside = sorted(time for time in times if view.start <= time <= view.end)
         names = [track.name for track in self.tracks]
-        clocks = [t.edges for t in self.tracks if t.name in ("remote.clock", "host.clock")]
+        clocks = [track.edges for track in self.tracks if track.name in CLOCKS]
         for clock, bits in (("remote.clock", "remote.data"), ("host.clock", "host.take")):
             if clock not in names:
                 clocks += [t.edges for t in self.tracks if t.signal.name == bits][:1]

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from simlink.pictures import style
 from simlink.pictures.diagram.cells import TEAR
-from simlink.pictures.diagram.layout import ARROW, SHORT, Layout, Line, Piece
+from simlink.pictures.diagram.layout import ARROW, CLOCKS, SHORT, Layout, Line, Piece
 from simlink.pictures.diagram.palette import MM, Palette
 from simlink.pictures.diagram.placing import Label
 from simlink.pictures.diagram.rows import Order, Points, RowPainter, head
@@ -21,6 +21,8 @@ if TYPE_CHECKING:
 
 #: Dots per inch of a PNG, enough for print.
 DPI = 300
+#: How far from the barrier an upright is drawn that is only begun, in mm.
+STUB = 1.2
 KINDS = ("svg", "pdf", "png")
 
 
@@ -182,13 +184,17 @@ class _Painter(RowPainter):
             return
         upright: list[Points] = []
         slanted: list[Points] = []
+        fine: list[Points] = []
         heads: list[Points] = []
         for one in self.layout.crossings:
             if one.end < line.scale.start or one.start > line.scale.end:
                 continue
-            self.crossing(line, one, upright, slanted, heads)
+            # Of a burst, the clock's edges stand back behind the data.
+            back = one.follows and one.source in CLOCKS
+            self.crossing(line, one, upright, fine if back else slanted, heads)
         color = self.palette.crossing
         self.strokes(upright, Order.CROSS, color, linewidths=0.35, alpha=0.55)
+        self.strokes(fine, Order.CROSS, color, linewidths=0.4 * self.sizes.trace, alpha=0.8)
         self.strokes(slanted, Order.CROSS, color, linewidths=0.8 * self.sizes.trace)
         self.shapes(heads, Order.MARK, color)
 
@@ -216,12 +222,24 @@ class _Painter(RowPainter):
             slanted[-1] = [(scale.at(t0), near), (scale.at(t0), far)]
         if line.shows(one.start):
             x, row = scale.at(one.start), line.rows[one.source]
-            upright.append([(x, row[1] if down else row[0]), (x, near)])
+            edge = row[1] if down else row[0]
+            upright.append([(x, self.reach(line, near, edge, one)), (x, near)])
         if line.shows(one.end):
             x, row = scale.at(one.end), line.rows[one.target]
             tip = row[0] if down else row[1]
-            upright.append([(x, far), (x, tip)])
+            upright.append([(x, far), (x, self.reach(line, far, tip, one))])
             heads.append(head(x, tip, 0.0, 1.0 if down else -1.0, 0.7))
+
+    def reach(self, line: Line, barrier: float, row: float, one: Crossing) -> float:
+        """Return how far from the barrier an upright goes: to its row, if it shows the way there.
+
+        Those that follow in a burst are only begun where they would go through other rows.
+        """
+        low, high = sorted((barrier, row))
+        between = any(low < top and bottom < high for top, bottom in line.rows.values())
+        if not one.follows or not between:
+            return row
+        return barrier + (STUB if row > barrier else -STUB)
 
     def piece(self, line: Line, piece: Piece) -> None:
         """Draw a dimension line, and thin lines from its ends to the rows it is measured on."""

@@ -12,8 +12,16 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import TYPE_CHECKING
 
-from simlink.figures.measured import by_conversion, captures, first_after, lanes_of, pushes
+from simlink.figures.edges import (
+    by_conversion,
+    captures,
+    first_after,
+    lanes_of,
+    pushes,
+    services_of,
+)
 from simlink.instants import FS_PER_SECOND, NEVER
+from simlink.pictures.diagram.tracks import crossings
 
 if TYPE_CHECKING:
     from simlink.pictures.diagram.tracks import Track
@@ -54,6 +62,7 @@ def bands(view: View, drawn: list[Track]) -> list[Band]:
             *_converter(view),
             *_pushes(view),
             *_host(view),
+            *_ways(view, drawn),
         )
         if track in names and high > low and view.start <= edge <= view.end
     ]
@@ -99,6 +108,8 @@ def _converter(view: View) -> _Caused:
         if fall is None:
             continue
         yield "remote.busy", fall, time, reach(law.conversion_time)
+        if view.trace.scenario.link.scheme != "remote_master":
+            continue
         low, high = reach(remote.start_delay)
         end = starts[place + 1] if place + 1 < len(starts) else None
         number = 0
@@ -136,8 +147,30 @@ def _host(view: View) -> _Caused:
     for index, time in released.items():
         if index in enough and time in falls:
             yield "host.busy", time, enough[index], reach(scenario.fifo.sync_delay)
-    starts = [time for time, frame in view.edges.get("host.read", []) if frame >= 0]
-    for time, level in view.edges.get("host.service", []):
-        start = first_after(starts, time)
-        if level and start is not None:
-            yield "host.read", start, time, reach(scenario.host.service_latency)
+    for _, begun, start in services_of(view.edges):
+        yield "host.read", start, begun, reach(scenario.host.service_latency)
+
+
+def _ways(view: View, drawn: list[Track]) -> _Caused:
+    """Give what crosses the barrier where the host's own clock reads the converter."""
+    scenario = view.trace.scenario
+    if scenario.link.scheme == "remote_master":
+        return
+    for one in crossings(view.trace, view.edges, drawn):
+        name, _, lane = one.target.rstrip("]").partition("[")
+        if name == "remote.trigger":
+            continue
+        way = scenario.barrier.direction("forward" if name == "remote.clock" else "return")
+        low, high = _sum(way.delay, way.spread, way.jitter)
+        if lane:
+            skew = reach(way.lane_skews(scenario.frame.lanes)[int(lane)])
+        else:
+            # A list of skews names the lanes alone.
+            skew = (0.0, 0.0) if isinstance(way.skew, tuple) else reach(way.skew)
+        short, long = reach(way.pulse_width_distortion)
+        if lane:
+            # Of data the slower of its two edges counts.
+            short, long = max(short, 0.0), max(long, 0.0)
+        elif not one.falling:
+            short, long = 0.0, 0.0
+        yield one.target, one.end, one.start, (low + skew[0] + short, high + skew[1] + long)

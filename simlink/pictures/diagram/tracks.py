@@ -8,13 +8,14 @@ from __future__ import annotations
 
 import re
 from bisect import bisect_right
-from collections.abc import Iterator
-from dataclasses import dataclass, field
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 from simlink.errors import InputError
-from simlink.figures.measured import UNDRIVEN, Edges, bit_of, captures, lanes_of, pushes
-from simlink.instants import NEVER
+from simlink.figures.edges import Edge, Edges, across, bit_of, captures, lanes_of, pushes
+from simlink.instants import FAR, NEVER, period_of
+from simlink.parts.data_line import UNDRIVEN
 
 if TYPE_CHECKING:
     from simlink.engines.event.trace import Trace
@@ -64,16 +65,16 @@ TABLE = (
     Signal("remote.busy", "remote", "level", "busy"),
     Signal("remote.credit", "remote", "instant", "credit", usual=False),
     Signal("remote.clock", "remote", "level", "serial clock"),
-    Signal("remote.data", "remote", "bits", "data", UNDRIVEN, lanes=True, schemes=_FIFO),
+    Signal("remote.data", "remote", "bits", "data", UNDRIVEN, lanes=True),
     Signal("fifo.push", "host", "instant", "FIFO in", lanes=True, schemes=_FIFO),
     Signal("fifo.level", "host", "count", "FIFO level", schemes=_FIFO),
     Signal("host.trigger", "host", "instant", "trigger"),
     Signal("host.busy", "host", "level", "busy"),
     Signal("host.service", "host", "level", "service"),
-    Signal("host.read", "host", "number", "frame read", -1, schemes=_FIFO),
+    Signal("host.read", "host", "number", "frame read", -1),
     Signal("host.clock", "host", "level", "read clock"),
     Signal("host.returned", "host", "level", "returned clock", schemes=("returned_clock",)),
-    Signal("host.data", "host", "instant", "data in", lanes=True, schemes=_HOST_CLOCK),
+    Signal("host.data", "host", "bits", "data in", UNDRIVEN, lanes=True, schemes=_HOST_CLOCK),
     Signal("host.take", "host", "bits", "data read", UNDRIVEN, lanes=True),
 )
 _ALL = (*_FIFO, *_HOST_CLOCK)
@@ -88,6 +89,7 @@ _SIDES = ("remote", "barrier", "host")
 SHOWN_ON = {
     "remote.missed": "remote.trigger",
     "remote.capture": "remote.data",
+    "remote.lost": "remote.data",
     "fifo.release": "host.busy",
     "host.release": "host.busy",
     "fifo.overrun": "fifo.level",
@@ -159,6 +161,10 @@ class Crossing:
     source: str
     target: str
     lost: bool = False
+    #: Whether it is the falling edge of a level.
+    falling: bool = False
+    #: Whether it is one of a burst, in which those ahead of it show the way.
+    follows: bool = False
 
 
 def choose(trace: Trace, names: list[str] | None) -> list[tuple[Signal, int | None]]:
@@ -233,7 +239,9 @@ def tracks(
         if signal.kind == "instant":
             track.marks += [m for m in _instants(edges, track) if start <= m.time <= end]
         else:
-            line = _takes(edges, track) if signal.name == "host.take" else edges.get(track.name, ())
+            line = edges.get(track.name, ())
+            if signal.name == "host.take":
+                line = _takes(trace, edges, line)
             known = trace.window.start == 0
             track.cells = _cells(list(line), signal, known, start, end)
         track.marks += [m for m in _notes(trace, edges, track) if start <= m.time <= end]
@@ -270,15 +278,20 @@ def _cells(
 _BAD = -10
 
 
-def _takes(edges: Edges, track: Track) -> list[tuple[int, int]]:
+def _takes(trace: Trace, edges: Edges, takes: Sequence[Edge]) -> list[Edge]:
     """Return the host's data: each bit from its take to the next, none between reads."""
-    line = [(time, bit if bit >= 0 else bit + _BAD) for time, bit in edges.get(track.name, ())]
-    ends = [(time, UNDRIVEN) for time, _ in edges.get("host.read", ())]
-    if "host.read" not in edges:
-        # Captured bits have no end of their own; the last is held as long as the one before it.
-        runs = [place for place, (_, bit) in enumerate(line) if bit in (0, _BAD - 1)]
-        lasts = [place - 1 for place in [*runs[1:], len(line)] if place > 1]
-        ends += [(2 * line[last][0] - line[last - 1][0], UNDRIVEN) for last in lasts]
+    line = [(time, bit if bit >= 0 else bit + _BAD) for time, bit in takes]
+    if trace.scenario.link.scheme in _FIFO:
+        ends = [(time, UNDRIVEN) for time, _ in edges.get("host.read", ())]
+    else:
+        # The read may end as its last bit is captured, which is shown for a period of the clock.
+        runs = [place for place, (_, bit) in enumerate(takes) if bit_of(bit) == 0]
+        held = round(period_of(trace.scenario.host.clock.value))
+        ends = [
+            (min(takes[last - 1][0] + held, takes[last][0] if last < len(takes) else FAR), UNDRIVEN)
+            for last in [*runs[1:], len(takes)]
+            if last
+        ]
     return sorted(line + ends, key=lambda one: (one[0], one[1] != UNDRIVEN))
 
 
@@ -299,6 +312,11 @@ def _notes(trace: Trace, edges: Edges, track: Track) -> Iterator[Mark]:
                 yield Mark(time, "sample")
     elif name == "remote.data":
         for time, value in edges.get("remote.capture", ()):
+            yield Mark(time, "capture" if value >= 0 else "wrong")
+        for time, _ in edges.get("remote.lost", ()):
+            yield Mark(time, "cross")
+    elif name == "host.data":
+        for time, value in edges.get(f"host.take[{track.lane}]", ()):
             yield Mark(time, "capture" if value >= 0 else "wrong")
     elif name == "fifo.level":
         for time, _ in edges.get("fifo.overrun", ()):
@@ -325,17 +343,36 @@ def crossings(trace: Trace, edges: Edges, drawn: list[Track]) -> list[Crossing]:
                 end, missed = arrived[index]
                 found.append(Crossing(time, end, "host.trigger", "remote.trigger", missed))
     found += _bits(trace, edges, names)
+    for lane, _, seen, departed in across(edges):
+        source, target = f"remote.data[{lane}]", f"host.data[{lane}]"
+        if {source, target} <= names:
+            found.append(Crossing(departed, seen.start, source, target))
     for source, target, schemes in _LEVELS:
         if trace.scenario.link.scheme in schemes and {source, target} <= names:
             left = edges.get(source, ())
             came = [one for one in edges.get(target, ()) if left and one[0] >= left[0][0]]
             # A channel keeps the order of its edges.
             found += [
-                Crossing(start, end, source, target)
+                Crossing(start, end, source, target, falling=not level)
                 for (start, level), (end, seen) in zip(left, came, strict=False)
                 if level == seen and end >= start
             ]
+    if trace.scenario.link.scheme in _HOST_CLOCK:
+        return _in_bursts(found, round(2.5 * period_of(trace.scenario.host.clock.value)))
     return found
+
+
+def _in_bursts(found: list[Crossing], apart: int) -> list[Crossing]:
+    """Tell those that follow others of their kind from those that lead a burst."""
+    before: dict[tuple[str, str], int] = {}
+    told = []
+    for one in sorted(found, key=lambda crossing: crossing.start):
+        way = (one.source, one.target)
+        clocks = way[0].partition(".")[2].startswith(("clock", "data"))
+        follows = clocks and one.start - before.get(way, NEVER) < apart
+        before[way] = one.start
+        told.append(replace(one, follows=follows))
+    return told
 
 
 def _bits(trace: Trace, edges: Edges, names: set[str]) -> Iterator[Crossing]:

@@ -10,12 +10,13 @@ import numpy as np
 from simlink.engines.choice import choose
 from simlink.engines.event.trace import Trace, trace
 from simlink.errors import InputError
-from simlink.figures.measured import by_conversion, edges_of, lanes_of
+from simlink.figures.edges import by_conversion, lanes_of
+from simlink.figures.measured import edges_of
 from simlink.instants import NEVER
 from simlink.records import Fate
 
 if TYPE_CHECKING:
-    from simlink.figures.measured import Edge
+    from simlink.figures.edges import Edge
     from simlink.scenario.loading import Scenario
 
 #: The most conversions of one picture.
@@ -179,7 +180,13 @@ def _fates(
     record = traced.record
     named = {
         name: by_conversion(edges, name)
-        for name in ("host.trigger", "remote.missed", "fifo.overrun", "remote.trigger")
+        for name in (
+            "host.trigger",
+            "remote.missed",
+            "fifo.overrun",
+            "remote.lost",
+            "remote.trigger",
+        )
     }
     last_push = max((line[-1][0] for _, line in lanes_of(edges, "fifo.push") if line), default=None)
     found = []
@@ -187,7 +194,7 @@ def _fates(
         fate = Fate(int(record.fate[0, index]))
         times = {
             Fate.MISSED_TRIGGER: named["remote.missed"].get(index),
-            Fate.OVERRUN: named["fifo.overrun"].get(index),
+            Fate.OVERRUN: (named["fifo.overrun"] | named["remote.lost"]).get(index),
             Fate.IN_FLIGHT: last_push,
         }
         time = times.get(fate)
