@@ -280,7 +280,7 @@ class DumpWriter:
             return
         if signal == "host.trigger":
             self._sent[value] = time
-        elif signal in ("remote.missed", "fifo.overrun"):
+        elif signal in ("remote.missed", "remote.lost", "fifo.overrun"):
             self._sent.pop(value, None)
         elif signal == "host.read":
             if self._reading is not None:
