@@ -51,7 +51,7 @@ def test_the_engines_agree(scenario):
     assert differences(scenario) == []
 
 
-@settings(max_examples=MANY // 2)
+@settings(max_examples=max(1, MANY // 2))
 @given(scenarios())
 def test_the_engines_agree_across_the_batch_engine_s_blocks(scenario):
     """Blocks of 5 conversions, 2 trials and 7 draws, so that runs of 40 cross many of them."""

@@ -10,55 +10,32 @@ import simpy
 
 from simlink.engines.event.clockwork import ARRIVE, CREDIT, EDGE, PUSH, Bell, Clockwork, Instant
 from simlink.engines.event.frame import EdgeJitter, Frame, Trial
+from simlink.engines.event.sampling import SamplingConverter
 from simlink.instants import NEVER
-from simlink.parts import converter, fifo, remote_clock, transport, unit
-from simlink.records import Fate
+from simlink.parts import fifo, remote_clock, transport, unit
 
 if TYPE_CHECKING:
     from simlink.records import FrameBlock
 
 
-class Converter:
-    """Takes or misses each arriving trigger; busy rises, and falls when the word is ready."""
+class Converter(SamplingConverter):
+    """The converter of a remote master: busy rises, and falls when the word is ready."""
 
     def __init__(
         self, env: Clockwork, trial: Trial, record: FrameBlock, master: RemoteMaster
     ) -> None:
-        self.env = env
-        self.trial = trial
-        self.record = record
+        super().__init__(env, trial, record)
         self.master = master
-        law = trial.scenario.converter
-        self.aperture_jitter = trial.each(law.aperture_jitter, "converter.aperture_jitter")
-        self.busy_delay = trial.each(law.busy_delay, "converter.busy_delay")
-        self.conversion_time = trial.each(law.conversion_time, "converter.conversion_time")
-        self.ready_before: int | None = None
-        #: Triggers arrive in the order of their index, so counting names them.
-        self.arrived = 0
 
-    def arrive(self, event: Instant) -> None:
-        """Judge a trigger at the instant it arrives."""
-        index, self.arrived = self.arrived, self.arrived + 1
-        if self.master.busy:
-            self.miss(index)
-        else:
-            self.accept(index)
-
-    def miss(self, index: int) -> None:
-        """Let a trigger go by: the converter is converting or being read."""
-        self.record.fate[0, index] = Fate.MISSED_TRIGGER
+    def occupied(self) -> bool:
+        """Tell whether the converter is converting or being read."""
+        return self.master.busy
 
     def accept(self, index: int) -> None:
         """Take the sample and start the conversion."""
-        trial, record, now = self.trial, self.record, self.env.now
-        before = self.ready_before
-        if before is not None and converter.short_acquisition(now, before, trial.acquisition_time):
-            record.short_acquisition[0, index] = True
-        record.aperture[0, index] = converter.samples_at(now, self.aperture_jitter(index))
-        frame = Frame(index, trial.lanes, trial.bits)
-        frame.ready = converter.ready_at(now, self.conversion_time(index))
-        self.ready_before = record.ready[0, index] = frame.ready
-        Instant(self.env, now + self.busy_delay(index), ARRIVE, self.busy_rises, frame)
+        frame = self.sample(index)
+        rises = self.env.now + self.busy_delay(index)
+        Instant(self.env, rises, ARRIVE, self.busy_rises, frame)
         self.master.busy = True
         self.master.bell.ring(frame.ready, EDGE, frame)
 

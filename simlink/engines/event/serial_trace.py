@@ -24,7 +24,7 @@ from typing import Any
 
 import numpy as np
 
-from simlink.engines.event import host, serial
+from simlink.engines.event import host, serial, serial_side
 from simlink.engines.event.clockwork import EDGE, PUSH, Clockwork, Instant
 from simlink.engines.event.frame import EdgeJitter, Frame, Trial
 from simlink.engines.event.trace import NO_FRAME, Recorder, Trace, run_window
@@ -96,7 +96,7 @@ class TracedSerialConverter(serial.SerialConverter):
     recorder: Recorder
 
     def __init__(
-        self, env: Clockwork, trial: Trial, record: FrameBlock, side: serial.SerialSide
+        self, env: Clockwork, trial: Trial, record: FrameBlock, side: serial_side.SerialSide
     ) -> None:
         super().__init__(env, trial, record, side)
         self.lines = Lines("remote.data", trial.lanes)
@@ -170,13 +170,13 @@ class TracedSerialReader(serial.SerialReader):
     reading = False
 
     def __init__(
-        self, env: Clockwork, trial: Trial, record: FrameBlock, side: serial.SerialSide
+        self, env: Clockwork, trial: Trial, record: FrameBlock, side: serial_side.SerialSide
     ) -> None:
         super().__init__(env, trial, record, side)
         self.lines = Lines("host.data", trial.lanes)
         # Asked for as busy falls; the side asks for those of a frame later, as it is read.
         law = trial.scenario.barrier.direction("return").jitter
-        self.first_jitter = EdgeJitter(trial, law, serial.lane_sources(trial), trial.bits)
+        self.first_jitter = EdgeJitter(trial, law, serial_side.lane_sources(trial), trial.bits)
 
     def send_busy(self, frame: Frame, level: bool) -> None:
         """Plan the arrival of the first bit, which comes with the fall of busy."""
@@ -209,7 +209,7 @@ class TracedSerialReader(serial.SerialReader):
         frame, lane, now = event.payload
         self.lines.comes(lane, frame.index, now)
 
-    def clock_out(self, frame: Frame, start: int) -> serial.Reading:
+    def clock_out(self, frame: Frame, start: int) -> serial_side.Reading:
         """Note the read, and plan what its clock does to the lines."""
         self.recorder.note("host.read", frame.index)
         self.reading = True
@@ -270,7 +270,7 @@ class TracedSerialReader(serial.SerialReader):
         self._read()
         self.recorder.note("host.service", int(now))
 
-    def finish(self, frame: Frame, reading: serial.Reading) -> None:
+    def finish(self, frame: Frame, reading: serial_side.Reading) -> None:
         """Note the end of the read, and settle the frame."""
         super().finish(frame, reading)
         self._read()
