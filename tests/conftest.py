@@ -2,11 +2,18 @@ from __future__ import annotations
 
 import itertools
 import os
+import signal
 import sys
 from pathlib import Path
 
 import pytest
+import vcdvcd  # noqa: F401
 from hypothesis import HealthCheck, settings
+
+# Importing vcdvcd gives SIGPIPE its default action, which kills whoever writes to a process that
+# has gone; Python's own way, an error that can be caught, is put back.
+if hasattr(signal, "SIGPIPE"):
+    signal.signal(signal.SIGPIPE, signal.SIG_IGN)
 
 # Test modules share helpers as `tests.strategies`, `tests.engines.chain` and so on.
 sys.path.insert(0, str(Path(__file__).parents[1]))

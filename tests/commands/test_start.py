@@ -8,6 +8,7 @@ import pytest
 import typer
 from typer.testing import CliRunner
 
+from simlink import cli
 from simlink.commands.start import start
 from simlink.errors import InputError, OutputError
 from simlink.scenario.loading import load
@@ -16,11 +17,8 @@ from simlink.starter import QUESTIONS
 app = typer.Typer(pretty_exceptions_enable=False)
 app.command()(start)
 
-# A runner may have been started with Ctrl-C ignored, and a child would inherit that.
 ALONE = """
-import signal
 import typer
-signal.signal(signal.SIGINT, signal.default_int_handler)
 from simlink.commands.start import start
 app = typer.Typer(pretty_exceptions_enable=False)
 app.command()(start)
@@ -152,8 +150,25 @@ def test_questions_at_a_terminal(tmp_path):
     assert f"{assumed_in(path)} values are assumed" in stdout
 
 
-@pytest.mark.parametrize("end", ["\x04", "\x03"])
-def test_leaving_the_questions_writes_nothing(tmp_path, end):
+def test_ctrl_c_at_a_question_writes_nothing(tmp_path, monkeypatch, capsys):
+    answers = iter(["", ""])
+
+    def answer(prompt):
+        for given in answers:
+            return given
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("builtins.input", answer)
+    monkeypatch.setattr("sys.stdin.isatty", lambda: True, raising=False)
+    monkeypatch.setattr("sys.argv", ["simlink", "start", str(tmp_path / "first.toml")])
+    with pytest.raises(SystemExit) as end:
+        cli.main()
+    assert end.value.code == 130
+    assert capsys.readouterr().err == "\nsimlink: interrupted: nothing written\n"
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_leaving_the_questions_writes_nothing(tmp_path):
     path = tmp_path / "first.toml"
     leader, follower = pty.openpty()
     process = subprocess.Popen(
@@ -176,11 +191,7 @@ def test_leaving_the_questions_writes_nothing(tmp_path, end):
             )
             assert more, process.stderr.read()
             seen += more
-        if end == "\x04":
-            os.write(leader, end.encode())
-        else:
-            # The terminal is not the session's own here, so its Ctrl-C is sent by hand.
-            process.send_signal(2)
+        os.write(leader, b"\x04")
         _, stderr = process.communicate(timeout=60)
     finally:
         if process.poll() is None:
