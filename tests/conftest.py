@@ -14,6 +14,10 @@ from hypothesis import HealthCheck, settings
 # has gone; Python's own way, an error that can be caught, is put back.
 if hasattr(signal, "SIGPIPE"):
     signal.signal(signal.SIGPIPE, signal.SIG_IGN)
+# A shell starts what it puts in the background with Ctrl-C ignored, and every process that a test
+# starts and interrupts would inherit that.
+if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+    signal.signal(signal.SIGINT, signal.default_int_handler)
 
 # Test modules share helpers as `tests.strategies`, `tests.engines.chain` and so on.
 sys.path.insert(0, str(Path(__file__).parents[1]))
