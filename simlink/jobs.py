@@ -97,6 +97,10 @@ def split(trials: list[range], size: int) -> list[range]:
     ]
 
 
+#: Conversions that make handing their part over a small matter; about two seconds of work.
+_WORTH_A_JOB = 40_000_000
+
+
 def job_size(engine: str, trials: int, workers: int, conversions: int) -> int:
     """Return how many trials a job takes: enough to be vectorised, few enough to be shared.
 
@@ -114,6 +118,11 @@ def job_size(engine: str, trials: int, workers: int, conversions: int) -> int:
     from simlink.engines.batch.engine import TRIALS
 
     few = max(_FEWEST, _LONGEST_JOB // conversions)
+    if workers > 1 and few >= TRIALS:
+        # Handing a part over costs as much as some thousands of trials: several chunks a job.
+        chunks = min(_WORTH_A_JOB // (TRIALS * conversions), trials // (TRIALS * workers * 4))
+        if chunks > 1:
+            return TRIALS * chunks
     return max(1, min(TRIALS, few, math.ceil(trials / workers)))
 
 

@@ -94,6 +94,9 @@ def test_long_trials_make_small_jobs():
     assert jobs.job_size("batch", 2000, 1, 10**9) == 128
     assert jobs.job_size("batch", 10, 7, 10**9) == 2
     assert jobs.job_size("event", 2000, 2, 1000) == 1
+    # Several chunks a job where there are enough for each worker to have four such jobs.
+    assert jobs.job_size("batch", 40_000, 2, 15_000) == 5 * 512
+    assert jobs.job_size("batch", 4_096, 2, 1_000) == 512
 
 
 class Killer:
