@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -19,18 +19,6 @@ if TYPE_CHECKING:
     from simlink.scenario.distributions import Distribution
 
 Streams = Callable[[str], np.random.Generator]
-
-
-class Drawable(Protocol):
-    """What a law must offer to be drawn from a stream."""
-
-    @property
-    def is_constant(self) -> bool:
-        """Whether every draw is the same."""
-
-    @property
-    def constant_value(self) -> int:
-        """That same draw, in base units."""
 
 
 def generator(seed: int, trial: int, source: str) -> np.random.Generator:

@@ -51,7 +51,6 @@ class Tally:
         count = len(trials)
         self.trials = trials
         self.depth = scenario.fifo.depth
-        self.total_trials = scenario.trials
         self.fates = np.zeros((count, len(_FATES)), dtype=np.int64)
         self.sent = np.zeros(count, dtype=np.int64)
         self.short = np.zeros(count, dtype=np.int64)

@@ -6,14 +6,14 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 
-from simlink.engines.batch import BatchEngine, columns, engine
+from simlink.engines.batch import BatchEngine
 from simlink.engines.batch import serial as by_block
 from simlink.engines.event import EventEngine
 from simlink.instants import NEVER
 from simlink.records import Fate
 from tests.engines.chain import NS, chain
 from tests.engines.serial_scenarios import serial, serial_scenarios
-from tests.engines.test_equivalence import differences, joined
+from tests.engines.test_equivalence import differences, differences_across_blocks
 
 #: How many random scenarios are compared; raise it by hand.
 MANY = max(600, int(os.environ.get("SIMLINK_MANY", "0")))
@@ -29,21 +29,7 @@ def test_the_engines_agree(scenario):
 @settings(max_examples=max(1, MANY // 2))
 @given(serial_scenarios())
 def test_the_engines_agree_across_the_batch_engine_s_blocks(scenario):
-    """Blocks of 5 conversions, 2 trials and 7 draws, so that runs of 40 cross many of them."""
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(by_block, "ROWS", 5)
-        patch.setattr(engine, "TRIALS", 2)
-        patch.setattr(columns, "_DRAWN", 7)
-        trials = range(scenario.trials)
-        events = joined(list(EventEngine().run(scenario, trials, words=True)), axis=0)
-        chunks = {}
-        for block in BatchEngine().run(scenario, trials, words=True):
-            chunks.setdefault(block.trials, []).append(block)
-        assert max(len(blocks) for blocks in chunks.values()) >= -(-scenario.conversions // 5)
-        parts = [joined(blocks, axis=1) for blocks in chunks.values()]
-    for name, expected in events.items():
-        whole = np.concatenate([part[name] for part in parts], axis=0)
-        assert np.array_equal(whole, expected), name
+    assert differences_across_blocks(scenario, by_block) == []
 
 
 #: 8-bit words read by 25 MHz; 2 us from trigger to trigger and a read of less than 1 us.

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from typing import TYPE_CHECKING, cast
 
 import numpy as np
@@ -169,12 +168,6 @@ def _soonest(left: Times) -> Times:
     past = np.full((1, left.shape[1]), FAR, dtype=np.int64)
     rows = np.concatenate([left, past])
     return np.minimum.accumulate(rows[::-1], axis=0)[::-1]
-
-
-def bounded(law: Distribution) -> bool:
-    """Tell whether the draws of a law lie within finite bounds."""
-    low, high = reach(law)
-    return math.isfinite(low) and math.isfinite(high)
 
 
 Flags = npt.NDArray[np.bool_]
