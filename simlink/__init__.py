@@ -9,24 +9,35 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-__version__ = "0.1.0"
-__all__ = ["InputError", "OutputError", "Run", "Study", "load", "plot", "run", "trace"]
+from simlink.base.version import __version__
+
+__all__ = [
+    "InputError",
+    "OutputError",
+    "Run",
+    "Study",
+    "__version__",
+    "load",
+    "plot",
+    "run",
+    "trace",
+]
 
 if TYPE_CHECKING:
-    from simlink.engines.event.trace import trace
-    from simlink.errors import InputError, OutputError
+    from simlink.base.errors import InputError, OutputError
     from simlink.pictures import plot
-    from simlink.runs import Run, run
+    from simlink.running.run import Run, run
     from simlink.study import Study, load
+    from simlink.tracing.trace import trace
 
 _HOME = {
-    "InputError": "simlink.errors",
-    "OutputError": "simlink.errors",
-    "Run": "simlink.runs",
+    "InputError": "simlink.base.errors",
+    "OutputError": "simlink.base.errors",
+    "Run": "simlink.running.run",
     "Study": "simlink.study",
     "load": "simlink.study",
-    "run": "simlink.runs",
-    "trace": "simlink.engines.event.trace",
+    "run": "simlink.running.run",
+    "trace": "simlink.tracing.trace",
 }
 
 

@@ -9,6 +9,7 @@ import sys
 
 import typer
 
+from simlink.base.errors import InputError, OutputError
 from simlink.commands import (
     budget,
     diagram,
@@ -22,7 +23,6 @@ from simlink.commands import (
     start,
     vary,
 )
-from simlink.errors import InputError, OutputError
 
 app = typer.Typer(
     name="simlink",

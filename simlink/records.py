@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Protocol
 import numpy as np
 import numpy.typing as npt
 
-from simlink.instants import NEVER, Times
+from simlink.base.instants import NEVER, Times
 
 if TYPE_CHECKING:
     from simlink.scenario.schema import Scenario

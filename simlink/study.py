@@ -13,12 +13,12 @@ from simlink.scenario.loading import Scenario
 from simlink.scenario.loading import load as load_scenario
 
 if TYPE_CHECKING:
-    from simlink.engines.event.trace import Trace
-    from simlink.figures.budget import Budget
+    from simlink.budget import Budget
     from simlink.pictures.diagram import Diagram
-    from simlink.runs import Run
-    from simlink.sizing_result import Sizing
-    from simlink.studies import Variation
+    from simlink.running.run import Run
+    from simlink.studies.sizing_result import Sizing
+    from simlink.studies.vary import Variation
+    from simlink.tracing.trace import Trace
 
 
 @dataclass(frozen=True)
@@ -43,33 +43,33 @@ class Study:
         ledger: bool | None = None,
         workers: int | None = 1,
     ) -> Run:
-        """Run the scenario; see `simlink.runs.run` for the arguments."""
-        from simlink.runs import run
+        """Run the scenario; see `simlink.running.run.run` for the arguments."""
+        from simlink.running.run import run
 
         scenario = self.scenario.with_(seed=seed, trials=trials, conversions=conversions)
         return run(scenario, engine=engine, ledger=ledger, workers=workers)
 
     def trace(self, conversions: range | None = None, trial: int = 0) -> Trace:
         """Keep every signal over a window of conversions; see `engines.event.trace.trace`."""
-        from simlink.engines.event.trace import trace
+        from simlink.tracing.trace import trace
 
         return trace(self.scenario, conversions, trial)
 
     def size(self, sought: str = "depth", *, at_most: float, **options: Any) -> Sizing:
-        """Find the smallest depth or release, or the highest rate; see `simlink.size.size`."""
-        from simlink.size import size
+        """Find the smallest depth or release, or the highest rate; see `studies.size.size`."""
+        from simlink.studies.size import size
 
         return size(self.scenario, sought, at_most=at_most, **options)
 
     def vary(self, keys: dict[str, Any], figure: str = "overrun", **options: Any) -> Variation:
-        """Run over the values of one or two keys; see `simlink.studies.vary`."""
-        from simlink.studies import vary
+        """Run over the values of one or two keys; see `simlink.studies.vary.vary`."""
+        from simlink.studies.vary import vary
 
         return vary(self.scenario, keys, figure, **options)
 
     def budget(self, **options: Any) -> Budget:
-        """Compare the clocking schemes in closed form; see `simlink.figures.budget.budget`."""
-        from simlink.figures.budget import budget
+        """Compare the clocking schemes in closed form; see `simlink.budget.budget`."""
+        from simlink.budget import budget
 
         return budget(self.scenario, **options)
 

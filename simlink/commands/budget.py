@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 if TYPE_CHECKING:
-    from simlink.figures.budget import Budget
+    from simlink.budget import Budget
 
 
 def budget(
@@ -30,8 +30,8 @@ def budget(
     """Compare the clocking schemes: margins, highest clock and rate, latency, signals, yield."""
     import sys
 
-    from simlink.errors import InputError
-    from simlink.figures.budget import budget as make
+    from simlink.base.errors import InputError
+    from simlink.budget import budget as make
     from simlink.pictures.budget_table import table
     from simlink.scenario.loading import load
 
@@ -54,9 +54,9 @@ def budget(
 
 
 def _write(found: Budget, figures: str, folder: Path) -> None:
+    from simlink.base.safe_write import make_folder, write_whole
     from simlink.pictures import style
     from simlink.pictures.budget import budget as draw
-    from simlink.safe_write import make_folder, write_whole
 
     figure = draw(found)
     pictures = {kind: style.encode(figure, kind) for kind in ("svg", "png")}
@@ -67,7 +67,7 @@ def _write(found: Budget, figures: str, folder: Path) -> None:
 
 
 def _ratio(text: str) -> float:
-    from simlink.errors import InputError
+    from simlink.base.errors import InputError
 
     try:
         value = float(text)
@@ -81,7 +81,7 @@ def _ratio(text: str) -> float:
 def _count(text: str) -> int:
     import re
 
-    from simlink.errors import InputError
+    from simlink.base.errors import InputError
 
     if not re.fullmatch(r"[0-9]{1,7}", text) or not 1 <= int(text) <= 10**6:
         raise InputError("--units", None, f'"{text}"', f"a whole number from 1 to {10**6}")

@@ -100,12 +100,12 @@ def diagram(
     ] = None,
 ) -> None:
     """Draw a timing diagram from the simulation, every interval measured."""
-    from simlink.figures.measured import over_run
+    from simlink.base.safe_write import write_whole
     from simlink.pictures.diagram import draw, kind_of
     from simlink.pictures.timing_table import KINDS, timing_table
-    from simlink.safe_write import write_whole
     from simlink.scenario.loading import load
     from simlink.scenario.sections import MOST_SEED
+    from simlink.tracing.measured import over_run
 
     place = Path(f"{path.stem}-timing.svg" if out is None else out)
     kind = kind_of(place)
@@ -160,7 +160,7 @@ def _symbols(text: str | None) -> list[str] | None:
 
 
 def _kind(option: str, name: str, kinds: tuple[str, ...]) -> str:
-    from simlink.errors import InputError
+    from simlink.base.errors import InputError
 
     kind = Path(name).suffix.lower().removeprefix(".")
     if kind not in kinds:
@@ -171,7 +171,7 @@ def _kind(option: str, name: str, kinds: tuple[str, ...]) -> str:
 def _width(text: str) -> float:
     import re
 
-    from simlink.errors import InputError
+    from simlink.base.errors import InputError
     from simlink.pictures.diagram import COLUMNS
 
     match = re.fullmatch(r"([0-9]{1,4}(?:\.[0-9]{1,3})?)\s*(mm)?", text.strip())
@@ -184,7 +184,7 @@ def _width(text: str) -> float:
 
 
 def _window(text: str) -> tuple[int, int]:
-    from simlink.errors import InputError
+    from simlink.base.errors import InputError
     from simlink.scenario.quantities import parse_duration
 
     before, colon, after = text.partition(":")
@@ -199,7 +199,7 @@ def _window(text: str) -> tuple[int, int]:
 def _number(option: str, text: str, most: int) -> int:
     import re
 
-    from simlink.errors import InputError
+    from simlink.base.errors import InputError
 
     if not re.fullmatch(r"[0-9]{1,20}", text) or int(text) > most:
         raise InputError(option, None, f'"{text}"', f"a whole number from 0 to {most}")

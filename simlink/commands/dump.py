@@ -77,7 +77,7 @@ def dump(
 def _window(text: str, most: int) -> range:
     import re
 
-    from simlink.errors import InputError
+    from simlink.base.errors import InputError
 
     found = re.fullmatch(r"([0-9]{1,12})(?::([0-9]{1,12}))?", text.strip())
     if found is not None:

@@ -11,7 +11,7 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-    from simlink.host_latency import Summary
+    from simlink.recording.host_latency import Summary
 
 
 def host_latency(
@@ -30,9 +30,9 @@ def host_latency(
     import shlex
     import sys
 
-    from simlink import host_latency as recorder
-    from simlink.errors import InputError
-    from simlink.safe_write import make_folder
+    from simlink.base.errors import InputError
+    from simlink.base.safe_write import make_folder
+    from simlink.recording import host_latency as recorder
 
     period_ns = _period_ns(period)
     for option, value, low, high in (
@@ -87,8 +87,8 @@ def host_latency(
 
 
 def _period_ns(period: str) -> int:
-    from simlink import host_latency as recorder
-    from simlink.errors import InputError
+    from simlink.base.errors import InputError
+    from simlink.recording import host_latency as recorder
     from simlink.scenario.quantities import parse_duration
 
     low, high = recorder.SHORTEST_PERIOD_NS, recorder.LONGEST_PERIOD_NS
@@ -104,7 +104,7 @@ def _record_with_bar(period_ns: int, count: int, load: int) -> NDArray[np.int64]
     from rich.console import Console
     from rich.progress import Progress
 
-    from simlink.host_latency import record
+    from simlink.recording.host_latency import record
 
     # Drawn only when the recorder allows it: a thread that draws would delay the wake-ups.
     with Progress(console=Console(stderr=True), auto_refresh=False, transient=True) as bar:
@@ -118,7 +118,7 @@ def _record_with_bar(period_ns: int, count: int, load: int) -> NDArray[np.int64]
 
 
 def _print_summary(summary: Summary, period_ns: int) -> None:
-    from simlink.host_latency import format_ns
+    from simlink.recording.host_latency import format_ns
 
     def shown(value: int | None, rows: int) -> str:
         return f"needs {rows} wake-ups" if value is None else format_ns(value)

@@ -59,8 +59,8 @@ def measure(
     import shlex
     import sys
 
+    from simlink.base.safe_write import write_whole
     from simlink.commands.numbers import whole
-    from simlink.safe_write import write_whole
     from simlink.scenario.loading import load
     from simlink.waveform.comparing import compare
     from simlink.waveform.reporting import as_csv, table, write_latencies
@@ -85,7 +85,7 @@ def measure(
 
 
 def _names(given: list[str]) -> dict[str, str]:
-    from simlink.errors import InputError
+    from simlink.base.errors import InputError
 
     names = {}
     for text in given:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 
-from simlink.errors import InputError
+from simlink.base.errors import InputError
 
 
 def whole(option: str, text: str | None, low: int, high: int) -> int | None:

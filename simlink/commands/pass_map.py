@@ -10,8 +10,8 @@ import typer
 if TYPE_CHECKING:
     from fractions import Fraction
 
-    from simlink.passmap import PassMap
     from simlink.scenario.schema import Scenario
+    from simlink.studies.pass_map import PassMap
 
 
 def pass_map(
@@ -42,11 +42,11 @@ def pass_map(
     """Map the share of good frames over serial clock and barrier delay, with its limits."""
     import sys
 
-    from simlink.cautions import CAUTIONS
-    from simlink.errors import InputError
-    from simlink.passmap import pass_map as simulate
-    from simlink.safe_write import make_folder
+    from simlink.base.cautions import CAUTIONS
+    from simlink.base.errors import InputError
+    from simlink.base.safe_write import make_folder
     from simlink.scenario.loading import load
+    from simlink.studies.pass_map import pass_map as simulate
 
     many = _count("--steps", steps, 2, 200)
     built = _count("--units", units, 1, 10**4)
@@ -71,9 +71,9 @@ def _axes(
 ) -> tuple[list[Fraction], list[int]]:
     from fractions import Fraction
 
-    from simlink.errors import InputError
-    from simlink.passmap import usual_axes
+    from simlink.base.errors import InputError
     from simlink.scenario.quantities import parse_duration
+    from simlink.studies.pass_map import usual_axes
 
     clocks, delays = usual_axes(scenario, steps)
     first = _clock("--lowest-clock", low) or clocks[0]
@@ -92,7 +92,7 @@ def _axes(
 
 
 def _clock(option: str, text: str | None) -> Fraction | None:
-    from simlink.errors import InputError
+    from simlink.base.errors import InputError
     from simlink.scenario.faults import FaultError
     from simlink.scenario.quantities import FREQUENCY, positive
 
@@ -107,7 +107,7 @@ def _clock(option: str, text: str | None) -> Fraction | None:
 def _count(option: str, text: str, low: int, high: int) -> int:
     import re
 
-    from simlink.errors import InputError
+    from simlink.base.errors import InputError
 
     if not re.fullmatch(r"[0-9]{1,9}", text) or not low <= int(text) <= high:
         raise InputError(option, None, f'"{text}"', f"a whole number from {low} to {high}")
@@ -115,9 +115,9 @@ def _count(option: str, text: str, low: int, high: int) -> int:
 
 
 def _write(found: PassMap, folder: Path) -> None:
+    from simlink.base.safe_write import write_whole
     from simlink.pictures import style
-    from simlink.pictures.passmap import passmap
-    from simlink.safe_write import write_whole
+    from simlink.pictures.pass_map import passmap
 
     figure = passmap(found).get_figure(root=True)
     assert figure is not None

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 if TYPE_CHECKING:
-    from simlink.runs import Run
+    from simlink.running.run import Run
     from simlink.scenario.schema import Scenario
 
 
@@ -57,7 +57,7 @@ def run(
     """Run a scenario: whether the link keeps its rate, what limits it, and every figure."""
     import sys
 
-    from simlink.errors import InputError
+    from simlink.base.errors import InputError
     from simlink.scenario.loading import load
     from simlink.scenario.sections import MOST_SEED
 
@@ -99,7 +99,7 @@ def run(
 def _number(option: str, text: str | None, low: int, high: int) -> int | None:
     import re
 
-    from simlink.errors import InputError
+    from simlink.base.errors import InputError
 
     if text is None:
         return None
@@ -113,10 +113,10 @@ def _run(
 ) -> Run:
     import sys
 
-    from simlink.checkpoint import kept_in
-    from simlink.errors import OutputError
-    from simlink.results import run_into
-    from simlink.runs import run
+    from simlink.base.errors import OutputError
+    from simlink.running.checkpoint import kept_in
+    from simlink.running.results import run_into
+    from simlink.running.run import run
 
     def go(**more: Any) -> Run:
         if out is None:

@@ -16,7 +16,7 @@ def schema(
     """Print the scenario format as a JSON Schema, for editors to complete and explain."""
     import json
 
-    from simlink.safe_write import write_whole
+    from simlink.base.safe_write import write_whole
     from simlink.scenario.export import json_schema
 
     text = json.dumps(json_schema(), indent=2, ensure_ascii=False) + "\n"

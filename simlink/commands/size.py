@@ -9,7 +9,7 @@ import typer
 
 if TYPE_CHECKING:
     from simlink.scenario.schema import Scenario
-    from simlink.sizing_result import Sizing
+    from simlink.studies.sizing_result import Sizing
 
 
 def _option(name: str, what: str, metavar: str = "N") -> typer.models.OptionInfo:
@@ -67,8 +67,8 @@ def size(
     """Find the smallest FIFO (or release threshold, or highest rate) that meets a target."""
     import sys
 
+    from simlink.base.errors import InputError
     from simlink.commands.numbers import share, whole
-    from simlink.errors import InputError
     from simlink.scenario.loading import load
     from simlink.scenario.sections import MOST_SEED
 
@@ -93,7 +93,7 @@ def size(
         conversions=whole("--conversions", conversions, 1, 10**10),
     )
     if out is not None:
-        from simlink.safe_write import make_folder
+        from simlink.base.safe_write import make_folder
 
         make_folder(Path(out))
     found = _search(scenario, sought, engine, options)
@@ -111,7 +111,7 @@ def _search(scenario: Scenario, sought: str, engine: str, options: dict[str, Any
     import sys
     from functools import partial
 
-    from simlink.size import size as search
+    from simlink.studies.size import size as search
 
     go = partial(search, scenario, sought, engine=engine, **options)
     if not sys.stderr.isatty():
@@ -126,8 +126,8 @@ def _search(scenario: Scenario, sought: str, engine: str, options: dict[str, Any
 
 
 def _write(found: Sizing, folder: Path) -> None:
+    from simlink.base.safe_write import write_whole
     from simlink.pictures import style
-    from simlink.safe_write import write_whole
 
     figure = found.plot().get_figure(root=True)
     assert figure is not None

@@ -73,8 +73,8 @@ def start(
     A number is one value, "low / high" or "low / typical / high", with its unit. What is left
     out is assumed, and marked in the file.
     """
-    from simlink import starter
-    from simlink.errors import InputError
+    from simlink.base.errors import InputError
+    from simlink.scenario import starter
 
     given = {
         "sample-rate": sample_rate,
@@ -114,7 +114,7 @@ def start(
 
 
 def _ask(answers: dict[str, str], folder: Path) -> dict[str, str]:
-    from simlink import starter
+    from simlink.scenario import starter
 
     print("A number is one value, low / high or low / typical / high, with its unit.")
     print("Enter alone takes the value in brackets and marks it as assumed.")

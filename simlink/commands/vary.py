@@ -9,7 +9,7 @@ import typer
 
 if TYPE_CHECKING:
     from simlink.scenario.schema import Scenario
-    from simlink.studies import Variation
+    from simlink.studies.vary import Variation
 
 
 def _option(name: str, what: str) -> typer.models.OptionInfo:
@@ -52,11 +52,11 @@ def vary(
     """Run a scenario over the values of one or two keys, on the same draws at every point."""
     import sys
 
+    from simlink.base.errors import InputError
     from simlink.commands.numbers import whole
-    from simlink.errors import InputError
-    from simlink.ranges import values
     from simlink.scenario.loading import load
     from simlink.scenario.sections import MOST_SEED
+    from simlink.studies.ranges import values
 
     if len(pairs) not in (2, 4):
         raise InputError("vary", None, " ".join(pairs), "one or two pairs of a key and its range")
@@ -72,7 +72,7 @@ def vary(
     )
     many = whole("--workers", workers, 1, 1024)
     if out is not None:
-        from simlink.safe_write import make_folder
+        from simlink.base.safe_write import make_folder
 
         make_folder(Path(out))
     found = _run(scenario, keys, figure, engine, many)
@@ -97,7 +97,7 @@ def _run(
 ) -> Variation:
     import sys
 
-    from simlink.studies import vary as study
+    from simlink.studies.vary import vary as study
 
     if not sys.stderr.isatty():
         return study(scenario, keys, figure, engine=engine, workers=workers)
@@ -129,8 +129,8 @@ def _run(
 def _write(found: Variation, folder: Path) -> None:
     import io
 
+    from simlink.base.safe_write import write_whole
     from simlink.pictures import style
-    from simlink.safe_write import write_whole
 
     table = found.table
     columns = io.BytesIO()

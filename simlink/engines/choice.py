@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from simlink.base.errors import InputError
 from simlink.engines.batch import BatchEngine
 from simlink.engines.event import EventEngine
-from simlink.errors import InputError
 
 if TYPE_CHECKING:
     from simlink.records import Engine

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from simlink.figures.period import Cycle, cycles, tightest
+from simlink.figures.cycle import Cycle, cycles, tightest
 from simlink.figures.summary import Figure, _scaled
 
 if TYPE_CHECKING:

@@ -13,8 +13,8 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from simlink.base.instants import Times
 from simlink.figures.intervals import CONFIDENCE, Floats, Interval, rank_reach
-from simlink.instants import Times
 
 #: The longest run whose latencies are all kept.
 EXACT = 2**20

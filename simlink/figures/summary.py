@@ -8,11 +8,11 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from simlink.base.instants import FS_PER_SECOND, Times
 from simlink.figures import intervals
 from simlink.figures.intervals import CONFIDENCE
 from simlink.figures.latencies import Latencies
 from simlink.figures.tally import Tally
-from simlink.instants import FS_PER_SECOND, Times
 from simlink.records import Fate
 
 if TYPE_CHECKING:

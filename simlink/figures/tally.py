@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
+from simlink.base.instants import NEVER, Times
 from simlink.figures.latencies import Latencies
-from simlink.instants import NEVER, Times
 from simlink.records import Fate, FrameBlock
 
 if TYPE_CHECKING:

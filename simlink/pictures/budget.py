@@ -7,15 +7,15 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import TYPE_CHECKING, Any
 
-from simlink.figures.budget import wording
-from simlink.instants import FS_PER_SECOND
+from simlink.base.instants import FS_PER_SECOND
+from simlink.budget import wording
 from simlink.pictures import style
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-    from simlink.figures.budget import Budget, SchemeBudget
+    from simlink.budget import Budget, SchemeBudget
 
 #: How each group of terms is drawn: what the name of a term begins with, label, colour, hatch.
 _LOOKS = (

@@ -8,13 +8,13 @@ from collections.abc import Sequence
 from fractions import Fraction
 from typing import TYPE_CHECKING
 
-from simlink.cautions import CAUTIONS
-from simlink.figures.budget import wording
+from simlink.base.cautions import CAUTIONS
+from simlink.budget import wording
 
 if TYPE_CHECKING:
-    from simlink.figures.budget import Budget, SchemeBudget
-    from simlink.figures.budget.terms import Margin
-    from simlink.figures.budget.window import Window
+    from simlink.budget import Budget, SchemeBudget
+    from simlink.budget.terms import Margin
+    from simlink.budget.window import Window
 
 _WIDTH = 92
 #: The margins whose terms are listed; of the others the rest alone.

@@ -11,9 +11,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from simlink.base.instants import FS_PER_SECOND
 from simlink.figures.answer import seconds
-from simlink.figures.period import Cycle, Piece, cycles
-from simlink.instants import FS_PER_SECOND
+from simlink.figures.cycle import Cycle, Piece, cycles
 from simlink.pictures import style
 from simlink.scenario.schema import Scenario
 
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from matplotlib.transforms import Transform
 
     from simlink.figures.latencies import Latencies
-    from simlink.runs import Run
+    from simlink.running.run import Run
     from simlink.study import Study
 __all__ = ["latency", "occupancy", "period"]
 

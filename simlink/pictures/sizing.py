@@ -6,13 +6,13 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from simlink.figures.sizing import Point, Verdict
 from simlink.pictures import style
+from simlink.studies.sizing import Point, Verdict
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-    from simlink.sizing_result import Sizing
+    from simlink.studies.sizing_result import Sizing
 
 # Colour, marker and face of each verdict, and what the key calls it.
 _LOOK = {
@@ -37,7 +37,7 @@ def sizing(found: Sizing, ax: Axes | None = None) -> Axes:
     Parameters
     ----------
     found : Sizing
-        What `simlink.size.size` returned.
+        What `simlink.studies.size.size` returned.
     ax : matplotlib Axes, optional
         Where to draw; a new figure's when left out.
 

@@ -5,11 +5,11 @@ from __future__ import annotations
 import textwrap
 from typing import TYPE_CHECKING
 
-from simlink.cautions import CAUTIONS
-from simlink.figures.sizing import Point, Verdict
+from simlink.base.cautions import CAUTIONS
+from simlink.studies.sizing import Point, Verdict
 
 if TYPE_CHECKING:
-    from simlink.sizing_result import Sizing
+    from simlink.studies.sizing_result import Sizing
 
 _WIDTH = 78
 _UNITS = {
@@ -27,7 +27,7 @@ def table(found: Sizing) -> str:
     Parameters
     ----------
     found : Sizing
-        What `simlink.size.size` returned.
+        What `simlink.studies.size.size` returned.
 
     Returns
     -------

@@ -6,13 +6,13 @@ import textwrap
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from simlink.cautions import CAUTIONS
+from simlink.base.cautions import CAUTIONS
 from simlink.figures.answer import seconds
-from simlink.figures.period import Cycle
+from simlink.figures.cycle import Cycle
 from simlink.figures.summary import Figure, _scaled
 
 if TYPE_CHECKING:
-    from simlink.runs import Run
+    from simlink.running.run import Run
 
 _WIDTH = 78
 _BAR = 52

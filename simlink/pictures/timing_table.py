@@ -8,10 +8,10 @@ from collections.abc import Iterable, Mapping
 from decimal import Decimal
 from typing import TYPE_CHECKING
 
-from simlink.figures.measured import RULES
+from simlink.tracing.measured import RULES
 
 if TYPE_CHECKING:
-    from simlink.figures.measured import Limits
+    from simlink.tracing.measured import Limits
 
 KINDS = ("md", "csv", "tex")
 HEADINGS = ("symbol", "meaning", "min", "typ", "max", "unit")
@@ -27,7 +27,7 @@ def timing_table(
     Parameters
     ----------
     limits : mapping of str to Limits
-        From `simlink.figures.measured.over_run`.
+        From `simlink.tracing.measured.over_run`.
     kind : {"md", "csv", "tex"}
         Markdown, CSV (every digit that was measured), or a LaTeX tabular that needs no package.
     symbols : iterable of str, optional

@@ -8,7 +8,7 @@ import numpy as np
 
 from simlink.figures.summary import Figure
 from simlink.pictures import style
-from simlink.studies import Variation, number_of, unit_of
+from simlink.studies.vary import Variation, number_of, unit_of
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -27,7 +27,7 @@ def variation(found: Variation, ax: Axes | None = None, figure: str | None = Non
     Parameters
     ----------
     found : Variation
-        What `simlink.studies.vary` returned.
+        What `simlink.studies.vary.vary` returned.
     ax : matplotlib Axes, optional
         Where to draw; a new figure's when left out.
     figure : str, optional

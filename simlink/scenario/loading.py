@@ -6,7 +6,7 @@ import re
 import tomllib
 from pathlib import Path
 
-from simlink.errors import InputError
+from simlink.base.errors import InputError
 from simlink.scenario.schema import Scenario, from_dict
 
 __all__ = ["Scenario", "from_dict", "load", "loads"]

@@ -14,7 +14,7 @@ from decimal import Decimal
 from fractions import Fraction
 from typing import Any
 
-from simlink.errors import InputError
+from simlink.base.errors import InputError
 from simlink.scenario.faults import FaultError, written
 
 LONGEST = 9_000_000_000_000_000_000

@@ -9,7 +9,7 @@ from typing import Any
 
 from pydantic import BaseModel, PrivateAttr, ValidationError
 
-from simlink.errors import InputError
+from simlink.base.errors import InputError
 from simlink.scenario import remarks, writing
 from simlink.scenario.checks import faults_between
 from simlink.scenario.distributions import Distribution

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from simlink.figures.measured import RULES, Limits, Span, edges_of, measure
-from simlink.instants import FS_PER_SECOND
+from simlink.base.instants import FS_PER_SECOND
+from simlink.tracing.measured import RULES, Limits, Span, edges_of, measure
 from simlink.waveform.capturing import MOST, Capture, capture
 from simlink.waveform.deriving import Edges, Seen, complete
 from simlink.waveform.faults import Complaint, check, first_whole, longest_high
@@ -192,7 +192,7 @@ class Simulated:
         return self._longest.get(signal)
 
     def _run(self) -> None:
-        from simlink.engines.event.trace import trace
+        from simlink.tracing.trace import trace
 
         if self._spans is not None:
             return

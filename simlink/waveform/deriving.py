@@ -21,7 +21,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from simlink.instants import clock_edges
+from simlink.base.instants import clock_edges
 from simlink.waveform.clocks import ClockFrame, frames_of, period_of, pulses_of
 from simlink.waveform.signals import CHANGING, NO_FRAME
 

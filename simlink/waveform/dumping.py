@@ -8,8 +8,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import simlink
-from simlink.errors import InputError
-from simlink.safe_write import writing_whole
+from simlink.base.errors import InputError
+from simlink.base.safe_write import writing_whole
 from simlink.waveform.signals import Signal, signals_of
 from simlink.waveform.writer import DumpWriter
 
@@ -50,7 +50,7 @@ def dump(
     OutputError
         If the file cannot be written.
     """
-    from simlink.engines.event.trace import trace
+    from simlink.tracing.trace import trace
 
     window = range(scenario.conversions) if conversions is None else conversions
     if not 0 <= window.start < window.stop <= scenario.conversions or window.step != 1:
@@ -99,7 +99,7 @@ def _fits(signal: Signal, pattern: str) -> bool:
 
 def constants_of(scenario: Scenario, trial: int) -> dict[str, float]:
     """Return the fixed part of this unit's crossings, in ns, by the names they have in a dump."""
-    from simlink.parts import unit
+    from simlink.link import unit
 
     units = unit.build(scenario, range(trial, trial + 1))
     found = {}

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
-from simlink.instants import period_of as exact_period
+from simlink.base.instants import period_of as exact_period
 from simlink.waveform.capturing import Capture
 from simlink.waveform.clocks import frames_of, period_of, pulses_of
 from simlink.waveform.timescale import shown, written

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from simlink.errors import InputError
+from simlink.base.errors import InputError
 from simlink.waveform.signals import Kind, Signal, signals_of
 
 if TYPE_CHECKING:

@@ -13,8 +13,8 @@ from pathlib import Path
 from types import TracebackType
 from typing import IO
 
-from simlink.errors import InputError
-from simlink.instants import LONGEST_TRIAL
+from simlink.base.errors import InputError
+from simlink.base.instants import LONGEST_TRIAL
 from simlink.waveform import timescale
 from simlink.waveform.writer import CLOSING, MAKER
 

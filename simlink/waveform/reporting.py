@@ -7,10 +7,10 @@ import io
 from collections.abc import Callable
 from pathlib import Path
 
-from simlink.cautions import CAUTIONS
-from simlink.errors import InputError
-from simlink.figures.measured import Limits
-from simlink.safe_write import write_whole
+from simlink.base.cautions import CAUTIONS
+from simlink.base.errors import InputError
+from simlink.base.safe_write import write_whole
+from simlink.tracing.measured import Limits
 from simlink.waveform import timescale
 from simlink.waveform.comparing import Comparison
 

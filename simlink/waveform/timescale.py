@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 
-from simlink.errors import InputError
+from simlink.base.errors import InputError
 
 UNITS = {"s": 10**15, "ms": 10**12, "us": 10**9, "ns": 10**6, "ps": 10**3, "fs": 1}
 """dict of str to int: each unit of the standard, in fs."""

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator
 from typing import IO, TYPE_CHECKING, ClassVar
 
-from simlink.parts import content
+from simlink.link import content
 from simlink.waveform import timescale
 from simlink.waveform.signals import CHANGING, NO_FRAME, UNDRIVEN, Kind, Signal, signals_of
 

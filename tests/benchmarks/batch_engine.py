@@ -21,7 +21,7 @@ import numpy as np
 import simpy
 from event_engine import timeouts_a_second
 
-from simlink.draws import streams
+from simlink.base.draws import streams
 from simlink.engines.batch import BatchEngine
 from simlink.engines.batch.columns import Draws
 from simlink.engines.batch.remote import Remote, Return
@@ -278,7 +278,7 @@ OTHERS = (
 #: Runs a number of conversions of the first scenario in a process of its own; prints MB, s.
 ALONE = """
 import resource, sys, time
-from simlink.runs import run
+from simlink.running.run import run
 from simlink.scenario.loading import from_dict, loads
 def main():
     scenario = loads(sys.argv[1]).with_(conversions=max(1, int(sys.argv[2]) // 512))

@@ -10,10 +10,10 @@ import pytest
 from typer.testing import CliRunner
 
 import simlink
-from simlink.cautions import CAUTIONS
+from simlink.base.cautions import CAUTIONS
+from simlink.base.errors import InputError, OutputError
+from simlink.budget import budget
 from simlink.cli import app
-from simlink.errors import InputError, OutputError
-from simlink.figures.budget import budget
 from simlink.scenario.loading import load
 
 ROOT = Path(simlink.__file__).parents[1]

@@ -12,8 +12,8 @@ from typer.testing import CliRunner
 from vcdvcd import VCDVCD
 
 import simlink
+from simlink.base.errors import InputError
 from simlink.cli import app
-from simlink.errors import InputError
 from simlink.scenario.loading import load
 
 ROOT = Path(simlink.__file__).parents[1]

@@ -10,9 +10,9 @@ import pytest
 import typer
 from typer.testing import CliRunner
 
-from simlink import host_latency as recorder
+from simlink.base.errors import InputError, OutputError
 from simlink.commands.host_latency import host_latency
-from simlink.errors import InputError, OutputError
+from simlink.recording import host_latency as recorder
 
 app = typer.Typer(pretty_exceptions_enable=False)
 app.command()(host_latency)
@@ -22,7 +22,7 @@ ALONE = """
 import sys
 import typer
 from simlink.commands.host_latency import host_latency
-from simlink.errors import InputError, OutputError
+from simlink.base.errors import InputError, OutputError
 app = typer.Typer(pretty_exceptions_enable=False)
 app.command()(host_latency)
 try:

@@ -11,10 +11,10 @@ import pytest
 from typer.testing import CliRunner
 
 import simlink
-from simlink import results
+from simlink.base.errors import InputError, OutputError
 from simlink.cli import app
-from simlink.errors import InputError, OutputError
 from simlink.figures.tally import Tally
+from simlink.running import results
 
 ROOT = Path(simlink.__file__).parents[1]
 SCENARIOS = sorted((ROOT / "scenarios").glob("*.toml"))

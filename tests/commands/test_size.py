@@ -4,8 +4,8 @@ import pandas as pd
 import pytest
 from typer.testing import CliRunner
 
+from simlink.base.errors import InputError, OutputError
 from simlink.cli import app
-from simlink.errors import InputError, OutputError
 from tests.outside import queues
 
 

@@ -9,10 +9,10 @@ import typer
 from typer.testing import CliRunner
 
 from simlink import cli
+from simlink.base.errors import InputError, OutputError
 from simlink.commands.start import start
-from simlink.errors import InputError, OutputError
 from simlink.scenario.loading import load
-from simlink.starter import QUESTIONS
+from simlink.scenario.starter import QUESTIONS
 
 app = typer.Typer(pretty_exceptions_enable=False)
 app.command()(start)

@@ -4,9 +4,10 @@ import pandas as pd
 import pytest
 from typer.testing import CliRunner
 
-from simlink import runs, studies
+from simlink.base.errors import InputError, OutputError
 from simlink.cli import app
-from simlink.errors import InputError, OutputError
+from simlink.running import run as runs
+from simlink.studies import vary as studies
 from tests.outside import queues
 
 

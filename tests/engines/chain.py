@@ -7,9 +7,9 @@ from decimal import Decimal
 
 import numpy as np
 
+from simlink.base.instants import NEVER
 from simlink.engines.event import EventEngine
-from simlink.instants import NEVER
-from simlink.ledger import COLUMNS, INSTANTS, table
+from simlink.running.ledger import COLUMNS, INSTANTS, table
 from simlink.scenario.loading import from_dict
 
 NS = 10**6

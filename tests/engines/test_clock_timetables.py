@@ -11,7 +11,7 @@ from fractions import Fraction
 
 import numpy as np
 
-from simlink.engines.event.trace import trace
+from simlink.tracing.trace import trace
 from tests.engines.chain import chain, happened, record, rows_of, timetable
 
 

@@ -14,13 +14,13 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 
-from simlink.draws import Column, once
-from simlink.engines.event.trace import trace
-from simlink.instants import NEVER
-from simlink.ledger import table
+from simlink.base.draws import Column, once
+from simlink.base.instants import NEVER
 from simlink.records import Fate
+from simlink.running.ledger import table
 from simlink.scenario.schema import UNSIMULATED
 from simlink.scenario.writing import every_key, look_up
+from simlink.tracing.trace import trace
 from tests import strategies
 from tests.conftest import MANY
 from tests.engines.chain import record

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import pytest
 
-from simlink.engines.event.trace import trace
+from simlink.tracing.trace import trace
 from tests.engines.chain import TIGHT, UNTROUBLED, chain, in_ns, record, rows_of, timetable
 
 LONG = {"conversions": 4, "fifo.depth": 4, "host.service_latency": "1900 ns"}

@@ -14,8 +14,8 @@ import itertools
 import pytest
 
 from simlink.engines.event import clockwork, fifo, host, remote
-from simlink.engines.event.trace import trace
-from simlink.ledger import table
+from simlink.running.ledger import table
+from simlink.tracing.trace import trace
 from tests.engines.chain import TIGHT, chain, in_ns
 
 RANKS = [

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import pytest
 
-from simlink.engines.event.trace import trace
+from simlink.tracing.trace import trace
 from tests.engines.chain import TIGHT, UNTROUBLED, chain, in_ns, record, rows_of, timetable
 
 

@@ -6,7 +6,7 @@ import pytest
 
 from simlink.figures import intervals, summary
 from simlink.figures.summary import Figure
-from simlink.runs import run
+from simlink.running.run import run
 from tests.engines.chain import TIGHT, chain
 
 US = 1e-6

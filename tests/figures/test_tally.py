@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 
+from simlink.base.instants import NEVER
 from simlink.engines.event import EventEngine
 from simlink.figures import latencies
 from simlink.figures.tally import Tally
-from simlink.instants import NEVER
 from simlink.records import Fate
 from tests import strategies
 from tests.engines.chain import happened

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from simlink.figures.budget import dual_dirac
-from tests.figures.budget_cases import budget_of, made, passes
+from simlink.budget import dual_dirac
+from tests.budget.budget_cases import budget_of, made, passes
 
 
 def test_total_jitter_at_a_bit_error_ratio():

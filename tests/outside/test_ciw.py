@@ -10,7 +10,7 @@ import ciw
 import numpy as np
 import pytest
 
-from simlink.draws import Column
+from simlink.base.draws import Column
 from simlink.records import Fate
 from tests.outside import queues
 

@@ -11,7 +11,7 @@ import math
 import numpy as np
 import pytest
 
-from simlink.runs import run
+from simlink.running.run import run
 from tests.engines.chain import chain
 
 SIGMA = 3_000_000

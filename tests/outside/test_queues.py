@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from simlink.draws import Column
-from simlink.instants import NEVER
+from simlink.base.draws import Column
+from simlink.base.instants import NEVER
 from simlink.records import Fate
 from tests.outside import queues
 

@@ -8,7 +8,7 @@ import math
 
 import pytest
 
-from simlink.size import size
+from simlink.studies.size import size
 from tests.outside import queues
 
 

@@ -1,6 +1,6 @@
 import pytest
 
-from simlink.runs import run
+from simlink.running.run import run
 from simlink.scenario.loading import loads
 
 TEXT = """
@@ -87,7 +87,7 @@ def nothing_arrived(runs):
 
     from simlink.figures import summary
     from simlink.figures.tally import Tally
-    from simlink.runs import Figures
+    from simlink.running.run import Figures
 
     found = runs["plain"].scenario
     tally = Tally(found, range(found.trials))

@@ -7,13 +7,13 @@ from fractions import Fraction
 import numpy as np
 import pytest
 
-from simlink.figures.budget import budget
-from simlink.passmap import pass_map
+from simlink.budget import budget
 from simlink.pictures import style
 from simlink.pictures.budget import budget as draw
 from simlink.pictures.budget_table import table
-from simlink.pictures.passmap import passmap
-from tests.figures.budget_cases import SCHEMES, made
+from simlink.pictures.pass_map import passmap
+from simlink.studies.pass_map import pass_map
+from tests.budget.budget_cases import SCHEMES, made
 
 PARTS = {
     "title": "Some parts",

@@ -12,16 +12,16 @@ import pytest
 from hypothesis import Phase, given, settings
 from matplotlib.text import Text
 
-from simlink.errors import InputError
-from simlink.instants import NEVER
-from simlink.ledger import table
+from simlink.base.errors import InputError
+from simlink.base.instants import NEVER
 from simlink.pictures.diagram import COLUMNS, draw, intervals, window
 from simlink.pictures.diagram.palette import DARK, LIGHT
 from simlink.pictures.diagram.tracks import MOST, TABLE
-from simlink.runs import run
+from simlink.running.ledger import table
+from simlink.running.run import run
 from simlink.scenario.loading import load
 from tests.engines.chain import NS, chain
-from tests.engines.serial_scenarios import serial, serial_scenarios
+from tests.engines.host_clocked_scenarios import serial, serial_scenarios
 from tests.strategies import scenarios
 
 SHIPPED = Path(__file__).parents[2] / "scenarios"

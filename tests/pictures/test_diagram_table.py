@@ -3,8 +3,8 @@ import io
 
 import pytest
 
-from simlink.figures.measured import RULES, Limits
 from simlink.pictures.timing_table import timing_table
+from simlink.tracing.measured import RULES, Limits
 
 LIMITS = {
     "t_SU": Limits(-1_200_000, 5_250_000, 21_500_546, 18),

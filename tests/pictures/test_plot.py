@@ -8,7 +8,7 @@ from matplotlib.figure import Figure
 from matplotlib.patches import StepPatch
 
 import simlink
-from simlink.instants import FS_PER_SECOND
+from simlink.base.instants import FS_PER_SECOND
 from simlink.pictures import plot, style
 
 NAMES = ("latency", "occupancy", "period")

@@ -2,9 +2,9 @@ import re
 
 import pytest
 
-from simlink.cautions import CAUTIONS
+from simlink.base.cautions import CAUTIONS
 from simlink.figures.answer import seconds
-from simlink.figures.period import Cycle, Piece
+from simlink.figures.cycle import Cycle, Piece
 from simlink.pictures.table import bars, figures, table
 
 
@@ -41,14 +41,14 @@ def test_every_assumption_is_told_with_its_reason(any_run):
 
 def test_notes_are_told(runs):
     scenario = runs["one frame"].scenario.with_value("trigger.tolerance", "50 ppm")
-    from simlink.runs import run
+    from simlink.running.run import run
 
     assert scenario.notes
     assert flat(scenario.notes[0]) in flat(table(run(scenario)))
 
 
 def test_a_title_cannot_steer_the_terminal(runs):
-    from simlink.runs import run
+    from simlink.running.run import run
 
     scenario = runs["one frame"].scenario.with_value("title", "a\x1b[2Jb\nc")
     assert table(run(scenario)).splitlines()[0] == "a [2Jb c"

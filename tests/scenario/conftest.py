@@ -40,7 +40,7 @@ def scenario():
 @pytest.fixture
 def complaint(scenario):
     """Set keys of the minimal scenario; return the one-line complaint."""
-    from simlink.errors import InputError
+    from simlink.base.errors import InputError
 
     def told(**values):
         changed = scenario

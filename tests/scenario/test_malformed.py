@@ -8,7 +8,7 @@ import tomllib
 
 import pytest
 
-from simlink.errors import InputError
+from simlink.base.errors import InputError
 from simlink.scenario import loading
 
 VALID = """\

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from simlink.errors import InputError
+from simlink.base.errors import InputError
 from simlink.scenario.faults import FaultError
 from simlink.scenario.quantities import (
     FREQUENCY,

@@ -6,7 +6,7 @@ from fractions import Fraction
 import numpy as np
 import pytest
 
-from simlink.errors import InputError
+from simlink.base.errors import InputError
 from simlink.scenario import loading
 from simlink.scenario.distributions import Constant, Normal, Uniform
 from simlink.scenario.schema import Scenario

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from simlink.engines.event.trace import trace
-from simlink.parts import content
+from simlink.link import content
+from simlink.tracing.trace import trace
 
 NS = 10**6
 

@@ -7,9 +7,9 @@ import io
 
 import pytest
 
-from simlink.errors import InputError
-from simlink.figures.measured import Limits
+from simlink.base.errors import InputError
 from simlink.scenario.loading import from_dict
+from simlink.tracing.measured import Limits
 from simlink.waveform.capturing import capture
 from simlink.waveform.comparing import compare, limits_of, spans_of
 from simlink.waveform.dumping import dump
@@ -144,7 +144,7 @@ def test_no_latency_no_file(bench, tmp_path):
 
 
 def test_limits_are_the_least_the_lower_median_and_the_largest():
-    from simlink.figures.measured import Span
+    from simlink.tracing.measured import Span
 
     spans = [Span("t_CH", 0, width) for width in (4, 1, 3, 2)]
     assert limits_of(spans) == {"t_CH": Limits(1, 2, 4, 4)}

@@ -6,17 +6,17 @@ import pytest
 from hypothesis import given, settings
 from vcdvcd import VCDVCD, StreamParserCallbacks
 
-from simlink.engines.event.trace import trace
-from simlink.figures.measured import edges_of, measure
-from simlink.instants import NEVER
+from simlink.base.instants import NEVER
 from simlink.scenario.loading import load
+from simlink.tracing.measured import edges_of, measure
+from simlink.tracing.trace import trace
 from simlink.waveform.capturing import capture
 from simlink.waveform.comparing import compare, spans_of, traced
 from simlink.waveform.dumping import dump
 from simlink.waveform.faults import check
 from simlink.waveform.signals import Kind, signals_of
 from tests.engines.chain import record
-from tests.engines.test_serial import serial_scenarios
+from tests.engines.test_host_clocked import serial_scenarios
 from tests.strategies import scenarios
 
 NS = 10**6
@@ -199,7 +199,7 @@ def test_a_window_begins_with_the_levels_that_hold(bench, written):
 
 def test_words_numbers_and_reals(bench, written):
     """The words sent, the level of the FIFO and each frame's latency, by an outside reader."""
-    from simlink.parts import content
+    from simlink.link import content
 
     other = VCDVCD(str(written(bench)))
     words = [int(value, 2) for _, value in other["remote.word_0_0[11:0]"].tv[1:]]

@@ -6,9 +6,9 @@ import re
 
 import pytest
 
-from simlink.engines.event.trace import trace
-from simlink.errors import InputError
-from simlink.figures.measured import edges_of, measure
+from simlink.base.errors import InputError
+from simlink.tracing.measured import edges_of, measure
+from simlink.tracing.trace import trace
 from simlink.waveform.comparing import compare
 from simlink.waveform.dumping import dump
 from simlink.waveform.signals import signals_of

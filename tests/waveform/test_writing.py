@@ -8,7 +8,7 @@ import sys
 
 import pytest
 
-from simlink.errors import InputError, OutputError
+from simlink.base.errors import InputError, OutputError
 from simlink.waveform import timescale
 from simlink.waveform.dumping import dump
 from simlink.waveform.signals import signals_of

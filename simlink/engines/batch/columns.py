@@ -7,13 +7,13 @@ from typing import TYPE_CHECKING, cast
 import numpy as np
 import numpy.typing as npt
 
-from simlink.draws import Column, streams
-from simlink.instants import FAR, Times
-from simlink.parts.trigger import DueTimes
+from simlink.base.draws import Column, streams
+from simlink.base.instants import FAR, Times
+from simlink.link.trigger import DueTimes
 from simlink.scenario.distributions import Normal, Simple, suffix
 
 if TYPE_CHECKING:
-    from simlink.parts.unit import Units
+    from simlink.link.unit import Units
     from simlink.scenario.distributions import Distribution
     from simlink.scenario.schema import Scenario
 

@@ -8,13 +8,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
-from simlink.engines.batch import serial
+from simlink.base.instants import NEVER, Times, clock_edges
+from simlink.engines.batch import host_clocked as serial
 from simlink.engines.batch.columns import Draws, Triggers
 from simlink.engines.batch.queue import Queued
 from simlink.engines.batch.remote import Arrivals, Readouts, Remote, Return
 from simlink.engines.batch.straight import DEEPEST, Reads, Straight
-from simlink.instants import NEVER, Times, clock_edges
-from simlink.parts import barrier, unit
+from simlink.link import channel as barrier
+from simlink.link import unit
 from simlink.records import Fate, FrameBlock
 
 if TYPE_CHECKING:

@@ -6,10 +6,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from simlink.base.instants import FAR, NEVER, Times
 from simlink.engines.batch.columns import Flags
 from simlink.engines.batch.store import Store
-from simlink.instants import FAR, NEVER, Times
-from simlink.parts import host
+from simlink.link import host
 from simlink.records import Fate
 
 if TYPE_CHECKING:

@@ -13,13 +13,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from simlink.base.instants import FAR, NEVER, Times, clock_edges
 from simlink.engines.batch.columns import Draws, Flags, Triggers
 from simlink.engines.batch.hosts import Hosts
 from simlink.engines.batch.remote import Arrivals, Readouts, Remote, Return
 from simlink.engines.batch.store import Store
-from simlink.instants import FAR, NEVER, Times, clock_edges
-from simlink.parts import barrier, fifo, trigger, unit
-from simlink.parts.fifo import WhenFull
+from simlink.link import channel as barrier
+from simlink.link import fifo, trigger, unit
+from simlink.link.fifo import WhenFull
 from simlink.records import Fate, FrameBlock
 
 if TYPE_CHECKING:

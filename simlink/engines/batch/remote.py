@@ -7,13 +7,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from simlink.base.instants import FAR, NEVER, Times
 from simlink.engines.batch.columns import Draws, Flags, reach
-from simlink.instants import FAR, NEVER, Times
-from simlink.parts import converter, remote_clock, transport, unit
-from simlink.parts.barrier import crossing
+from simlink.link import converter, remote_clock, transport, unit
+from simlink.link.channel import crossing
 
 if TYPE_CHECKING:
-    from simlink.parts.unit import Units
+    from simlink.link.unit import Units
     from simlink.scenario.schema import Scenario
 
 

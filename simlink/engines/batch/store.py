@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from simlink.instants import NEVER, Times
+from simlink.base.instants import NEVER, Times
 from simlink.records import Fate, FrameBlock
 
 _TIMES = (

@@ -14,13 +14,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
+from simlink.base.instants import NEVER, Times
 from simlink.engines.batch.columns import Draws, Flags
-from simlink.instants import NEVER, Times
-from simlink.parts import fifo, host
+from simlink.link import fifo, host
 
 if TYPE_CHECKING:
     from simlink.engines.batch.remote import Arrivals
-    from simlink.parts.unit import Units
+    from simlink.link.unit import Units
     from simlink.scenario.schema import Scenario
 
 #: Deeper FIFOs go the general way: looking back costs one comparison a place.

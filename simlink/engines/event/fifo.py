@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections import deque
 from typing import TYPE_CHECKING, Protocol
 
+from simlink.base.instants import NEVER
 from simlink.engines.event.clockwork import CREDIT, RELEASE, Clockwork, Instant
 from simlink.engines.event.frame import Frame, Trial
-from simlink.instants import NEVER
-from simlink.parts import fifo as rules
-from simlink.parts.fifo import WhenFull
+from simlink.link import fifo as rules
+from simlink.link.fifo import WhenFull
 from simlink.records import Fate
 
 if TYPE_CHECKING:

@@ -6,10 +6,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from simlink.draws import Column
-from simlink.instants import Times, clock_edges
-from simlink.parts import unit
-from simlink.parts.fifo import WhenFull
+from simlink.base.draws import Column
+from simlink.base.instants import Times, clock_edges
+from simlink.link import unit
+from simlink.link.fifo import WhenFull
 
 if TYPE_CHECKING:
     from simlink.scenario.distributions import Distribution

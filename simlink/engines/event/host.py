@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, Protocol
 import numpy as np
 import simpy
 
-from simlink.draws import Column
+from simlink.base.draws import Column
+from simlink.base.instants import NEVER
 from simlink.engines.event.clockwork import (
     ARRIVE,
     FREE,
@@ -22,8 +23,8 @@ from simlink.engines.event.clockwork import (
 )
 from simlink.engines.event.fifo import Fifo
 from simlink.engines.event.frame import Frame, Trial
-from simlink.instants import NEVER
-from simlink.parts import barrier, host, trigger
+from simlink.link import channel as barrier
+from simlink.link import host, trigger
 from simlink.records import Fate
 
 if TYPE_CHECKING:

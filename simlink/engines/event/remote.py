@@ -8,11 +8,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 import simpy
 
+from simlink.base.instants import NEVER
 from simlink.engines.event.clockwork import ARRIVE, CREDIT, EDGE, PUSH, Bell, Clockwork, Instant
 from simlink.engines.event.frame import EdgeJitter, Frame, Trial
 from simlink.engines.event.sampling import SamplingConverter
-from simlink.instants import NEVER
-from simlink.parts import fifo, remote_clock, transport, unit
+from simlink.link import fifo, remote_clock, transport, unit
 
 if TYPE_CHECKING:
     from simlink.records import FrameBlock

@@ -32,17 +32,17 @@ from typing import Any
 
 import numpy as np
 
-from simlink.draws import once
+from simlink.base.draws import once
+from simlink.base.instants import NEVER
 from simlink.engines.event import fifo, host, remote
 from simlink.engines.event.clockwork import EDGE, SERVICE, Instant
 from simlink.engines.event.frame import Frame, Trial
-from simlink.engines.event.trace import NO_FRAME, Recorder, Trace, run_window
 from simlink.engines.event.wiring import Chain
-from simlink.instants import NEVER
-from simlink.parts import data_line
-from simlink.parts import host as host_rules
-from simlink.parts.content import Taken
+from simlink.link import host as host_rules
+from simlink.link import line as data_line
+from simlink.link.content import Taken
 from simlink.records import FrameBlock
+from simlink.tracing.trace import NO_FRAME, Recorder, Trace, run_window
 
 
 class TracedTimer(host.TriggerTimer):

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from simlink.engines.event.clockwork import Clockwork, Instant
 from simlink.engines.event.frame import Frame, Trial
-from simlink.parts import converter
+from simlink.link import converter
 from simlink.records import Fate
 
 if TYPE_CHECKING:

@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
+from simlink.base.instants import NEVER
 from simlink.engines.event import fifo, host, remote
 from simlink.engines.event.clockwork import Clockwork
 from simlink.engines.event.frame import Trial
-from simlink.instants import NEVER
-from simlink.parts import unit
+from simlink.link import unit
 from simlink.records import Fate, FrameBlock
 
 if TYPE_CHECKING:
@@ -109,6 +109,6 @@ def chain_of(scenario: Scenario) -> type[Chain]:
     """Return the chain that a scenario's clocking scheme asks for."""
     if scenario.link.scheme == "remote_master":
         return Chain
-    from simlink.engines.event.serial import SerialChain
+    from simlink.engines.event.host_clocked import SerialChain
 
     return SerialChain

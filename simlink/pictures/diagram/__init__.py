@@ -11,19 +11,19 @@ from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from simlink.errors import InputError
+from simlink.base.errors import InputError
+from simlink.base.safe_write import write_whole
 from simlink.pictures.diagram import intervals, quiet, spread_bands, tracks, window
 from simlink.pictures.diagram.layout import Layout
 from simlink.pictures.diagram.painting import KINDS, encode, paint
 from simlink.pictures.diagram.palette import DARK, LIGHT
-from simlink.safe_write import write_whole
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-    from simlink.figures.measured import Limits
     from simlink.pictures.diagram.intervals import Dimension
     from simlink.scenario.loading import Scenario
+    from simlink.tracing.measured import Limits
 
 #: Widths of one and of two columns of a printed page, in mm.
 COLUMNS = {1: 85.0, 2: 175.0}
@@ -125,7 +125,7 @@ def draw(
     names : list of str, optional
         Symbols of the intervals to draw; the usual ones when left out.
     limits : dict of str to Limits, optional
-        From `simlink.figures.measured.over_run`: least, typical and largest are written too.
+        From `simlink.tracing.measured.over_run`: least, typical and largest are written too.
     dark : bool
         Whether to draw light on dark.
 

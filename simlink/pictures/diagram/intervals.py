@@ -5,13 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from simlink.errors import InputError
-from simlink.figures.measured import RULES, Span, measure
+from simlink.base.errors import InputError
 from simlink.pictures.diagram.tracks import SHOWN_ON, Track
+from simlink.tracing.measured import RULES, Span, measure
 
 if TYPE_CHECKING:
-    from simlink.figures.measured import Limits
     from simlink.pictures.diagram.window import View
+    from simlink.tracing.measured import Limits
 
 #: Drawn unless intervals are named.
 USUAL = (

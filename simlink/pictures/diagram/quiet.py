@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from simlink.instants import NEVER
+from simlink.base.instants import NEVER
 from simlink.pictures.diagram.tracks import Track
 
 if TYPE_CHECKING:

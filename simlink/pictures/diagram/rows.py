@@ -5,7 +5,7 @@ from __future__ import annotations
 from enum import IntEnum
 from typing import TYPE_CHECKING, Any
 
-from simlink.parts.data_line import UNDRIVEN
+from simlink.link.line import UNDRIVEN
 from simlink.pictures.diagram.cells import full_scale
 from simlink.pictures.diagram.layout import Layout, Line
 from simlink.pictures.diagram.palette import Palette

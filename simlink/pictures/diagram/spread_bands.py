@@ -12,7 +12,9 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import TYPE_CHECKING
 
-from simlink.figures.edges import (
+from simlink.base.instants import FS_PER_SECOND, NEVER
+from simlink.pictures.diagram.tracks import crossings
+from simlink.tracing.edges import (
     by_conversion,
     captures,
     first_after,
@@ -20,8 +22,6 @@ from simlink.figures.edges import (
     pushes,
     services_of,
 )
-from simlink.instants import FS_PER_SECOND, NEVER
-from simlink.pictures.diagram.tracks import crossings
 
 if TYPE_CHECKING:
     from simlink.pictures.diagram.tracks import Track

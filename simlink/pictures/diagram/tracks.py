@@ -12,13 +12,13 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
-from simlink.errors import InputError
-from simlink.figures.edges import Edge, Edges, across, bit_of, captures, lanes_of, pushes
-from simlink.instants import FAR, NEVER, period_of
-from simlink.parts.data_line import UNDRIVEN
+from simlink.base.errors import InputError
+from simlink.base.instants import FAR, NEVER, period_of
+from simlink.link.line import UNDRIVEN
+from simlink.tracing.edges import Edge, Edges, across, bit_of, captures, lanes_of, pushes
 
 if TYPE_CHECKING:
-    from simlink.engines.event.trace import Trace
+    from simlink.tracing.trace import Trace
 
 #: The most signals of one picture.
 MOST = 12
@@ -225,7 +225,7 @@ def tracks(
     trace : Trace
         The trace.
     edges : mapping
-        Its edges, from `simlink.figures.measured.edges_of`.
+        Its edges, from `simlink.tracing.measured.edges_of`.
     chosen : list of (Signal, lane)
         From `choose`.
     start, end : int

@@ -7,17 +7,17 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from simlink.base.errors import InputError
+from simlink.base.instants import NEVER
 from simlink.engines.choice import choose
-from simlink.engines.event.trace import Trace, trace
-from simlink.errors import InputError
-from simlink.figures.edges import by_conversion, lanes_of
-from simlink.figures.measured import edges_of
-from simlink.instants import NEVER
 from simlink.records import Fate
+from simlink.tracing.edges import by_conversion, lanes_of
+from simlink.tracing.measured import edges_of
+from simlink.tracing.trace import Trace, trace
 
 if TYPE_CHECKING:
-    from simlink.figures.edges import Edge
     from simlink.scenario.loading import Scenario
+    from simlink.tracing.edges import Edge
 
 #: The most conversions of one picture.
 MOST = 8

@@ -1,0 +1,1 @@
+"""What every room rests on: instants, draws, errors, cautions, whole-file writing."""

@@ -1,0 +1,145 @@
+"""Jitter at a bit-error ratio: deterministic and random parts, joined by the dual-Dirac rule.
+
+The model takes all that is bounded for two Dirac pulses, DJ apart, and all that is not for one
+Gaussian of standard deviation RJ. Seen from both sides of an eye, the total at a bit-error ratio
+is TJ = DJ + 2 Q RJ with erfc(Q / sqrt(2)) / 2 = BER (ISO/IEC TR 14165-117, from memory). A
+single margin is passed on one side only, so it loses the outer end of the bounded part plus
+Q RJ: half of the Gaussian term, one-sided. The outer pulse is given its full weight, which is
+exact when there is no bounded jitter and errs on the safe side when there is.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from simlink.base.errors import InputError
+from simlink.scenario.composite import Mixture
+from simlink.scenario.distributions import Normal
+
+if TYPE_CHECKING:
+    from simlink.scenario.distributions import Distribution
+
+#: The bit-error ratio that is meant when none is stated.
+USUAL_BER = 1e-12
+
+
+def q_factor(ber: float) -> float:
+    """Return how many standard deviations of one tail leave a bit-error ratio.
+
+    Parameters
+    ----------
+    ber : float
+        Above 0 and at most 0.5.
+
+    Returns
+    -------
+    float
+        Q with erfc(Q / sqrt(2)) / 2 = ber; 7.0345 for 1e-12.
+    """
+    from scipy.special import ndtri
+
+    if not 0.0 < ber <= 0.5:
+        raise ValueError("a bit-error ratio lies above 0 and is at most 0.5")
+    return -float(ndtri(ber))
+
+
+def error_ratio(margin: float, rj: float) -> float:
+    """Return the bit-error ratio of one margin under Gaussian jitter.
+
+    Parameters
+    ----------
+    margin : float
+        What the mean edge leaves, in any unit of time.
+    rj : float
+        The standard deviation of the jitter, in the same unit.
+
+    Returns
+    -------
+    float
+        erfc(margin / (sqrt(2) rj)) / 2.
+    """
+    if rj == 0:
+        return 0.0 if margin >= 0 else 1.0
+    return 0.5 * math.erfc(margin / rj / math.sqrt(2))
+
+
+def total_jitter(dj: float, rj: float, ber: float) -> float:
+    """Return TJ = DJ + 2 Q RJ, the closure of an eye from both sides, in the unit of `dj`."""
+    return dj + 2 * q_factor(ber) * rj
+
+
+@dataclass(frozen=True)
+class Jitter:
+    """One edge's jitter, in fs: where its bounded part begins and ends, and its Gaussian sigma."""
+
+    earliest: float
+    latest: float
+    sigma: float
+
+    @property
+    def deterministic(self) -> float:
+        """DJ, peak to peak."""
+        return self.latest - self.earliest
+
+
+def split(law: Distribution, key: str) -> Jitter:
+    """Split the law of an edge's jitter into its bounded and its Gaussian part.
+
+    Parameters
+    ----------
+    law : Distribution
+        Bounded, normal, or a mixture of such.
+    key : str
+        Where it stands in the scenario, for a complaint.
+
+    Returns
+    -------
+    Jitter
+        A mixture reaches from its earliest part to its latest, with its widest Gaussian.
+
+    Raises
+    ------
+    InputError
+        When it is neither bounded nor normal, for which the rule says nothing.
+    """
+    low, high = law.support
+    if not (math.isinf(low) or math.isinf(high)):
+        return Jitter(low, high, 0.0)
+    if isinstance(law, Normal):
+        return Jitter(float(law.given_mean), float(law.given_mean), float(law.sigma))
+    if isinstance(law, Mixture):
+        parts = [split(part.of, key) for part in law.parts]
+        return Jitter(
+            min(part.earliest for part in parts),
+            max(part.latest for part in parts),
+            max(part.sigma for part in parts),
+        )
+    raise InputError(
+        key,
+        None,
+        type(law).__name__.lower(),
+        "jitter without a bound has to be normal, or a mixture with normal parts, to be joined by "
+        "the dual-Dirac rule",
+    )
+
+
+def random_part(sigmas: Iterable[float], ber: float) -> int:
+    """Return what independent Gaussian jitter takes from one margin, in fs.
+
+    Parameters
+    ----------
+    sigmas : iterable of float
+        The standard deviation of each edge, in fs; they add as squares.
+    ber : float
+        The bit-error ratio.
+
+    Returns
+    -------
+    int
+        Q times the root of the sum of squares, rounded up.
+    """
+    rms = math.sqrt(math.fsum(sigma * sigma for sigma in sigmas))
+    return math.ceil(q_factor(ber) * rms) if rms else 0

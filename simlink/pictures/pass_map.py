@@ -1,0 +1,121 @@
+"""The picture of a pass map: shares of good frames, with the closed-form limits over them."""
+
+from __future__ import annotations
+
+from fractions import Fraction
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from simlink.base.instants import FS_PER_SECOND
+from simlink.pictures import style
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+    from simlink.studies.pass_map import PassMap
+
+_SCHEMES = {
+    "forwarded_clock": "forwarded clock",
+    "returned_clock": "returned clock",
+    "remote_master": "remote master",
+}
+
+
+@style.in_our_look
+def passmap(found: PassMap, ax: Axes | None = None) -> Axes:
+    """Draw where frames come through.
+
+    Parameters
+    ----------
+    found : PassMap
+        A finished map.
+    ax : matplotlib Axes, optional
+        Where to draw; a new figure's when left out.
+
+    Returns
+    -------
+    matplotlib Axes
+        One-way delay across in seconds, serial clock up in hertz. Dark cells are good; a cell of
+        which some frames failed has a cross as well, and one of which all failed is white. Hatched
+        delays are those at which no clock keeps every margin in the worst case.
+    """
+    from matplotlib.colors import LinearSegmentedColormap
+    from matplotlib.ticker import EngFormatter
+
+    if ax is None:
+        ax = style.new_axes(8.4, 5.6, left=0.115, right=0.985, bottom=0.105, top=0.81)
+    across = np.array(found.delays) / FS_PER_SECOND
+    up = np.array([float(clock) for clock in found.clocks])
+    plain = LinearSegmentedColormap.from_list("good", ["#ffffff", style.SKY, style.TEAL])
+    shades = plain.with_extremes(bad=style.GRID)
+    mesh = ax.pcolormesh(
+        _edges(across),
+        _edges(up),
+        np.ma.masked_invalid(found.good),
+        cmap=shades,
+        vmin=0.0,
+        vmax=1.0,
+        edgecolors="white",
+        linewidth=0.4,
+    )
+    some = (found.good > 0) & (found.good < 1)
+    rows, columns = np.nonzero(some)
+    ax.plot(across[columns], up[rows], "x", color=style.INK, markersize=4, label="some frames fail")
+    _limit(ax, across, found.highest, "-", "highest clock, worst case")
+    _limit(ax, across, found.nominal, "--", "highest clock, nominal")
+    if any(value is not None for value in found.lowest):
+        _limit(ax, across, found.lowest, "-.", "lowest clock, worst case")
+    _never(ax, _edges(across), found.never)
+    ax.set_xlim(*_edges(across)[[0, -1]].tolist())
+    ax.set_ylim(*_edges(up)[[0, -1]].tolist())
+    ax.xaxis.set_major_formatter(style.seconds_axis())
+    ax.yaxis.set_major_formatter(EngFormatter(unit="Hz", sep=" "))
+    ax.set_xlabel("barrier delay, one way")
+    ax.set_ylabel("serial clock")
+    scheme = _SCHEMES[found.scenario.link.scheme]
+    ax.set_title(f"Where frames come through, {scheme}", loc="left", pad=46)
+    bar = ax.get_figure(root=True)
+    assert bar is not None
+    bar.colorbar(mesh, ax=ax, label="share of good frames", pad=0.02)
+    ax.legend(
+        loc="lower left",
+        bbox_to_anchor=(-0.01, 1.0),
+        ncols=3,
+        frameon=False,
+        fontsize=8.5,
+        columnspacing=1.2,
+    )
+    return ax
+
+
+def _edges(centres: np.ndarray) -> np.ndarray:
+    """Return the edges of cells about some rising centres."""
+    if len(centres) == 1:
+        return np.array([0.5 * centres[0], 1.5 * centres[0]]) if centres[0] else np.array([0, 1e-9])
+    middle = (centres[1:] + centres[:-1]) / 2
+    return np.concatenate([[2 * centres[0] - middle[0]], middle, [2 * centres[-1] - middle[-1]]])
+
+
+def _never(ax: Axes, edges: np.ndarray, never: list[tuple[str, ...]]) -> None:
+    """Hatch the delays at which no clock keeps some margin in the worst case."""
+    said = False
+    for column, names in enumerate(never):
+        if names:
+            ax.axvspan(
+                edges[column],
+                edges[column + 1],
+                facecolor="none",
+                edgecolor=style.RUST,
+                hatch="//",
+                linewidth=0,
+                label=None if said else f"no clock keeps {names[0]}, worst case",
+            )
+            said = True
+
+
+def _limit(
+    ax: Axes, across: np.ndarray, limits: list[Fraction | None], dash: str, label: str
+) -> None:
+    values = np.array([np.nan if value is None else float(value) for value in limits])
+    ax.plot(across, values, dash, color=style.RUST, linewidth=2.0, label=label)

@@ -1,0 +1,270 @@
+"""Runs: a scenario and a seed in, a ledger and figures out.
+
+`run` is the whole of it; ``simlink.load(path).run()`` is the public way in.
+"""
+
+from __future__ import annotations
+
+import json
+import tomllib
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import suppress
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from simlink.base.cautions import CAUTIONS
+from simlink.base.errors import OutputError
+from simlink.base.version import __version__
+from simlink.engines.choice import choose
+from simlink.figures import summary
+from simlink.figures.answer import Answer, answer
+from simlink.figures.cycle import Cycle, cycles
+from simlink.figures.summary import Figure
+from simlink.figures.tally import Tally
+from simlink.running import spread as jobs
+from simlink.running.checkpoint import Checkpoint
+from simlink.running.ledger import LedgerFile, frame
+from simlink.scenario.loading import Scenario
+
+if TYPE_CHECKING:
+    from concurrent.futures import Executor
+
+    import pandas as pd
+    import pyarrow as pa
+
+#: The most words of which a ledger is kept unless it is asked for.
+MOST_WORDS = 10**6
+
+Progress = Callable[[int], None]
+
+
+class Figures(Mapping[str, Figure]):
+    """The figures of a run by name; shows itself as a table in a notebook."""
+
+    def __init__(self, found: dict[str, Figure]) -> None:
+        self._found = found
+
+    def __getitem__(self, name: str) -> Figure:
+        return self._found[name]
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._found)
+
+    def __len__(self) -> int:
+        return len(self._found)
+
+    def to_dict(self) -> dict[str, dict[str, Any]]:
+        """Return the figures as plain dictionaries, as figures.json holds them."""
+        return summary.plain(self._found)
+
+    def to_pandas(self) -> pd.DataFrame:
+        """Return one row a figure: value, low, high, confidence, count, of, unit."""
+        import pandas as pd
+
+        rows = self.to_dict()
+        return pd.DataFrame.from_dict(rows, orient="index").rename_axis("figure")
+
+    def _repr_html_(self) -> str:
+        return self.to_pandas().to_html()
+
+    def __repr__(self) -> str:
+        return "\n".join(f"{name:28} {figure.text()}" for name, figure in self._found.items())
+
+
+@dataclass(repr=False)
+class Run:
+    """A finished run.
+
+    Attributes
+    ----------
+    scenario : Scenario
+        What was run, as resolved.
+    engine : str
+        The engine that ran it.
+    tally : Tally
+        What its records add up to.
+    figures : Figures
+        The figures.
+    interrupted : bool
+        Whether it was stopped before its last trial; the figures are those of the finished ones.
+    why : str
+        Why that engine.
+    resumed : int
+        Trials taken over from an interrupted run.
+    """
+
+    scenario: Scenario
+    engine: str
+    tally: Tally
+    figures: Figures
+    interrupted: bool = False
+    why: str = ""
+    resumed: int = 0
+    tables: list[pa.Table] | None = field(default=None, repr=False)
+
+    @property
+    def ledger(self) -> pd.DataFrame:
+        """The ledger, one row a word.
+
+        Returns
+        -------
+        pandas.DataFrame
+            Instants in int64 femtoseconds, missing ones ``<NA>``.
+
+        Raises
+        ------
+        ValueError
+            If the run kept none.
+        """
+        if self.tables is None:
+            raise ValueError("this run kept no ledger; run it with ledger=True")
+        return frame(self.tables)
+
+    @property
+    def answer(self) -> Answer:
+        """Does the link keep the rate, and what limits it."""
+        return answer(self.scenario, dict(self.figures))
+
+    @property
+    def cycles(self) -> list[Cycle]:
+        """How each side fills the trigger period."""
+        return cycles(self.scenario)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the run as figures.json holds it."""
+        return {
+            "scenario": tomllib.loads(self.scenario.to_toml(self.scenario.base)),
+            "engine": self.engine,
+            "engine_why": self.why,
+            "seed": self.scenario.seed,
+            "version": __version__,
+            "interrupted": self.interrupted,
+            "answer": {
+                "meets_rate": self.answer.meets,
+                "verdict": self.answer.verdict,
+                "limit": self.answer.limit,
+            },
+            "figures": self.figures.to_dict(),
+            "assumed": [
+                {"key": one.key, "value": one.value, "why": one.why}
+                for one in self.scenario.assumed
+            ],
+            "notes": list(self.scenario.notes),
+            "cautions": CAUTIONS,
+        }
+
+    def to_json(self) -> str:
+        """Return the run as JSON text, the same bytes for the same scenario and seed."""
+        return json.dumps(self.to_dict(), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+
+    def __repr__(self) -> str:
+        return f"{self.answer.verdict}\n{self.answer.limit}\n{self.figures!r}"
+
+    def _repr_html_(self) -> str:
+        head = f"<p><b>{self.answer.verdict}</b><br>{self.answer.limit}</p>"
+        return head + self.figures._repr_html_()
+
+
+def words_of(scenario: Scenario) -> int:
+    """Return how many words a run of a scenario asks for."""
+    return scenario.trials * scenario.conversions * scenario.words
+
+
+def run(
+    scenario: Scenario,
+    *,
+    engine: str = "auto",
+    ledger: bool | None = None,
+    ledger_file: LedgerFile | None = None,
+    workers: int | None = None,
+    executor: Executor | None = None,
+    keep_in: Path | None = None,
+    resume: bool = False,
+    progress: Progress | None = None,
+) -> Run:
+    """Run a scenario.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        What to run.
+    engine : {"auto", "event", "batch"}
+        Which engine; ``auto`` takes the batch engine whenever it is exact.
+    ledger : bool, optional
+        Whether a ledger is kept; by default up to a million words.
+    ledger_file : LedgerFile, optional
+        Where the ledger is written while the run goes on; it is then not kept in memory.
+    workers : int, optional
+        Processes to spread the trials over; by default as many as there are processors if the
+        run is long, else this one alone. The result does not depend on it.
+    executor : concurrent.futures.Executor, optional
+        Where to run the trials instead.
+    keep_in : Path, optional
+        A results folder in which finished trials are kept, for a run that does not come to its
+        end, until complete results are written there.
+    resume : bool
+        Whether to take up the trials kept there.
+    progress : callable, optional
+        Called with the number of trials finished.
+
+    Returns
+    -------
+    Run
+        An interrupted run (Ctrl-C) holds the trials that were finished.
+
+    Raises
+    ------
+    InputError
+        If the engine cannot do the scenario exactly.
+    OutputError
+        If something cannot be written, or workers die again and again.
+    """
+    chosen, why = choose(engine, scenario)
+    keep = words_of(scenario) <= MOST_WORDS if ledger is None else ledger
+    if workers is None:
+        workers = jobs.default_workers(chosen.name, scenario.trials * scenario.conversions)
+    saved = None
+    if keep_in is not None:
+        saved = Checkpoint(keep_in, scenario, chosen.name, keep, resume=resume)
+    before = saved.finished() if saved is not None and resume else []
+    todo = jobs.split(
+        jobs.missing(scenario.trials, before),
+        jobs.job_size(chosen.name, scenario.trials, workers, scenario.conversions),
+    )
+    tables: list[pa.Table] | None = [] if keep and ledger_file is None else None
+    whole = Tally(scenario, range(0))
+    new = jobs.spread(scenario, chosen.name, todo, keep, workers=workers, executor=executor)
+    interrupted = False
+    try:
+        for one in sorted([*before, *todo], key=lambda trials: trials.start):
+            old = saved is not None and one in before
+            for part in saved.load(one) if saved is not None and old else [next(new)]:
+                with jobs.uninterrupted():
+                    whole.merge(part.tally)
+                    if ledger_file is not None:
+                        for rows in part.rows:
+                            ledger_file.add(rows)
+                    elif tables is not None:
+                        tables.extend(part.rows)
+                    if saved is not None and not old:
+                        saved.add(part)
+                if progress is not None:
+                    progress(whole.count)
+    except KeyboardInterrupt:
+        interrupted = True
+        if saved is not None:
+            saved.write()
+    except OutputError:
+        if saved is not None:
+            with suppress(OutputError):
+                saved.write()
+        raise
+    finally:
+        new.close()
+    if interrupted and whole.count == 0:
+        raise KeyboardInterrupt
+    done = scenario.with_(trials=whole.count) if interrupted else scenario
+    found = Figures(summary.figures(done, whole))
+    resumed = sum(len(one) for one in before)
+    return Run(done, chosen.name, whole, found, interrupted, why, resumed, tables)

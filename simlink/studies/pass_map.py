@@ -1,0 +1,275 @@
+"""The pass map: serial clock against one-way barrier delay, simulated, beside the closed form."""
+
+from __future__ import annotations
+
+import json
+import math
+import tomllib
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import numpy.typing as npt
+
+from simlink.base.cautions import CAUTIONS
+from simlink.base.errors import InputError
+from simlink.base.instants import FS_PER_SECOND
+from simlink.budget import budget as budget_of
+from simlink.budget import rates
+from simlink.engines.choice import choose
+from simlink.records import Fate
+from simlink.scenario.distributions import Constant
+from simlink.scenario.loading import from_dict
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from simlink.budget import SchemeBudget
+    from simlink.budget.window import Window
+    from simlink.scenario.schema import Scenario
+    from simlink.scenario.sections import Direction
+
+#: Jitter of so few frames shows no rarer errors, so the limit beside it counts it like this.
+_BER = 1e-3
+_ROOM = 4
+
+
+@dataclass(frozen=True)
+class PassMap:
+    """Where a scheme's frames come through.
+
+    Attributes
+    ----------
+    scenario : Scenario
+        What was varied; its own scheme is what is mapped.
+    clocks : list of Fraction
+        Serial clocks in Hz, the rows.
+    delays : list of int
+        One-way barrier delays in fs, the columns; forward and return alike.
+    good : ndarray of float, shape (clocks, delays)
+        Share of the frames read that had no wrong bit; NaN where the barrier refuses the clock.
+    frames : ndarray of int, shape (clocks, delays)
+        Frames that were read.
+    refused : dict of (int, int) to str
+        By row and column, why a point was refused at load time.
+    highest, lowest : list of Fraction or None
+        For each delay the closed-form worst-case limits in Hz, None where there is none.
+    nominal : list of Fraction or None
+        For each delay the highest clock at the means.
+    never : list of tuple of str
+        For each delay the margins that no clock keeps in the worst case.
+    """
+
+    scenario: Scenario
+    clocks: list[Fraction]
+    delays: list[int]
+    good: npt.NDArray[np.float64]
+    frames: npt.NDArray[np.int64]
+    refused: dict[tuple[int, int], str]
+    highest: list[Fraction | None]
+    lowest: list[Fraction | None]
+    nominal: list[Fraction | None]
+    never: list[tuple[str, ...]]
+
+    def to_pandas(self) -> pd.DataFrame:
+        """Return the shares with the clocks in Hz as index and the delays in s as columns."""
+        import pandas as pd
+
+        return pd.DataFrame(
+            self.good,
+            index=pd.Index([float(clock) for clock in self.clocks], name="clock"),
+            columns=pd.Index([delay / FS_PER_SECOND for delay in self.delays], name="delay"),
+        )
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the map as JSON holds it: clocks in Hz, delays in seconds."""
+
+        def hertz(values: list[Fraction | None]) -> list[float | None]:
+            return [None if value is None else float(value) for value in values]
+
+        return {
+            "title": self.scenario.title,
+            "scheme": self.scenario.link.scheme,
+            "seed": self.scenario.seed,
+            "clocks": [float(clock) for clock in self.clocks],
+            "delays": [delay / FS_PER_SECOND for delay in self.delays],
+            "good_frames": [[None if np.isnan(v) else float(v) for v in row] for row in self.good],
+            "frames": self.frames.tolist(),
+            "refused": [
+                {
+                    "clock": float(self.clocks[row]),
+                    "delay": self.delays[column] / FS_PER_SECOND,
+                    "why": said,
+                }
+                for (row, column), said in self.refused.items()
+            ],
+            "highest_clock_worst": hertz(self.highest),
+            "lowest_clock_worst": hertz(self.lowest),
+            "highest_clock_nominal": hertz(self.nominal),
+            "no_clock_keeps": [list(names) for names in self.never],
+            "cautions": CAUTIONS,
+        }
+
+    def to_json(self) -> str:
+        """Return the map as JSON text."""
+        return json.dumps(self.to_dict(), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def clock_key(scenario: Scenario) -> str:
+    """Return the key of the clock that reads the converter."""
+    remote = scenario.link.scheme == "remote_master"
+    return "remote_clock.frequency" if remote else "host.clock"
+
+
+def at(scenario: Scenario, clock: Fraction, delay: int) -> Scenario:
+    """Return a scenario with another serial clock in Hz and one-way delay in fs.
+
+    Triggers come so seldom that none is missed: the map is of the link, not of the rate.
+    """
+    raw = tomllib.loads(scenario.to_toml(scenario.base))
+    table, key = clock_key(scenario).split(".")
+    raw[table][key] = f"{round(clock)} Hz"
+    for way in ("forward", "return"):
+        raw["barrier"].setdefault(way, {})["delay"] = f"{delay} fs"
+    raw["host"].update(watermark=1, read_all=False)
+    raw["trigger"] = {"pattern": "periodic", "rate": _slow(scenario, clock, delay)}
+    return from_dict(raw, scenario.base, scenario.name)
+
+
+def _slow(scenario: Scenario, clock: Fraction, delay: int) -> str:
+    """Return a trigger rate at which one conversion is over before the next."""
+    cycles = rates.cycles(scenario, scenario.link.scheme, clock)
+    longest = sum((cycle.nominal for cycle in cycles), Fraction(0)) + 4 * delay
+    return f"{max(1, int(FS_PER_SECOND / (_ROOM * longest)))} Hz"
+
+
+def _budget(scenario: Scenario) -> SchemeBudget:
+    return budget_of(scenario, ber=_BER, units=1)[scenario.link.scheme]
+
+
+def usual_axes(scenario: Scenario, steps: int) -> tuple[list[Fraction], list[int]]:
+    """Return clocks and delays about the scenario's own that show its limit.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        What is to be mapped.
+    steps : int
+        How many of each, at least 2.
+    """
+    own = _budget(scenario)
+    limit = own.worst.highest or own.nominal.highest or own.clock
+    top = max(2 * limit, Fraction(6, 5) * own.clock)
+    for rule in own.rules:
+        top = min(top, rule.highest)
+    low = top / 10
+    clocks = [Fraction(round(low + (top - low) * i / (steps - 1))) for i in range(steps)]
+    ways = [scenario.barrier.direction("forward"), scenario.barrier.direction("return")]
+    delay = max(5e6, *(way.delay.mean for way in ways))
+    least = max(_least(way, scenario.frame.lanes) for way in ways)
+    span = max(2 * delay - least, delay)
+    return clocks, [round(least + span * i / (steps - 1)) for i in range(steps)]
+
+
+def _least(way: Direction, lanes: int) -> float:
+    """Return the shortest delay that lets no symbol arrive before it was sent, in fs."""
+    lows = [way.spread.support[0], way.jitter.support[0]]
+    lows.append(min(skew.support[0] for skew in way.lane_skews(lanes)))
+    return max(0.0, -sum(low for low in lows if not math.isinf(low)))
+
+
+def pass_map(
+    scenario: Scenario,
+    clocks: Sequence[Fraction] | None = None,
+    delays: Sequence[int] | None = None,
+    *,
+    steps: int = 17,
+    units: int = 4,
+    conversions: int = 3,
+    engine: str = "auto",
+    progress: Callable[[int], None] | None = None,
+) -> PassMap:
+    """Simulate a scenario's scheme over serial clock and one-way barrier delay.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        What is mapped. Its delays give way to those of the map; spreads, skews, distortions and
+        jitter stay.
+    clocks : sequence of Fraction, optional
+        Serial clocks in Hz, rising.
+    delays : sequence of int, optional
+        One-way delays in fs, rising, taken forward and back alike.
+    steps : int
+        How many of each where they are left out, at least 2.
+    units, conversions : int
+        Simulated at each point.
+    engine : {"auto", "event", "batch"}
+        Which engine simulates.
+    progress : callable, optional
+        Called with the number of points done.
+
+    Returns
+    -------
+    PassMap
+    """
+    usual = usual_axes(scenario, steps)
+    clocks = usual[0] if clocks is None else list(clocks)
+    delays = usual[1] if delays is None else list(delays)
+    sized = scenario.with_(trials=units, conversions=conversions)
+    shape = (len(clocks), len(delays))
+    good, frames = np.full(shape, np.nan), np.zeros(shape, dtype=np.int64)
+    refused: dict[tuple[int, int], str] = {}
+    for row, clock in enumerate(clocks):
+        for column, delay in enumerate(delays):
+            try:
+                found = at(sized, clock, delay)
+            except InputError as error:
+                refused[row, column] = str(error)
+                continue
+            good[row, column], frames[row, column] = _share(found, engine)
+            if progress is not None:
+                progress(row * len(delays) + column + 1)
+    if len(refused) == good.size:
+        raise InputError("pass map", None, None, f"no point can be simulated: {refused[0, 0]}")
+    # The limits are those of the delay alone, whatever clock the scenario gives.
+    limits = [_window(sized, delay) for delay in delays]
+    return PassMap(
+        scenario,
+        clocks,
+        delays,
+        good,
+        frames,
+        refused,
+        [worst.highest if worst.is_open else None for worst, _ in limits],
+        [worst.lowest if worst.is_open else None for worst, _ in limits],
+        [nominal.highest if nominal.is_open else None for _, nominal in limits],
+        [worst.never for worst, _ in limits],
+    )
+
+
+def _window(scenario: Scenario, delay: int) -> tuple[Window, Window]:
+    """Return the clocks that will do at a delay: in the worst case, and at the means."""
+    law = Constant(value=delay)
+    barrier = scenario.barrier
+    # Unchecked: the delay may be too short for the spread, and the limit is asked for all the same.
+    moved = barrier.model_copy(
+        update={
+            "forward": barrier.forward.model_copy(update={"delay": law}),
+            "return_": barrier.return_.model_copy(update={"delay": law}),
+        }
+    )
+    own = _budget(scenario.model_copy(update={"barrier": moved}))
+    return own.worst, own.nominal
+
+
+def _share(scenario: Scenario, engine: str) -> tuple[float, int]:
+    """Return the share of frames read that were good, and how many were read."""
+    chosen, _ = choose(engine, scenario)
+    good = read = 0
+    for block in chosen.run(scenario, range(scenario.trials), words=False):
+        good += int((block.fate == Fate.DELIVERED).sum())
+        read += int(np.isin(block.fate, (Fate.DELIVERED, Fate.UNDERRUN, Fate.CORRUPTED)).sum())
+    return (good / read if read else float("nan")), read

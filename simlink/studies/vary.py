@@ -1,0 +1,319 @@
+"""Studies: one or two keys of a scenario over ranges, every point on the same draws.
+
+>>> from simlink.scenario.loading import load
+>>> found = vary(load("link.toml"), {"fifo.depth": "1..8"})  # doctest: +SKIP
+>>> found.table, found.plot()  # doctest: +SKIP
+"""
+
+from __future__ import annotations
+
+import difflib
+import itertools
+import json
+import tomllib
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, field
+from fractions import Fraction
+from typing import TYPE_CHECKING, Any
+
+from simlink.base.cautions import CAUTIONS
+from simlink.base.errors import InputError
+from simlink.base.version import __version__
+from simlink.engines.choice import choose
+from simlink.running.run import run
+from simlink.scenario.quantities import FREQUENCY, LINE_RATE, RATIO, TIME
+from simlink.scenario.reading import unknown
+from simlink.scenario.writing import every_key
+from simlink.studies.ranges import MOST, Value, values
+
+if TYPE_CHECKING:
+    from concurrent.futures import Executor
+
+    import pandas as pd
+    from matplotlib.axes import Axes
+
+    from simlink.figures.summary import Figure
+    from simlink.scenario.schema import Scenario
+
+#: The figures of a run; the first is drawn unless another is asked for.
+FIGURES = (
+    "overrun",
+    "triggers",
+    "delivered",
+    "missed_trigger",
+    "underrun",
+    "corrupted_flagged",
+    "corrupted_silent",
+    "not_received",
+    "in_flight",
+    "timed_out",
+    "short_acquisition",
+    "units_missed_trigger",
+    "units_overrun",
+    "units_underrun",
+    "units_corrupted",
+    "units_failing",
+    *(
+        f"latency_{end}_{part}"
+        for end in ("release", "read")
+        for part in ("median", "p99", "p999", "largest_seen")
+    ),
+    "throughput_offered",
+    "throughput_delivered",
+    "fifo_occupancy_max",
+    "host_busy_share",
+    "sampling_jitter_rms",
+)
+
+#: Called with finished points, points in all, and the share of the next one that is done.
+Progress = Callable[[int, int, float], None]
+
+
+@dataclass(frozen=True)
+class VariedPoint:
+    """One point: the value of each key, as a scenario file would hold it, and its figures."""
+
+    values: tuple[Any, ...]
+    engine: str
+    figures: dict[str, Figure]
+
+
+@dataclass
+class Variation:
+    """What varies with what.
+
+    Attributes
+    ----------
+    scenario : Scenario
+        The scenario at whose other keys nothing was changed.
+    keys : dict of str to list
+        The one or two keys and their values.
+    figure : str
+        The figure that is drawn.
+    points : list of VariedPoint
+        The finished points, the last key's values running fastest.
+    interrupted : bool
+        Whether it was stopped before its last point.
+    """
+
+    scenario: Scenario
+    keys: dict[str, list[Any]]
+    figure: str
+    points: list[VariedPoint] = field(default_factory=list, repr=False)
+    interrupted: bool = False
+
+    @property
+    def total(self) -> int:
+        """Points asked for."""
+        count = 1
+        for some in self.keys.values():
+            count *= len(some)
+        return count
+
+    @property
+    def table(self) -> pd.DataFrame:
+        """One row a point.
+
+        Returns
+        -------
+        pandas.DataFrame
+            A column for each key as it was written, one more in its base unit (s, Hz, bit/s, or
+            a plain ratio) where it has a unit, and for each figure its value and, with
+            ``_low``, ``_high``, ``_count`` and ``_of`` behind its name, its interval and count.
+        """
+        import pandas as pd
+
+        rows = []
+        for point in self.points:
+            row: dict[str, Any] = {}
+            for key, value in zip(self.keys, point.values, strict=True):
+                row[key] = _shown(value)
+                measured = number_of(value)
+                if isinstance(value, str) and measured is not None:
+                    row[f"{key} [{unit_of(value)}]"] = measured
+            for name, figure in point.figures.items():
+                row[name] = figure.value
+                row[f"{name}_low"], row[f"{name}_high"] = figure.low, figure.high
+                row[f"{name}_count"], row[f"{name}_of"] = figure.count, figure.of
+            rows.append(row)
+        table = pd.DataFrame(rows)
+        for column in table.columns:
+            if column.endswith(("_count", "_of")):
+                table[column] = table[column].astype("Int64")
+            elif column not in self.keys:
+                table[column] = table[column].astype("float64")
+        return table
+
+    def plot(self, ax: Axes | None = None, figure: str | None = None) -> Axes:
+        """Draw a figure: a line with its interval for one key, a map for two."""
+        from simlink.pictures.vary import variation
+
+        return variation(self, ax, None if figure is None else _figure(figure))
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the study as plain, JSON-ready dictionaries."""
+        from simlink.figures.summary import plain
+
+        return {
+            "scenario": tomllib.loads(self.scenario.to_toml(self.scenario.base)),
+            "seed": self.scenario.seed,
+            "version": __version__,
+            "interrupted": self.interrupted,
+            "keys": self.keys,
+            "figure": self.figure,
+            "points": [
+                {
+                    "values": dict(zip(self.keys, point.values, strict=True)),
+                    "engine": point.engine,
+                    "figures": plain(point.figures),
+                }
+                for point in self.points
+            ],
+            "cautions": CAUTIONS,
+        }
+
+    def to_json(self) -> str:
+        """Return the study as JSON text, the same bytes for the same scenario and seed."""
+        return json.dumps(self.to_dict(), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+
+    def _repr_html_(self) -> str:
+        columns = [*self.keys, *(self.figure + end for end in ("", "_low", "_high"))]
+        return self.table[columns].to_html()
+
+
+def vary(
+    scenario: Scenario,
+    keys: Mapping[str, str | Iterable[Any]],
+    figure: str = "overrun",
+    *,
+    engine: str = "auto",
+    workers: int | None = None,
+    executor: Executor | None = None,
+    progress: Progress | None = None,
+) -> Variation:
+    """Run a scenario at every value of a key, or at every pair of values of two.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        What to run; every point has its seed, so that two points differ by the keys alone and
+        not by chance (common random numbers).
+    keys : mapping of str to str or iterable
+        One or two dotted keys, each with a range in plain words (see `studies.ranges`) or with
+        values as the scenario file would hold them.
+    figure : str
+        The figure to draw.
+    engine : {"auto", "event", "batch"}
+        Which engine.
+    workers : int, optional
+        Processes for each point; as `simlink.run` does when left out.
+    executor : concurrent.futures.Executor, optional
+        Where to run the trials instead.
+    progress : callable, optional
+        Called with the finished points, the points in all, and how much of the next is done.
+
+    Returns
+    -------
+    Variation
+        Interrupted (Ctrl-C), it holds the points that were finished.
+
+    Raises
+    ------
+    InputError
+        If a key, a value or a figure is bad, or the engine cannot do a point; before anything
+        runs.
+    """
+    given = {key: _values(key, wanted) for key, wanted in keys.items()}
+    found = Variation(scenario, given, _figure(figure))
+    if not 1 <= len(given) <= 2:
+        raise InputError("vary", None, str(len(given)), "one or two keys")
+    if found.total > MOST:
+        raise InputError("vary", None, str(found.total), f"at most {MOST} points in all")
+    candidates = [
+        (values, scenario.with_values(dict(zip(given, values, strict=True))))
+        for values in itertools.product(*given.values())
+    ]
+    for _, candidate in candidates:
+        choose(engine, candidate)
+    try:
+        for number, (values, candidate) in enumerate(candidates):
+
+            def trials(done: int, number: int = number, of: int = candidate.trials) -> None:
+                if progress is not None:
+                    progress(number, len(candidates), done / of)
+
+            trials(0)
+            result = run(
+                candidate,
+                engine=engine,
+                ledger=False,
+                workers=workers,
+                executor=executor,
+                progress=trials,
+            )
+            if result.interrupted:
+                raise KeyboardInterrupt
+            found.points.append(VariedPoint(values, result.engine, dict(result.figures)))
+    except KeyboardInterrupt:
+        found.interrupted = True
+    return found
+
+
+def _values(key: str, wanted: str | Iterable[Any]) -> list[Any]:
+    known = list(every_key())
+    # A key may reach into a shape, as host.service_latency.mean does.
+    steps = key.split(".")
+    if not any(".".join(steps[:n]) in known for n in range(1, len(steps) + 1)):
+        raise InputError("vary", None, f'"{key}"', unknown(key, known).split(" (known")[0])
+    found = values(wanted, key) if isinstance(wanted, str) else list(wanted)
+    if not found:
+        raise InputError("vary", key, None, "at least one value")
+    return [one.item() if hasattr(one, "item") else one for one in found]
+
+
+def _figure(name: str) -> str:
+    if name in FIGURES:
+        return name
+    near = difflib.get_close_matches(name[:60].lower(), FIGURES, n=1, cutoff=0.5)
+    hint = f'did you mean "{near[0]}"? ' if near else ""
+    raise InputError("--figure", None, f'"{name}"', f"{hint}one of {', '.join(FIGURES)}")
+
+
+_UNITS = ((TIME, "s", 10**15), (FREQUENCY, "Hz", 1), (LINE_RATE, "bit/s", 1), (RATIO, "1", 10**12))
+
+
+def _measured(value: Value) -> tuple[float, str] | None:
+    """Return a value with a unit in its base unit."""
+    from simlink.scenario.faults import FaultError
+    from simlink.scenario.quantities import exact
+
+    if not isinstance(value, str):
+        return None
+    for dimension, unit, scale in _UNITS:
+        try:
+            return float(exact(value, dimension) / Fraction(scale)), unit
+        except FaultError:
+            continue
+    return None
+
+
+def unit_of(value: Any) -> str:
+    """Return the base unit of a value, empty if it has none."""
+    measured = _measured(value)
+    return "" if measured is None else measured[1]
+
+
+def number_of(value: Any) -> float | None:
+    """Return a value as a number, in its base unit; None for words and tables."""
+    if isinstance(value, bool):
+        return None
+    if isinstance(value, int | float):
+        return float(value)
+    measured = _measured(value)
+    return None if measured is None else measured[0]
+
+
+def _shown(value: Any) -> Any:
+    from simlink.scenario.faults import written
+
+    return written(value) if isinstance(value, dict | list) else value

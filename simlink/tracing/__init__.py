@@ -1,0 +1,1 @@
+"""Traces of every signal, and the intervals measured on them."""

@@ -1,0 +1,347 @@
+"""Both engines give the same records of a forwarded and of a returned clock."""
+
+import os
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+
+from simlink.base.instants import NEVER
+from simlink.engines.batch import BatchEngine
+from simlink.engines.batch import host_clocked as by_block
+from simlink.engines.event import EventEngine
+from simlink.records import Fate
+from tests.engines.chain import NS, chain
+from tests.engines.host_clocked_scenarios import serial, serial_scenarios
+from tests.engines.test_equivalence import differences, differences_across_blocks
+
+#: How many random scenarios are compared; raise it by hand.
+MANY = max(600, int(os.environ.get("SIMLINK_MANY", "0")))
+
+
+@settings(max_examples=MANY)
+@given(serial_scenarios())
+def test_the_engines_agree(scenario):
+    assert BatchEngine().refuses(scenario) is None
+    assert differences(scenario) == []
+
+
+@settings(max_examples=max(1, MANY // 2))
+@given(serial_scenarios())
+def test_the_engines_agree_across_the_batch_engine_s_blocks(scenario):
+    assert differences_across_blocks(scenario, by_block) == []
+
+
+#: 8-bit words read by 25 MHz; 2 us from trigger to trigger and a read of less than 1 us.
+UNTROUBLED = {
+    "conversions": 200,
+    "trials": 4,
+    "trigger.rate": "500 kHz",
+    "frame.word_bits": 8,
+    "remote_clock.start_delay": None,
+    "fifo.depth": None,
+    "host.capture": "whole",
+    "host.service_latency": {"shape": "uniform", "low": "100 ns", "high": "300 ns"},
+}
+JITTER = {"shape": "normal", "mean": "0 ps", "sigma": "200 ps"}
+#: Stalls that outlast the next trigger, once in a hundred services or so.
+STALLS = {
+    "shape": "two_state",
+    "normal": "100 ns",
+    "stalled": {"shape": "uniform", "low": "100 ns", "high": "4 us"},
+    "spacing": {"shape": "geometric", "mean": 150},
+    "length": 1,
+}
+
+
+def counted(monkeypatch):
+    """Count the trials taken trigger by trigger, block by block."""
+    found = []
+    plain = by_block.Serial._undisturbed
+
+    def counting(self, block, upto):
+        undisturbed = plain(self, block, upto)
+        quick = 0 if undisturbed is None else int(undisturbed.sum())
+        found.append((quick, self.count))
+        return undisturbed
+
+    monkeypatch.setattr(by_block.Serial, "_undisturbed", counting)
+    return found
+
+
+@pytest.mark.parametrize("scheme", ["forwarded_clock", "returned_clock"])
+@pytest.mark.parametrize("jitter", [None, JITTER])
+def test_reads_that_nothing_disturbs_are_done_by_the_block(monkeypatch, scheme, jitter):
+    values = {"link.scheme": scheme, "barrier.forward.jitter": jitter}
+    scenario = chain(UNTROUBLED | values | {"barrier.return.jitter": jitter})
+    found = counted(monkeypatch)
+    assert differences(scenario) == []
+    assert all(quick == count for quick, count in found)
+    assert sum(count for _, count in found) == 4 * -(-200 // by_block.ROWS)
+
+
+@pytest.mark.parametrize("jitter", [None, JITTER])
+def test_trials_rest_again_after_a_disturbance(monkeypatch, jitter):
+    """Some trials go trigger by trigger through a block, others do not, and then they change."""
+    values = {"link.scheme": "returned_clock", "conversions": 1000, "host.timeout": "700 ns"}
+    values |= {"barrier.return.jitter": jitter, "host.service_latency": STALLS}
+    scenario = chain(UNTROUBLED | values)
+    found = counted(monkeypatch)
+    assert differences(scenario) == []
+    assert len({quick for quick, _ in found}) > 2
+    assert found[-1][0] + found[-2][0] > 0
+
+
+@pytest.mark.parametrize(
+    "values",
+    [
+        {"link.scheme": "forwarded_clock"},
+        {"link.scheme": "returned_clock"},
+        {"link.scheme": "remote_master", "host.capture": None, "fifo.when_full": "drop_new"},
+        {"link.scheme": "remote_master", "host.capture": None, "fifo.when_full": "drop_old"},
+    ],
+)
+def test_the_longest_trials(values):
+    """Instants up to 8000 s; 2.5 h is the limit."""
+    long = {"trigger.rate": "0.00125 Hz", "conversions": 10, "trials": 1}
+    scenario = chain(UNTROUBLED | long | values)
+    assert differences(scenario) == []
+    (block,) = BatchEngine().run(scenario, range(1), words=False)
+    assert (block.fate == Fate.DELIVERED).all()
+
+
+#: Everything at once: what a trigger sets going is over in the instant in which it arrives.
+AT_ONCE = {
+    "converter.conversion_time": "0 s",
+    "barrier.forward.delay": "0 s",
+    "barrier.return.delay": "0 s",
+    "fifo.sync_delay": "0 s",
+    "host.service_latency": "0 s",
+}
+
+
+@pytest.fixture(params=[1, 64])
+def rows(request, monkeypatch):
+    """Work on one conversion at a time, or on all: what binds two reads lies between two blocks."""
+    monkeypatch.setattr(by_block, "ROWS", request.param)
+    return request.param
+
+
+def triggers(gap, values):
+    """Return three triggers a gap apart, from 1000 ns on, each of 3 bits read by 50 MHz."""
+    law = {"trigger.pattern": "burst", "trigger.burst_length": 1, "trigger.gap": gap}
+    return serial(law | {"conversions": 3} | values)
+
+
+@pytest.mark.parametrize(
+    ("gap", "values", "late"),
+    [
+        # Trigger 1 comes during the read from 1000 to 1060; it expires as trigger 2 is released.
+        ("40 ns", {"host.timeout": "40 ns"}, [False, True, False]),
+        ("40 ns", {"host.timeout": "40000001 fs"}, [False, False, False]),
+        # Every trigger expires at the instant in which it arrives, and is released.
+        ("500 ns", {"host.timeout": "40 ns", "barrier.forward.delay": "40 ns"}, [True] * 3),
+        (
+            "500 ns",
+            {
+                "trigger.pattern": "after_read",
+                "trigger.rate": None,
+                "trigger.burst_length": None,
+                "host.timeout": "40 ns",
+                "barrier.forward.delay": "40 ns",
+            },
+            [True] * 3,
+        ),
+    ],
+)
+def test_a_timeout_comes_before_what_arrives_at_its_instant(rows, gap, values, late):
+    scenario = triggers(gap, AT_ONCE | values)
+    assert differences(scenario) == []
+    (block,) = EventEngine().run(scenario, range(1), words=False)
+    assert block.timed_out[0].tolist() == late
+
+
+@pytest.mark.parametrize(("gap", "latency"), [("30 ns", "0 s"), ("25 ns", "5 ns")])
+def test_a_clock_that_is_not_heard_moves_no_line(gap, latency):
+    """Frame 0 is overwritten at 1040 or 1035, around the start of its clock at 1033 or 1038.
+
+    See the event engine's own test; with the second gap bit 0 of frame 1 is there from
+    1040 + 14 = 1054 on and captured at 1073, and the lost clock would have held it back to 1081.
+    """
+    values = {"frame.word_bits": 1, "converter.conversion_time": "5 ns", "host.capture": "half"}
+    scenario = triggers(gap, values | {"host.service_latency": latency, "conversions": 2})
+    assert differences(scenario) == []
+    (block,) = BatchEngine().run(scenario, range(1), words=False)
+    assert block.fate[0].tolist() == [Fate.OVERRUN, Fate.DELIVERED]
+
+
+@pytest.mark.parametrize(
+    ("values", "binds"),
+    [
+        ({"link.scheme": "returned_clock"}, True),
+        ({"link.scheme": "forwarded_clock"}, False),
+        ({"link.scheme": "forwarded_clock", "converter.data_hold": "100 ns"}, True),
+        ({"link.scheme": "forwarded_clock", "host.capture": "600 ns"}, True),
+    ],
+)
+def test_a_late_edge_or_capture_holds_the_next_read_back(
+    monkeypatch, recording, rows, values, binds
+):
+    """One bit every 460 ns, and 400 ns of return jitter now and then: no read meets a trigger.
+
+    Frame 0's busy falls 400 late, so its clock starts at 10 + 12 + 400 = 422 after its trigger
+    came and is over at the converter at 452, before the next one at 460. It comes back as late
+    again, 864; the clock of frame 1, unless held back by that, at 460 + 22 + 20 + 12 = 514.
+    The lane's last edge is late in frame 1, whose bit goes 42 + 12 + 400 after its trigger came,
+    or with a longer hold 99 later: then bit 0 of frame 2, due at 460 + 24, has to wait.
+    A host that captures after 600 ns is not free when the next frame is released, at 460 + 22.
+    """
+    late = [0, 400, 0, 0, 0, 0]
+    quick = {"frame.word_bits": 1, "converter.conversion_time": "10 ns", "fifo.sync_delay": "0 s"}
+    quick |= {"host.service_latency": "0 s", "host.capture": "half", "conversions": 12}
+    scenario = triggers("460 ns", quick | values | {"barrier.return.jitter": recording(late)})
+    found = counted(monkeypatch)
+    assert differences(scenario) == []
+    assert ((0, 1) in found) is binds
+    assert len(found) == -(-12 // rows)
+
+
+def test_a_clock_swallowed_whole_guards_no_frame(rows, recording):
+    """One bit every 460 ns, captured 440 ns after its clock starts at 22: at 462.
+
+    Where a pulse's rising edge comes 6 ns late, its 10 ns are 4 and the channel wants 5: no clock
+    arrives, and the next trigger overwrites the frame 2 ns before the host is done with it.
+    """
+    late = [0, 0, 0, 0, 6, 0, 0]
+    values = {
+        "frame.word_bits": 1,
+        "converter.conversion_time": "10 ns",
+        "fifo.sync_delay": "0 s",
+        "host.service_latency": "0 s",
+        "host.capture": "440 ns",
+        "conversions": 12,
+        "barrier.forward.jitter": recording(late),
+        "barrier.forward.min_pulse": "5 ns",
+    }
+    scenario = triggers("460 ns", values)
+    assert differences(scenario) == []
+    blocks = BatchEngine().run(scenario, range(1), words=False)
+    fates = np.concatenate([block.fate[0] for block in blocks])
+    # Frame k's rising edge takes draw 2 k of 7: 4 for k = 2 and 9.
+    assert np.flatnonzero(fates == Fate.OVERRUN).tolist() == [2, 9]
+
+
+@pytest.mark.parametrize(
+    ("msb_valid", "fate"), [("113 ns", Fate.DELIVERED), ("113000001 fs", Fate.CORRUPTED)]
+)
+def test_the_first_bit_is_there_at_the_last_instant(msb_valid, fate):
+    """Captured 12 + 6 + 100 + 10 after busy falls, with 3 of setup: it may be 125 late, 12 of them
+    on the way."""
+    values = {"frame.word_bits": 1, "host.capture": "half", "converter.msb_valid": msb_valid}
+    scenario = serial(values)
+    assert differences(scenario) == []
+    (block,) = BatchEngine().run(scenario, range(1), words=False)
+    assert block.fate.tolist() == [[fate]]
+
+
+def test_a_loop_s_trigger_never_overtakes_the_one_before(recording):
+    """Trigger 0 leaves at 10 ns, is given up at 110 and arrives at 420; trigger 1 leaves at 120.
+
+    Alone it would arrive at 130. Behind trigger 0 it finds a conversion that takes no time over.
+    """
+    values = {
+        "trigger.pattern": "after_read",
+        "trigger.rate": None,
+        "trigger.gap": "10 ns",
+        "converter.conversion_time": "0 s",
+        "host.timeout": "100 ns",
+        "barrier.forward.jitter": recording([400, 0, 0, 0, 0, 0, 0]),
+        "conversions": 8,
+    }
+    scenario = serial(values)
+    assert differences(scenario) == []
+    (block,) = BatchEngine().run(scenario, range(1), words=False)
+    assert block.fate[0, 0] == Fate.OVERRUN
+    assert (block.aperture[0, :2] == 420 * NS).all()
+
+
+def test_a_host_that_is_never_told_takes_no_memory():
+    """Every frame is overwritten before its release; rows are handed over all the same."""
+    values = {"trigger.rate": "10 MHz", "converter.conversion_time": "50 ns", "conversions": 3000}
+    scenario = serial(values | {"fifo.sync_delay": "1 us", "host.timeout": "500 ns"})
+    run = by_block.Serial(scenario, range(1), False)
+    fates = np.concatenate([block.fate[0] for block in run.run()])
+    assert (fates[:-1] == Fate.OVERRUN).all()
+    assert run.store.size <= 256
+
+
+@pytest.mark.parametrize("scheme", ["forwarded_clock", "returned_clock"])
+@pytest.mark.parametrize("way", ["forward", "return"])
+def test_clock_pulses_swallowed_now_and_then(scheme, way):
+    """Half a period is 20 ns; jitter of 1 ns takes 3 from one pulse in sixty, 16 a frame."""
+    values = {
+        "link.scheme": scheme,
+        f"barrier.{way}.jitter": JITTER | {"sigma": "1 ns"},
+        f"barrier.{way}.min_pulse": "17 ns",
+    }
+    scenario = chain(UNTROUBLED | values)
+    assert differences(scenario) == []
+    fates = [block.fate for block in BatchEngine().run(scenario, range(4), words=False)]
+    corrupted = int((np.concatenate(fates, axis=None) == Fate.CORRUPTED).sum())
+    if scheme == "forwarded_clock" and way == "return":
+        # No clock comes back that way.
+        assert corrupted == 0
+    else:
+        assert 0 < corrupted < 800
+
+
+def test_many_busy_edges_in_flight():
+    """Bursts of 20 at 10 MHz, 1500 ns away: 15 conversions' edges are on their way at a time.
+
+    A burst's last frame is released 50 + 1500 + 6 ns after its trigger, in time before the next
+    burst, 1600 ns after it. The host would read it 1564 ns later, 1600 + 1520 after that trigger,
+    when the busy of the next burst's first frame, from 1500 to 1550 after its own, is high there:
+    so it waits, and is free for the very last frame, which no other follows.
+    """
+    values = {
+        "trigger.pattern": "burst",
+        "trigger.rate": "10 MHz",
+        "trigger.burst_length": 20,
+        "trigger.gap": "1600 ns",
+        "conversions": 60,
+        "converter.conversion_time": "50 ns",
+        "barrier.return.delay": "1500 ns",
+        "host.clock": "1 MHz",
+        "host.service_latency": "1564 ns",
+    }
+    scenario = serial(values)
+    assert differences(scenario) == []
+    (block,) = BatchEngine().run(scenario, range(1), words=False)
+    release, start = block.release[0], block.read_start[0]
+    assert np.flatnonzero(release != NEVER).tolist() == [19, 39, 59]
+    assert np.flatnonzero(start != NEVER).tolist() == [59]
+    assert start[59] - release[59] == 1564 * NS
+
+
+@pytest.mark.parametrize("pattern", ["periodic", "after_read"])
+def test_no_scenario_of_these_schemes_is_refused(pattern):
+    """Not even one whose clock pulses may be swallowed, or whose triggers wait for the host."""
+    values = {"link.scheme": "returned_clock", "barrier.return.jitter": JITTER, "conversions": 20}
+    values |= {"barrier.min_pulse": "20 ns", "trigger.pattern": pattern}
+    if pattern == "after_read":
+        values |= {"trigger.rate": None, "trigger.gap": "1 us", "host.timeout": "5 us"}
+    scenario = chain(UNTROUBLED | values)
+    assert BatchEngine().refuses(scenario) is None
+    assert differences(scenario) == []
+    fates = np.concatenate(
+        [block.fate for block in BatchEngine().run(scenario, range(4), words=False)], axis=None
+    )
+    # Half a period is 20 ns: about every other pulse comes back too short.
+    assert (fates == Fate.CORRUPTED).all()
+
+
+def test_few_trials_side_by_side_where_much_is_drawn():
+    assert by_block.beside(chain(UNTROUBLED | {"link.scheme": "returned_clock"}), 512) == 512
+    values = {"link.scheme": "returned_clock", "barrier.return.jitter": JITTER}
+    # A conversion draws 16 edges of the returned clock, 8 + 1 of the lane and 2 of busy.
+    assert by_block.beside(chain(UNTROUBLED | values), 512) == by_block.DRAWS // 27

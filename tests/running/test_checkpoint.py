@@ -1,0 +1,305 @@
+"""Finished trials kept for a run that did not come to its end, and what is taken up of them."""
+
+from __future__ import annotations
+
+import errno
+import os
+import pickle
+
+import pytest
+from typer.testing import CliRunner
+
+from simlink.base.errors import InputError, OutputError
+from simlink.cli import app
+from simlink.running import checkpoint, results
+from simlink.running import spread as jobs
+from simlink.running.checkpoint import FOLDER, Checkpoint
+from simlink.running.ledger import LedgerFile
+from simlink.running.run import run
+from tests.engines.chain import chain
+
+VALUES = {
+    "seed": 3,
+    "trials": 6,
+    "conversions": 50,
+    "trigger.jitter": {"shape": "normal", "mean": "0 ns", "sigma": "20 ns"},
+    "host.service_latency": {"shape": "exponential", "mean": "900 ns"},
+}
+
+
+@pytest.fixture
+def scenario():
+    return chain(VALUES)
+
+
+@pytest.fixture(autouse=True)
+def often(monkeypatch):
+    """Write every finished part at once."""
+    monkeypatch.setattr(checkpoint, "EVERY", 0.0)
+
+
+class Stop:
+    """Progress during which Ctrl-C, or another end, comes after so many trials."""
+
+    def __init__(self, after, end=KeyboardInterrupt):
+        self.after = after
+        self.end = end
+        self.told = []
+
+    def __call__(self, done):
+        self.told.append(done)
+        if done == self.after:
+            raise self.end
+
+
+def interrupted(scenario, folder, after=3, **options):
+    found = run(scenario, engine="event", keep_in=folder, progress=Stop(after), **options)
+    assert found.interrupted
+    assert found.tally.count == after
+    return found
+
+
+def kept(folder):
+    return sorted(path.name for path in (folder / FOLDER).glob("*/*"))
+
+
+def worked(monkeypatch):
+    """Return a list that grows with the trials that are worked on from now on."""
+    done = []
+    work = jobs.work
+
+    def noted(scenario, engine, start, stop, keep):
+        done.extend(range(start, stop))
+        return work(scenario, engine, start, stop, keep)
+
+    monkeypatch.setattr(jobs, "work", noted)
+    return done
+
+
+def test_a_resumed_run_does_the_rest_and_gives_the_same(scenario, tmp_path, monkeypatch):
+    interrupted(scenario, tmp_path)
+    assert kept(tmp_path) == ["0-1.part", "1-2.part", "2-3.part"]
+    done = worked(monkeypatch)
+    found = run(scenario, engine="event", keep_in=tmp_path, resume=True)
+    assert done == [3, 4, 5]
+    assert found.resumed == 3
+    expected = run(scenario, engine="event")
+    assert expected.resumed == 0
+    assert found.to_json() == expected.to_json()
+    assert found.ledger.equals(expected.ledger)
+
+
+def test_a_run_may_be_interrupted_many_times(scenario, tmp_path):
+    for after in (1, 3, 4):
+        interrupted(scenario, tmp_path, after, resume=True)
+    found = run(scenario, engine="event", keep_in=tmp_path, resume=True)
+    assert found.resumed == 4
+    assert found.to_json() == run(scenario, engine="event").to_json()
+
+
+def test_a_gap_is_filled_whatever_the_jobs_were(scenario, tmp_path, monkeypatch):
+    """Batch jobs of three trials take up what event-like jobs of one kept, and go round it."""
+    monkeypatch.setattr(jobs, "job_size", lambda *_: 1)
+    run(scenario, engine="batch", keep_in=tmp_path, progress=Stop(4))
+    for lost in (0, 2):
+        next((tmp_path / FOLDER).glob(f"*/{lost}-*.part")).unlink()
+    monkeypatch.setattr(jobs, "job_size", lambda *_: 3)
+    done = worked(monkeypatch)
+    found = run(scenario, engine="batch", keep_in=tmp_path, resume=True)
+    assert done == [0, 2, 4, 5]
+    assert found.to_json() == run(scenario, engine="batch").to_json()
+
+
+def test_parts_are_gathered_between_writes(scenario, tmp_path, monkeypatch):
+    monkeypatch.setattr(checkpoint, "EVERY", 1000.0)
+    interrupted(scenario, tmp_path)
+    assert kept(tmp_path) == ["0-3.part"]
+    found = run(scenario, engine="event", keep_in=tmp_path, resume=True)
+    assert found.ledger.equals(run(scenario, engine="event").ledger)
+
+
+@pytest.mark.parametrize(
+    ("key", "value"),
+    [("seed", 4), ("fifo.depth", 3), ("conversions", 51), ("trials", 7)],
+)
+def test_what_another_scenario_kept_is_not_taken_up(scenario, tmp_path, key, value):
+    interrupted(scenario, tmp_path)
+    other = scenario.with_value(key, value)
+    assert run(other, engine="event", keep_in=tmp_path, resume=True).resumed == 0
+
+
+def test_what_another_engine_version_or_ledger_kept_is_not_taken_up(
+    scenario, tmp_path, monkeypatch
+):
+    interrupted(scenario, tmp_path)
+    assert run(scenario, engine="batch", keep_in=tmp_path, resume=True).resumed == 0
+    short = run(scenario, engine="event", ledger=False, keep_in=tmp_path, resume=True)
+    assert short.resumed == 0
+    monkeypatch.setattr(checkpoint, "__version__", "0.0.0")
+    assert run(scenario, engine="event", keep_in=tmp_path, resume=True).resumed == 0
+
+
+def test_a_run_that_does_not_resume_starts_anew(scenario, tmp_path):
+    """And what is kept of both never mixes: the old goes when the new is first written."""
+    interrupted(scenario, tmp_path, 4)
+    with pytest.raises(KeyboardInterrupt):
+        run(scenario, engine="event", keep_in=tmp_path, progress=None, executor=Dead())
+    assert len(kept(tmp_path)) == 4
+    interrupted(scenario, tmp_path, 1)
+    assert kept(tmp_path) == ["0-1.part"]
+
+
+class Dead:
+    """An executor on which Ctrl-C comes at once."""
+
+    def submit(self, *work):
+        raise KeyboardInterrupt
+
+
+def test_overlapping_files_are_not_taken_twice(scenario, tmp_path):
+    saved = Checkpoint(tmp_path, scenario, "event", False, resume=True)
+    saved.folder.mkdir(parents=True)
+    for name in ("0-3", "0-1", "2-4", "3-4", "5-5", "6-2", "x-9", "7-", ".4-5"):
+        (saved.folder / f"{name}.part").touch()
+    assert saved.finished() == [range(3), range(3, 4)]
+
+
+class Malice:
+    """Ends the program when it is unpickled."""
+
+    def __reduce__(self):
+        return (os._exit, (9,))
+
+
+def signed(content):
+    return checkpoint._digest(content) + content
+
+
+SPOILED = {
+    "cut": (lambda content: content[:-1], "it is damaged"),
+    "empty": (lambda content: b"", "it is damaged"),
+    "one bit": (lambda content: content[:90] + bytes([content[90] ^ 1]) + content[91:], "damaged"),
+    "no pickle": (lambda content: signed(b"tally"), "cannot be resumed from"),
+    "malice": (lambda content: signed(pickle.dumps([Malice()])), "it holds more than figures"),
+    "another pickle": (lambda content: signed(pickle.dumps([1])), "cannot be resumed from"),
+    "no part": (lambda content: signed(pickle.dumps([(range(2), 1, [])])), "cannot be resumed"),
+    "other trials": (lambda content: signed(pickle.dumps([])), "cannot be resumed from"),
+}
+
+
+@pytest.mark.parametrize("how", SPOILED)
+def test_a_spoiled_file_is_told_in_one_line(scenario, tmp_path, how):
+    spoil, said = SPOILED[how]
+    interrupted(scenario, tmp_path)
+    path = sorted((tmp_path / FOLDER).glob("*/*"))[1]
+    path.write_bytes(spoil(path.read_bytes()))
+    with pytest.raises(OutputError, match=said) as caught:
+        run(scenario, engine="event", keep_in=tmp_path, resume=True)
+    assert str(caught.value).startswith(f"{path}: ")
+    assert "\n" not in str(caught.value)
+    path.unlink()
+    found = run(scenario, engine="event", keep_in=tmp_path, resume=True)
+    assert found.to_json() == run(scenario, engine="event").to_json()
+
+
+def test_a_full_disk_ends_the_run_in_one_line_and_keeps_what_was_written(
+    scenario, tmp_path, monkeypatch
+):
+    written = []
+    whole = checkpoint.write_whole
+
+    def full(path, content):
+        if len(written) == 2:
+            monkeypatch.setattr(os, "fsync", fail)
+        written.append(path.name)
+        whole(path, content)
+
+    def fail(_):
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    monkeypatch.setattr(checkpoint, "write_whole", full)
+    with pytest.raises(OutputError, match=r"cannot be written: No space left on device$"):
+        run(scenario, engine="event", keep_in=tmp_path)
+    assert kept(tmp_path) == ["0-1.part", "1-2.part"]
+
+
+def test_complete_results_leave_nothing_hidden(scenario, tmp_path):
+    interrupted(scenario, tmp_path)
+    results.run_into(tmp_path, scenario, engine="event", resume=True)
+    assert sorted(path.name for path in tmp_path.iterdir()) == sorted(results.NAMES)
+
+
+def test_results_that_cannot_be_written_leave_the_finished_trials(scenario, tmp_path, monkeypatch):
+    """A run is over when its results are there, not when its last trial is."""
+
+    def fill(*_):
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    monkeypatch.setattr(results, "_fill", fill)
+    with pytest.raises(OutputError, match="No space left"):
+        results.run_into(tmp_path / "out", scenario, engine="event")
+    assert len(kept(tmp_path / "out")) == 6
+    monkeypatch.undo()
+    found = results.run_into(tmp_path / "out", scenario, engine="event", resume=True)
+    assert found.resumed == 6
+
+
+def test_the_ledger_file_of_a_resumed_run_is_the_same(scenario, tmp_path):
+    def ledger(name, **options):
+        rows = LedgerFile(tmp_path / name)
+        run(scenario, engine="event", ledger_file=rows, **options)
+        rows.finish()
+        return (tmp_path / name).read_bytes()
+
+    interrupted(scenario, tmp_path)
+    assert ledger("resumed", keep_in=tmp_path, resume=True) == ledger("whole")
+
+
+def command(*words):
+    return CliRunner().invoke(app, ["run", *map(str, words)])
+
+
+def test_the_command_resumes_and_says_so(scenario, tmp_path):
+    path, out = tmp_path / "s.toml", tmp_path / "out"
+    path.write_text(scenario.to_toml())
+    words = [path, "--engine", "event", "--out", out]
+    interrupted(scenario, out)
+    result = command(*words, "--resume")
+    assert result.exit_code == 0
+    assert result.stderr == f"simlink: 3 of 6 units taken up from {out}\n"
+    assert not (out / FOLDER).exists()
+    result = command(*words, "--resume")
+    assert result.exit_code == 0
+    assert result.stderr == f"simlink: none of 6 units taken up from {out}\n"
+
+
+def test_the_command_cannot_resume_without_a_folder(scenario, tmp_path):
+    path = tmp_path / "s.toml"
+    path.write_text(scenario.to_toml())
+    result = command(path, "--resume")
+    assert isinstance(result.exception, InputError)
+    assert str(result.exception) == "--resume: needs the folder of the interrupted run: --out"
+
+
+def test_a_command_that_fails_half_way_says_how_to_go_on(scenario, tmp_path, monkeypatch):
+    path, out = tmp_path / "s.toml", tmp_path / "out"
+    path.write_text(scenario.to_toml())
+    work = jobs.work
+
+    def dies(scenario, engine, start, stop, keep):
+        if start == 4:
+            raise OutputError("workers were killed 3 times; 2 of 6 jobs are left")
+        return work(scenario, engine, start, stop, keep)
+
+    monkeypatch.setattr(jobs, "work", dies)
+    result = command(path, "--engine", "event", "--out", out)
+    assert isinstance(result.exception, OutputError)
+    assert str(result.exception) == (
+        "workers were killed 3 times; 2 of 6 jobs are left; "
+        "what was finished is kept: go on with --resume"
+    )
+    monkeypatch.undo()
+    assert (
+        "4 of 6 units taken up"
+        in command(path, "--engine", "event", "--out", out, "--resume").stderr
+    )

@@ -1,0 +1,133 @@
+"""The ledger: its columns and kinds, its nulls, and its file."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+import pyarrow.parquet as pq
+import pytest
+
+from simlink.base.instants import NEVER
+from simlink.records import Fate, FrameBlock
+from simlink.running.ledger import COLUMNS, FATES, INSTANTS, LedgerFile, frame, table
+from tests.engines.chain import chain, record
+
+TWO_BY_THREE = {"frame.lanes": 2, "frame.words_per_lane": 3, "conversions": 4}
+
+
+@pytest.fixture(scope="module")
+def block():
+    return record(chain(TWO_BY_THREE))
+
+
+def test_there_is_one_row_a_word_in_order(block):
+    rows = table(block)
+    assert rows.num_rows == 4 * 2 * 3
+    places = [
+        tuple(row[name] for name in ("trial", "conversion", "lane", "position"))
+        for row in rows.to_pylist()
+    ]
+    expected = [(0, k, lane, word) for k in range(4) for lane in range(2) for word in range(3)]
+    assert places == expected
+
+
+def test_the_columns_are_the_stated_ones(block):
+    stated = (
+        "trial conversion lane position t_trigger t_aperture t_ready t_first_bit t_last_bit "
+        "t_release t_read_start t_read_end fate short_acquisition flagged"
+    )
+    rows = table(block)
+    assert rows.column_names == stated.split() == COLUMNS
+    assert all(rows.schema.field(name).type == pa.int64() for name in INSTANTS)
+    assert rows.schema.field("flagged").type == pa.bool_()
+    assert rows.schema.field("short_acquisition").type == pa.bool_()
+
+
+def test_the_fates_are_the_stated_ones():
+    stated = "delivered missed_trigger overrun underrun corrupted not_received in_flight"
+    assert stated.split() == FATES
+    assert Fate.MISSED_TRIGGER.word == "missed_trigger"
+
+
+def test_what_never_happened_is_null_and_not_a_number():
+    rows = table(record(chain({"host.watermark": 2})))
+    assert rows["t_read_start"].null_count == 1
+    assert rows["t_release"].null_count == 0
+    whole = frame([rows])
+    assert whole["t_read_start"].isna().all()
+    assert whole["t_read_start"].dtype == pd.Int64Dtype()
+    assert NEVER not in whole["t_release"].tolist()
+
+
+def test_conversions_never_sent_have_no_rows():
+    """A loop that stops after its first conversion (see its timetable)."""
+    loop = {
+        "conversions": 3,
+        "trigger.pattern": "after_read",
+        "trigger.rate": None,
+        "trigger.gap": "100 ns",
+        "host.timeout": "5 us",
+        "host.watermark": 2,
+        "frame.lanes": 2,
+    }
+    rows = table(record(chain(loop))).to_pylist()
+    assert [(row["conversion"], row["lane"]) for row in rows] == [(0, 0), (0, 1)]
+
+
+def test_a_block_of_many_trials_and_late_conversions_keeps_its_numbers():
+    block = FrameBlock.blank(range(3, 5), 7, 2, (1, 1))
+    block.fate[:] = Fate.DELIVERED
+    block.fate[1, 0] = Fate.NOT_SENT
+    rows = table(block).to_pylist()
+    assert [(row["trial"], row["conversion"]) for row in rows] == [(3, 7), (3, 8), (4, 8)]
+
+
+def test_pandas_gets_the_fates_by_name(block):
+    whole = frame([table(block), table(block)])
+    assert len(whole) == 48
+    assert whole["fate"].astype(str).unique().tolist() == ["delivered"]
+    assert list(whole["fate"].cat.categories) == FATES
+
+
+def test_a_file_reads_back_to_the_same_rows(block, tmp_path):
+    file = LedgerFile(tmp_path / "ledger.parquet")
+    rows = table(block)
+    file.add(rows.slice(0, 10))
+    file.add(rows.slice(10))
+    assert not (tmp_path / "ledger.parquet").exists()
+    file.finish()
+    back = pq.read_table(tmp_path / "ledger.parquet")
+    assert back.to_pylist() == rows.to_pylist()
+    assert [one.name for one in tmp_path.iterdir()] == ["ledger.parquet"]
+
+
+def test_a_file_stays_as_it_was_until_a_new_one_is_complete(block, tmp_path):
+    path = tmp_path / "ledger.parquet"
+    path.write_bytes(b"old")
+    file = LedgerFile(path)
+    file.add(table(block))
+    file.abandon()
+    assert path.read_bytes() == b"old"
+    assert [one.name for one in tmp_path.iterdir()] == ["ledger.parquet"]
+
+
+def test_an_empty_file_is_none_at_all(tmp_path):
+    for end in ("finish", "abandon"):
+        getattr(LedgerFile(tmp_path / "ledger.parquet"), end)()
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_blocks_are_the_same_only_if_all_their_records_are(block):
+    same = record(chain(TWO_BY_THREE))
+    assert block.same_as(same)
+    for name, one in vars(same).items():
+        if not isinstance(one, np.ndarray):
+            continue
+        place = (0,) * one.ndim
+        kept = one[place]
+        one[place] = not kept if one.dtype == bool else kept + 1
+        assert not block.same_as(same), name
+        one[place] = kept
+    without = record(chain(TWO_BY_THREE), words=False)
+    assert without.same_as(record(chain(TWO_BY_THREE), words=False))

@@ -1,0 +1,284 @@
+import re
+import tomllib
+
+import pytest
+
+from simlink.base.errors import InputError
+from simlink.scenario import starter
+from simlink.scenario.starter import QUESTIONS, ask, needed, render, write
+
+SAMPLE = {
+    "sample-rate": "100 kHz",
+    "word-bits": "20",
+    "lanes": "2",
+    "words-per-lane": "3",
+    "conversion-time": "480 ns / 500 ns / 520 ns",
+    "msb-valid": "4 ns",
+    "data-valid": "2 ns / 6 ns",
+    "acquisition-time": "250 ns",
+    "remote-clock": "49 MHz / 50 MHz / 51 MHz",
+    "barrier-delay": "12 ns",
+    "barrier-spread": "2 ns",
+    "barrier-jitter": "30 ps",
+    "host-clock": "30 MHz",
+    "service-latency": "1 / 2 / 5 us",
+    "fifo-depth": "8",
+    "trigger-jitter": "0 ps",
+}
+
+
+def marks(text):
+    """Count the value lines by where they say that their value comes from."""
+    values = [line for line in text.splitlines() if re.match(r"\w+ = ", line)]
+    values = [line for line in values if not line.startswith("title")]
+    assumed = [line for line in values if "  # ASSUMED: " in line]
+    given = [line for line in values if "  # from the data sheet: " in line]
+    assert len(assumed) + len(given) == len(values)
+    return len(assumed), len(given)
+
+
+def table_of(answers):
+    return tomllib.loads(render(answers))
+
+
+def test_with_no_answer_every_value_is_assumed_and_the_scenario_loads():
+    from simlink.scenario.loading import loads
+
+    text = render({})
+    assumed, given = marks(text)
+    assert given == 0
+    assert assumed > len(QUESTIONS)
+    scenario = loads(text)
+    # Nothing is left to the format's own defaults, so nothing is assumed in silence.
+    assert {assumption.key for assumption in scenario.assumed} <= {
+        "barrier.line_rate",
+        "barrier.forward.line_rate",
+        "barrier.return.line_rate",
+        "host.timeout",
+        "host.setup",
+        "host.hold",
+    }
+
+
+def test_every_answer_is_in_the_file_with_its_mark():
+    none, _ = marks(render({}))
+    text = render(SAMPLE)
+    assumed, given = marks(text)
+    # Both directions carry the barrier's three numbers, and the clock its tolerance.
+    assert given == len(QUESTIONS) + 3 + 1
+    assert assumed == none - given
+    assert tomllib.loads(text)["converter"] == {
+        "conversion_time": {
+            "shape": "limits",
+            "low": "480 ns",
+            "typical": "500 ns",
+            "high": "520 ns",
+        },
+        "busy_delay": "0 ns",
+        "msb_valid": "4 ns",
+        "data_valid": {"shape": "uniform", "low": "2 ns", "high": "6 ns"},
+        "data_hold": "0 ns",
+        "acquisition_time": "250 ns",
+        "aperture_jitter": "0 ps",
+    }
+    table = tomllib.loads(text)
+    assert table["frame"] == {"lanes": 2, "words_per_lane": 3, "word_bits": 20}
+    assert table["fifo"]["release_bits"] == 60
+    assert table["host"]["service_latency"] == {
+        "shape": "limits",
+        "low": "1 us",
+        "typical": "2 us",
+        "high": "5 us",
+    }
+    assert "low / typical / high" in text
+    assert "low / high, uniform between them" in text
+
+
+@pytest.mark.parametrize("name", sorted(SAMPLE))
+def test_one_answer_moves_its_own_marks_and_no_other(name):
+    none, _ = marks(render({}))
+    assumed, given = marks(render({name: SAMPLE[name]}))
+    assert given >= 1
+    assert assumed + given == none
+
+
+def test_a_range_of_clocks_is_a_tolerance():
+    clock = table_of({"remote-clock": "49 MHz / 50 MHz / 51.5 MHz"})["remote_clock"]
+    assert clock["frequency"] == "50 MHz"
+    assert clock["tolerance"] == {
+        "shape": "limits",
+        "low": "-20000 ppm",
+        "typical": "0 ppm",
+        "high": "30000 ppm",
+    }
+    clock = table_of({"remote-clock": "49.995 MHz / 50.005 MHz"})["remote_clock"]
+    assert clock["frequency"] == "50 MHz"
+    assert clock["tolerance"] == {"shape": "uniform", "low": "-100 ppm", "high": "100 ppm"}
+
+
+def test_a_range_of_delays_is_a_spread_of_parts():
+    table = table_of({"barrier-delay": "9 / 13.5 / 20 ns"})["barrier"]
+    for direction in ("forward", "return"):
+        assert table[direction]["delay"] == "13.5 ns"
+        assert table[direction]["spread"] == {
+            "shape": "limits",
+            "low": "-4.5 ns",
+            "typical": "0 ns",
+            "high": "6.5 ns",
+        }
+    assert "barrier-spread" not in {q.name for q in needed({"barrier-delay": "9/13/20 ns"})}
+    with pytest.raises(InputError) as told:
+        render({"barrier-delay": "9/13/20 ns", "barrier-spread": "3 ns"})
+    assert str(told.value).startswith("--barrier-spread: ")
+
+
+def test_a_single_skew_is_a_width_and_a_single_jitter_an_rms():
+    forward = table_of({"barrier-spread": "5 ns", "barrier-jitter": "40 ps"})["barrier"]["forward"]
+    assert forward["spread"] == {"shape": "uniform", "low": "-2.5 ns", "high": "2.5 ns"}
+    assert forward["jitter"] == {"shape": "normal", "mean": "0 ps", "sigma": "40 ps"}
+    none = table_of({"barrier-spread": "0 ns", "barrier-jitter": "0 ps"})["barrier"]["forward"]
+    assert (none["spread"], none["jitter"]) == ("0 ns", "0 ps")
+
+
+def test_a_short_delay_is_not_refused_for_an_assumed_skew():
+    assert table_of({"barrier-delay": "0.4 ns"})["barrier"]["forward"]["spread"] == "0 ns"
+
+
+def test_equal_limits_are_a_fixed_value():
+    assert table_of({"msb-valid": "5 ns / 5 ns / 5 ns"})["converter"]["msb_valid"] == "5 ns"
+
+
+def test_a_slow_rate_gives_a_trial_that_can_be_run():
+    assert table_of({"sample-rate": "0.01 Hz"})["conversions"] == 36
+
+
+def test_a_recording_is_named_from_the_scenario_s_folder(tmp_path, monkeypatch):
+    (tmp_path / "made").mkdir()
+    (tmp_path / "host.csv").write_text("index,latency_ns\n0,1500\n1,900\n")
+    monkeypatch.chdir(tmp_path)
+    from simlink.scenario.loading import load
+
+    write("made/first.toml", {"service-latency": "host.csv"})
+    assert tomllib.loads((tmp_path / "made/first.toml").read_text())["host"]["service_latency"] == {
+        "shape": "recorded",
+        "file": "../host.csv",
+        "column": "latency_ns",
+        "unit": "ns",
+    }
+    load(tmp_path / "made/first.toml")
+
+
+BAD = [
+    ("sample-rate", "100"),
+    ("sample-rate", "100 ns"),
+    ("sample-rate", "0 kHz"),
+    ("sample-rate", "-1 kHz"),
+    ("sample-rate", "1 MHz / 1 kHz"),
+    ("sample-rate", "1 kHz / 100 kHz"),
+    ("word-bits", "18.5"),
+    ("word-bits", "0"),
+    ("word-bits", "65"),
+    ("word-bits", "sixteen"),
+    ("word-bits", "١٦"),
+    ("lanes", "-1"),
+    ("lanes", "1 / 2"),
+    ("words-per-lane", "9" * 400),
+    ("conversion-time", "500"),
+    ("conversion-time", "500 MHz"),
+    ("conversion-time", "520 ns / 500 ns / 480 ns"),
+    ("conversion-time", "520 ns / 480 ns"),
+    ("conversion-time", "1 ns / 2 ns / 3 ns / 4 ns"),
+    ("conversion-time", "1 ns // 3 ns"),
+    ("conversion-time", "-5 ns"),
+    ("conversion-time", "nan ns"),
+    ("conversion-time", "inf s"),
+    ("conversion-time", "1e300 s"),
+    ("conversion-time", '5 ns"\nseed = 9 #'),
+    ("conversion-time", "5 ns\x7f"),
+    ("conversion-time", "5 ns\udcff"),
+    ("msb-valid", ""),
+    ("data-valid", "/"),
+    ("acquisition-time", "long"),
+    ("remote-clock", "2 THz"),
+    ("barrier-delay", "14"),
+    ("barrier-delay", "20 ns / 10 ns"),
+    ("barrier-spread", "-3 ns"),
+    ("barrier-spread", "1 us"),
+    ("barrier-spread", "-20 ns / 20 ns"),
+    ("barrier-jitter", "-30 ps"),
+    ("host-clock", "25 MHz / 26 MHz"),
+    ("host-clock", "25"),
+    ("service-latency", "nowhere.csv"),
+    ("service-latency", "1 us / 500 ns"),
+    ("fifo-depth", "0"),
+    ("fifo-depth", "2000000"),
+    ("trigger-jitter", "100 Hz"),
+]
+
+
+@pytest.mark.parametrize(("name", "answer"), BAD)
+def test_a_bad_answer_is_refused_in_one_line_that_names_its_option(name, answer):
+    with pytest.raises(InputError) as told:
+        render({name: answer})
+    line = str(told.value)
+    assert line.startswith(f"--{name}: ")
+    assert line.isprintable()
+
+
+def test_an_unknown_number_is_refused():
+    with pytest.raises(InputError, match="no such number"):
+        render({"colour": "red"})
+
+
+def test_questions_are_asked_until_the_answer_can_be_used():
+    typed = {
+        "conversion time": iter(["500", "fast", "400 ns / 450 ns"]),
+        "FIFO depth in frames": iter(["none", "16"]),
+    }
+    asked, told = [], []
+
+    def read(prompt):
+        what = prompt.split(" (")[0]
+        asked.append(what)
+        return next(typed[what]) if what in typed else ""
+
+    answers = ask({"lanes": "2"}, ".", read, told.append)
+    assert answers == {"lanes": "2", "conversion-time": "400 ns / 450 ns", "fifo-depth": "16"}
+    assert len(told) == 3
+    assert all(line.isprintable() for line in told)
+    wanted = [question.asks for question in QUESTIONS if question.name != "lanes"]
+    assert sorted(asked) == sorted([*wanted, *["conversion time"] * 2, "FIFO depth in frames"])
+
+
+def test_a_prompt_shows_the_form_and_the_default():
+    prompts = []
+    ask({}, ".", lambda prompt: prompts.append(prompt) or "", print)
+    assert len(prompts) == len(QUESTIONS)
+    for prompt, question in zip(prompts, QUESTIONS, strict=True):
+        assert question.default in prompt
+        assert question.form in prompt
+
+
+def test_an_existing_file_is_kept_unless_forced(tmp_path):
+    path = tmp_path / "first.toml"
+    write(path, {})
+    path.write_text("my work")
+    with pytest.raises(InputError, match="--force"):
+        write(path, {})
+    assert path.read_text() == "my work"
+    text = write(path, {"lanes": "2"}, force=True)
+    assert path.read_text() == text
+    with pytest.raises(InputError, match="folder"):
+        write(tmp_path, {}, force=True)
+    assert [entry.name for entry in tmp_path.iterdir()] == ["first.toml"]
+
+
+def test_the_cautions_stand_in_the_file():
+    from simlink.base.cautions import CAUTIONS
+
+    comments = " ".join(
+        line.removeprefix("#").strip()
+        for line in starter.render({}).splitlines()
+        if line.startswith("#")
+    )
+    assert CAUTIONS in comments
