@@ -1,22 +1,22 @@
-"""What an engine hands over: one record for each conversion of a block of trials.
+"""What an engine hands over: one record for each conversion of some trials.
 
-This is the contract of every engine: the same scenario and seed give the same records.
+`COLUMNS` says what a record holds. The engines' blocks, the ledger and its documentation are all
+made from it. This is the contract of every engine: the same scenario and seed give the same
+records.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from enum import IntEnum
-from typing import TYPE_CHECKING, Protocol
+from typing import Any, Protocol
 
 import numpy as np
 import numpy.typing as npt
 
 from simlink.base.instants import NEVER, Times
-
-if TYPE_CHECKING:
-    from simlink.scenario.schema import Scenario
+from simlink.scenario.schema import Scenario
 
 
 class Fate(IntEnum):
@@ -37,41 +37,84 @@ class Fate(IntEnum):
         return self.name.lower()
 
 
-@dataclass(repr=False)
-class FrameBlock:
-    """Records of conversions ``first`` ... ``first + n - 1`` of some trials, shape (T, n) each.
-
-    Instants are int64 femtoseconds, ``NEVER`` where a thing did not happen.
+@dataclass(frozen=True)
+class Column:
+    """One column of the records.
 
     Attributes
     ----------
-    due, trigger, aperture, ready, release, service, read_start, read_end : ndarray of int64
-        When the trigger was due and left, the sample was taken, busy fell at the converter, the
-        frame was released, the service that it is the first frame of began, and it was read.
-    found : ndarray of int32 or int8
-        How many slots were taken when its first bit arrived (-1: it did not arrive).
-    fate : ndarray of int8
-        A `Fate`; ``NOT_SENT`` where a trial's trigger loop stopped before its last trigger.
-    short_acquisition, timed_out : ndarray of bool
-        The sample had not settled; the host gave the conversion up.
+    name : str
+        As in the ledger.
+    type : str
+        Its NumPy type.
+    unit : str
+        ``"fs"`` for an instant, else ``""``.
+    meaning : str
+        One line.
+    blank : int
+        What it holds as long as the thing has not happened.
+    of_word : bool
+        Whether each word has its own, or all words of a conversion share it.
+    """
+
+    name: str
+    type: str
+    unit: str
+    meaning: str
+    blank: int
+    of_word: bool = False
+
+
+def _instant(name: str, meaning: str, of_word: bool = False) -> Column:
+    return Column(name, "i8", "fs", meaning, NEVER, of_word)
+
+
+COLUMNS = (
+    _instant("due", "when the trigger was due"),
+    _instant("trigger", "when the trigger left the timer"),
+    _instant("aperture", "when the sample was taken"),
+    _instant("ready", "when busy fell at the converter"),
+    _instant("release", "when busy was allowed to fall at the host"),
+    _instant("service", "when the service of which this is the first frame began"),
+    _instant("read_start", "when the host began to clock the frame out"),
+    _instant("read_end", "when the host had read the frame"),
+    Column("occupancy_at_arrival", "i4", "", "slots taken when the first bit arrived", -1),
+    Column("fate", "i1", "", "what became of the conversion", Fate.NOT_SENT),
+    Column("short_acquisition", "?", "", "whether the sample had not settled", 0),
+    Column("timed_out", "?", "", "whether the host gave the conversion up", 0),
+    _instant("first_bit", "when the word's first bit was pushed", of_word=True),
+    _instant("last_bit", "when the word's last bit was pushed", of_word=True),
+)
+#: One record without its word columns, as a NumPy record.
+RECORD = np.dtype([(one.name, one.type) for one in COLUMNS if not one.of_word], align=True)
+
+_BLANK = np.zeros((), dtype=RECORD)
+for _column in COLUMNS:
+    if not _column.of_word:
+        _BLANK[_column.name] = _column.blank
+
+
+@dataclass(repr=False)
+class FrameBlock:
+    """Records of conversions ``first`` ... ``first + n - 1`` of some trials.
+
+    Each column that all words of a conversion share is an attribute of shape (T, n).
+
+    Attributes
+    ----------
+    trials : range
+        The trials that it covers.
+    first : int
+        Its first conversion.
+    records : ndarray of RECORD, shape (T, n)
+        One record a conversion.
     first_bit, last_bit : ndarray of int64, shape (T, n, lanes, words), or None
         When each word's own first and last bit was pushed; None when no ledger is kept.
     """
 
     trials: range
     first: int
-    due: Times
-    trigger: Times
-    aperture: Times
-    ready: Times
-    release: Times
-    service: Times
-    read_start: Times
-    read_end: Times
-    found: npt.NDArray[np.int32] | npt.NDArray[np.int8]
-    fate: npt.NDArray[np.int8]
-    short_acquisition: npt.NDArray[np.bool_]
-    timed_out: npt.NDArray[np.bool_]
+    records: npt.NDArray[Any]
     first_bit: Times | None = None
     last_bit: Times | None = None
 
@@ -91,28 +134,17 @@ class FrameBlock:
             The shape of a frame, if word times are to be kept.
         """
         shape = (len(trials), count)
+        bits = [
+            None if words is None else np.full((*shape, *words), NEVER, dtype=np.int64)
+            for _ in range(2)
+        ]
+        return cls(trials, first, np.full(shape, _BLANK), *bits)
 
-        def never() -> Times:
-            return np.full(shape, NEVER, dtype=np.int64)
-
-        return cls(
-            trials=trials,
-            first=first,
-            due=never(),
-            trigger=never(),
-            aperture=never(),
-            ready=never(),
-            release=never(),
-            service=never(),
-            read_start=never(),
-            read_end=never(),
-            found=np.full(shape, -1, dtype=np.int32),
-            fate=np.full(shape, Fate.NOT_SENT, dtype=np.int8),
-            short_acquisition=np.zeros(shape, dtype=np.bool_),
-            timed_out=np.zeros(shape, dtype=np.bool_),
-            first_bit=None if words is None else np.full((*shape, *words), NEVER, dtype=np.int64),
-            last_bit=None if words is None else np.full((*shape, *words), NEVER, dtype=np.int64),
-        )
+    def __getattr__(self, name: str) -> Any:
+        """Return a column, shape (T, n), to be read or written."""
+        if name != "records" and name in RECORD.fields:  # type: ignore[operator]
+            return self.records[name]
+        raise AttributeError(f"a block of records has no column {name!r}")
 
     def __repr__(self) -> str:
         last = self.first + self.count - 1
@@ -121,22 +153,23 @@ class FrameBlock:
     @property
     def count(self) -> int:
         """Conversions in the block."""
-        return int(self.fate.shape[1])
+        return int(self.records.shape[1])
 
     def same_as(self, other: FrameBlock) -> bool:
         """Tell whether two blocks hold the same records, to the femtosecond and the fate."""
-        for field in fields(self):
-            mine, theirs = getattr(self, field.name), getattr(other, field.name)
-            if isinstance(mine, np.ndarray) and isinstance(theirs, np.ndarray):
-                if not np.array_equal(mine, theirs):
-                    return False
-            elif mine is theirs or isinstance(mine, np.ndarray) or isinstance(theirs, np.ndarray):
-                # Both lack word times, or only one does.
-                if mine is not theirs:
-                    return False
-            elif mine != theirs:
-                return False
-        return True
+        return (
+            (self.trials, self.first) == (other.trials, other.first)
+            and np.array_equal(self.records, other.records)
+            and all(
+                mine is theirs
+                if mine is None or theirs is None
+                else bool(np.array_equal(mine, theirs))
+                for mine, theirs in (
+                    (self.first_bit, other.first_bit),
+                    (self.last_bit, other.last_bit),
+                )
+            )
+        )
 
 
 class Engine(Protocol):

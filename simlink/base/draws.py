@@ -7,18 +7,37 @@ over processes moves no draw.
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Callable
-from typing import TYPE_CHECKING
+from typing import Any, Protocol
 
 import numpy as np
 
+from simlink.base import seeding
 from simlink.base.instants import Times
 
-if TYPE_CHECKING:
-    from simlink.scenario.distributions import Distribution
-
 Streams = Callable[[str], np.random.Generator]
+
+
+class Sampler(Protocol):
+    """Draws from a law, in order."""
+
+    def take(self, n: int, /) -> Times:
+        """Return the next ``n`` draws in base units, shape (n,)."""
+
+
+class Law(Protocol):
+    """What is asked of a distribution here."""
+
+    @property
+    def is_constant(self) -> bool:
+        """Whether every draw is the same."""
+
+    @property
+    def constant_value(self) -> int:
+        """The one value, in base units."""
+
+    def sampler(self, streams: Any, stride: int = 1, offset: int = 0, /) -> Sampler:
+        """Return a sampler of the law, or of one bit of a frame of ``stride`` bits."""
 
 
 def generator(seed: int, trial: int, source: str) -> np.random.Generator:
@@ -38,25 +57,58 @@ def generator(seed: int, trial: int, source: str) -> np.random.Generator:
     numpy.random.Generator
         Independent of the generator of any other (seed, trial, source).
     """
-    digest = hashlib.blake2b(source.encode(), digest_size=16).digest()
-    low, high = int.from_bytes(digest[:8], "little"), int.from_bytes(digest[8:], "little")
-    return np.random.Generator(np.random.SFC64(np.random.SeedSequence([seed, trial, low, high])))
+    entropy = seeding.entropy(seed, trial, source)
+    return np.random.Generator(np.random.SFC64(np.random.SeedSequence(entropy)))
+
+
+def part_of(source: str, suffix: str) -> str:
+    """Return the name of a part of a source; an empty suffix names the source itself."""
+    return f"{source}/{suffix}" if suffix else source
 
 
 def streams(seed: int, trial: int, source: str) -> Streams:
-    """Return a maker of generators for one source and its sub-streams.
+    """Return a maker of generators for one source and its parts.
 
-    The sub-stream of an empty suffix is the source's own; a law made of several (a mixture,
-    bits of a frame) asks for one generator for each suffix.
+    A law made of several (a mixture, bits of a frame) asks for one generator for each part.
+    """
+    return lambda suffix: generator(seed, trial, part_of(source, suffix))
+
+
+class Generators:
+    """Generators of a range of trials, seeded together; each is good until the next is asked for.
+
+    Parameters
+    ----------
+    seed : int
+        The scenario's seed.
+    trials : range
+        The trials.
+    sources : list of str
+        The sources.
     """
 
-    def make(suffix: str) -> np.random.Generator:
-        return generator(seed, trial, f"{source}/{suffix}" if suffix else source)
+    def __init__(self, seed: int, trials: range, sources: list[str]) -> None:
+        self._trials = trials
+        self._states = seeding.states(seed, trials, sources)
+        self._bits = np.random.SFC64(0)
+        self._generator = np.random.Generator(self._bits)
+        self._state = self._bits.state
 
-    return make
+    def of(self, source: int, trial: int) -> np.random.Generator:
+        """Return the generator of a source, by its place in the list, at its very start."""
+        self._state["state"]["state"] = self._states[source, trial - self._trials.start]
+        self._bits.state = self._state
+        return self._generator
+
+    def own(self, source: int, trial: int) -> np.random.Generator:
+        """Return such a generator, to be kept."""
+        self._state["state"]["state"] = self._states[source, trial - self._trials.start]
+        bits = np.random.SFC64(0)
+        bits.state = self._state
+        return np.random.Generator(bits)
 
 
-def once(law: Distribution, seed: int, trial: int, source: str) -> int:
+def once(law: Law, seed: int, trial: int, source: str) -> int:
     """Return the draw of a quantity that is fixed when a unit is built, in base units."""
     if law.is_constant:
         return law.constant_value
@@ -68,7 +120,7 @@ class Column:
 
     Parameters
     ----------
-    law : Distribution
+    law : Law
         The law of the source.
     seed, trial : int
         Whose stream.
@@ -80,13 +132,7 @@ class Column:
     """
 
     def __init__(
-        self,
-        law: Distribution,
-        seed: int,
-        trial: int,
-        source: str,
-        stride: int = 1,
-        offset: int = 0,
+        self, law: Law, seed: int, trial: int, source: str, stride: int = 1, offset: int = 0
     ) -> None:
         self.constant: int | None = law.constant_value if law.is_constant else None
         self._sampler = (

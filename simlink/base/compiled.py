@@ -1,0 +1,121 @@
+"""Rules and loops over them, compiled where numba is there, and the same uncompiled where not.
+
+`compiled` takes a plain function that calls other plain functions of simlink and gives back one
+that runs compiled. What is called stays as it is for everybody else: the event engine calls the
+very functions that are compiled here for the batch engine.
+
+Machine code is kept on disk: beside the package, in the user's cache where that cannot be
+written, or not at all where neither can. A folder is named after the digest of all sources that
+can be compiled, so that code is never older than its rules.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import sys
+from collections.abc import Callable
+from functools import cache
+from pathlib import Path
+from types import FunctionType
+from typing import Any, TypeVar
+
+#: Set to run everything uncompiled.
+PLAIN = "SIMLINK_PLAIN"
+_PACKAGE = Path(__file__).resolve().parents[1]
+#: Where functions that are compiled may stand.
+_ROOMS = ("base", "link", "engines", "figures")
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+
+class _Compiled:
+    """A function that is compiled when it is first called."""
+
+    def __init__(self, plain: FunctionType) -> None:
+        self.plain = plain
+        self.__doc__ = plain.__doc__
+        self.__name__ = plain.__name__
+
+    def __call__(self, *arguments: Any) -> Any:
+        return self._best(*arguments)
+
+    @property
+    def _best(self) -> Any:
+        return self.plain if why_plain() is not None else _machine(self.plain)
+
+
+def compiled(function: F) -> F:
+    """Return a function that runs compiled if it can; ``.plain`` is the function as written."""
+    return _Compiled(function)  # type: ignore[arg-type, return-value]
+
+
+@cache
+def why_plain() -> str | None:
+    """Return why nothing is compiled, or None if it is."""
+    if os.environ.get(PLAIN):
+        return f"{PLAIN} is set"
+    try:
+        import numba  # noqa: F401
+    except ImportError as error:
+        return f"numba cannot be imported ({error})"
+    return None
+
+
+@cache
+def is_kept() -> bool:
+    """Tell whether machine code of these very sources has been kept on disk before."""
+    home = _home()
+    return home is not None and any(home.rglob("*.nbc"))
+
+
+@cache
+def _home() -> Path | None:
+    """Return the folder in which machine code is kept, or None if there is none."""
+    digest = hashlib.blake2b(digest_size=8)
+    for room in _ROOMS:
+        for source in sorted((_PACKAGE / room).rglob("*.py")):
+            digest.update(source.read_bytes())
+    digest.update(sys.version.encode())
+    own = Path(os.environ.get("XDG_CACHE_HOME") or Path("~/.cache").expanduser()) / "simlink"
+    for folder in (_PACKAGE / "__pycache__", own):
+        home = folder / f"compiled-{digest.hexdigest()}"
+        try:
+            home.mkdir(parents=True, exist_ok=True)
+            probe = home / f".{os.getpid()}"
+            probe.touch()
+            probe.unlink()
+        except OSError:
+            continue
+        return home
+    return None
+
+
+_MACHINE: dict[FunctionType, Any] = {}
+
+
+def _machine(plain: FunctionType) -> Any:
+    """Return a function compiled, with all plain functions of simlink that it calls."""
+    if plain in _MACHINE:
+        return _MACHINE[plain]
+    import numba
+
+    names = dict(plain.__globals__)
+    for name in plain.__code__.co_names:
+        called = names.get(name)
+        if isinstance(called, _Compiled):
+            called = called.plain
+        if isinstance(called, FunctionType) and called.__module__.startswith("simlink."):
+            names[name] = _machine(called)
+    own = FunctionType(
+        plain.__code__, names, plain.__name__, plain.__defaults__, plain.__closure__
+    )
+    own.__module__, own.__qualname__ = plain.__module__, plain.__qualname__
+    home = _home()
+    before = numba.config.CACHE_DIR
+    numba.config.CACHE_DIR = "" if home is None else str(home)
+    try:
+        _MACHINE[plain] = numba.njit(own, cache=home is not None, error_model="numpy")
+    finally:
+        numba.config.CACHE_DIR = before
+    return _MACHINE[plain]
