@@ -9,32 +9,14 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from enum import IntEnum
 from typing import Any, Protocol
 
 import numpy as np
 import numpy.typing as npt
 
 from simlink.base.instants import NEVER, Times
+from simlink.link.fate import Fate
 from simlink.scenario.schema import Scenario
-
-
-class Fate(IntEnum):
-    """What became of a conversion, and so of each of its words."""
-
-    NOT_SENT = -1
-    DELIVERED = 0
-    MISSED_TRIGGER = 1
-    OVERRUN = 2
-    UNDERRUN = 3
-    CORRUPTED = 4
-    NOT_RECEIVED = 5
-    IN_FLIGHT = 6
-
-    @property
-    def word(self) -> str:
-        """The fate as the ledger spells it."""
-        return self.name.lower()
 
 
 @dataclass(frozen=True)

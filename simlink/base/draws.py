@@ -7,7 +7,7 @@ over processes moves no draw.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import Any, Protocol
 
 import numpy as np
@@ -75,7 +75,7 @@ def streams(seed: int, trial: int, source: str) -> Streams:
 
 
 class Generators:
-    """Generators of a range of trials, seeded together; each is good until the next is asked for.
+    """The generators of a range of trials; their states are hashed for all trials together.
 
     Parameters
     ----------
@@ -83,29 +83,46 @@ class Generators:
         The scenario's seed.
     trials : range
         The trials.
-    sources : list of str
-        The sources.
+    sources : sequence of str
+        Sources that are hashed together; others are when they are first asked for.
     """
 
-    def __init__(self, seed: int, trials: range, sources: list[str]) -> None:
+    def __init__(self, seed: int, trials: range, sources: Sequence[str] = ()) -> None:
+        self._seed = seed
         self._trials = trials
-        self._states = seeding.states(seed, trials, sources)
-        self._bits = np.random.SFC64(0)
-        self._generator = np.random.Generator(self._bits)
-        self._state = self._bits.state
+        self._spare = np.random.SFC64(0)
+        self._state = self._spare.state
+        self._states = dict(
+            zip(sources, seeding.states(seed, trials, sources), strict=True) if sources else ()
+        )
 
-    def of(self, source: int, trial: int) -> np.random.Generator:
-        """Return the generator of a source, by its place in the list, at its very start."""
-        self._state["state"]["state"] = self._states[source, trial - self._trials.start]
-        self._bits.state = self._state
-        return self._generator
+    def restart(self, generator: np.random.Generator, trial: int, source: str) -> None:
+        """Make a generator that of a source in a trial, at its very start."""
+        if source not in self._states:
+            self._states[source] = seeding.states(self._seed, self._trials, [source])[0]
+        self._state["state"]["state"] = self._states[source][trial - self._trials.start]
+        generator.bit_generator.state = self._state
 
-    def own(self, source: int, trial: int) -> np.random.Generator:
-        """Return such a generator, to be kept."""
-        self._state["state"]["state"] = self._states[source, trial - self._trials.start]
-        bits = np.random.SFC64(0)
-        bits.state = self._state
-        return np.random.Generator(bits)
+    def streams(self, trial: int, source: str) -> Streams:
+        """Return a maker of generators, as `streams` does."""
+
+        def make(suffix: str) -> np.random.Generator:
+            own = np.random.Generator(np.random.SFC64(_SEEDED_LATER))
+            self.restart(own, trial, part_of(source, suffix))
+            return own
+
+        return make
+
+
+class _Zeros(np.random.bit_generator.ISeedSequence):
+    """Seeds a generator that is given its state at once, without hashing anything."""
+
+    def generate_state(self, n_words: int, dtype: Any = np.uint32) -> Any:
+        """Return zeros."""
+        return np.zeros(n_words, dtype=dtype)
+
+
+_SEEDED_LATER = _Zeros()
 
 
 def once(law: Law, seed: int, trial: int, source: str) -> int:
@@ -113,6 +130,15 @@ def once(law: Law, seed: int, trial: int, source: str) -> int:
     if law.is_constant:
         return law.constant_value
     return int(law.sampler(streams(seed, trial, source)).take(1)[0])
+
+
+def once_each(law: Law, seed: int, trials: range, source: str) -> Times:
+    """Return `once` of each trial, int64 base units, shape (T,)."""
+    if law.is_constant:
+        return np.full(len(trials), law.constant_value, dtype=np.int64)
+    generators = Generators(seed, trials)
+    drawn = [law.sampler(generators.streams(trial, source)).take(1)[0] for trial in trials]
+    return np.array(drawn, dtype=np.int64)
 
 
 class Column:

@@ -3,55 +3,75 @@
 What a channel owes to its unit (delay, part-to-part spread, skew against the other channels,
 pulse-width distortion) is drawn once for each trial; jitter is drawn for each edge. The delay
 is that of a rising edge; a falling edge takes the pulse-width distortion on top. No symbol
-arrives before it was sent: jitter that would make it so is cut off there.
+arrives before it was sent: jitter that would make it so is cut off there. A pulse shorter than
+the channel's shortest is swallowed, with both its edges.
+
+Everything that crosses the barrier does so by `arrives_at`: trigger, credit, clock, returned
+clock, busy, data bits and packets.
 """
 
 from __future__ import annotations
 
-import numpy as np
-import numpy.typing as npt
-
-from simlink.base.instants import Times
+from typing import Any
 
 
-def crossing(static: npt.ArrayLike, jitter: npt.ArrayLike) -> Times:
-    """Return how long symbols take to cross.
+def crossing(static: int, jitter: int) -> int:
+    """Return how long a symbol takes to cross, never negative.
 
     Parameters
     ----------
-    static : int64 array_like, fs
-        Delay, spread and skew of the channel in its unit.
-    jitter : int64 array_like, fs
-        The jitter of each symbol's edge.
-
-    Returns
-    -------
-    ndarray of int64, fs
-        Never negative.
+    static : int, fs
+        Delay, spread and skew of the channel in its unit, for this kind of edge.
+    jitter : int, fs
+        The jitter of this symbol.
     """
-    return np.maximum(np.add(static, jitter), 0)
+    return max(static + jitter, 0)
 
 
-def in_order(arrivals: Times, ahead: npt.ArrayLike) -> Times:
-    """Keep the symbols of one channel in order.
+def falling_delay(rising_delay: int, distortion: int) -> int:
+    """Return the fixed delay of a falling edge: that of a rising one plus the distortion, in fs."""
+    return max(rising_delay + distortion, 0)
+
+
+def arrives_at(sent: int, static: int, jitter: int, ahead: int) -> int:
+    """Return when a symbol comes out of its channel.
 
     Parameters
     ----------
-    arrivals : ndarray of int64, shape (..., n), fs
-        When each of n successive symbols would arrive if it were alone.
-    ahead : int64 array_like, shape (...), fs
-        When the symbol ahead of them arrived.
+    sent : int, fs
+        When it goes in.
+    static, jitter : int, fs
+        As in `crossing`.
+    ahead : int, fs
+        When the symbol ahead of it in the same channel came out.
+    """
+    return max(sent + crossing(static, jitter), ahead)
+
+
+def surviving(edges: Any, count: int, min_pulse: int) -> int:
+    """Take the pulses that are too short for a channel out of what comes out of it.
+
+    Parameters
+    ----------
+    edges : list of int or ndarray of int64, fs
+        Rising edge 0, falling edge 0, rising edge 1, ... of a line that idles low, as they would
+        come out; those that pass are moved to its front.
+    count : int
+        How many there are, an even number.
+    min_pulse : int, fs
+        The shortest pulse that passes.
 
     Returns
     -------
-    ndarray of int64, shape (..., n), fs
-        Each at least as late as the one before it.
+    int
+        How many pass, an even number. Pulses are judged in order, each from the last edge that
+        passed; one that is swallowed takes both its edges along.
     """
-    ordered: Times = np.maximum.accumulate(arrivals, axis=-1)
-    kept: Times = np.maximum(ordered, np.asarray(ahead)[..., np.newaxis])
-    return kept
-
-
-def falling_edge(rising_delay: npt.ArrayLike, distortion: npt.ArrayLike) -> Times:
-    """Return the delay of a falling edge: that of a rising one plus the distortion, in fs."""
-    return np.maximum(np.add(rising_delay, distortion), 0)
+    kept = 0
+    for at in range(count):
+        if kept and edges[at] - edges[kept - 1] < min_pulse and (at - kept) % 2 == 0:
+            kept -= 1
+        else:
+            edges[kept] = edges[at]
+            kept += 1
+    return kept - kept % 2

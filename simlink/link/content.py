@@ -1,31 +1,28 @@
 """What the words say: each conversion's words have values, so that a wrong bit shows in them.
 
 ``counter`` counts words; ``random`` gives each word a value of its own that depends on the seed,
-the trial and its place alone. A bit taken too early is the one before it on the line (the line
-rests at 0 before bit 0), one taken too late is the one after it, and one taken while the line
-changes, or too close to it, is taken for the worst: wrong.
+the trial and its place alone. A bit captured too early is the one before it on the line (the line
+rests at 0 before bit 0), one captured too late is the one after it, and one captured while the
+line changes, or too close to it, is taken for the worst: wrong.
 """
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from enum import IntEnum
-from typing import TYPE_CHECKING
 
-if TYPE_CHECKING:
-    from collections.abc import Mapping
-
-    from simlink.scenario.schema import Scenario
+from simlink.scenario.schema import Scenario
 
 _MASK = 2**64 - 1
 
 
-class Taken(IntEnum):
-    """How a bit was taken."""
+class BitOutcome(IntEnum):
+    """Which bit a capture gave."""
 
     RIGHT = 0
-    FORMER = 1
+    PREVIOUS = 1
     NEXT = 2
-    UNCERTAIN = 3
+    METASTABLE = 3
 
 
 def word(scenario: Scenario, trial: int, conversion: int, lane: int, position: int) -> int:
@@ -63,24 +60,24 @@ def lane_bits(scenario: Scenario, trial: int, conversion: int, lane: int) -> lis
     return bits
 
 
-def received(sent: list[int], taken: Mapping[int, Taken]) -> list[int]:
-    """Return the bits as they were taken.
+def received(sent: list[int], outcomes: Mapping[int, BitOutcome]) -> list[int]:
+    """Return the bits as they were captured.
 
     Parameters
     ----------
     sent : list of int
         The bits of a lane's frame.
-    taken : mapping of int to Taken
-        How each bit was taken; those left out were taken right.
+    outcomes : mapping of int to BitOutcome
+        Of each bit; those left out are right.
     """
     found = []
     for place, bit in enumerate(sent):
-        how = taken.get(place, Taken.RIGHT)
-        if how is Taken.FORMER:
+        how = outcomes.get(place, BitOutcome.RIGHT)
+        if how is BitOutcome.PREVIOUS:
             bit = sent[place - 1] if place else 0
-        elif how is Taken.NEXT:
+        elif how is BitOutcome.NEXT:
             bit = sent[place + 1] if place + 1 < len(sent) else 0
-        elif how is Taken.UNCERTAIN:
+        elif how is BitOutcome.METASTABLE:
             bit = 1 - bit
         found.append(bit)
     return found

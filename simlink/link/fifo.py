@@ -9,9 +9,6 @@ its place in that order.
 from __future__ import annotations
 
 from enum import IntEnum
-from typing import Any
-
-import numpy as np
 
 
 class WhenFull(IntEnum):
@@ -27,21 +24,39 @@ class WhenFull(IntEnum):
         return cls[name.upper()]
 
 
-def releases_at(enough: Any, sync_delay: Any, ahead: Any) -> Any:
-    """Return when busy at the host may fall, on ints or arrays, in fs.
+def admits(occupancy: int, depth: int) -> bool:
+    """Tell whether a frame that arrives finds a slot, with so many taken."""
+    return occupancy < depth
+
+
+def may_replace(whole: int, now: int) -> bool:
+    """Tell whether a frame that waits may be discarded for one that arrives: once it is whole.
 
     Parameters
     ----------
-    enough : int or ndarray of int64
+    whole : int, fs
+        When its last bit was pushed.
+    now : int, fs
+        When the other one's first bit arrives.
+    """
+    return whole <= now
+
+
+def releases_at(enough: int, sync_delay: int, ahead: int) -> int:
+    """Return when busy at the host may fall, in fs.
+
+    Parameters
+    ----------
+    enough : int, fs
         When the last lane had its ``release_bits`` pushed.
-    sync_delay : int or ndarray of int64
+    sync_delay : int, fs
         The synchroniser's delay for this frame.
-    ahead : int or ndarray of int64
+    ahead : int, fs
         The release of the frame before.
     """
-    return np.maximum(enough + sync_delay, ahead)
+    return max(enough + sync_delay, ahead)
 
 
-def credit_at(freed: Any, forward_delay: Any) -> Any:
-    """Return when the credit of a freed slot reaches the stalled remote master, in fs."""
-    return freed + forward_delay
+def released_before(release: int, discarded: int) -> bool:
+    """Tell whether a release had happened when its frame was discarded, at the same instant not."""
+    return release < discarded

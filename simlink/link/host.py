@@ -1,4 +1,4 @@
-"""The host reader: when bits are taken, and what it takes too early.
+"""The host: its busy flag and timeout, when it serves, when it takes bits, and which too early.
 
 Bit i of a frame is taken at its start + round((i + 1/2) / host clock); the read ends, and the
 next of the same group starts, at start + round(N / host clock). A bit taken before it was
@@ -7,30 +7,40 @@ pushed is an underrun and spoils its frame; at the same instant it is there.
 
 from __future__ import annotations
 
-from typing import Any
 
-from simlink.base.instants import Times
+def begins_at(idle: int, release: int) -> int:
+    """Return when a service begins: the host is idle, and the frame it waits for released, in fs."""
+    return max(idle, release)
 
 
-def reads_from(begun: Any, service_latency: Any) -> Any:
+def reads_from(begun: int, service_latency: int) -> int:
     """Return when the first frame of a service starts to be clocked out, in fs."""
     return begun + service_latency
 
 
-def earliest_start(pushed: Times, take_offsets: Times) -> Times:
-    """Return the earliest start of a read that finds every bit there.
+def is_read_on(release: int, now: int) -> bool:
+    """Tell whether a host that reads all that waits goes on with a frame, at a read's end."""
+    return release <= now
+
+
+def underruns(taken: int, pushed: int) -> bool:
+    """Tell whether a bit is taken before it has been pushed."""
+    return taken < pushed
+
+
+def busy_falls(release: int, next_trigger: int) -> bool:
+    """Tell whether a release lets busy fall: no later trigger has been sent before it.
 
     Parameters
     ----------
-    pushed : ndarray of int64, shape (..., lanes, N), fs
-        When each bit is pushed.
-    take_offsets : ndarray of int64, shape (N,), fs
-        When each bit is taken, counted from the start of the read.
-
-    Returns
-    -------
-    ndarray of int64, shape (...), fs
-        A read underruns if and only if it starts before this.
+    release : int, fs
+        When the frame is released.
+    next_trigger : int, fs
+        When the first of all later triggers leaves; at that very instant busy falls first.
     """
-    earliest: Times = (pushed - take_offsets).max(axis=(-1, -2))
-    return earliest
+    return release <= next_trigger
+
+
+def gives_up(release: int, expires: int) -> bool:
+    """Tell whether the host gives a conversion up: nothing is released by the end of its wait."""
+    return release > expires

@@ -4,7 +4,8 @@ Bits style: each bit enters the barrier when it is captured, beside a strobe who
 pushes it at the host. Packets style: bits wait until their packet is full (the last packet of a
 frame may be short); packets of a lane follow one another at the line rate, header and check
 bits included, and all bits of a packet are pushed when its last line bit has arrived. So a line
-too slow for the bits backs up, and shows it as latency.
+too slow for the bits backs up, and shows it as latency. Bits and packets cross their lane's
+channel (`channel.arrives_at`).
 """
 
 from __future__ import annotations
@@ -12,11 +13,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from fractions import Fraction
 
-import numpy as np
-import numpy.typing as npt
-
-from simlink.base.instants import FS_PER_SECOND, Times, round_ratio
-from simlink.link.channel import crossing, in_order
+from simlink.base.instants import FS_PER_SECOND, round_ratio
+from simlink.scenario.schema import Scenario
 
 
 @dataclass(frozen=True)
@@ -56,62 +54,27 @@ def split(bits: int, packet_bits: int, overhead_bits: int, line_rate: Fraction) 
     return packets
 
 
-def push_bits(captured: Times, static: npt.ArrayLike, jitter: npt.ArrayLike, ahead: Times) -> Times:
-    """Return when the bits of a frame are pushed in bits style.
+def packets_of(scenario: Scenario) -> list[Packet] | None:
+    """Return the packets of a lane's frame, or None in bits style."""
+    style = scenario.barrier.return_
+    if style.style == "bits":
+        return None
+    rate = scenario.barrier.direction("return").line_rate
+    assert style.packet_bits is not None
+    assert rate is not None
+    return split(scenario.bits_per_lane, style.packet_bits, style.overhead_bits, rate.value)
+
+
+def sent_at(full: int, line_free: int, line_time: int) -> int:
+    """Return when a packet's last line bit enters the barrier; the line is free from then on.
 
     Parameters
     ----------
-    captured : ndarray of int64, shape (..., 1 or lanes, N), fs
-        When each bit is captured.
-    static : int64 array_like, shape (..., lanes, 1), fs
-        Delay, spread and skew of each lane.
-    jitter : int64 array_like, shape (..., lanes, N), fs
-        Jitter of each bit.
-    ahead : ndarray of int64, shape (..., lanes), fs
-        When the lane's bit before was pushed.
-
-    Returns
-    -------
-    ndarray of int64, shape (..., lanes, N), fs
+    full : int, fs
+        When its last data bit was captured.
+    line_free : int, fs
+        When the packet ahead of it had left.
+    line_time : int, fs
+        How long it takes on the line.
     """
-    return in_order(captured + crossing(static, jitter), ahead)
-
-
-def push_packets(
-    packets: list[Packet],
-    captured: Times,
-    static: npt.ArrayLike,
-    jitter: Times,
-    line_free: Times,
-    ahead: Times,
-) -> tuple[Times, Times]:
-    """Return when the packets of a frame have arrived, in packets style.
-
-    Parameters
-    ----------
-    packets : list of Packet
-        From `split`.
-    captured : ndarray of int64, shape (..., 1 or lanes, N), fs
-        When each bit is captured.
-    static : int64 array_like, shape (..., lanes), fs
-        Delay, spread and skew of each lane.
-    jitter : ndarray of int64, shape (..., lanes, packets), fs
-        Jitter of each packet.
-    line_free : ndarray of int64, shape (..., lanes), fs
-        When the lane's line is free of the packets before.
-    ahead : ndarray of int64, shape (..., lanes), fs
-        When the lane's packet before arrived.
-
-    Returns
-    -------
-    arrived : ndarray of int64, shape (..., lanes, packets), fs
-    line_free : ndarray of int64, shape (..., lanes), fs
-        After this frame.
-    """
-    free = line_free
-    arrivals = []
-    for number, packet in enumerate(packets):
-        free = np.maximum(captured[..., packet.last], free) + packet.line_time
-        ahead = np.maximum(free + crossing(static, jitter[..., number]), ahead)
-        arrivals.append(ahead)
-    return np.stack(arrivals, axis=-1), free
+    return max(full, line_free) + line_time

@@ -9,15 +9,12 @@ A host timer's trigger crosses the barrier; a remote timer sits beside the conve
 from __future__ import annotations
 
 from fractions import Fraction
-from typing import TYPE_CHECKING, Any
-
 import numpy as np
 
 from simlink.base.draws import Column
 from simlink.base.instants import Times, multiples, period_of, round_ratio
-
-if TYPE_CHECKING:
-    from simlink.scenario.schema import Scenario
+from simlink.scenario.distributions import exponential_time
+from simlink.scenario.schema import Scenario
 
 #: A tolerance is an integer count of these.
 PARTS = 10**12
@@ -65,8 +62,6 @@ class DueTimes:
         self._base = 0
         self._gaps: Column | None = None
         if trigger.pattern == "poisson":
-            from simlink.scenario.distributions import exponential_time
-
             law = exponential_time(float(self._period))
             self._gaps = Column(law, scenario.seed, trial, "trigger.rate")
         elif trigger.pattern == "burst":
@@ -110,6 +105,15 @@ class DueTimes:
         return np.concatenate(parts)
 
 
-def leaves(due: Any, jitter: Any) -> Any:
-    """Return when each trigger leaves its timer: due + jitter, in fs."""
-    return due + jitter
+def leaves_at(due: int, jitter: int, cue: int) -> int:
+    """Return when a trigger leaves its timer, in fs.
+
+    Parameters
+    ----------
+    due, jitter : int, fs
+        When it is due, and how much it is off.
+    cue : int, fs
+        What it waits for: in a loop no trigger leaves before the host is done with the one ahead
+        of it. `NEVER` for nothing.
+    """
+    return max(due + jitter, cue)

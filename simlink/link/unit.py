@@ -1,143 +1,202 @@
 """What is drawn once, when a unit is built, for a range of trials.
 
-Per unit: the tolerance of every clock, each channel's delay, spread, skew and pulse-width
-distortion, and the converter's and remote master's data-sheet times (``msb_valid``,
-``data_valid``, ``data_hold``, ``setup``, ``hold``, ``acquisition_time``). Per conversion:
-trigger, gap, jitter, ``busy_delay``, ``conversion_time``, ``start_delay``, ``sync_delay`` and
-``service_latency``. Per bit or packet and lane: the jitter of the return direction.
+Per unit: the tolerance of every clock, each channel's delay, spread, skew, pulse-width distortion
+and shortest pulse, and the data-sheet times of converter, remote master and host (``msb_valid``,
+``data_valid``, ``data_hold``, ``setup``, ``hold``, ``acquisition_time``). Per conversion: trigger,
+gap, jitter, ``busy_delay``, ``conversion_time``, ``start_delay``, ``sync_delay`` and
+``service_latency``. Per bit or packet and lane: the jitter of the return direction; per edge that
+of a clock.
 
-The skew of a direction is drawn for each of its channels; the trigger's own channel is the
-reference of the forward direction, so skew moves the lanes of the return direction alone. The
-credit of a stalled master rides on the forward direction with its delay and spread.
+The skew of a direction is drawn for each of its channels. The trigger's own channel is the
+reference of the forward direction, and the credit of a stalled master rides on it with its delay
+and spread. A list of skews names the return lanes alone: the other channels then have none.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from fractions import Fraction
-from typing import TYPE_CHECKING
+from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
-from simlink.base.draws import once
+from simlink.base.draws import Law, once_each
 from simlink.base.instants import Times, clock_edges
-from simlink.link import remote_clock, transport
+from simlink.link import host_clocked, remote_clock
+from simlink.link.converter import captured_early, captured_past_hold
 from simlink.link.trigger import actual_frequency
+from simlink.scenario.schema import Scenario
+from simlink.scenario.sections import Direction
 
-if TYPE_CHECKING:
-    from simlink.scenario.distributions import Distribution
-    from simlink.scenario.schema import Scenario
+#: A unit's single values, int64 fs (tolerances in parts per 10^12). ``forward``, ``credit``,
+#: ``clock``, ``returned`` and ``busy`` are the fixed part of a channel's crossing; ``readout`` is
+#: from the start of the remote clock to its last falling edge.
+UNIT = np.dtype(
+    [
+        (name, np.int64)
+        for name in (
+            "trigger_tolerance",
+            "remote_tolerance",
+            "forward",
+            "credit",
+            "clock",
+            "returned",
+            "busy",
+            "forward_distortion",
+            "return_distortion",
+            "forward_pulse",
+            "return_pulse",
+            "msb_valid",
+            "data_valid",
+            "data_hold",
+            "acquisition_time",
+            "remote_setup",
+            "remote_hold",
+            "host_setup",
+            "host_hold",
+            "readout",
+        )
+    ]
+)
 
 
 @dataclass(frozen=True)
 class Units:
-    """The fixed values of the units of a range of trials; arrays are int64 fs.
+    """The fixed values of the units of a range of trials.
 
     Attributes
     ----------
     trials : range
         Which trials.
-    trigger_tolerance : ndarray, shape (T,)
-        In parts per 10^12.
-    rising, falling, captured : ndarray, shape (T, N)
+    values : ndarray of UNIT, shape (T,)
+        Their single values; each is an attribute, too.
+    lanes : ndarray of int64, shape (T, lanes), fs
+        The fixed part of each return lane's crossing.
+    rising, falling, captured : ndarray of int64, shape (T, N), fs
         Remote clock edges and captures, counted from the start of the clock.
     wrong_later, past_hold : ndarray of bool, shape (T, N)
-        Bits that are wrong in every frame of the unit, and of them those past their hold.
-    forward, credit : ndarray, shape (T,)
-        Fixed part of the trigger's and of the credit's crossing.
-    lanes : ndarray, shape (T, lanes)
-        Fixed part of each return lane's crossing.
+        Bits that the remote master captures wrong in every frame of the unit, and of them those
+        past their hold. Whether bit 0 is early depends on the frame.
+    host_rising, host_falling, host_captured : ndarray of int64, shape (N,), fs
+        Edges of the host's clock, and its own captures, counted from its start.
     """
 
     trials: range
-    trigger_tolerance: Times
+    values: npt.NDArray[Any]
+    lanes: Times
     rising: Times
     falling: Times
     captured: Times
-    wrong_later: remote_clock.Flags
-    past_hold: remote_clock.Flags
-    forward: Times
-    credit: Times
-    lanes: Times
-    msb_valid: Times
-    setup: Times
-    acquisition_time: Times
+    wrong_later: npt.NDArray[np.bool_]
+    past_hold: npt.NDArray[np.bool_]
+    host_rising: Times
+    host_falling: Times
+    host_captured: Times
 
-    @property
-    def readout(self) -> Times:
-        """From the start of the remote clock to its last falling edge, shape (T,), fs."""
-        return self.falling[:, -1]
+    def __getattr__(self, name: str) -> Any:
+        """Return a single value of each unit, shape (T,)."""
+        if name != "values" and name in UNIT.fields:  # type: ignore[operator]
+            return self.values[name]
+        raise AttributeError(f"a unit has no {name!r}")
 
 
 def build(scenario: Scenario, trials: range) -> Units:
     """Draw the fixed values of the units of a range of trials."""
 
-    def drawn(law: Distribution, source: str) -> Times:
-        if law.is_constant:
-            return np.full(len(trials), law.constant_value, dtype=np.int64)
-        values = [once(law, scenario.seed, trial, source) for trial in trials]
-        return np.array(values, dtype=np.int64)
+    def drawn(law: Law, source: str) -> Times:
+        return once_each(law, scenario.seed, trials, source)
 
-    remote, converter = scenario.remote_clock, scenario.converter
+    def channel(way: Direction, name: str, which: str) -> Times:
+        shared = drawn(way.delay, f"barrier.{name}.delay") + drawn(
+            way.spread, f"barrier.{name}.spread"
+        )
+        if isinstance(way.skew, tuple) or not which:
+            return shared
+        return shared + drawn(way.skew, f"barrier.{name}.skew {which}")
+
+    remote, converter, host = scenario.remote_clock, scenario.converter, scenario.host
     forward = scenario.barrier.direction("forward")
     back = scenario.barrier.direction("return")
-    edges: dict[int, tuple[Times, Times]] = {}
-    tolerances = drawn(remote.tolerance, "remote_clock.tolerance")
-    for tolerance in set(tolerances.tolist()):
-        frequency = actual_frequency(remote.frequency.value, tolerance)
-        edges[tolerance] = clock_edges(frequency, scenario.bits_per_lane)
-    shape = (len(trials), scenario.bits_per_lane)
-    if len(edges) == 1:
-        rising, falling = (np.broadcast_to(one, shape) for one in edges[int(tolerances[0])])
-    else:
-        rising = np.array([edges[t][0] for t in tolerances.tolist()]).reshape(shape)
-        falling = np.array([edges[t][1] for t in tolerances.tolist()]).reshape(shape)
-    setup = drawn(remote.setup, "remote_clock.setup")
-    data_hold = drawn(converter.data_hold, "converter.data_hold")
-    hold = drawn(remote.hold, "remote_clock.hold")
-    past_hold = remote_clock.past_hold(rising, falling, remote.capture, data_hold, hold)
-    wrong_later = remote_clock.wrong_later_bits(
-        rising,
-        falling,
-        remote.capture,
-        drawn(converter.data_valid, "converter.data_valid"),
-        data_hold,
-        setup,
-        hold,
-    )
-    shared = drawn(back.delay, "barrier.return.delay") + drawn(back.spread, "barrier.return.spread")
+    values = np.zeros(len(trials), dtype=UNIT)
+    trigger = channel(forward, "forward", "")
+    values["trigger_tolerance"] = drawn(scenario.trigger.tolerance, "trigger.tolerance")
+    values["remote_tolerance"] = drawn(remote.tolerance, "remote_clock.tolerance")
+    # A timer on the converter's side sends its trigger across no barrier.
+    values["forward"] = 0 if scenario.trigger.source == "remote" else trigger
+    values["credit"] = trigger
+    values["msb_valid"] = drawn(converter.msb_valid, "converter.msb_valid")
+    values["data_valid"] = drawn(converter.data_valid, "converter.data_valid")
+    values["data_hold"] = drawn(converter.data_hold, "converter.data_hold")
+    values["acquisition_time"] = drawn(converter.acquisition_time, "converter.acquisition_time")
+    values["remote_setup"] = drawn(remote.setup, "remote_clock.setup")
+    values["remote_hold"] = drawn(remote.hold, "remote_clock.hold")
+    if scenario.link.scheme != "remote_master":
+        values["clock"] = channel(forward, "forward", "clock")
+        values["returned"] = channel(back, "return", "clock")
+        values["busy"] = channel(back, "return", "busy")
+        for name, way in (("forward", forward), ("return", back)):
+            values[f"{name}_distortion"] = drawn(
+                way.pulse_width_distortion, f"barrier.{name}.pulse_width_distortion"
+            )
+            values[f"{name}_pulse"] = drawn(way.min_pulse, f"barrier.{name}.min_pulse")
+        values["host_setup"] = drawn(host.setup, "host.setup")
+        values["host_hold"] = drawn(host.hold, "host.hold")
+    shared = channel(back, "return", "")
     skews = [
         drawn(skew, f"barrier.return.skew lane {lane}")
         for lane, skew in enumerate(back.lane_skews(scenario.frame.lanes))
     ]
-    crossing = drawn(forward.delay, "barrier.forward.delay") + drawn(
-        forward.spread, "barrier.forward.spread"
-    )
-    remote_timer = scenario.trigger.source == "remote"
+    bits = scenario.bits_per_lane
+    rising, falling = _remote_edges(scenario, values["remote_tolerance"])
+    values["readout"] = falling[:, -1]
+    captured = remote_clock.capture_offsets(rising, falling, remote.capture)
+    early, late = _always_wrong(values, captured, falling)
+    host_rising, host_falling = clock_edges(host.clock.value, bits)
     return Units(
         trials=trials,
-        trigger_tolerance=drawn(scenario.trigger.tolerance, "trigger.tolerance"),
+        values=values,
+        lanes=shared[:, np.newaxis] + np.stack(skews, axis=-1),
         rising=rising,
         falling=falling,
-        captured=remote_clock.capture_offsets(rising, falling, remote.capture),
-        wrong_later=wrong_later,
-        past_hold=past_hold,
-        forward=np.zeros_like(crossing) if remote_timer else crossing,
-        credit=np.maximum(crossing, 0),
-        lanes=shared[:, np.newaxis] + np.stack(skews, axis=-1),
-        msb_valid=drawn(converter.msb_valid, "converter.msb_valid"),
-        setup=setup,
-        acquisition_time=drawn(converter.acquisition_time, "converter.acquisition_time"),
+        captured=captured,
+        wrong_later=early | late,
+        past_hold=late,
+        host_rising=host_rising,
+        host_falling=host_falling,
+        host_captured=host_clocked.capture_offsets(
+            host.clock.value, bits, host.capture.half_periods, host.capture.delay
+        ),
     )
 
 
-def packets_of(scenario: Scenario) -> list[transport.Packet] | None:
-    """Return the packets of a lane's frame, or None in bits style."""
-    back = scenario.barrier.direction("return")
-    style = scenario.barrier.return_
-    if style.style == "bits":
-        return None
-    assert style.packet_bits is not None
-    assert back.line_rate is not None
-    rate: Fraction = back.line_rate.value
-    return transport.split(scenario.bits_per_lane, style.packet_bits, style.overhead_bits, rate)
+def _remote_edges(scenario: Scenario, tolerances: Times) -> tuple[Times, Times]:
+    """Return each unit's remote clock edges, shape (T, N) each."""
+    frequency, bits = scenario.remote_clock.frequency.value, scenario.bits_per_lane
+    edges = {
+        tolerance: clock_edges(actual_frequency(frequency, tolerance), bits)
+        for tolerance in sorted(set(tolerances.tolist()))
+    }
+    found = [edges[tolerance] for tolerance in tolerances.tolist()]
+    shape = (len(tolerances), bits)
+    rising, falling = (
+        np.array([one[which] for one in found], dtype=np.int64).reshape(shape) for which in (0, 1)
+    )
+    return rising, falling
+
+
+def _always_wrong(
+    values: npt.NDArray[Any], captured: Times, falling: Times
+) -> tuple[npt.NDArray[np.bool_], npt.NDArray[np.bool_]]:
+    """Tell which bits the remote master captures early, and which past their hold, (T, N) each."""
+    each = values[:, np.newaxis]
+    late = np.asarray(
+        captured_past_hold(captured, falling, each["data_hold"], each["remote_hold"])  # type: ignore[arg-type]
+    )
+    early = np.zeros_like(late)
+    early[:, 1:] = captured_early(
+        captured[:, 1:],  # type: ignore[arg-type]
+        falling[:, :-1],  # type: ignore[arg-type]
+        each["data_valid"],
+        each["remote_setup"],
+    )
+    return early, late

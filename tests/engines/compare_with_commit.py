@@ -1,0 +1,138 @@
+"""Compare the records of this tree with those of an earlier commit, byte for byte.
+
+``python tests/engines/compare_with_commit.py COMMIT [--many 500] [--engine event] [--keep DIR]``
+makes a work tree of the commit, writes down the shipped scenarios and as many random ones of
+every scheme, runs them on both trees' engines, and compares every column of every record. Columns
+that have been renamed since are compared under their new names.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import subprocess
+import sys
+import tempfile
+from pathlib import Path
+
+ROOT = Path(__file__).resolve().parents[2]
+RENAMED = {"found": "occupancy_at_arrival"}
+COLUMNS = (
+    "due trigger aperture ready release service read_start read_end occupancy_at_arrival fate"
+    " short_acquisition timed_out first_bit last_bit"
+).split()
+
+#: Runs in either tree: reads scenario files, writes one NumPy archive for each.
+RECORD = """
+import sys
+from pathlib import Path
+import numpy as np
+from simlink.engines.batch import BatchEngine
+from simlink.engines.event import EventEngine
+from simlink.scenario.loading import load
+
+renamed = dict(pair.split("=") for pair in sys.argv[4].split())
+for path in sorted(Path(sys.argv[1]).glob("*.toml")):
+    scenario = load(path)
+    for name, engine in (("event", EventEngine()), ("batch", BatchEngine())):
+        if name not in sys.argv[3].split(","):
+            continue
+        if engine.refuses(scenario):
+            continue
+        whole = {}
+        for block in engine.run(scenario, range(scenario.trials), words=True):
+            for column in sys.argv[5].split():
+                old = {new: old for old, new in renamed.items()}.get(column, column)
+                found = getattr(block, column, None)
+                found = getattr(block, old) if found is None else found
+                if column not in whole:
+                    shape = (scenario.trials, scenario.conversions, *found.shape[2:])
+                    whole[column] = np.zeros(shape, dtype=np.int64)
+                rows = slice(block.trials.start, block.trials.stop)
+                whole[column][rows, block.first : block.first + block.count] = found
+        np.savez(Path(sys.argv[2]) / f"{path.stem}-{name}.npz", **whole)
+"""
+
+
+def written(folder: Path, many: int) -> None:
+    """Write the shipped scenarios, small, and random ones of every scheme to a folder."""
+    from hypothesis import HealthCheck, Phase, given, settings
+
+    from simlink.scenario.loading import load
+    from tests.engines.host_clocked_scenarios import serial_scenarios
+    from tests.strategies import scenarios
+
+    for path in sorted((ROOT / "scenarios").glob("*.toml")):
+        scenario = load(path).with_(trials=4, conversions=100)
+        (folder / path.name).write_text(scenario.to_toml(folder), encoding="utf-8")
+    quiet = settings(
+        max_examples=many,
+        derandomize=True,
+        database=None,
+        deadline=None,
+        phases=[Phase.generate],
+        suppress_health_check=list(HealthCheck),
+    )
+    number = iter(range(10**9))
+
+    def keep(scenario: object) -> None:
+        path = folder / f"random-{next(number):06d}.toml"
+        path.write_text(scenario.to_toml(folder), encoding="utf-8")  # type: ignore[attr-defined]
+
+    for strategy in (scenarios(), serial_scenarios()):
+        quiet(given(strategy)(keep))()
+
+
+def recorded(tree: Path, scenarios: Path, engines: str) -> Path:
+    """Run one tree's engines and return the folder of its records."""
+    found = Path(tempfile.mkdtemp())
+    renamed = " ".join(f"{old}={new}" for old, new in RENAMED.items())
+    subprocess.run(
+        [sys.executable, "-c", RECORD, scenarios, found, engines, renamed, " ".join(COLUMNS)],
+        check=True,
+        env={**os.environ, "PYTHONPATH": str(tree)},
+        cwd=tree,
+    )
+    return found
+
+
+def main() -> int:
+    """Compare, and print what differs."""
+    import numpy as np
+
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("commit")
+    parser.add_argument("--many", type=int, default=500, help="random scenarios of each kind")
+    parser.add_argument("--engine", default="event,batch")
+    parser.add_argument("--keep", type=Path, help="a folder for the scenarios, kept for later")
+    given = parser.parse_args()
+    scenarios = given.keep or Path(tempfile.mkdtemp())
+    scenarios.mkdir(parents=True, exist_ok=True)
+    if not any(scenarios.iterdir()):
+        written(scenarios, given.many)
+    before = Path(tempfile.mkdtemp()) / "tree"
+    subprocess.run(["git", "worktree", "add", "-q", "--detach", before, given.commit], check=True)
+    try:
+        old, new = (recorded(tree, scenarios, given.engine) for tree in (before, ROOT))
+    finally:
+        subprocess.run(["git", "worktree", "remove", "--force", before], check=True)
+    count, differ = 0, {}
+    for path in sorted(old.iterdir()):
+        there = new / path.name
+        if not there.exists():
+            differ[path.name] = "not run now"
+            continue
+        count += 1
+        mine, theirs = np.load(there), np.load(path)
+        columns = [one for one in COLUMNS if not np.array_equal(mine[one], theirs[one])]
+        if columns:
+            differ[path.name] = ", ".join(columns)
+    print(f"{count} runs compared, {len(differ)} differ")
+    print(json.dumps(differ, indent=2) if differ else "all columns equal")
+    return 1 if differ else 0
+
+
+if __name__ == "__main__":
+    sys.path.insert(0, str(ROOT))
+    sys.exit(main())
