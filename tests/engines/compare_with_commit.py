@@ -15,6 +15,7 @@ import subprocess
 import sys
 import tempfile
 from pathlib import Path
+from types import ModuleType
 
 ROOT = Path(__file__).resolve().parents[2]
 RENAMED = {"found": "occupancy_at_arrival"}
@@ -57,6 +58,9 @@ for path in sorted(Path(sys.argv[1]).glob("*.toml")):
 
 def written(folder: Path, many: int) -> None:
     """Write the shipped scenarios, small, and random ones of every scheme to a folder."""
+    # Some libraries install a package of this name, which would hide ours.
+    sys.modules["tests"] = ModuleType("tests")
+    sys.modules["tests"].__path__ = [str(ROOT / "tests")]
     from hypothesis import HealthCheck, Phase, given, settings
 
     from simlink.scenario.loading import load
@@ -134,5 +138,4 @@ def main() -> int:
 
 
 if __name__ == "__main__":
-    sys.path.insert(0, str(ROOT))
     sys.exit(main())
