@@ -20,6 +20,8 @@ from pathlib import Path
 from types import FunctionType
 from typing import Any, TypeVar
 
+import numpy as np
+
 #: Set to run everything uncompiled.
 PLAIN = "SIMLINK_PLAIN"
 _PACKAGE = Path(__file__).resolve().parents[1]
@@ -38,16 +40,21 @@ class _Compiled:
         self.__name__ = plain.__name__
 
     def __call__(self, *arguments: Any) -> Any:
-        return self._best(*arguments)
-
-    @property
-    def _best(self) -> Any:
-        return self.plain if why_plain() is not None else _machine(self.plain)
+        if why_plain() is None:
+            return _machine(self.plain)(*arguments)
+        return self.plain(*(_with_attributes(one) for one in arguments))
 
 
 def compiled(function: F) -> F:
     """Return a function that runs compiled if it can; ``.plain`` is the function as written."""
     return _Compiled(function)  # type: ignore[arg-type, return-value]
+
+
+def _with_attributes(value: Any) -> Any:
+    """Let the fields of NumPy records be reached as attributes, as compiled code does."""
+    if isinstance(value, np.ndarray) and value.dtype.names:
+        return value.view(np.recarray)
+    return value
 
 
 @cache

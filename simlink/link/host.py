@@ -44,3 +44,12 @@ def busy_falls(release: int, next_trigger: int) -> bool:
 def gives_up(release: int, expires: int) -> bool:
     """Tell whether the host gives a conversion up: nothing is released by the end of its wait."""
     return release > expires
+
+
+def ends_wait(release: int, arrival: int) -> int:
+    """Return from when a release ends the host's wait for it, in fs.
+
+    Where the host reads the converter itself, a timeout at the very instant of a trigger's arrival
+    comes before what that trigger sets going.
+    """
+    return release + 1 if release == arrival else release

@@ -1,7 +1,4 @@
-"""The batch engine: recursion over conversions, vectorised over trials, in two ways.
-
-``straight`` serves the plain case quickly; ``queue`` serves every other.
-"""
+"""The batch engine: the rules of `simlink.link` compiled, one loop for each kind of read."""
 
 from simlink.engines.batch.engine import BatchEngine
 

@@ -1,36 +1,36 @@
-"""The batch engine: the same records by recursion, vectorised over trials, with no events."""
+"""The batch engine: trials walked by compiled loops, in stretches that stay in the cache."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import TYPE_CHECKING
+from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 
-from simlink.base.instants import NEVER, Times, clock_edges
-from simlink.engines.batch import host_clocked as serial
-from simlink.engines.batch.columns import Draws, Triggers
-from simlink.engines.batch.queue import Queued
-from simlink.engines.batch.remote import Arrivals, Readouts, Remote, Return
-from simlink.engines.batch.straight import DEEPEST, Reads, Straight
-from simlink.link import channel as barrier
+from simlink.base.instants import NEVER, Times
+from simlink.engines.batch import host_clocked, remote_master
+from simlink.engines.batch.departures import Departures
+from simlink.engines.batch.draws import Draws, conversion_columns
+from simlink.engines.batch.reads import read_columns
+from simlink.engines.batch.returns import Symbols, symbols
+from simlink.engines.batch.state import HOST_CLOCKED, LAW, NOTE, REMOTE, refresh
 from simlink.link import unit
-from simlink.records import Fate, FrameBlock
+from simlink.link.fifo import WhenFull
+from simlink.link.unit import Units
+from simlink.records import RECORD, FrameBlock
+from simlink.scenario.schema import Scenario
 
-if TYPE_CHECKING:
-    from simlink.scenario.schema import Scenario
-
-#: Trials simulated side by side, and conversions of each worked on at a time: the arrays of one
-#: step stay within a processor's cache.
+#: Trials whose units are drawn together.
 TRIALS = 512
-ROWS = 64
-#: The most FIFO places that are kept at a time: deep FIFOs are simulated fewer side by side.
+#: The most conversions of a trial in one stretch, and the fewest.
+LONGEST, SHORTEST = 2048, 128
+#: About how many numbers the draws and records of a stretch may take, and the FIFOs of its trials.
+NUMBERS = 2**17
 PLACES = 2**20
 
 
 class BatchEngine:
-    """Vectorised over trials; the same records as the event engine, to the femtosecond."""
+    """The rules, compiled; the same records as the event engine, to the femtosecond."""
 
     name = "batch"
 
@@ -53,107 +53,162 @@ class BatchEngine:
         Yields
         ------
         FrameBlock
-            Blocks of up to `TRIALS` trials and `ROWS` conversions, each trial's in order.
+            Each trial's conversions in order.
         """
-        by_host_clock = scenario.link.scheme != "remote_master"
-        if by_host_clock:
-            beside = serial.beside(scenario, TRIALS)
+        for block in self.passing(scenario, trials, words=words):
+            block.records = block.records.copy()
+            if block.first_bit is not None and block.last_bit is not None:
+                block.first_bit, block.last_bit = block.first_bit.copy(), block.last_bit.copy()
+            yield block
+
+    def passing(self, scenario: Scenario, trials: range, *, words: bool) -> Iterator[FrameBlock]:
+        """Simulate some trials, as `run` does; each block is good until the next is asked for."""
+        for start in range(trials.start, trials.stop, TRIALS):
+            units = unit.build(scenario, range(start, min(start + TRIALS, trials.stop)))
+            yield from _Walk(scenario, units, words).run()
+
+
+class _Walk:
+    """Trials of one chunk of units, walked in stretches."""
+
+    def __init__(self, scenario: Scenario, units: Units, words: bool) -> None:
+        self.scenario = scenario
+        self.units = units
+        self.words = words
+        self.loops = scenario.trigger.pattern == "after_read"
+        self.by_remote = scenario.link.scheme == "remote_master"
+        law = np.zeros(1, dtype=LAW)
+        self.law = law
+        host, frame = scenario.host, scenario.frame
+        timeout = host.timeout
+        law["loops"] = self.loops
+        law["timeout"] = NEVER if timeout is None else timeout.constant_value
+        law["depth"], law["when_full"] = scenario.fifo.depth, WhenFull.of(scenario.fifo.when_full)
+        law["watermark"], law["read_all"] = host.watermark, host.read_all
+        law["by_edge"] = host.notice == "edge"
+        law["read_time"] = units.host_falling[-1]
+        law["bits"], law["lanes"] = scenario.bits_per_lane, frame.lanes
+        law["words"], law["word_bits"] = frame.words_per_lane, frame.word_bits
+        law["keeps_words"] = words
+        columns = conversion_columns(scenario)
+        if self.by_remote:
+            self.symbols: Symbols = symbols(scenario, units, words)
+            law["symbols"], law["packets"] = len(self.symbols.takes), self.symbols.packets
+            law["release_symbol"], law["fixed"] = self.symbols.release, self.symbols.fixed
+            law["may_underrun"] = self.symbols.may_underrun
+            columns += self.symbols.columns
+            self.wrong = units.wrong_later.any(axis=1)
+            self.offsets = np.ascontiguousarray(units.captured[:, self.symbols.last_bits])
         else:
-            beside = max(1, min(TRIALS, PLACES // scenario.fifo.depth))
+            law["returns"] = scenario.link.scheme == "returned_clock"
+            law["by_rise"] = host.capture.half_periods == 1
+            columns += read_columns(scenario)
+        self.draws = Draws(scenario, columns)
+        asks_later = self.by_remote and bool(law["by_edge"][0]) and not self.loops
+        asks_later = asks_later and scenario.trigger.source == "host"
+        self.departures = Departures(scenario, asks_later)
+
+    def run(self) -> Iterator[FrameBlock]:
+        """Walk all trials and hand over their records."""
+        total, trials = self.scenario.conversions, self.units.trials
+        width = self.draws.width + RECORD.itemsize // 8
+        stretch = LONGEST
+        while stretch > SHORTEST and stretch * width > NUMBERS:
+            stretch //= 2
+        beside = 1
+        if total <= stretch:
+            stretch = 1 << (total - 1).bit_length()
+            places = 1 << self.scenario.fifo.depth.bit_length()
+            beside = max(1, min(NUMBERS // (stretch * width), PLACES // places, len(trials)))
+        self.draws.prepare(trials)
         for start in range(trials.start, trials.stop, beside):
-            chunk = range(start, min(start + beside, trials.stop))
-            if by_host_clock:
-                yield from serial.Serial(scenario, chunk, words).run()
-            elif straight(scenario):
-                yield from _run_straight(scenario, chunk, words)
-            else:
-                yield from Queued(scenario, chunk, words).run()
+            some = range(start, min(start + beside, trials.stop))
+            yield from self._walk(some, stretch, total)
 
+    def _walk(self, trials: range, stretch: int, total: int) -> Iterator[FrameBlock]:
+        size = stretch if total <= stretch else 2 * stretch
+        self._open(trials, size)
+        given = 0
+        for first in range(0, total, stretch):
+            count = min(stretch, total - first)
+            if first + count - given > self.records.shape[1]:
+                self._widen(given, first)
+            self.draws.fill(first, count)
+            due, later = self.departures.take(first, count)
+            self._step(first, count, first + count == total, due, later)
+            upto = int(self.state["low"].min())
+            while given < upto:
+                at = given % self.records.shape[1]
+                here = min(upto - given, self.records.shape[1] - at)
+                yield self._block(trials, given, at, here)
+                given += here
 
-def straight(scenario: Scenario) -> bool:
-    """Tell whether frames are read one by one in order and never discarded once admitted."""
-    return (
-        scenario.fifo.when_full == "drop_new"
-        and scenario.fifo.depth <= DEEPEST
-        and scenario.host.watermark == 1
-        and scenario.host.notice == "count"
-        and scenario.host.timeout is None
-    )
+    def _open(self, trials: range, size: int) -> None:
+        """Begin some trials, with room for ``size`` conversions of each."""
+        count, law = len(trials), self.law
+        self.rows = slice(trials.start - self.units.trials.start, trials.stop - self.units.trials.start)
+        self.draws.open(trials, size)
+        self.departures.open(self.units, trials)
+        self.state = np.zeros(count, dtype=REMOTE if self.by_remote else HOST_CLOCKED)
+        refresh(self.state)
+        lanes = int(law["lanes"][0])
+        never = np.full((2, count, lanes), NEVER, dtype=np.int64)
+        self.ahead, self.line_free = never[0], never[1]
+        if getattr(self, "records", None) is None or self.records.shape != (count, size):
+            self.records = np.zeros((count, size), dtype=RECORD)
+            self.notes = np.zeros((count, size), dtype=NOTE)
+            shape = (count, size if self.words else 1, lanes, int(law["words"][0]))
+            self.bits = [np.zeros(shape, dtype=np.int64) for _ in range(2)]
+        for times in self.bits:
+            times.fill(NEVER)
+        if self.by_remote:
+            places = (2, count, 1 << self.scenario.fifo.depth.bit_length())
+            self.waiting, self.ends = np.zeros(places, dtype=np.int64)
 
+    def _widen(self, low: int, high: int) -> None:
+        """Make twice the room, keeping conversions ``low`` ... ``high - 1``, not yet settled."""
+        old = self.records.shape[1]
+        kept = np.arange(low, high)
 
-def _run_straight(scenario: Scenario, chunk: range, words: bool) -> Iterator[FrameBlock]:
-    units = unit.build(scenario, chunk)
-    take, take_end = clock_edges(scenario.host.clock.value, scenario.bits_per_lane)
-    triggers = Triggers(scenario, units)
-    forward = scenario.barrier.direction("forward")
-    jitter = Draws(forward.jitter, scenario.seed, chunk, "barrier.forward.jitter")
-    remote = Remote(scenario, units)
-    back = Return(scenario, units, take, words)
-    reader = Straight(scenario, units, int(take_end[-1]))
-    ahead = np.full(len(chunk), NEVER, dtype=np.int64)
-    orders = not (scenario.trigger.jitter.is_constant and forward.jitter.is_constant)
-    for first in range(0, scenario.conversions, ROWS):
-        rows = min(ROWS, scenario.conversions - first)
-        due, left, _ = triggers.take(rows)
-        arrival = left
-        if scenario.trigger.source == "host":
-            arrival = left + barrier.crossing(units.forward, jitter.take(rows))
-        arrival = np.broadcast_to(arrival, (rows, len(chunk)))
-        if orders:
-            arrival = barrier.in_order(arrival.T, ahead).T
-            ahead = arrival[-1]
-        out = remote.read_out(arrival, rows)
-        arrived = back.cross(out.start, out.accepted)
-        reads = reader.read(arrived, out.accepted)
-        yield _block(chunk, first, due, left, out, arrived, reads)
+        def wider(rows: Any, blank: Any) -> Any:
+            found = np.full((rows.shape[0], 2 * old, *rows.shape[2:]), blank, dtype=rows.dtype)
+            found[:, kept % (2 * old)] = rows[:, kept % old]
+            return found
 
+        self.records = wider(self.records, np.zeros((), dtype=RECORD))
+        self.notes = wider(self.notes, np.zeros((), dtype=NOTE))
+        if self.words:
+            self.bits = [wider(times, NEVER) for times in self.bits]
+        self.draws.widen(low, high, 2 * old)
 
-def _block(
-    chunk: range,
-    first: int,
-    due: Times,
-    left: Times,
-    out: Readouts,
-    arrived: Arrivals,
-    reads: Reads,
-) -> FrameBlock:
-    shape = out.accepted.shape
-    fate = np.zeros(shape, dtype=np.int8)
-    if out.wrong.any():
-        fate[out.wrong] = Fate.CORRUPTED
-    if arrived.need is not arrived.enough:
-        late = reads.read_start < arrived.need
-        if late.any():
-            fate[late] = Fate.UNDERRUN
-    if not reads.admitted.all():
-        fate[~reads.admitted] = Fate.OVERRUN
-    aperture, ready = np.broadcast_to(out.aperture, shape), np.broadcast_to(out.ready, shape)
-    if not out.accepted.all():
-        fate[~out.accepted] = Fate.MISSED_TRIGGER
-        aperture = np.where(out.accepted, aperture, NEVER)
-        ready = np.where(out.accepted, ready, NEVER)
-    return FrameBlock(
-        trials=chunk,
-        first=first,
-        due=np.broadcast_to(due, shape).T,
-        trigger=np.broadcast_to(left, shape).T,
-        aperture=aperture.T,
-        ready=ready.T,
-        release=reads.release.T,
-        service=reads.service.T,
-        read_start=reads.read_start.T,
-        read_end=reads.read_end.T,
-        found=reads.found.T,
-        fate=fate.T,
-        short_acquisition=out.short.T,
-        timed_out=np.broadcast_to(np.False_, shape).T,
-        first_bit=_words(arrived.first_bit, reads.admitted),
-        last_bit=_words(arrived.last_bit, reads.admitted),
-    )
+    def _step(self, first: int, count: int, over: bool, due: Times, later: Times) -> None:
+        """Take the trials through one stretch."""
+        units, rows, draws = self.units, self.rows, self.draws
+        if self.by_remote:
+            symbol = self.symbols
+            lanes = int(self.law["lanes"][0])
+            pushed = np.empty(
+                (lanes if self.words else 0, len(symbol.takes)), dtype=np.int64
+            )
+            remote_master.walk(
+                first, count, over, self.law, units.values[rows], self.wrong[rows],
+                units.lanes[rows], np.ascontiguousarray(units.captured[rows, 0]),
+                self.offsets[rows], symbol.line_times, symbol.takes, symbol.word_firsts,
+                symbol.word_lasts, due, later, draws.ring, draws.place, draws.constant,
+                self.state, self.waiting, self.ends, self.ahead, self.line_free, pushed,
+                self.records, self.notes, *self.bits,
+            )  # fmt: skip
+            return
+        host_clocked.walk(
+            first, count, over, self.law, units.values[rows], units.lanes[rows],
+            units.host_rising, units.host_falling, units.host_captured, due,
+            draws.ring, draws.place, draws.constant, self.state, self.ahead, self.line_free,
+            self.records, self.notes, *self.bits,
+        )  # fmt: skip
 
-
-def _words(times: Times | None, admitted: npt.NDArray[np.bool_]) -> Times | None:
-    if times is None:
-        return None
-    kept = np.where(admitted[:, :, np.newaxis, np.newaxis], times, NEVER)
-    return np.moveaxis(kept, 0, 1)
+    def _block(self, trials: range, first: int, at: int, count: int) -> FrameBlock:
+        there = slice(at, at + count)
+        if not self.words:
+            return FrameBlock(trials, first, self.records[:, there])
+        bits = [times[:, there] for times in self.bits]
+        return FrameBlock(trials, first, self.records[:, there], *bits)

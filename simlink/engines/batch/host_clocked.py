@@ -1,343 +1,409 @@
-"""The forwarded and the returned clock, block by block.
+"""Trials that the host's own clock reads, without a FIFO, conversion by conversion.
 
-Where each read is over before the next trigger arrives, nothing that a read does reaches any
-other, and a whole block of conversions follows from its triggers at once. Trials for which that
-does not hold throughout a block are taken through it trigger by trigger (`SerialHosts`).
+The converter keeps one frame, so there is little to remember: the newest conversion, whose
+release may still be to come; the release that the host will serve next, whose frame may already
+be gone; and the busy edges on their way. At each trigger the host first takes every decision that
+lies strictly before it.
+
+`walk` and what it calls are compiled as they stand; arrays have one row a trial.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from typing import TYPE_CHECKING
+from typing import Any
 
 import numpy as np
 
-from simlink.base.instants import FAR, NEVER, Times
-from simlink.engines.batch.columns import Draws, Flags
-from simlink.engines.batch.host_clocked_hosts import SerialHosts, State, ends_wait
-from simlink.engines.batch.host_clocked_reads import EdgeDraws, Reader, Reads
-from simlink.engines.batch.host_clocked_triggers import Block, SerialTriggers
-from simlink.engines.batch.store import Store
-from simlink.link import converter, fifo, host, trigger, unit
-from simlink.link import host_clocked_unit as serial_unit
-from simlink.records import Fate, FrameBlock
+from simlink.base.compiled import compiled
+from simlink.base.instants import FAR, NEVER
+from simlink.engines.batch.draws import (
+    APERTURE_JITTER,
+    BUSY_DELAY,
+    CONVERSION_TIME,
+    FORWARD_JITTER,
+    GAP,
+    SERVICE_LATENCY,
+    SYNC_DELAY,
+    TRIGGER_JITTER,
+)
+from simlink.engines.batch.reads import BUSY, CLOCK
+from simlink.engines.batch.records import blank, draw, expire
+from simlink.link.channel import arrives_at, falling_delay
+from simlink.link.converter import (
+    accepts,
+    ready_at,
+    samples_at,
+    short_acquisition,
+    shows_rise,
+)
+from simlink.link.fate import IN_FLIGHT, MISSED_TRIGGER, OVERRUN, fate_of_read
+from simlink.link.fifo import releases_at
+from simlink.link.host import begins_at, ends_wait, gives_up, reads_from
+from simlink.link.host_clocked import (
+    RIGHT,
+    bit_outcome,
+    cross_clock,
+    valid_at_host,
+    valid_until_at_host,
+)
+from simlink.link.trigger import leaves_at
 
-if TYPE_CHECKING:
-    from simlink.scenario.schema import Scenario
 
-#: Conversions worked on, and handed over, at a time.
-ROWS = 64
-#: The most jittering edges of one conversion in all the trials of a chunk: of each, about a
-#: thousand conversions are drawn ahead.
-DRAWS = 2**13
-#: Earlier than any instant, with room for what is added to it.
-_LONG_AGO = -(2**60)
-
-
-def beside(scenario: Scenario, most: int) -> int:
-    """Return how many trials, ``most`` at the most, are simulated side by side."""
-    return max(1, min(most, DRAWS // max(1, EdgeDraws.drawn(scenario))))
+def release(st: Any, records: Any, notes: Any) -> None:
+    """Tell the host of the newest conversion."""
+    index = st.newest & (len(records) - 1)
+    records[index].release = st.release
+    notes[index].planned = ends_wait(st.release, st.arrival)
+    st.pending = st.newest
+    st.pending_release = st.release
+    st.pending_ready = st.ready
+    st.release = FAR
 
 
-class Serial:
-    """One chunk of trials of a scheme in which the host's clock reads the converter."""
+def busy_is_high(st: Any, notes: Any, at: int) -> bool:
+    """Tell whether busy is high at the host; never asked of an instant before the last one."""
+    while st.busy_from <= st.newest:
+        note = notes[st.busy_from & (len(notes) - 1)]
+        if note.fall > at:
+            return note.rise <= at
+        st.busy_from += 1
+    return False
 
-    def __init__(self, scenario: Scenario, chunk: range, words: bool) -> None:
-        self.scenario = scenario
-        self.count = len(chunk)
-        self.units = unit.build(scenario, chunk)
-        self.serial = serial_unit.build(scenario, chunk)
-        self.reader = Reader(scenario, self.units, self.serial)
-        shape = (scenario.frame.lanes, scenario.frame.words_per_lane) if words else None
-        self.store = Store(chunk, shape, ROWS)
-        self.edges = EdgeDraws(scenario, chunk)
-        self.triggers = SerialTriggers(scenario, self.units, self.serial, self.edges)
-        self.state = State.fresh(self.count, self.reader.lanes, self.edges.of_reads)
-        timeout = scenario.host.timeout
-        self.timeout = None if timeout is None else timeout.constant_value
-        self.loops = scenario.trigger.pattern == "after_read"
-        self.now = np.full(self.count, NEVER, dtype=np.int64)
-        self._fix()
 
-    def _fix(self) -> None:
-        """Work out one read for all, if jitter never varies: each then hangs on its start alone."""
-        self.fixed: Reads | None = None
-        if self.edges.of_reads:
+def read(
+    law: Any,
+    st: Any,
+    unit: Any,
+    lane_delays: Any,
+    rising: Any,
+    falling: Any,
+    captures: Any,
+    draws: Any,
+    place: Any,
+    constant: Any,
+    lanes: Any,
+    changes: Any,
+    clock: Any,
+    jitter: Any,
+    captured: Any,
+    record: Any,
+    first_bit: Any,
+    last_bit: Any,
+    at: int,
+) -> None:
+    """Start the clock of the read of the frame that was last released, and follow it through.
+
+    Parameters
+    ----------
+    rising, falling, captures : ndarray of int64, shape (N,), fs
+        Edges and captures of the host's own clock, counted from its start.
+    lanes, changes : ndarray of int64, shape (lanes,), fs
+        When each lane last changed, but for the last read; when that one changes it.
+    clock, jitter, captured : ndarray of int64, shapes (2 N,), (2 N,) and (N,)
+        Room to work in.
+    record, first_bit, last_bit
+        Of the newest conversion.
+    at : int
+        The place in the rings of the frame whose release is served.
+    """
+    bits, start = law.bits, st.starts
+    for bit in range(bits):
+        clock[2 * bit], clock[2 * bit + 1] = start + rising[bit], start + falling[bit]
+    for edge in range(2 * bits):
+        jitter[edge] = draw(draws, place, constant, CLOCK + edge, at)
+    passed, st.clock = cross_clock(
+        clock, 2 * bits, unit.clock, unit.forward_distortion, jitter, unit.forward_pulse, st.clock
+    )
+    first = clock[0] if passed else FAR
+    last = clock[passed - 1] if passed else NEVER
+    there = st.pending == st.newest
+    for lane in range(law.lanes):
+        if st.clock_accepted and changes[lane] < FAR:
+            lanes[lane] = changes[lane]
+    data = CLOCK + 2 * bits
+    # When each bit is captured; `clock` keeps the edges at the converter for the lanes.
+    returned = data + law.lanes * (bits + 1)
+    latest = NEVER
+    if law.returns:
+        for edge in range(passed):
+            jitter[edge] = draw(draws, place, constant, returned + edge, at)
+        back = clock[:passed].copy()
+        kept, st.returned = cross_clock(
+            back, passed, unit.returned, unit.return_distortion, jitter, unit.return_pulse,
+            st.returned,
+        )  # fmt: skip
+        for bit in range(bits):
+            edge = 2 * bit + (0 if law.by_rise else 1)
+            captured[bit] = back[edge] if edge < kept else FAR
+    else:
+        for bit in range(bits):
+            captured[bit] = start + captures[bit]
+    wrong = False
+    for bit in range(bits):
+        if captured[bit] < FAR:
+            latest = max(latest, captured[bit])
+        else:
+            wrong = True
+    for lane in range(law.lanes):
+        delay, column = lane_delays[lane], data + lane * (bits + 1)
+        begins = st.pending_ready + unit.msb_valid
+        valid = valid_at_host(
+            begins, delay, unit.return_distortion, draw(draws, place, constant, column, at),
+            lanes[lane],
+        )  # fmt: skip
+        until, before = lanes[lane], FAR
+        for bit in range(bits):
+            launch = clock[2 * bit + 1] if 2 * bit + 1 < passed else FAR
+            off = draw(draws, place, constant, column + bit + 1, at)
+            ends = launch + unit.data_hold if launch < FAR else FAR
+            until = valid_until_at_host(ends, delay, unit.return_distortion, off, until)
+            after = FAR
+            if bit + 1 < bits:
+                begins = launch + unit.data_valid if launch < FAR else FAR
+                after = valid_at_host(begins, delay, unit.return_distortion, off, valid)
+            if captured[bit] < FAR and not wrong:
+                outcome = bit_outcome(
+                    captured[bit], unit.host_setup, unit.host_hold, valid, until, before, after
+                )
+                wrong = outcome != RIGHT
+            before, valid = until, after
+        changes[lane] = until
+    end = max(start + falling[bits - 1], latest)
+    st.free = end
+    # The clock of a frame that is gone already is not accepted.
+    st.clock_accepted = 1 if there else 0
+    if not there:
+        return
+    st.first, st.last, st.end = first, last, end
+    record.service = st.begun
+    record.read_start = start
+    record.read_end = end
+    record.fate = fate_of_read(False, wrong)
+    if law.keeps_words:
+        for word in range(law.words):
+            opens, closes = captured[word * law.word_bits], captured[(word + 1) * law.word_bits - 1]
+            for lane in range(law.lanes):
+                first_bit[lane, word] = opens if opens < FAR else NEVER
+                last_bit[lane, word] = closes if closes < FAR else NEVER
+
+
+def advance(
+    law: Any,
+    st: Any,
+    unit: Any,
+    lane_delays: Any,
+    rising: Any,
+    falling: Any,
+    captures: Any,
+    draws: Any,
+    place: Any,
+    constant: Any,
+    lanes: Any,
+    changes: Any,
+    clock: Any,
+    jitter: Any,
+    captured: Any,
+    records: Any,
+    notes: Any,
+    first_bit: Any,
+    last_bit: Any,
+    limit: int,
+) -> None:
+    """Take every decision of the host that lies strictly before an instant."""
+    mask = len(records) - 1
+    while True:
+        waits = st.pending_release if st.pending >= 0 else st.release
+        begins = FAR if st.serving else begins_at(st.free, waits)
+        if begins < limit:
+            if st.release <= begins:
+                release(st, records, notes)
+            st.serving = 1
+            st.begun = begins
+            lasts = draw(draws, place, constant, SERVICE_LATENCY, st.pending & mask)
+            st.starts = reads_from(begins, lasts)
+        if not st.serving or st.starts >= limit:
             return
-        none = np.zeros(self.count, dtype=np.int64)
-        jitter = {name: value[0, 0] for name, value in self.edges.constant.items()}
-        ahead, all_trials = self.reader.nothing_ahead(), slice(None)
-        # When bit 0 is valid hangs on the fall of busy, all else on the start of the read.
-        self.fixed = self.reader.read(none, none + _LONG_AGO, all_trials, jitter, ahead)
-        self.first_valid = self.reader.read(none, none, all_trials, jitter, ahead).valid
-        fixed = self.fixed
-        missing = (fixed.captured >= FAR).any(axis=-1) | (fixed.first >= FAR)
-        #: Units whose clock is swallowed in part.
-        self.uneven = missing | (fixed.changes >= FAR).any(axis=-1)
-        # They are taken trigger by trigger, and these only must not overflow.
-        far = (fixed.first, fixed.comes_back, fixed.captured, fixed.until, fixed.changes)
-        for values in far:
-            values[self.uneven] = 0
+        # What was released meanwhile is served by this very read.
+        if st.release <= st.starts:
+            release(st, records, notes)
+        # Where busy is high the host waits for the next release.
+        if not busy_is_high(st, notes, st.starts):
+            newest = st.newest & mask
+            kept = newest if law.keeps_words else 0
+            read(
+                law, st, unit, lane_delays, rising, falling, captures, draws, place, constant,
+                lanes, changes, clock, jitter, captured, records[newest], first_bit[kept],
+                last_bit[kept], st.pending & mask,
+            )  # fmt: skip
+        st.serving = 0
+        st.pending = -1
 
-    def run(self) -> Iterator[FrameBlock]:
-        """Run all conversions and hand over blocks of records as they settle."""
-        yield from self._loop() if self.loops else self._planned()
-        self._hosts().advance(np.full(self.count, FAR, dtype=np.int64))
-        self._expire(self.store.high, over=True)
-        while self.store.low < self.store.high:
-            yield self.store.hand_over(min(ROWS, self.store.high - self.store.low))
-        # Loops that have all stopped leave conversions that were never sent.
-        for first in range(self.store.low, self.scenario.conversions, ROWS):
-            count = min(ROWS, self.scenario.conversions - first)
-            yield FrameBlock.blank(self.store.trials, first, count, self.store.words)
 
-    def _hosts(self) -> SerialHosts:
-        everyone = np.arange(self.count)
-        return SerialHosts(self.state, everyone, self.reader, self.edges.constant, self.store)
+def lose(law: Any, record: Any, first_bit: Any, last_bit: Any) -> None:
+    """Overwrite a frame, though the host may have started its clock."""
+    record.fate = OVERRUN
+    record.service = NEVER
+    record.read_start = NEVER
+    record.read_end = NEVER
+    if law.keeps_words:
+        first_bit[:] = NEVER
+        last_bit[:] = NEVER
 
-    def _planned(self) -> Iterator[FrameBlock]:
-        """Run triggers that do not wait for the host, knowing the first of the next block."""
-        blocks = self.triggers.planned(ROWS)
-        block: Block | None = next(blocks)
-        while block is not None:
-            following = next(blocks, None)
-            upto = np.full(self.count, FAR) if following is None else following.arrival[0]
-            undisturbed = self._undisturbed(block, upto)
-            if undisturbed is not None and undisturbed.all() and self.store.low == self.store.high:
-                self.store.low = self.store.high = block.first + block.rows
-                yield self.quiet
+
+def settle(law: Any, st: Any, records: Any, notes: Any, high: int, over: bool) -> None:
+    """Move on to the oldest conversion that anything to come can still change or ask for."""
+    oldest = high
+    if not over:
+        busy_is_high(st, notes, st.now)
+        # The newest may be overwritten, its busy be on its way, a release wait for its read.
+        if st.newest >= 0:
+            oldest = min(oldest, st.newest, st.busy_from)
+        if st.pending >= 0:
+            oldest = min(oldest, st.pending)
+    if law.timeout != NEVER and not law.loops:
+        oldest = min(oldest, expire(law, records, notes, st.low, high, st.now, FAR, over))
+    st.low = max(st.low, oldest)
+
+
+@compiled
+def walk(
+    first: int,
+    count: int,
+    over: bool,
+    laws: Any,
+    units: Any,
+    delays: Any,
+    rising: Any,
+    falling: Any,
+    captures: Any,
+    due: Any,
+    draws: Any,
+    place: Any,
+    constant: Any,
+    state: Any,
+    last_changes: Any,
+    next_changes: Any,
+    records: Any,
+    notes: Any,
+    first_bits: Any,
+    last_bits: Any,
+) -> None:
+    """Take trials through conversions ``first`` ... ``first + count - 1``.
+
+    Parameters
+    ----------
+    over : bool
+        Whether these are the last ones.
+    laws : ndarray of LAW, shape (1,)
+    units : ndarray of UNIT, shape (T,)
+    delays : ndarray of int64, shape (T, lanes), fs
+        The fixed part of each return lane's crossing.
+    rising, falling, captures
+        As in `read`.
+    due : ndarray of int64, shape (T or 1, count), fs
+    draws, place, constant
+        As in `draws.Draws`.
+    state : ndarray of HOST_CLOCKED, shape (T,)
+    last_changes, next_changes : ndarray of int64, shape (T, lanes), fs
+        As ``lanes`` and ``changes`` in `read`.
+    records, notes : ndarray of RECORD and of NOTE, shape (T, a power of two)
+    first_bits, last_bits : ndarray of int64, shape (T, as records or 0, lanes, words), fs
+    """
+    law = laws[0]
+    mask = records.shape[1] - 1
+    clock = np.empty(2 * law.bits, dtype=np.int64)
+    jitter = np.empty(2 * law.bits, dtype=np.int64)
+    captured = np.empty(law.bits, dtype=np.int64)
+    for t in range(len(state)):
+        st, unit, lane_delays = state[t], units[t], delays[t]
+        record_of, note_of, drawn = records[t], notes[t], draws[t]
+        dues = due[t % len(due)]
+        lanes, changes = last_changes[t], next_changes[t]
+        first_bit, last_bit = first_bits[t], last_bits[t]
+        busy_fall = falling_delay(unit.busy, unit.return_distortion)
+        for k in range(first, first + count):
+            at = k & mask
+            record, note = record_of[at], note_of[at]
+            blank(record, note)
+            if law.keeps_words:
+                first_bit[at, :] = NEVER
+                last_bit[at, :] = NEVER
+            # The trigger.
+            if law.loops:
+                if not st.alive:
+                    continue
+                due_at = st.cue + draw(drawn, place, constant, GAP, at)
+                left = leaves_at(due_at, draw(drawn, place, constant, TRIGGER_JITTER, at), st.cue)
             else:
-                self._write(block, undisturbed)
-                self._disturbed(block, upto, undisturbed)
-            self.now = block.arrival[-1]
-            yield from self._settled(upto)
-            block = following
-
-    def _undisturbed(self, block: Block, upto: Times) -> Flags | None:
-        """Read a block as if nothing overlapped.
-
-        Parameters
-        ----------
-        block : Block
-            The triggers.
-        upto : ndarray of int64, shape (T,), fs
-            When the trigger after them arrives.
-
-        Returns
-        -------
-        ndarray of bool, shape (T,), or None
-            For which trials that holds; they are taken past the block, and their records kept
-            in ``quiet``.
-        """
-        state = self.state
-        rests = state.rests
-        if not rests.any():
-            return None
-        busy = np.maximum(block.rises, block.falls)
-        busy = np.maximum.accumulate(np.maximum(busy, state.busy), axis=0)
-        release = np.asarray(fifo.releases_at(busy, block.sync, state.released))
-        if self.triggers.sync_delay.constant is None:
-            release = np.maximum.accumulate(release, axis=0)
-        start = np.asarray(host.reads_from(release, block.latency))
-        reads = self._reads(block, start)
-        gone = reads.clock
-        idle = np.where(state.first == FAR, state.end, NEVER)
-        idle = np.where(state.newest < 0, NEVER, np.maximum(state.clock, idle))
-        if self.fixed is None:
-            gone = np.maximum(gone, np.where(reads.first == FAR, reads.end, NEVER))
-        well = (block.arrival >= _after(idle, gone)) & (release >= _after(state.free, reads.end))
-        if self.reader.returns:
-            well &= reads.comes_back >= _after(state.returned, reads.returned)
-        soonest = np.minimum(reads.valid.min(axis=-1), reads.until.min(axis=-1))
-        well &= soonest >= _after(state.lanes_ahead.max(axis=-1), reads.changes.max(axis=-1))
-        found: Flags = rests & well.all(axis=0) & (upto >= gone[-1])
-        if self.fixed is not None:
-            found &= ~self.uneven
-        some = np.flatnonzero(found)
-        if len(some):
-            self.quiet = self._quiet(block, release, start, reads)
-            self._pass(block, some, busy, release, reads)
-        return found
-
-    def _reads(self, block: Block, start: Times) -> Reads:
-        """Return reads with nothing ahead of them."""
-        fixed = self.fixed
-        if fixed is None:
-            ahead = self.reader.nothing_ahead()
-            return self.reader.read(start, block.ready, slice(None), block.jitter, ahead)
-        valid = block.ready[..., np.newaxis] + self.first_valid
-        # A late bit 0 spoils its own capture first.
-        margin = start + (fixed.captured[:, 0] - self.serial.setup)
-        lanes = start[..., np.newaxis]
-        words, returns = self.store.words is not None, self.reader.returns
-        return Reads(
-            first=start + fixed.first,
-            last=start + fixed.last,
-            end=start + fixed.end,
-            captured=lanes + fixed.captured if words else fixed.captured,
-            wrong=fixed.wrong | (margin < valid.max(axis=-1)),
-            clock=start + fixed.clock,
-            returned=start + fixed.returned if returns else fixed.returned,
-            comes_back=start + fixed.comes_back if returns else fixed.comes_back,
-            valid=valid,
-            until=lanes + fixed.until,
-            changes=lanes + fixed.changes,
-        )
-
-    def _quiet(self, block: Block, release: Times, start: Times, reads: Reads) -> FrameBlock:
-        """Return the records of undisturbed reads."""
-        state, shape = self.state, release.shape
-        settles = self.units.acquisition_time
-        before = _after(state.ready, block.ready)
-        short = converter.short_acquisition(block.arrival, before, settles)
-        late: Flags = np.broadcast_to(np.False_, shape)
-        if self.timeout is not None:
-            late = ends_wait(release, block.arrival) > block.left + self.timeout
-        first_bit = last_bit = None
-        if self.store.words is not None:
-            everyone = np.ones(shape, dtype=np.bool_)
-            first_bit, last_bit = (
-                np.moveaxis(times, 0, 1) for times in self.reader.words(reads.captured, everyone)
-            )
-        fate = np.where(reads.wrong, np.int8(Fate.CORRUPTED), np.int8(Fate.DELIVERED))
-        return FrameBlock(
-            trials=self.store.trials,
-            first=block.first,
-            due=block.due.T,
-            trigger=block.left.T,
-            aperture=block.aperture.T,
-            ready=block.ready.T,
-            release=release.T,
-            service=release.T,
-            read_start=start.T,
-            read_end=reads.end.T,
-            found=np.broadcast_to(np.int8(-1), shape).T,
-            fate=fate.T,
-            short_acquisition=short.T,
-            timed_out=late.T,
-            first_bit=first_bit,
-            last_bit=last_bit,
-        )
-
-    def _pass(self, block: Block, some: Times, busy: Times, release: Times, reads: Reads) -> None:
-        """Take undisturbed trials past a block."""
-        state = self.state
-        state.newest[some] = block.first + block.rows - 1
-        state.lanes[some] = state.lanes_ahead[some]
-        state.heard[some] = True
-        for mine, rows in (
-            (state.arrival, block.arrival),
-            (state.ready, block.ready),
-            (state.first, reads.first),
-            (state.last, reads.last),
-            (state.end, reads.end),
-            (state.free, reads.end),
-            (state.busy, busy),
-            (state.released, release),
-            (state.clock, reads.clock),
-            (state.changes, reads.changes),
-        ):
-            mine[some] = rows[-1][some]
-        if self.reader.returns:
-            state.returned[some] = reads.returned[-1][some]
-
-    def _write(self, block: Block, undisturbed: Flags | None) -> None:
-        """Write down a block's triggers, and all else of its undisturbed trials."""
-        store = self.store
-        for row in range(block.rows):
-            store.open(block.first + row)
-        rows = np.arange(block.first, block.first + block.rows) & (store.size - 1)
-        store.columns["due"][rows] = block.due
-        store.columns["trigger"][rows] = block.left
-        if undisturbed is None or not undisturbed.any():
-            return
-        some = np.flatnonzero(undisturbed)
-        there, quiet = np.ix_(rows, some), self.quiet
-        for name in ("aperture", "ready", "release", "service", "read_start", "read_end", "fate"):
-            store.columns[name][there] = getattr(quiet, name).T[:, some]
-        store.columns["short"][there] = quiet.short_acquisition.T[:, some]
-        if store.words is not None:
-            for name in ("first_bit", "last_bit"):
-                store.columns[name][there] = np.moveaxis(getattr(quiet, name), 0, 1)[:, some]
-        planned = ends_wait(quiet.release.T, block.arrival)
-        store.columns["planned"][there] = planned[:, some]
-
-    def _disturbed(self, block: Block, upto: Times, undisturbed: Flags | None) -> None:
-        """Take the other trials through a block, trigger by trigger."""
-        everyone = np.ones(self.count, dtype=np.bool_)
-        some = np.flatnonzero(everyone if undisturbed is None else ~undisturbed)
-        if not len(some):
-            return
-        state = self.state.part(some)
-        hosts = SerialHosts(state, some, self.reader, self.edges.constant, self.store)
-        for row in range(block.rows):
-            hosts.trigger(block.first + row, block.one(row, some))
-        hosts.advance(upto[some])
-        self.state.put(some, state)
-
-    def _settled(self, upto: Times) -> Iterator[FrameBlock]:
-        """Hand over the blocks that nothing can change any more."""
-        store = self.store
-        waits = self.state.open(upto)
-        oldest = min(store.high, int(self.state.newest[waits].min(initial=store.high)))
-        oldest = self._expire(oldest, over=False)
-        while store.low + ROWS <= oldest:
-            yield store.hand_over(ROWS)
-
-    def _expire(self, upto: int, over: bool) -> int:
-        """Judge the timeouts of settled rows; return up to where that could be done."""
-        store = self.store
-        low, count = store.low, store.high - store.low
-        if self.timeout is None or self.loops or not count:
-            return upto
-        release = store.rows("planned", low, count)
-        expires = store.rows("trigger", low, count) + self.timeout
-        # The release of a later conversion ends the wait for an earlier one too.
-        future = np.where(release == NEVER, FAR, release)
-        nearest = np.minimum.accumulate(future[::-1], axis=0)[::-1]
-        known = (nearest != FAR) | over | (self.now > expires)
-        unknown = np.flatnonzero(~known.all(axis=1))
-        if len(unknown):
-            upto = min(upto, low + int(unknown[0]))
-        if upto > low:
-            rows = np.arange(low, upto) & (store.size - 1)
-            store.columns["timed_out"][rows] = (nearest > expires)[: upto - low]
-        return upto
-
-    def _loop(self) -> Iterator[FrameBlock]:
-        """Run a loop: each trigger waits until the host has read a frame or given it up."""
-        law, store = self.scenario.trigger, self.store
-        assert law.gap is not None
-        assert self.timeout is not None
-        seed, chunk = self.scenario.seed, store.trials
-        gaps = Draws(law.gap, seed, chunk, "trigger.gap")
-        jitters = Draws(law.jitter, seed, chunk, "trigger.jitter")
-        hosts = self._hosts()
-        cue = np.zeros(self.count, dtype=np.int64)
-        alive = np.ones(self.count, dtype=np.bool_)
-        everyone = np.arange(self.count)
-        for index in range(self.scenario.conversions):
-            if not alive.any():
-                break
-            due = cue + gaps.take(1)[0]
-            left = np.maximum(trigger.leaves(due, jitters.take(1)[0]), cue)
-            block = self.triggers.one(index, due, left, alive)
-            store.open(index)
-            store.row("due", index)[:] = np.where(alive, due, NEVER)
-            store.row("trigger", index)[:] = np.where(alive, left, NEVER)
-            release = hosts.trigger(index, block.one(0, everyone), alive)
-            expires = left + self.timeout
-            in_time = alive & (ends_wait(release, block.arrival[0]) <= expires)
-            store.row("timed_out", index)[:] = alive & ~in_time
-            # Nothing else arrives until this frame is read, so the host may go on alone.
-            hosts.advance(np.where(in_time, FAR, NEVER))
-            read = store.row("read_end", index)
-            cue = np.where(in_time, read, expires)
-            alive &= ~in_time | (read != NEVER)
-            if (index + 1) % ROWS == 0:
-                yield from self._settled(cue)
-
-
-def _after(before: Times, rows: Times) -> Times:
-    """Return what holds ahead of each row: ``before``, shape (T,), then the rows but the last."""
-    return np.concatenate([np.broadcast_to(before, (1, *rows.shape[1:])), rows[:-1]])
+                due_at = dues[k - first]
+                left = leaves_at(due_at, draw(drawn, place, constant, TRIGGER_JITTER, at), NEVER)
+            record.due = due_at
+            record.trigger = left
+            off = draw(drawn, place, constant, FORWARD_JITTER, at)
+            arrival = arrives_at(left, unit.forward, off, st.last_arrival)
+            st.last_arrival = arrival
+            st.now = arrival
+            advance(
+                law, st, unit, lane_delays, rising, falling, captures, drawn, place, constant,
+                lanes, changes, clock, jitter, captured, record_of, note_of, first_bit, last_bit,
+                arrival,
+            )  # fmt: skip
+            if st.release <= arrival:
+                release(st, record_of, note_of)
+            # A trigger is missed while the converter converts, and while the clock is at it.
+            begun = st.first <= arrival
+            taken = accepts(arrival, st.ready) and not (begun and not accepts(arrival, st.last))
+            if taken:
+                if st.newest >= 0 and arrival < min(st.first, st.end):
+                    newest = st.newest & mask
+                    kept = newest if law.keeps_words else 0
+                    lose(law, record_of[newest], first_bit[kept], last_bit[kept])
+                # What is known of the read before: its clock was accepted if it came first.
+                if st.end != FAR and not begun:
+                    st.clock_accepted = 0
+                record.fate = IN_FLIGHT
+                record.short_acquisition = short_acquisition(
+                    arrival, st.ready, unit.acquisition_time
+                )
+                record.aperture = samples_at(
+                    arrival, draw(drawn, place, constant, APERTURE_JITTER, at)
+                )
+                ready = ready_at(arrival, draw(drawn, place, constant, CONVERSION_TIME, at))
+                record.ready = ready
+                # Busy crosses its own channel.
+                rises = arrival + draw(drawn, place, constant, BUSY_DELAY, at)
+                if shows_rise(rises, ready):
+                    off = draw(drawn, place, constant, BUSY, at)
+                    st.busy = arrives_at(rises, unit.busy, off, st.busy)
+                    note.rise = st.busy
+                off = draw(drawn, place, constant, BUSY + 1, at)
+                st.busy = arrives_at(ready, busy_fall, off, st.busy)
+                note.fall = st.busy
+                st.released = releases_at(
+                    st.busy, draw(drawn, place, constant, SYNC_DELAY, at), st.released
+                )
+                st.newest, st.ready, st.release, st.arrival = k, ready, st.released, arrival
+                st.first, st.last, st.end = FAR, NEVER, FAR
+            else:
+                record.fate = MISSED_TRIGGER
+            if law.loops:
+                expires = left + law.timeout
+                in_time = taken and not gives_up(ends_wait(st.release, arrival), expires)
+                record.timed_out = not in_time
+                st.cue = expires
+                if in_time:
+                    # Nothing else arrives until this frame is read, so the host may go on alone.
+                    advance(
+                        law, st, unit, lane_delays, rising, falling, captures, drawn, place,
+                        constant, lanes, changes, clock, jitter, captured, record_of, note_of,
+                        first_bit, last_bit, FAR,
+                    )  # fmt: skip
+                    st.cue = record.read_end
+                    st.alive = 1 if record.read_end != NEVER else 0
+        if over:
+            advance(
+                law, st, unit, lane_delays, rising, falling, captures, drawn, place, constant,
+                lanes, changes, clock, jitter, captured, record_of, note_of, first_bit, last_bit,
+                FAR,
+            )  # fmt: skip
+        settle(law, st, record_of, note_of, first + count, over)

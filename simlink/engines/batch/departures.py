@@ -1,0 +1,111 @@
+"""When the triggers of some trials are due, and when the first of all later ones leaves."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from simlink.base.draws import Column
+from simlink.base.instants import FAR, Times
+from simlink.link.trigger import DueTimes, leaves_at
+from simlink.link.unit import Units
+from simlink.scenario.distributions import reach
+from simlink.scenario.schema import Scenario
+
+#: The longest trials of which due times that are the same in all trials are kept.
+_KEPT = 2**22
+#: Triggers looked ahead to at a time.
+_AHEAD = 1024
+
+
+class Departures:
+    """Hands due times out in order; not for loops, whose triggers wait for the host.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        What is simulated.
+    asks_later : bool
+        Whether the first of all later triggers is asked for.
+    """
+
+    def __init__(self, scenario: Scenario, asks_later: bool) -> None:
+        trigger = scenario.trigger
+        self._scenario = scenario
+        self._asks_later = asks_later
+        self._loops = trigger.pattern == "after_read"
+        gap = trigger.gap
+        self._common = trigger.tolerance.is_constant and (
+            trigger.pattern == "periodic"
+            or (trigger.pattern == "burst" and gap is not None and gap.is_constant)
+        )
+        self._known: dict[int, Times] = {}
+        self._sources: list[DueTimes] = []
+
+    def open(self, units: Units, trials: range) -> None:
+        """Begin some trials, which are among those of ``units``."""
+        if self._loops:
+            return
+        rows = slice(trials.start - units.trials.start, trials.stop - units.trials.start)
+        tolerances = units.trigger_tolerance[rows].tolist()
+        pairs = list(zip(trials, tolerances, strict=True))[: 1 if self._common else None]
+        self._sources = [DueTimes(self._scenario, trial, one) for trial, one in pairs]
+        if self._asks_later:
+            self._later = [_Later(self._scenario, trial, one) for trial, one in zip(
+                trials, tolerances, strict=True)]
+
+    def take(self, first: int, count: int) -> tuple[Times, Times]:
+        """Return due times and those of the first of all later triggers.
+
+        Returns
+        -------
+        due : ndarray of int64, shape (T or 1, count), fs
+        later : ndarray of int64, shape (T, count) or (1, 0), fs
+            `FAR` after the last trigger; empty where nobody asks.
+        """
+        none = np.zeros((1, 0), dtype=np.int64)
+        if self._loops:
+            return np.zeros((1, 1), dtype=np.int64), none
+        due = self._known.get(first)
+        if due is None or due.shape[1] != count:
+            due = np.stack([source.take(count) for source in self._sources])
+            if self._common and self._scenario.conversions <= _KEPT:
+                self._known[first] = due
+        if not self._asks_later:
+            return due, none
+        return due, np.stack([one.take(count) for one in self._later])
+
+
+class _Later:
+    """When the first of all later triggers of one trial leaves.
+
+    Jitter wider than the spacing lets a later trigger leave first, so that is settled by looking
+    ahead until no later one can matter.
+    """
+
+    def __init__(self, scenario: Scenario, trial: int, tolerance: int) -> None:
+        law = scenario.trigger.jitter
+        self._due = DueTimes(scenario, trial, tolerance)
+        self._jitter = Column(law, scenario.seed, trial, "trigger.jitter")
+        self._least = reach(law)[0]
+        self._remaining = scenario.conversions
+        self._left = np.empty(0, dtype=np.int64)
+        self._newest = 0
+
+    def take(self, count: int) -> Times:
+        while True:
+            # From each place on, the soonest to leave; one place past the end.
+            soonest = np.minimum.accumulate(np.append(self._left, FAR)[::-1])[::-1]
+            if not self._remaining or (
+                len(self._left) > count and self._newest + self._least >= soonest[count]
+            ):
+                break
+            more = min(self._remaining, max(_AHEAD, count))
+            self._remaining -= more
+            due, jitter = self._due.take(more), self._jitter.take(more)
+            left = [leaves_at(one, off, one + off) for one, off in zip(
+                due.tolist(), jitter.tolist(), strict=True)]
+            self._left = np.concatenate([self._left, np.array(left, dtype=np.int64)])
+            self._newest = int(due[-1])
+        self._left = self._left[count:]
+        later: Times = soonest[1 : count + 1]
+        return later

@@ -1,0 +1,74 @@
+"""What both loops do with a record: begin it blank, look its draws up, judge its timeout."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from simlink.base.instants import FAR, NEVER
+from simlink.link.fate import IN_FLIGHT, NOT_SENT
+from simlink.link.host import gives_up
+
+
+def draw(draws: Any, place: Any, constant: Any, column: int, at: int) -> int:
+    """Return the draw of a column for the conversion at a place of the rings, in base units."""
+    which = place[column]
+    return constant[column] if which < 0 else draws[which, at]
+
+
+def blank(record: Any, note: Any) -> None:
+    """Begin a conversion of which nothing has happened yet."""
+    record.due = NEVER
+    record.trigger = NEVER
+    record.aperture = NEVER
+    record.ready = NEVER
+    record.release = NEVER
+    record.service = NEVER
+    record.read_start = NEVER
+    record.read_end = NEVER
+    record.occupancy_at_arrival = -1
+    record.fate = NOT_SENT
+    record.short_acquisition = False
+    record.timed_out = False
+    note.planned = NEVER
+    note.need = NEVER
+    note.whole = NEVER
+    note.rise = FAR
+    note.fall = NEVER
+    note.wrong = False
+    note.edge = False
+
+
+def expire(
+    law: Any, records: Any, notes: Any, low: int, high: int, now: int, certain: int, over: bool
+) -> int:
+    """Judge the timeouts of conversions ``low`` ... ``high - 1``.
+
+    A conversion is given up unless it or a later one is released in time.
+
+    Parameters
+    ----------
+    now : int, fs
+        Nothing that is still to come is released before.
+    certain : int, fs
+        A frame that waits and is to be released before this instant will be; a later one may
+        still be discarded.
+    over : bool
+        Whether nothing more is released at all.
+
+    Returns
+    -------
+    int
+        Up to where it could be done.
+    """
+    upto = high
+    nearest = FAR
+    for index in range(high - 1, low - 1, -1):
+        record = records[index & (len(records) - 1)]
+        release = notes[index & (len(notes) - 1)].planned
+        if release != NEVER and (over or release < certain or record.fate != IN_FLIGHT):
+            nearest = min(nearest, release)
+        expires = record.trigger + law.timeout
+        if nearest == FAR and not over and now <= expires:
+            upto = index
+        record.timed_out = gives_up(nearest, expires)
+    return upto

@@ -1,0 +1,484 @@
+"""Trials read by a remote master into a FIFO, conversion by conversion.
+
+Time is advanced trigger by trigger. At a frame's first push every decision of the host that lies
+strictly before it is taken, slots are freed up to it, and then the frame is admitted, refused, or
+put in the place of one that waits. What a begun service has named is read back to back at known
+instants, so only the frames not yet named have to be queued.
+
+`walk` and what it calls are compiled as they stand; arrays have one row a trial.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+from simlink.base.compiled import compiled
+from simlink.base.instants import FAR, NEVER
+from simlink.engines.batch.draws import (
+    APERTURE_JITTER,
+    CONVERSION_TIME,
+    EDGES,
+    FORWARD_JITTER,
+    GAP,
+    SERVICE_LATENCY,
+    START_DELAY,
+    SYNC_DELAY,
+    TRIGGER_JITTER,
+)
+from simlink.engines.batch.records import blank, draw, expire
+from simlink.link.channel import arrives_at
+from simlink.link.converter import (
+    accepts,
+    captured_early,
+    ready_at,
+    samples_at,
+    short_acquisition,
+)
+from simlink.link.fate import (
+    IN_FLIGHT,
+    MISSED_TRIGGER,
+    NOT_RECEIVED,
+    OVERRUN,
+    fate_of_read,
+)
+from simlink.link.fifo import WhenFull, admits, may_replace, released_before, releases_at
+from simlink.link.host import (
+    begins_at,
+    busy_falls,
+    gives_up,
+    is_read_on,
+    reads_from,
+    underruns,
+)
+from simlink.link.remote_clock import held_back_until, starts_at
+from simlink.link.transport import sent_at
+from simlink.link.trigger import leaves_at
+
+DROP_NEW = int(WhenFull.DROP_NEW)
+DROP_OLD = int(WhenFull.DROP_OLD)
+STALL = int(WhenFull.STALL)
+
+
+def latch_edge(st: Any, record: Any, note: Any) -> None:
+    """Remember the first fall of busy since the service in hand began, of a frame that goes."""
+    if note.edge and record.release > st.begun:
+        st.latch = min(st.latch, record.release)
+
+
+def latched(st: Any, waiting: Any, notes: Any) -> int:
+    """Return when the first fall of busy since the last service began is, FAR if none."""
+    found = st.latch
+    for place in range(st.head, st.tail):
+        note = notes[waiting[place & (len(waiting) - 1)] & (len(notes) - 1)]
+        if note.edge and note.planned > st.begun:
+            found = min(found, note.planned)
+    return found
+
+
+def next_service(law: Any, st: Any, waiting: Any, notes: Any) -> int:
+    """Return when an idle host begins its next service, FAR if it does not."""
+    if st.tail - st.head < law.watermark:
+        return FAR
+    last = waiting[(st.head + law.watermark - 1) & (len(waiting) - 1)]
+    when = begins_at(st.free_at, notes[last & (len(notes) - 1)].planned)
+    if law.by_edge:
+        when = max(when, latched(st, waiting, notes))
+    return when
+
+
+def read_group(
+    law: Any, st: Any, waiting: Any, ends: Any, records: Any, notes: Any, start: int, count: int
+) -> None:
+    """Read the next frames back to back."""
+    for _ in range(count):
+        index = waiting[st.head & (len(waiting) - 1)] & (len(notes) - 1)
+        record, note = records[index], notes[index]
+        if law.by_edge:
+            latch_edge(st, record, note)
+        end = start + law.read_time
+        record.read_start = start
+        record.read_end = end
+        early = law.may_underrun != 0 and underruns(start, note.need)
+        record.fate = fate_of_read(early, note.wrong)
+        ends[st.named & (len(ends) - 1)] = end
+        st.named += 1
+        st.head += 1
+        start = end
+    st.free_at = start
+
+
+def advance(
+    law: Any,
+    st: Any,
+    waiting: Any,
+    ends: Any,
+    records: Any,
+    notes: Any,
+    latencies: Any,
+    latency: int,
+    limit: int,
+    goal: int,
+) -> None:
+    """Take every decision of the host that lies strictly before an instant.
+
+    Stops where the admitted frame of number ``goal`` has been named by a service, if that is not
+    negative. Latencies that do not vary are ``latency``.
+    """
+    while st.tail > st.head and limit > st.free_at and not st.gone:
+        if goal >= 0 and st.named > goal:
+            return
+        if st.continues:
+            if st.free_at >= limit:
+                return
+            count = 0
+            while st.tail > st.head + count:
+                index = waiting[(st.head + count) & (len(waiting) - 1)]
+                if not is_read_on(notes[index & (len(notes) - 1)].planned, st.free_at):
+                    break
+                count += 1
+            st.continues = 1 if count > 0 else 0
+            read_group(law, st, waiting, ends, records, notes, st.free_at, count)
+            continue
+        when = next_service(law, st, waiting, notes)
+        if when >= limit:
+            return
+        index = waiting[st.head & (len(waiting) - 1)] & (len(notes) - 1)
+        records[index].service = when
+        st.begun = when
+        st.latch = FAR
+        lasts = latencies[index] if len(latencies) else latency
+        read_group(
+            law, st, waiting, ends, records, notes, reads_from(when, lasts), law.watermark
+        )
+        st.continues = law.read_all
+
+
+def free(st: Any, ends: Any, upto: int) -> None:
+    """Free the slots of reads that have ended by an instant, inclusive."""
+    while st.freed < st.named and ends[st.freed & (len(ends) - 1)] <= upto:
+        st.freed += 1
+
+
+def discard(law: Any, st: Any, waiting: Any, records: Any, notes: Any, now: int) -> bool:
+    """Discard the oldest frame that is whole and that no service has named, if there is one."""
+    if st.tail == st.head:
+        return False
+    index = waiting[st.head & (len(waiting) - 1)] & (len(notes) - 1)
+    record, note = records[index], notes[index]
+    if not may_replace(note.whole, now):
+        return False
+    if not released_before(record.release, now):
+        record.release = NEVER
+        note.planned = NEVER
+    elif law.by_edge:
+        latch_edge(st, record, note)
+    record.fate = OVERRUN
+    st.head += 1
+    return True
+
+
+def push(
+    law: Any,
+    start: int,
+    draws: Any,
+    place: Any,
+    constant: Any,
+    at: int,
+    lanes: Any,
+    offsets: Any,
+    line_times: Any,
+    takes: Any,
+    ahead: Any,
+    line_free: Any,
+    pushed: Any,
+) -> tuple[int, int, int, int]:
+    """Send a frame's bits or packets across the return channels, lane by lane.
+
+    Parameters
+    ----------
+    start : int, fs
+        When the frame's clock starts.
+    lanes : ndarray of int64, shape (lanes,), fs
+        The fixed part of each lane's crossing.
+    offsets, line_times, takes : ndarray of int64, shape (symbols,), fs
+        Of each symbol: when its last bit is captured, counted from the start; its time on the
+        line; when the host takes its first bit, counted from the start of the read.
+    ahead, line_free : ndarray of int64, shape (lanes,), fs
+        When the symbol before came out, and when the line was free of it; brought up to date.
+    pushed : ndarray of int64, shape (lanes, symbols), fs
+        Filled with the instants at which symbols come out, where there is room for them.
+
+    Returns
+    -------
+    first, enough, whole, need : int, fs
+        The first bit of any lane, the last lane's release bit, the last bit of all, and the
+        earliest start of a read that finds every bit there.
+    """
+    first, enough, whole, need = FAR, NEVER, NEVER, NEVER
+    keeps = len(pushed) > 0
+    for lane in range(law.lanes):
+        last, free_from, out = ahead[lane], line_free[lane], NEVER
+        for symbol in range(law.symbols):
+            sent = start + offsets[symbol]
+            if law.packets:
+                sent = sent_at(sent, free_from, line_times[symbol])
+                free_from = sent
+            jitter = draw(draws, place, constant, EDGES + lane * law.symbols + symbol, at)
+            out = arrives_at(sent, lanes[lane], jitter, last)
+            last = out
+            if symbol == 0:
+                first = min(first, out)
+            if symbol == law.release_symbol:
+                enough = max(enough, out)
+            need = max(need, out - takes[symbol])
+            if keeps:
+                pushed[lane, symbol] = out
+        whole = max(whole, out)
+        ahead[lane], line_free[lane] = last, free_from
+    return first, enough, whole, need
+
+
+def keep_words(law: Any, firsts: Any, lasts: Any, pushed: Any, first_bit: Any, last_bit: Any) -> None:
+    """Note when each word's own first and last bit is pushed."""
+    for lane in range(law.lanes):
+        for word in range(law.words):
+            first_bit[lane, word] = pushed[lane, firsts[word]]
+            last_bit[lane, word] = pushed[lane, lasts[word]]
+
+
+def end_of(
+    law: Any,
+    st: Any,
+    waiting: Any,
+    ends: Any,
+    records: Any,
+    notes: Any,
+    latencies: Any,
+    latency: int,
+    number: int,
+) -> int:
+    """Return when the read of the admitted frame of a number ends, NEVER if it never does.
+
+    Nothing else may arrive before that.
+    """
+    advance(law, st, waiting, ends, records, notes, latencies, latency, FAR, number)
+    return ends[number & (len(ends) - 1)] if st.named > number else NEVER
+
+
+def note_gone(law: Any, st: Any, waiting: Any, notes: Any, high: int) -> None:
+    """Note a host that will never come again, so that nothing is kept for it.
+
+    A host that is told of edges alone and missed the last one stands still for good once its
+    FIFO is full of frames that cannot be discarded; so does one whose master is held for good.
+    """
+    if law.when_full == DROP_NEW and law.by_edge:
+        closed = st.tail - st.head == law.depth
+    else:
+        closed = st.held != 0
+    if not closed or st.gone or st.continues or st.tail == st.head:
+        return
+    # Whether busy fell behind the newest conversion of all may not be known yet.
+    newest = waiting[(st.tail - 1) & (len(waiting) - 1)]
+    if newest < high - 1 and next_service(law, st, waiting, notes) == FAR:
+        st.gone = 1
+
+
+def settle(law: Any, st: Any, waiting: Any, records: Any, notes: Any, high: int, over: bool) -> None:
+    """Move on to the oldest conversion that anything to come can still change."""
+    if not over:
+        note_gone(law, st, waiting, notes, high)
+    oldest = high if over else high - 1
+    if not over and st.tail > st.head and not st.gone:
+        oldest = min(oldest, waiting[st.head & (len(waiting) - 1)])
+    if law.timeout != NEVER and not law.loops:
+        certain = FAR if st.gone else st.now
+        oldest = min(oldest, expire(law, records, notes, st.low, high, st.now, certain, over or st.gone != 0))
+    st.low = max(st.low, oldest)
+
+
+@compiled
+def walk(
+    first: int,
+    count: int,
+    over: bool,
+    laws: Any,
+    units: Any,
+    wrong: Any,
+    lanes: Any,
+    captured: Any,
+    offsets: Any,
+    line_times: Any,
+    takes: Any,
+    word_firsts: Any,
+    word_lasts: Any,
+    due: Any,
+    later: Any,
+    draws: Any,
+    place: Any,
+    constant: Any,
+    state: Any,
+    waiting: Any,
+    ends: Any,
+    ahead: Any,
+    line_free: Any,
+    pushed: Any,
+    records: Any,
+    notes: Any,
+    first_bit: Any,
+    last_bit: Any,
+) -> None:
+    """Take trials through conversions ``first`` ... ``first + count - 1``.
+
+    Parameters
+    ----------
+    over : bool
+        Whether these are the last ones.
+    laws : ndarray of LAW, shape (1,)
+    units : ndarray of UNIT, shape (T,)
+    wrong : ndarray of bool, shape (T,)
+        Whether every frame of the unit has a wrong bit.
+    lanes : ndarray of int64, shape (T, lanes), fs
+        The fixed part of each return lane's crossing.
+    captured : ndarray of int64, shape (T,), fs
+        When bit 0 is captured, counted from the start of the remote clock.
+    offsets, line_times, takes, pushed
+        As in `push`; offsets have a row for each trial.
+    word_firsts, word_lasts : ndarray of int64, shape (words,)
+        The symbols that carry the first and last bit of each word.
+    due : ndarray of int64, shape (T or 1, count), fs
+    later : ndarray of int64, shape (T or 1, count or 0), fs
+        When the first of all later triggers leaves; empty where nobody asks.
+    draws, place, constant
+        As in `draws.Draws`.
+    state : ndarray of REMOTE, shape (T,)
+    waiting, ends : ndarray of int64, shape (T, a power of two above the depth)
+        The conversions that wait, and when the frames that services have named are read.
+    ahead, line_free : ndarray of int64, shape (T, lanes), fs
+    records, notes : ndarray of RECORD and of NOTE, shape (T, a power of two)
+    first_bit, last_bit : ndarray of int64, shape (T, as records or 0, lanes, words), fs
+    """
+    law = laws[0]
+    mask = records.shape[1] - 1
+    latency_place = place[SERVICE_LATENCY]
+    latency = constant[SERVICE_LATENCY]
+    for t in range(len(state)):
+        st, unit = state[t], units[t]
+        wait, end, record_of, note_of, drawn = waiting[t], ends[t], records[t], notes[t], draws[t]
+        latencies = drawn[latency_place, : mask + 1] if latency_place >= 0 else constant[:0]
+        dues, laters = due[t % len(due)], later[t % len(later)]
+        lane, offset, before, line = lanes[t], offsets[t], ahead[t], line_free[t]
+        base_first, base_enough, base_whole, base_need = 0, 0, 0, 0
+        if law.fixed:
+            base_first, base_enough, base_whole, base_need = push(
+                law, 0, drawn, place, constant, 0, lane, offset, line_times, takes, before, line,
+                pushed,
+            )  # fmt: skip
+            before[:] = NEVER
+        for k in range(first, first + count):
+            at = k & mask
+            record, note = record_of[at], note_of[at]
+            blank(record, note)
+            if law.keeps_words:
+                first_bit[t, at, :] = NEVER
+                last_bit[t, at, :] = NEVER
+            # The trigger.
+            if law.loops:
+                if not st.alive:
+                    continue
+                due_at = st.cue + draw(drawn, place, constant, GAP, at)
+                left = leaves_at(due_at, draw(drawn, place, constant, TRIGGER_JITTER, at), st.cue)
+                if k > 0:
+                    # The frame before is now known to be followed, or not, by this one in time.
+                    former = note_of[(k - 1) & mask]
+                    former.edge = former.planned != NEVER and busy_falls(former.planned, left)
+            else:
+                due_at = dues[k - first]
+                left = leaves_at(due_at, draw(drawn, place, constant, TRIGGER_JITTER, at), NEVER)
+            record.due = due_at
+            record.trigger = left
+            jitter = draw(drawn, place, constant, FORWARD_JITTER, at)
+            arrival = arrives_at(left, unit.forward, jitter, st.last_arrival)
+            st.last_arrival = arrival
+            # The conversion and its readout.
+            taken = not st.held and accepts(arrival, st.readout_end)
+            if taken:
+                ready = ready_at(arrival, draw(drawn, place, constant, CONVERSION_TIME, at))
+                record.ready = ready
+                record.aperture = samples_at(
+                    arrival, draw(drawn, place, constant, APERTURE_JITTER, at)
+                )
+                record.short_acquisition = st.ready_before != NEVER and short_acquisition(
+                    arrival, st.ready_before, unit.acquisition_time
+                )
+                st.ready_before = max(st.ready_before, ready)
+                record.fate = NOT_RECEIVED
+                start = starts_at(ready, draw(drawn, place, constant, START_DELAY, at))
+                if law.when_full == STALL and st.admitted >= law.depth:
+                    freed = end_of(
+                        law, st, wait, end, record_of, note_of, latencies, latency,
+                        st.admitted - law.depth,
+                    )  # fmt: skip
+                    if freed == NEVER:
+                        # Its clock never starts: it has been sampled and is never received.
+                        st.held = 1
+                        taken = False
+                    else:
+                        start = held_back_until(start, arrives_at(freed, unit.credit, 0, NEVER))
+                st.admitted += 1
+            else:
+                record.fate = MISSED_TRIGGER
+            if taken:
+                st.readout_end = start + unit.readout
+                note.wrong = wrong[t] or captured_early(
+                    start + captured[t], ready, unit.msb_valid, unit.remote_setup
+                )
+                # The way to the FIFO.
+                if law.fixed:
+                    came, enough = start + base_first, start + base_enough
+                    whole, need = start + base_whole, start + base_need
+                else:
+                    came, enough, whole, need = push(
+                        law, start, drawn, place, constant, at, lane, offset, line_times, takes,
+                        before, line, pushed,
+                    )  # fmt: skip
+                st.now = came
+                note.whole = whole
+                note.need = need
+                advance(law, st, wait, end, record_of, note_of, latencies, latency, came, -1)
+                free(st, end, came)
+                occupancy = st.tail - st.head + st.named - st.freed
+                record.occupancy_at_arrival = occupancy
+                room = admits(occupancy, law.depth)
+                if not room and law.when_full == DROP_OLD:
+                    room = discard(law, st, wait, record_of, note_of, came)
+                if room:
+                    record.fate = IN_FLIGHT
+                    wait[st.tail & (len(wait) - 1)] = k
+                    st.tail += 1
+                    planned = releases_at(
+                        enough, draw(drawn, place, constant, SYNC_DELAY, at), st.last_release
+                    )
+                    st.last_release = planned
+                    note.planned = planned
+                    record.release = planned
+                    note.edge = laters.shape[0] == 0 or busy_falls(planned, laters[k - first])
+                    if law.keeps_words:
+                        keep_words(
+                            law, word_firsts, word_lasts, pushed, first_bit[t, at], last_bit[t, at]
+                        )
+                else:
+                    record.fate = OVERRUN
+            if law.loops:
+                expires = left + law.timeout
+                in_time = note.planned != NEVER and not gives_up(note.planned, expires)
+                record.timed_out = not in_time
+                st.cue = expires
+                if in_time:
+                    # Nothing else arrives until this frame is read, so the host may go on alone.
+                    advance(law, st, wait, end, record_of, note_of, latencies, latency, FAR, -1)
+                    st.cue = record.read_end
+                    st.alive = 1 if record.read_end != NEVER else 0
+        high = first + count
+        if over:
+            advance(law, st, wait, end, record_of, note_of, latencies, latency, FAR, -1)
+        settle(law, st, wait, record_of, note_of, high, over)
