@@ -11,6 +11,7 @@ can be compiled, so that code is never older than its rules.
 
 from __future__ import annotations
 
+import dis
 import hashlib
 import os
 import sys
@@ -101,19 +102,21 @@ def _home() -> Path | None:
 _MACHINE: dict[FunctionType, Any] = {}
 
 
-def _machine(plain: FunctionType) -> Any:
+def _machine(plain: FunctionType, depth: int = 0) -> Any:
     """Return a function compiled, with all plain functions of simlink that it calls."""
     if plain in _MACHINE:
         return _MACHINE[plain]
     import numba
 
     names = dict(plain.__globals__)
-    for name in plain.__code__.co_names:
-        called = names.get(name)
+    for step in dis.get_instructions(plain):
+        if step.opname != "LOAD_GLOBAL":
+            continue
+        name, called = step.argval, names.get(step.argval)
         if isinstance(called, _Compiled):
             called = called.plain
         if isinstance(called, FunctionType) and called.__module__.startswith("simlink."):
-            names[name] = _machine(called)
+            names[name] = _machine(called, depth + 1)
     own = FunctionType(
         plain.__code__, names, plain.__name__, plain.__defaults__, plain.__closure__
     )
@@ -122,7 +125,7 @@ def _machine(plain: FunctionType) -> Any:
     before = numba.config.CACHE_DIR
     numba.config.CACHE_DIR = "" if home is None else str(home)
     try:
-        _MACHINE[plain] = numba.njit(own, cache=home is not None, error_model="numpy")
+        _MACHINE[plain] = numba.njit(own, cache=home is not None, error_model="numpy", forceinline=depth > 0, _nrt=False)
     finally:
         numba.config.CACHE_DIR = before
     return _MACHINE[plain]

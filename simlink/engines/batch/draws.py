@@ -116,7 +116,7 @@ class Draws:
         ]
         self._simple = [at for at, one in enumerate(self._varying) if one.law.is_simple]
         self._runs = _runs(self._varying)
-        self._own = [np.random.Generator(np.random.SFC64(0)) for _ in self._varying]
+        self._own: list[list[np.random.Generator]] = []
         self._samplers: dict[tuple[int, int], Sampler] = {}
         self.ring: Times = np.zeros((0, len(self._varying), 0), dtype=np.int64)
 
@@ -136,6 +136,8 @@ class Draws:
         if self.ring.shape[0] != len(trials) or self.ring.shape[2] != size + _PAD:
             self.ring = np.zeros((len(trials), self.width, size + _PAD), dtype=np.int64)
         self._raw = np.empty((0, 0, 0))
+        while len(self._own) < len(trials):
+            self._own.append([np.random.Generator(np.random.SFC64(0)) for _ in self._varying])
         self._samplers = {
             (row, at): one.law.sampler(
                 self._generators.streams(trial, one.source), one.stride, one.offset
@@ -166,12 +168,12 @@ class Draws:
             self.ring[row, column, there] = sampler.take(count)
 
     def _fill_simple(self, first: int, count: int, there: slice) -> None:
-        if self._raw.shape[2] != count:
+        if self._raw.shape[::2] != (len(self._trials), count):
             self._raw = np.empty((len(self._trials), self.width, count))
         raw = self._raw
         for row, trial in enumerate(self._trials):
             for at in self._simple:
-                generator = self._own[at]
+                generator = self._own[row][at]
                 if first == 0:
                     self._generators.restart(generator, trial, self._names[at])
                 law: Any = self._varying[at].law

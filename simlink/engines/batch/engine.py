@@ -90,6 +90,9 @@ class _Walk:
         law["bits"], law["lanes"] = scenario.bits_per_lane, frame.lanes
         law["words"], law["word_bits"] = frame.words_per_lane, frame.word_bits
         law["keeps_words"] = words
+        law["certain"] = (
+            host.watermark == 1 and host.notice == "count" and scenario.fifo.when_full != "drop_old"
+        )
         columns = conversion_columns(scenario)
         if self.by_remote:
             self.symbols: Symbols = symbols(scenario, units, words)
@@ -118,8 +121,9 @@ class _Walk:
         beside = 1
         if total <= stretch:
             stretch = 1 << (total - 1).bit_length()
-            places = 1 << self.scenario.fifo.depth.bit_length()
-            beside = max(1, min(NUMBERS // (stretch * width), PLACES // places, len(trials)))
+            beside = max(beside, NUMBERS // (stretch * width))
+        places = 1 << self.scenario.fifo.depth.bit_length()
+        beside = max(1, min(beside, PLACES // places, len(trials)))
         self.draws.prepare(trials)
         for start in range(trials.start, trials.stop, beside):
             some = range(start, min(start + beside, trials.stop))
@@ -203,6 +207,7 @@ class _Walk:
             first, count, over, self.law, units.values[rows], units.lanes[rows],
             units.host_rising, units.host_falling, units.host_captured, due,
             draws.ring, draws.place, draws.constant, self.state, self.ahead, self.line_free,
+            np.empty((4, 2 * len(units.host_rising)), dtype=np.int64),
             self.records, self.notes, *self.bits,
         )  # fmt: skip
 

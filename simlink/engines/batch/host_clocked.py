@@ -12,8 +12,6 @@ from __future__ import annotations
 
 from typing import Any
 
-import numpy as np
-
 from simlink.base.compiled import compiled
 from simlink.base.instants import FAR, NEVER
 from simlink.engines.batch.draws import (
@@ -27,7 +25,7 @@ from simlink.engines.batch.draws import (
     TRIGGER_JITTER,
 )
 from simlink.engines.batch.reads import BUSY, CLOCK
-from simlink.engines.batch.records import blank, draw, expire
+from simlink.engines.batch.records import blank, draw, expire, slot
 from simlink.link.channel import arrives_at, falling_delay
 from simlink.link.converter import (
     accepts,
@@ -51,7 +49,7 @@ from simlink.link.trigger import leaves_at
 
 def release(st: Any, records: Any, notes: Any) -> None:
     """Tell the host of the newest conversion."""
-    index = st.newest & (len(records) - 1)
+    index = slot(st.newest, records)
     records[index].release = st.release
     notes[index].planned = ends_wait(st.release, st.arrival)
     st.pending = st.newest
@@ -63,7 +61,7 @@ def release(st: Any, records: Any, notes: Any) -> None:
 def busy_is_high(st: Any, notes: Any, at: int) -> bool:
     """Tell whether busy is high at the host; never asked of an instant before the last one."""
     while st.busy_from <= st.newest:
-        note = notes[st.busy_from & (len(notes) - 1)]
+        note = notes[slot(st.busy_from, notes)]
         if note.fall > at:
             return note.rise <= at
         st.busy_from += 1
@@ -85,6 +83,7 @@ def read(
     changes: Any,
     clock: Any,
     jitter: Any,
+    back: Any,
     captured: Any,
     record: Any,
     first_bit: Any,
@@ -99,7 +98,7 @@ def read(
         Edges and captures of the host's own clock, counted from its start.
     lanes, changes : ndarray of int64, shape (lanes,), fs
         When each lane last changed, but for the last read; when that one changes it.
-    clock, jitter, captured : ndarray of int64, shapes (2 N,), (2 N,) and (N,)
+    clock, jitter, back, captured : ndarray of int64, shape (2 N,)
         Room to work in.
     record, first_bit, last_bit
         Of the newest conversion.
@@ -127,7 +126,8 @@ def read(
     if law.returns:
         for edge in range(passed):
             jitter[edge] = draw(draws, place, constant, returned + edge, at)
-        back = clock[:passed].copy()
+        for edge in range(passed):
+            back[edge] = clock[edge]
         kept, st.returned = cross_clock(
             back, passed, unit.returned, unit.return_distortion, jitter, unit.return_pulse,
             st.returned,
@@ -202,6 +202,7 @@ def advance(
     changes: Any,
     clock: Any,
     jitter: Any,
+    back: Any,
     captured: Any,
     records: Any,
     notes: Any,
@@ -210,7 +211,6 @@ def advance(
     limit: int,
 ) -> None:
     """Take every decision of the host that lies strictly before an instant."""
-    mask = len(records) - 1
     while True:
         waits = st.pending_release if st.pending >= 0 else st.release
         begins = FAR if st.serving else begins_at(st.free, waits)
@@ -219,7 +219,7 @@ def advance(
                 release(st, records, notes)
             st.serving = 1
             st.begun = begins
-            lasts = draw(draws, place, constant, SERVICE_LATENCY, st.pending & mask)
+            lasts = draw(draws, place, constant, SERVICE_LATENCY, slot(st.pending, notes))
             st.starts = reads_from(begins, lasts)
         if not st.serving or st.starts >= limit:
             return
@@ -228,12 +228,12 @@ def advance(
             release(st, records, notes)
         # Where busy is high the host waits for the next release.
         if not busy_is_high(st, notes, st.starts):
-            newest = st.newest & mask
+            newest = slot(st.newest, records)
             kept = newest if law.keeps_words else 0
             read(
                 law, st, unit, lane_delays, rising, falling, captures, draws, place, constant,
-                lanes, changes, clock, jitter, captured, records[newest], first_bit[kept],
-                last_bit[kept], st.pending & mask,
+                lanes, changes, clock, jitter, back, captured, records[newest], first_bit[kept],
+                last_bit[kept], slot(st.pending, notes),
             )  # fmt: skip
         st.serving = 0
         st.pending = -1
@@ -283,6 +283,7 @@ def walk(
     state: Any,
     last_changes: Any,
     next_changes: Any,
+    room: Any,
     records: Any,
     notes: Any,
     first_bits: Any,
@@ -306,14 +307,13 @@ def walk(
     state : ndarray of HOST_CLOCKED, shape (T,)
     last_changes, next_changes : ndarray of int64, shape (T, lanes), fs
         As ``lanes`` and ``changes`` in `read`.
+    room : ndarray of int64, shape (4, 2 N)
+        Room to work in.
     records, notes : ndarray of RECORD and of NOTE, shape (T, a power of two)
     first_bits, last_bits : ndarray of int64, shape (T, as records or 0, lanes, words), fs
     """
     law = laws[0]
-    mask = records.shape[1] - 1
-    clock = np.empty(2 * law.bits, dtype=np.int64)
-    jitter = np.empty(2 * law.bits, dtype=np.int64)
-    captured = np.empty(law.bits, dtype=np.int64)
+    clock, jitter, back, captured = room[0], room[1], room[2], room[3]
     for t in range(len(state)):
         st, unit, lane_delays = state[t], units[t], delays[t]
         record_of, note_of, drawn = records[t], notes[t], draws[t]
@@ -322,9 +322,10 @@ def walk(
         first_bit, last_bit = first_bits[t], last_bits[t]
         busy_fall = falling_delay(unit.busy, unit.return_distortion)
         for k in range(first, first + count):
-            at = k & mask
+            at = slot(k, record_of)
             record, note = record_of[at], note_of[at]
-            blank(record, note)
+            blank(record)
+            note.planned, note.rise, note.fall = NEVER, FAR, NEVER
             if law.keeps_words:
                 first_bit[at, :] = NEVER
                 last_bit[at, :] = NEVER
@@ -345,7 +346,7 @@ def walk(
             st.now = arrival
             advance(
                 law, st, unit, lane_delays, rising, falling, captures, drawn, place, constant,
-                lanes, changes, clock, jitter, captured, record_of, note_of, first_bit, last_bit,
+                lanes, changes, clock, jitter, back, captured, record_of, note_of, first_bit, last_bit,
                 arrival,
             )  # fmt: skip
             if st.release <= arrival:
@@ -355,7 +356,7 @@ def walk(
             taken = accepts(arrival, st.ready) and not (begun and not accepts(arrival, st.last))
             if taken:
                 if st.newest >= 0 and arrival < min(st.first, st.end):
-                    newest = st.newest & mask
+                    newest = slot(st.newest, record_of)
                     kept = newest if law.keeps_words else 0
                     lose(law, record_of[newest], first_bit[kept], last_bit[kept])
                 # What is known of the read before: its clock was accepted if it came first.
@@ -395,7 +396,7 @@ def walk(
                     # Nothing else arrives until this frame is read, so the host may go on alone.
                     advance(
                         law, st, unit, lane_delays, rising, falling, captures, drawn, place,
-                        constant, lanes, changes, clock, jitter, captured, record_of, note_of,
+                        constant, lanes, changes, clock, jitter, back, captured, record_of, note_of,
                         first_bit, last_bit, FAR,
                     )  # fmt: skip
                     st.cue = record.read_end
@@ -403,7 +404,7 @@ def walk(
         if over:
             advance(
                 law, st, unit, lane_delays, rising, falling, captures, drawn, place, constant,
-                lanes, changes, clock, jitter, captured, record_of, note_of, first_bit, last_bit,
+                lanes, changes, clock, jitter, back, captured, record_of, note_of, first_bit, last_bit,
                 FAR,
             )  # fmt: skip
         settle(law, st, record_of, note_of, first + count, over)

@@ -9,13 +9,22 @@ from simlink.link.fate import IN_FLIGHT, NOT_SENT
 from simlink.link.host import gives_up
 
 
+#: No ring is longer; told this, the compiler need not ask whether a place is negative.
+_LONGEST = 2**31 - 1
+
+
+def slot(number: int, ring: Any) -> int:
+    """Return the place of a number in a ring, whose length is a power of two."""
+    return number & (len(ring) - 1) & _LONGEST
+
+
 def draw(draws: Any, place: Any, constant: Any, column: int, at: int) -> int:
     """Return the draw of a column for the conversion at a place of the rings, in base units."""
     which = place[column]
     return constant[column] if which < 0 else draws[which, at]
 
 
-def blank(record: Any, note: Any) -> None:
+def blank(record: Any) -> None:
     """Begin a conversion of which nothing has happened yet."""
     record.due = NEVER
     record.trigger = NEVER
@@ -29,13 +38,6 @@ def blank(record: Any, note: Any) -> None:
     record.fate = NOT_SENT
     record.short_acquisition = False
     record.timed_out = False
-    note.planned = NEVER
-    note.need = NEVER
-    note.whole = NEVER
-    note.rise = FAR
-    note.fall = NEVER
-    note.wrong = False
-    note.edge = False
 
 
 def expire(
@@ -63,8 +65,8 @@ def expire(
     upto = high
     nearest = FAR
     for index in range(high - 1, low - 1, -1):
-        record = records[index & (len(records) - 1)]
-        release = notes[index & (len(notes) - 1)].planned
+        record = records[slot(index, records)]
+        release = notes[slot(index, notes)].planned
         if release != NEVER and (over or release < certain or record.fate != IN_FLIGHT):
             nearest = min(nearest, release)
         expires = record.trigger + law.timeout

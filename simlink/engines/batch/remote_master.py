@@ -25,7 +25,7 @@ from simlink.engines.batch.draws import (
     SYNC_DELAY,
     TRIGGER_JITTER,
 )
-from simlink.engines.batch.records import blank, draw, expire
+from simlink.engines.batch.records import blank, draw, expire, slot
 from simlink.link.channel import arrives_at
 from simlink.link.converter import (
     accepts,
@@ -69,7 +69,7 @@ def latched(st: Any, waiting: Any, notes: Any) -> int:
     """Return when the first fall of busy since the last service began is, FAR if none."""
     found = st.latch
     for place in range(st.head, st.tail):
-        note = notes[waiting[place & (len(waiting) - 1)] & (len(notes) - 1)]
+        note = notes[slot(waiting[slot(place, waiting)], notes)]
         if note.edge and note.planned > st.begun:
             found = min(found, note.planned)
     return found
@@ -79,8 +79,8 @@ def next_service(law: Any, st: Any, waiting: Any, notes: Any) -> int:
     """Return when an idle host begins its next service, FAR if it does not."""
     if st.tail - st.head < law.watermark:
         return FAR
-    last = waiting[(st.head + law.watermark - 1) & (len(waiting) - 1)]
-    when = begins_at(st.free_at, notes[last & (len(notes) - 1)].planned)
+    last = waiting[slot(st.head + law.watermark - 1, waiting)]
+    when = begins_at(st.free_at, notes[slot(last, notes)].planned)
     if law.by_edge:
         when = max(when, latched(st, waiting, notes))
     return when
@@ -91,7 +91,7 @@ def read_group(
 ) -> None:
     """Read the next frames back to back."""
     for _ in range(count):
-        index = waiting[st.head & (len(waiting) - 1)] & (len(notes) - 1)
+        index = slot(waiting[slot(st.head, waiting)], notes)
         record, note = records[index], notes[index]
         if law.by_edge:
             latch_edge(st, record, note)
@@ -100,7 +100,7 @@ def read_group(
         record.read_end = end
         early = law.may_underrun != 0 and underruns(start, note.need)
         record.fate = fate_of_read(early, note.wrong)
-        ends[st.named & (len(ends) - 1)] = end
+        ends[slot(st.named, ends)] = end
         st.named += 1
         st.head += 1
         start = end
@@ -132,8 +132,8 @@ def advance(
                 return
             count = 0
             while st.tail > st.head + count:
-                index = waiting[(st.head + count) & (len(waiting) - 1)]
-                if not is_read_on(notes[index & (len(notes) - 1)].planned, st.free_at):
+                index = waiting[slot(st.head + count, waiting)]
+                if not is_read_on(notes[slot(index, notes)].planned, st.free_at):
                     break
                 count += 1
             st.continues = 1 if count > 0 else 0
@@ -142,7 +142,7 @@ def advance(
         when = next_service(law, st, waiting, notes)
         if when >= limit:
             return
-        index = waiting[st.head & (len(waiting) - 1)] & (len(notes) - 1)
+        index = slot(waiting[slot(st.head, waiting)], notes)
         records[index].service = when
         st.begun = when
         st.latch = FAR
@@ -155,7 +155,7 @@ def advance(
 
 def free(st: Any, ends: Any, upto: int) -> None:
     """Free the slots of reads that have ended by an instant, inclusive."""
-    while st.freed < st.named and ends[st.freed & (len(ends) - 1)] <= upto:
+    while st.freed < st.named and ends[slot(st.freed, ends)] <= upto:
         st.freed += 1
 
 
@@ -163,7 +163,7 @@ def discard(law: Any, st: Any, waiting: Any, records: Any, notes: Any, now: int)
     """Discard the oldest frame that is whole and that no service has named, if there is one."""
     if st.tail == st.head:
         return False
-    index = waiting[st.head & (len(waiting) - 1)] & (len(notes) - 1)
+    index = slot(waiting[slot(st.head, waiting)], notes)
     record, note = records[index], notes[index]
     if not may_replace(note.whole, now):
         return False
@@ -262,7 +262,7 @@ def end_of(
     Nothing else may arrive before that.
     """
     advance(law, st, waiting, ends, records, notes, latencies, latency, FAR, number)
-    return ends[number & (len(ends) - 1)] if st.named > number else NEVER
+    return ends[slot(number, ends)] if st.named > number else NEVER
 
 
 def note_gone(law: Any, st: Any, waiting: Any, notes: Any, high: int) -> None:
@@ -278,7 +278,7 @@ def note_gone(law: Any, st: Any, waiting: Any, notes: Any, high: int) -> None:
     if not closed or st.gone or st.continues or st.tail == st.head:
         return
     # Whether busy fell behind the newest conversion of all may not be known yet.
-    newest = waiting[(st.tail - 1) & (len(waiting) - 1)]
+    newest = waiting[slot(st.tail - 1, waiting)]
     if newest < high - 1 and next_service(law, st, waiting, notes) == FAR:
         st.gone = 1
 
@@ -289,7 +289,7 @@ def settle(law: Any, st: Any, waiting: Any, records: Any, notes: Any, high: int,
         note_gone(law, st, waiting, notes, high)
     oldest = high if over else high - 1
     if not over and st.tail > st.head and not st.gone:
-        oldest = min(oldest, waiting[st.head & (len(waiting) - 1)])
+        oldest = min(oldest, waiting[slot(st.head, waiting)])
     if law.timeout != NEVER and not law.loops:
         certain = FAR if st.gone else st.now
         oldest = min(oldest, expire(law, records, notes, st.low, high, st.now, certain, over or st.gone != 0))
@@ -303,7 +303,7 @@ def walk(
     over: bool,
     laws: Any,
     units: Any,
-    wrong: Any,
+    wrongs: Any,
     lanes: Any,
     captured: Any,
     offsets: Any,
@@ -335,7 +335,7 @@ def walk(
         Whether these are the last ones.
     laws : ndarray of LAW, shape (1,)
     units : ndarray of UNIT, shape (T,)
-    wrong : ndarray of bool, shape (T,)
+    wrongs : ndarray of bool, shape (T,)
         Whether every frame of the unit has a wrong bit.
     lanes : ndarray of int64, shape (T, lanes), fs
         The fixed part of each return lane's crossing.
@@ -367,6 +367,7 @@ def walk(
         latencies = drawn[latency_place, : mask + 1] if latency_place >= 0 else constant[:0]
         dues, laters = due[t % len(due)], later[t % len(later)]
         lane, offset, before, line = lanes[t], offsets[t], ahead[t], line_free[t]
+        always_wrong = wrongs[t]
         base_first, base_enough, base_whole, base_need = 0, 0, 0, 0
         if law.fixed:
             base_first, base_enough, base_whole, base_need = push(
@@ -374,44 +375,45 @@ def walk(
                 pushed,
             )  # fmt: skip
             before[:] = NEVER
+        last_arrival, readout_end = st.last_arrival, st.readout_end
+        ready_before, last_release = st.ready_before, st.last_release
         for k in range(first, first + count):
-            at = k & mask
+            at = slot(k, record_of)
             record, note = record_of[at], note_of[at]
-            blank(record, note)
             if law.keeps_words:
                 first_bit[t, at, :] = NEVER
                 last_bit[t, at, :] = NEVER
             # The trigger.
+            off = draw(drawn, place, constant, TRIGGER_JITTER, at)
             if law.loops:
                 if not st.alive:
+                    blank(record)
                     continue
                 due_at = st.cue + draw(drawn, place, constant, GAP, at)
-                left = leaves_at(due_at, draw(drawn, place, constant, TRIGGER_JITTER, at), st.cue)
+                left = leaves_at(due_at, off, st.cue)
                 if k > 0:
                     # The frame before is now known to be followed, or not, by this one in time.
-                    former = note_of[(k - 1) & mask]
+                    former = note_of[slot(k - 1, note_of)]
                     former.edge = former.planned != NEVER and busy_falls(former.planned, left)
             else:
                 due_at = dues[k - first]
-                left = leaves_at(due_at, draw(drawn, place, constant, TRIGGER_JITTER, at), NEVER)
-            record.due = due_at
-            record.trigger = left
-            jitter = draw(drawn, place, constant, FORWARD_JITTER, at)
-            arrival = arrives_at(left, unit.forward, jitter, st.last_arrival)
-            st.last_arrival = arrival
+                left = leaves_at(due_at, off, NEVER)
+            off = draw(drawn, place, constant, FORWARD_JITTER, at)
+            arrival = arrives_at(left, unit.forward, off, last_arrival)
+            last_arrival = arrival
             # The conversion and its readout.
-            taken = not st.held and accepts(arrival, st.readout_end)
+            ready, aperture, planned, service = NEVER, NEVER, NEVER, NEVER
+            read_start, read_end, start = NEVER, NEVER, NEVER
+            occupancy, fate, short, wrong, room = -1, MISSED_TRIGGER, False, False, False
+            taken = not st.held and accepts(arrival, readout_end)
             if taken:
+                fate = NOT_RECEIVED
                 ready = ready_at(arrival, draw(drawn, place, constant, CONVERSION_TIME, at))
-                record.ready = ready
-                record.aperture = samples_at(
-                    arrival, draw(drawn, place, constant, APERTURE_JITTER, at)
+                aperture = samples_at(arrival, draw(drawn, place, constant, APERTURE_JITTER, at))
+                short = ready_before != NEVER and short_acquisition(
+                    arrival, ready_before, unit.acquisition_time
                 )
-                record.short_acquisition = st.ready_before != NEVER and short_acquisition(
-                    arrival, st.ready_before, unit.acquisition_time
-                )
-                st.ready_before = max(st.ready_before, ready)
-                record.fate = NOT_RECEIVED
+                ready_before = max(ready_before, ready)
                 start = starts_at(ready, draw(drawn, place, constant, START_DELAY, at))
                 if law.when_full == STALL and st.admitted >= law.depth:
                     freed = end_of(
@@ -425,11 +427,9 @@ def walk(
                     else:
                         start = held_back_until(start, arrives_at(freed, unit.credit, 0, NEVER))
                 st.admitted += 1
-            else:
-                record.fate = MISSED_TRIGGER
             if taken:
-                st.readout_end = start + unit.readout
-                note.wrong = wrong[t] or captured_early(
+                readout_end = start + unit.readout
+                wrong = always_wrong or captured_early(
                     start + captured[t], ready, unit.msb_valid, unit.remote_setup
                 )
                 # The way to the FIFO.
@@ -442,35 +442,57 @@ def walk(
                         before, line, pushed,
                     )  # fmt: skip
                 st.now = came
-                note.whole = whole
-                note.need = need
-                advance(law, st, wait, end, record_of, note_of, latencies, latency, came, -1)
+                if not law.certain:
+                    advance(law, st, wait, end, record_of, note_of, latencies, latency, came, -1)
                 free(st, end, came)
                 occupancy = st.tail - st.head + st.named - st.freed
-                record.occupancy_at_arrival = occupancy
                 room = admits(occupancy, law.depth)
                 if not room and law.when_full == DROP_OLD:
                     room = discard(law, st, wait, record_of, note_of, came)
+                fate = IN_FLIGHT if room else OVERRUN
                 if room:
-                    record.fate = IN_FLIGHT
-                    wait[st.tail & (len(wait) - 1)] = k
-                    st.tail += 1
-                    planned = releases_at(
-                        enough, draw(drawn, place, constant, SYNC_DELAY, at), st.last_release
-                    )
-                    st.last_release = planned
-                    note.planned = planned
-                    record.release = planned
-                    note.edge = laters.shape[0] == 0 or busy_falls(planned, laters[k - first])
+                    off = draw(drawn, place, constant, SYNC_DELAY, at)
+                    planned = releases_at(enough, off, last_release)
+                    last_release = planned
                     if law.keeps_words:
                         keep_words(
                             law, word_firsts, word_lasts, pushed, first_bit[t, at], last_bit[t, at]
                         )
-                else:
-                    record.fate = OVERRUN
+                    if law.certain:
+                        # Whatever is still to come, this frame is read next.
+                        lasts = latencies[at] if len(latencies) else latency
+                        if law.read_all and is_read_on(planned, st.free_at):
+                            read_start = st.free_at
+                        else:
+                            service = begins_at(st.free_at, planned)
+                            read_start = reads_from(service, lasts)
+                        read_end = read_start + law.read_time
+                        early = law.may_underrun != 0 and underruns(read_start, need)
+                        fate = fate_of_read(early, wrong)
+                        end[slot(st.named, end)] = read_end
+                        st.named += 1
+                        st.free_at = read_end
+                    else:
+                        wait[slot(st.tail, wait)] = k
+                        st.tail += 1
+                        note.need, note.whole, note.wrong = need, whole, wrong
+                        note.edge = laters.shape[0] == 0 or busy_falls(planned, laters[k - first])
+            note.planned = planned
+            record.due = due_at
+            record.trigger = left
+            record.aperture = aperture
+            record.ready = ready
+            record.release = planned
+            record.service = service
+            record.read_start = read_start
+            record.read_end = read_end
+            record.occupancy_at_arrival = occupancy
+            record.fate = fate
+            record.short_acquisition = short
+            record.timed_out = False
             if law.loops:
                 expires = left + law.timeout
-                in_time = note.planned != NEVER and not gives_up(note.planned, expires)
+                in_time = planned != NEVER and not gives_up(planned, expires)
                 record.timed_out = not in_time
                 st.cue = expires
                 if in_time:
@@ -478,6 +500,8 @@ def walk(
                     advance(law, st, wait, end, record_of, note_of, latencies, latency, FAR, -1)
                     st.cue = record.read_end
                     st.alive = 1 if record.read_end != NEVER else 0
+        st.last_arrival, st.readout_end = last_arrival, readout_end
+        st.ready_before, st.last_release = ready_before, last_release
         high = first + count
         if over:
             advance(law, st, wait, end, record_of, note_of, latencies, latency, FAR, -1)

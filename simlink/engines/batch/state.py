@@ -15,13 +15,14 @@ def _whole(*names: str) -> list[tuple[str, type]]:
     return [(name, np.int64) for name in names]
 
 
-#: What a scenario says, the same for all its trials.
+#: What a scenario says, the same for all its trials. ``certain``: whether nothing that is still to
+#: come can change how a frame that has a slot is read.
 #: ``timeout`` is NEVER where there is none; ``symbols`` are the bits or packets of a lane.
 LAW = np.dtype(
     _whole(
         "loops", "timeout", "depth", "when_full", "watermark", "read_all", "by_edge", "from_host",
         "read_time", "bits", "lanes", "symbols", "packets", "release_symbol", "fixed",
-        "may_underrun", "keeps_words", "words", "word_bits", "returns", "by_rise",
+        "may_underrun", "certain", "keeps_words", "words", "word_bits", "returns", "by_rise",
     )
 )  # fmt: skip
 
