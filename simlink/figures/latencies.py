@@ -8,22 +8,20 @@ scenario alone, never on the engine or the number of workers.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
-from simlink.base.instants import Times
+from simlink.base.instants import FAR, NEVER, Times
+from simlink.figures.adding import BINS, FIRST_BIN, REACH, SHIFT, bin_of
 from simlink.figures.intervals import CONFIDENCE, Floats, Interval, rank_reach
 
 #: The longest run whose latencies are all kept.
 EXACT = 2**20
 #: Independent groups of trials; with fewer trials each is its own group.
 GROUPS = 64
-_MANTISSA = 10
-#: The fewest values counted at once; a count costs a pass over all bins, so many bins wait longer.
-_WORTH = 2**20
-_SHIFT = 52 - _MANTISSA
 
 Counts = npt.NDArray[np.int64]
 Flags = npt.NDArray[np.bool_]
@@ -38,129 +36,115 @@ class Latencies:
         Trials of the whole run.
     total : int
         The most values that the whole run can give.
+
+    Attributes
+    ----------
+    reach : ndarray of REACH, shape (1,)
+        How many there are, the smallest and the largest.
+    bins : ndarray of int64, shape (groups, BINS), or (0, BINS) where all values are kept
+        How many lie in each bin. Memory is taken for those alone that are ever counted in.
     """
 
     def __init__(self, trials: int, total: int) -> None:
         self.groups = min(trials, GROUPS)
         self.exact = total <= EXACT
-        self.count = 0
-        self.least: int | None = None
-        self.largest: int | None = None
+        self.reach = np.zeros(1, dtype=REACH)
+        self.reach["least"], self.reach["largest"] = FAR, NEVER
         #: Groups and values, of a run that keeps all.
         self._kept: list[tuple[npt.NDArray[np.int8], Times]] = []
-        self._base = 0
-        self._bins: Counts = np.zeros((self.groups, 0), dtype=np.int64)
-        #: Bins not yet counted, with the group of each row; and counts that come on top.
-        self._pending: list[tuple[Counts, Counts]] = []
-        self._extra: list[tuple[Counts, int, Counts]] = []
-        self._waiting = 0
+        self.bins: Counts = np.zeros((0 if self.exact else self.groups, BINS), dtype=np.int64)
 
-    def add(self, trials: range, values: Times, missing: Flags | None) -> None:
-        """Take in latencies.
+    @property
+    def count(self) -> int:
+        """How many there are."""
+        return int(self.reach["count"][0])
+
+    @property
+    def least(self) -> int | None:
+        """The smallest, in fs; None if there is none."""
+        return int(self.reach["least"][0]) if self.count else None
+
+    @property
+    def largest(self) -> int | None:
+        """The largest, in fs; None if there is none."""
+        return int(self.reach["largest"][0]) if self.count else None
+
+    def keep(self, trials: range, values: Times, there: Flags) -> None:
+        """Keep latencies of a run that keeps all.
 
         Parameters
         ----------
         trials : range
             The trials of the rows.
         values : ndarray of int64, shape (T, n), fs
-            Not negative; may be changed in place.
-        missing : ndarray of bool, shape (T, n), or None
-            Which of them did not happen; None if all did.
+        there : ndarray of bool, shape (T, n)
+            Which of them happened.
         """
-        if self.exact:
-            self._keep(trials, values, missing)
-            return
-        self._gather(trials, values, missing)
+        groups = (np.arange(trials.start, trials.stop) % self.groups).astype(np.int8)
+        each = np.broadcast_to(groups[:, np.newaxis], values.shape)[there]
+        found = values[there]
+        if found.size:
+            self._kept.append((each, found))
+            self._note(found.size, int(found.min()), int(found.max()))
 
-    def _keep(self, trials: range, values: Times, missing: Flags | None) -> None:
-        groups = np.arange(trials.start, trials.stop, dtype=np.int64) % self.groups
-        each = np.broadcast_to(groups[:, np.newaxis].astype(np.int8), values.shape)
-        if missing is not None:
-            values, each = values[~missing], each[~missing]
-        if values.size:
-            self._note(int(values.min()), int(values.max()), values.size)
-            self._kept.append((each.ravel(), values.ravel()))
-
-    def _gather(self, trials: range, values: Times, missing: Flags | None) -> None:
-        """Turn latencies into bins, and count them once there are enough to be worth it."""
-        group = np.arange(trials.start, trials.stop) % self.groups
-        count = values.size
-        if missing is not None:
-            rows = np.count_nonzero(missing.T, axis=0)
-            count -= int(rows.sum())
-            if count == 0:
-                return
-            # What is missing is counted with a value that was seen, and taken off again.
-            seen = int(values[~missing].min()) if self.least is None else self.least
-            np.copyto(values, seen, where=missing)
-            self._extra.append((group, _bin_of(seen), -rows))
-        low, high = int(values.min()), int(values.max())
-        self._note(low, high, count)
-        if low == high:
-            self._extra.append((group, _bin_of(low), np.full(len(values), values.shape[1])))
-            return
-        if low < 1:
-            values = np.maximum(values, 1)
-        keys = values.astype(np.float64).view(np.int64)
-        keys >>= _SHIFT
-        self._pending.append((group, keys))
-        self._waiting += keys.size
-        if self._waiting >= max(_WORTH, 2 * self._bins.size):
-            self._count()
-
-    def _count(self) -> None:
-        """Count the pending bins."""
-        if not self._pending and not self._extra:
-            return
-        assert self.least is not None
-        assert self.largest is not None
-        self._reserve(_bin_of(self.least), _bin_of(self.largest))
-        width = self._bins.shape[1]
-        flat = np.empty(self._waiting, dtype=np.int64)
-        at = 0
-        for group, keys in self._pending:
-            keys += (group * width - self._base)[:, np.newaxis]
-            flat[at : at + keys.size] = keys.ravel(order="K")
-            at += keys.size
-        self._bins += np.bincount(flat, minlength=self._bins.size).reshape(self._bins.shape)
-        for group, key, count in self._extra:
-            self._bins[:, key - self._base] += np.bincount(
-                group, weights=count, minlength=self.groups
-            ).astype(np.int64)
-        self._pending, self._extra, self._waiting = [], [], 0
-
-    def _note(self, least: int, largest: int, count: int) -> None:
-        self.count += count
-        self.least = least if self.least is None else min(self.least, least)
-        self.largest = largest if self.largest is None else max(self.largest, largest)
-
-    def _reserve(self, low: int, high: int) -> None:
-        """Make room for bins low ... high."""
-        if self._bins.shape[1] == 0:
-            self._base = low
-        base = min(self._base, low)
-        end = max(self._base + self._bins.shape[1], high + 1)
-        if base < self._base or end > self._base + self._bins.shape[1]:
-            bins = np.zeros((self.groups, end - base), dtype=np.int64)
-            start = self._base - base
-            bins[:, start : start + self._bins.shape[1]] = self._bins
-            self._base, self._bins = base, bins
+    def _note(self, count: int, least: int, largest: int) -> None:
+        self.reach["count"] += count
+        self.reach["least"] = min(int(self.reach["least"][0]), least)
+        self.reach["largest"] = max(int(self.reach["largest"][0]), largest)
 
     def merge(self, other: Latencies) -> None:
         """Take in what another range of trials gave."""
         if other.count == 0:
             return
-        self._count()
-        other._count()
-        assert other.least is not None
-        assert other.largest is not None
-        self._note(other.least, other.largest, other.count)
-        if self.exact:
-            self._kept.extend(other._kept)
-            return
-        self._reserve(other._base, other._base + other._bins.shape[1] - 1)
-        start = other._base - self._base
-        self._bins[:, start : start + other._bins.shape[1]] += other._bins
+        there = other._there()
+        self._note(*(int(other.reach[name][0]) for name in ("count", "least", "largest")))
+        self._kept.extend(other._kept)
+        if not self.exact:
+            self.bins[:, there] += other.bins[:, there]
+
+    def _there(self) -> slice:
+        """Return the bins from the smallest to the largest value."""
+        if self.least is None or self.largest is None:
+            return slice(0)
+        return slice(bin_of(self.least), bin_of(self.largest) + 1)
+
+    def state(self) -> dict[str, Any]:
+        """Return what it holds as plain arrays, by name; empty bins at both ends left out."""
+        there = self._there()
+        group, values = (
+            np.concatenate([one[which] for one in self._kept] or [np.zeros(0, dtype=kind)])
+            for which, kind in ((0, np.int8), (1, np.int64))
+        )
+        return {
+            **{name: np.array(self.reach[name]) for name in REACH.names or ()},
+            "group": group,
+            "values": values,
+            "bins": self.bins[:, there],
+        }
+
+    def put(self, state: Mapping[str, Any]) -> None:
+        """Take over a state.
+
+        Raises
+        ------
+        KeyError, ValueError, TypeError
+            If it is not the state of latencies of such a run.
+        """
+        for name in REACH.names or ():
+            self.reach[name] = state[name]
+        group, values = np.asarray(state["group"], np.int8), np.asarray(state["values"], np.int64)
+        if group.shape != values.shape or bool(values.size) != (self.exact and self.count > 0):
+            raise ValueError("latencies without their groups")
+        self._kept = [(group, values)] if values.size else []
+        self.bins[:, self._there()] = state["bins"]
+
+    def __getstate__(self) -> dict[str, Any]:
+        """Leave empty bins at home."""
+        return {"groups": self.groups, "exact": self.exact, **self.state()}
+
+    def __setstate__(self, state: dict[str, Any]) -> None:
+        self.__init__(state["groups"], 0 if state["exact"] else EXACT + 1)  # type: ignore[misc]
+        self.put(state)
 
     def quantile(self, q: float, confidence: float = CONFIDENCE) -> tuple[float | None, Interval]:
         """Return a quantile and its interval, in fs.
@@ -230,14 +214,10 @@ class Latencies:
     def _law(self) -> Any:
         if self.exact:
             return _Sample(self._kept, self.groups)
-        self._count()
         assert self.least is not None
         assert self.largest is not None
-        return _Binned(self._base, self._bins, self.least, self.largest)
-
-
-def _bin_of(value: int) -> int:
-    return int(np.array([max(value, 1)], dtype=np.float64).view(np.int64)[0] >> _SHIFT)
+        there = self._there()
+        return _Binned(FIRST_BIN + there.start, self.bins[:, there], self.least, self.largest)
 
 
 class _Sample:
@@ -269,7 +249,7 @@ class _Binned:
     """Counts in bins."""
 
     def __init__(self, base: int, bins: Counts, least: int, largest: int) -> None:
-        edges = (np.arange(base, base + bins.shape[1] + 1, dtype=np.int64) << _SHIFT).view(
+        edges = (np.arange(base, base + bins.shape[1] + 1, dtype=np.int64) << SHIFT).view(
             np.float64
         )
         self.edges = np.clip(edges, least, largest)

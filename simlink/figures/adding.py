@@ -1,0 +1,166 @@
+"""What each record adds to the sums of its trial; compiled for long runs, as written for short."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from simlink.base.compiled import compiled
+from simlink.base.instants import NEVER
+from simlink.link.fate import NOT_SENT, Fate
+from simlink.records import RECORD
+
+FATES = [fate for fate in Fate if fate >= 0]
+#: Sums of one trial. ``last_trigger`` and ``end``: when the last trigger left, and the last thing
+#: happened; ``busy``: how long the host was serving; ``sampling_*``: of the sampling instants
+#: against the due ones, the first and sums of the differences from it; times in fs.
+SUMS = np.dtype(
+    [
+        *(
+            (name, np.int64)
+            for name in (
+                "sent", "short", "timed_out", "last_trigger", "end", "busy", "sampled",
+                "sampling_first",
+            )
+        ),
+        ("sampling_sum", np.float64),
+        ("sampling_squares", np.float64),
+    ]
+)  # fmt: skip
+#: Of latencies counted in bins: how many, the smallest and the largest, in fs.
+REACH = np.dtype([(name, np.int64) for name in ("count", "least", "largest")])
+
+_names = list(RECORD.names or ())
+DUE, TRIGGER, APERTURE, READY, RELEASE, SERVICE = map(
+    _names.index, ("due", "trigger", "aperture", "ready", "release", "service")
+)
+READ_START, READ_END, OCCUPANCY, FATE, SHORT, TIMED_OUT = map(
+    _names.index,
+    ("read_start", "read_end", "occupancy_at_arrival", "fate", "short_acquisition", "timed_out"),
+)
+
+#: A bin holds values that agree in their exponent and this many bits of their mantissa, as
+#: float64: it is a relative 2^-10 (0.1 %) wide.
+MANTISSA = 10
+SHIFT = 52 - MANTISSA
+#: The bin of 1 fs, the first; and how many there are up to the longest time.
+FIRST_BIN = 1023 << MANTISSA
+BINS = 64 << MANTISSA
+
+
+def bin_of(value: int) -> int:
+    """Return the bin of a value in fs; what is below 1 fs is counted with it."""
+    return (np.float64(max(value, 1)).view(np.int64) >> SHIFT) - FIRST_BIN
+
+
+@compiled
+def add(
+    records: Any,
+    reads_on: bool,
+    evenly: bool,
+    depth: int,
+    sums: Any,
+    fates: Any,
+    filling: Any,
+    fullest: int,
+    groups: Any,
+    release_bins: Any,
+    read_bins: Any,
+    release_reach: Any,
+    read_reach: Any,
+) -> int:
+    """Add records to the sums of their trials.
+
+    Parameters
+    ----------
+    records : ndarray of RECORD, or nested lists of its tuples, shape (T, n)
+    reads_on : bool
+        Whether a frame may be read without a service of its own.
+    evenly : bool
+        Whether every trigger is sampled a fixed time after it was due.
+    depth : int
+        Of the FIFO.
+    sums, fates : ndarray of SUMS, shape (T,); of int64, shape (T, fates)
+    filling : ndarray of int64
+        How many slots an arriving frame found taken; what is beyond its end is counted there.
+    fullest : int
+        The most slots seen taken so far.
+    groups : ndarray of int64, shape (T,)
+        The row of the bins in which each trial's latencies are counted.
+    release_bins, read_bins : ndarray of int64, shape (groups, BINS), or empty
+        Latencies from the trigger to the release and to the end of the read.
+    release_reach, read_reach : ndarray of REACH, shape (1,)
+        Of those.
+
+    Returns
+    -------
+    int
+        The most slots seen taken.
+    """
+    top = len(filling) - 1
+    counts = len(release_bins) > 0
+    to_release, to_read = release_reach[0], read_reach[0]
+    for t in range(len(records)):
+        mine, fate, group = sums[t], fates[t], groups[t]
+        rows = records[t]
+        # Kept at hand while a trial is added up.
+        sent, short, timed_out, sampled, busy = 0, 0, 0, 0, 0
+        last_trigger, end = mine.last_trigger, mine.end
+        first, total, squares = mine.sampling_first, mine.sampling_sum, mine.sampling_squares
+        released, soonest_release, latest_release = 0, to_release.least, to_release.largest
+        reads, soonest_read, latest_read = 0, to_read.least, to_read.largest
+        for i in range(len(rows)):
+            record = rows[i]
+            what = record[FATE]
+            if what == NOT_SENT:
+                continue
+            trigger, release, read_end = record[TRIGGER], record[RELEASE], record[READ_END]
+            aperture, found = record[APERTURE], record[OCCUPANCY]
+            fate[what] += 1
+            sent += 1
+            short += record[SHORT]
+            timed_out += record[TIMED_OUT]
+            last_trigger = max(last_trigger, trigger)
+            end = max(end, record[READY], release, read_end)
+            if aperture != NEVER:
+                sampled += 1
+                if not evenly:
+                    late = aperture - record[DUE]
+                    if first == NEVER:
+                        first = late
+                    off = float(late - first)
+                    total += off
+                    squares += off * off
+            if found >= 0:
+                filling[min(found, top)] += 1
+                fullest = max(fullest, min(found + 1, depth))
+            if counts and release != NEVER:
+                passed = release - trigger
+                released += 1
+                soonest_release = min(soonest_release, passed)
+                latest_release = max(latest_release, passed)
+                release_bins[group, bin_of(passed)] += 1
+            if read_end != NEVER:
+                begun = record[SERVICE]
+                if reads_on and begun == NEVER:
+                    begun = record[READ_START]
+                busy += read_end - begun
+                if counts:
+                    passed = read_end - trigger
+                    reads += 1
+                    soonest_read = min(soonest_read, passed)
+                    latest_read = max(latest_read, passed)
+                    read_bins[group, bin_of(passed)] += 1
+        mine.sent += sent
+        mine.short += short
+        mine.timed_out += timed_out
+        mine.sampled += sampled
+        mine.busy += busy
+        mine.last_trigger, mine.end = last_trigger, max(end, last_trigger)
+        mine.sampling_first, mine.sampling_sum, mine.sampling_squares = first, total, squares
+        to_release.count += released
+        to_release.least, to_release.largest = soonest_release, latest_release
+        to_read.count += reads
+        to_read.least, to_read.largest = soonest_read, latest_read
+    return fullest
