@@ -11,6 +11,7 @@ from collections.abc import Callable, Sequence
 from typing import Any, Protocol
 
 import numpy as np
+import numpy.typing as npt
 
 from simlink.base import seeding
 from simlink.base.instants import Times
@@ -90,26 +91,36 @@ class Generators:
     def __init__(self, seed: int, trials: range, sources: Sequence[str] = ()) -> None:
         self._seed = seed
         self._trials = trials
-        self._spare = np.random.SFC64(0)
-        self._state = self._spare.state
+        self._state = np.random.SFC64(0).state
         self._states = dict(
             zip(sources, seeding.states(seed, trials, sources), strict=True) if sources else ()
         )
 
-    def restart(self, generator: np.random.Generator, trial: int, source: str) -> None:
-        """Make a generator that of a source in a trial, at its very start."""
-        if source not in self._states:
-            self._states[source] = seeding.states(self._seed, self._trials, [source])[0]
-        self._state["state"]["state"] = self._states[source][trial - self._trials.start]
-        generator.bit_generator.state = self._state
+    def states(self, trials: range, sources: Sequence[str]) -> npt.NDArray[np.uint64]:
+        """Return where generators start, uint64, shape (T, sources, 4).
+
+        Parameters
+        ----------
+        trials : range
+            Some of its trials.
+        sources : sequence of str
+            Some of the sources that it was made for.
+        """
+        rows = slice(trials.start - self._trials.start, trials.stop - self._trials.start)
+        found = [self._states[source][rows] for source in sources]
+        return np.stack(found, axis=1) if found else np.zeros((len(trials), 0, 4), dtype=np.uint64)
 
     def streams(self, trial: int, source: str) -> Streams:
         """Return a maker of generators, as `streams` does."""
 
         def make(suffix: str) -> np.random.Generator:
-            own = np.random.Generator(np.random.SFC64(_SEEDED_LATER))
-            self.restart(own, trial, part_of(source, suffix))
-            return own
+            name = part_of(source, suffix)
+            if name not in self._states:
+                self._states[name] = seeding.states(self._seed, self._trials, [name])[0]
+            own = np.random.SFC64(_SEEDED_LATER)
+            self._state["state"]["state"] = self._states[name][trial - self._trials.start]
+            own.state = self._state
+            return np.random.Generator(own)
 
         return make
 

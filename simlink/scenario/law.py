@@ -15,7 +15,7 @@ Floats = NDArray[np.float64]
 Streams = Callable[[str], np.random.Generator]
 """Gives the generator for one part of a source, named by a suffix."""
 
-_CEILING = 9.0e18  # below the largest int64, and no shorter than the longest run
+CEILING = 9.0e18  # below the largest int64, and no shorter than the longest run
 
 
 class Sampler(Protocol):
@@ -160,8 +160,8 @@ class _SimpleSampler:
 def rounded(values: Floats, origin: int, most: float) -> Ints:
     """Round half to even, then add a whole origin; `most` is an all but certain upper bound."""
     np.rint(values, out=values)
-    if most + abs(origin) > _CEILING / 2:
-        np.clip(values, -_CEILING - min(origin, 0), _CEILING - max(origin, 0), out=values)
+    if most + abs(origin) > CEILING / 2:
+        np.clip(values, -CEILING - min(origin, 0), CEILING - max(origin, 0), out=values)
     drawn = values.astype(np.int64)
     if origin:
         drawn += origin

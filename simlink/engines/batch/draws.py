@@ -7,13 +7,12 @@ or edge of a frame. Columns that never vary are kept as a single number.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
-
 import numpy as np
 
-from simlink.base.draws import Generators, Law, Sampler, part_of
+from simlink.base.draws import Generators, Sampler, part_of
 from simlink.base.instants import Times
-from simlink.scenario.distributions import Distribution, Simple, suffix
+from simlink.engines.batch import streams
+from simlink.scenario.distributions import Constant, Distribution, Simple, suffix
 from simlink.scenario.schema import Scenario
 
 #: Places of the columns that are drawn once for each conversion; those of edges come after.
@@ -71,13 +70,7 @@ def _gap(scenario: Scenario) -> Distribution:
     return gap if loops and gap is not None else ZERO
 
 
-def _zero() -> Distribution:
-    from simlink.scenario.distributions import Constant
-
-    return Constant(value=0)
-
-
-ZERO = _zero()
+ZERO = Constant(value=0)
 
 
 class Draws:
@@ -114,9 +107,19 @@ class Draws:
         self._names = [
             part_of(one.source, suffix(one.stride, one.offset)) for one in self._varying
         ]
-        self._simple = [at for at, one in enumerate(self._varying) if one.law.is_simple]
-        self._runs = _runs(self._varying)
-        self._own: list[list[np.random.Generator]] = []
+        #: Columns that are drawn compiled, and by samplers of their own.
+        self._compiled: list[int] = []
+        self._others: list[int] = []
+        laws = []
+        for at, one in enumerate(self._varying):
+            law = streams.law_of(one.law) if isinstance(one.law, Simple) else None
+            if law is not None and streams.agrees():
+                self._compiled.append(at)
+                laws.append(law)
+            else:
+                self._others.append(at)
+        self._laws = np.array(laws, dtype=streams.LAWS)
+        self._columns = np.array(self._compiled, dtype=np.int64)
         self._samplers: dict[tuple[int, int], Sampler] = {}
         self.ring: Times = np.zeros((0, len(self._varying), 0), dtype=np.int64)
 
@@ -127,23 +130,20 @@ class Draws:
 
     def prepare(self, trials: range) -> None:
         """Seed the generators of a range of trials together."""
-        names = [self._names[at] for at in self._simple]
-        self._generators = Generators(self._seed, trials, names)
+        self._generators = Generators(self._seed, trials, self._names)
 
     def open(self, trials: range, size: int) -> None:
         """Begin some trials, with room for ``size`` conversions of each, a power of two."""
-        self._trials = trials
         if self.ring.shape[0] != len(trials) or self.ring.shape[2] != size + _PAD:
             self.ring = np.zeros((len(trials), self.width, size + _PAD), dtype=np.int64)
-        self._raw = np.empty((0, 0, 0))
-        while len(self._own) < len(trials):
-            self._own.append([np.random.Generator(np.random.SFC64(0)) for _ in self._varying])
+        self._states = self._generators.states(trials, [self._names[at] for at in self._compiled])
         self._samplers = {
-            (row, at): one.law.sampler(
-                self._generators.streams(trial, one.source), one.stride, one.offset
+            (row, at): self._varying[at].law.sampler(
+                self._generators.streams(trial, self._varying[at].source),
+                self._varying[at].stride,
+                self._varying[at].offset,
             )
-            for at, one in enumerate(self._varying)
-            if not one.law.is_simple
+            for at in self._others
             for row, trial in enumerate(trials)
         }
 
@@ -161,40 +161,9 @@ class Draws:
         They stand side by side in the ring.
         """
         at = first % (self.ring.shape[2] - _PAD)
-        there = slice(at, at + count)
-        if self._simple:
-            self._fill_simple(first, count, there)
+        if self._compiled:
+            streams.fill(
+                self._laws, self._columns, self._states, streams.TABLES, self.ring, at, count
+            )
         for (row, column), sampler in self._samplers.items():
-            self.ring[row, column, there] = sampler.take(count)
-
-    def _fill_simple(self, first: int, count: int, there: slice) -> None:
-        if self._raw.shape[::2] != (len(self._trials), count):
-            self._raw = np.empty((len(self._trials), self.width, count))
-        raw = self._raw
-        for row, trial in enumerate(self._trials):
-            for at in self._simple:
-                generator = self._own[row][at]
-                if first == 0:
-                    self._generators.restart(generator, trial, self._names[at])
-                law: Any = self._varying[at].law
-                law.draw_raw(generator, raw[row, at])
-        for start, stop, simple in self._runs:
-            self.ring[:, start:stop, there] = simple.from_raw(raw[:, start:stop])
-
-
-def _runs(columns: list[Column]) -> list[tuple[int, int, Simple]]:
-    """Return the stretches of neighbouring columns of one simple law."""
-    found: list[tuple[int, int, Simple]] = []
-    for at, one in enumerate(columns):
-        if not isinstance(one.law, Simple):
-            continue
-        if found and found[-1][1] == at and found[-1][2] is one.law:
-            found[-1] = (found[-1][0], at + 1, one.law)
-        else:
-            found.append((at, at + 1, one.law))
-    return found
-
-
-def fixed(law: Law) -> int | None:
-    """Return the one value of a law, or None if it varies."""
-    return law.constant_value if law.is_constant else None
+            self.ring[row, column, at : at + count] = sampler.take(count)

@@ -1,0 +1,190 @@
+"""NumPy's own draws, compiled: SFC64, its uniform, normal and exponential numbers, bit for bit.
+
+NumPy draws one source of one trial at a time, with a call for each; here all sources of some
+trials are drawn in one loop, straight into femtoseconds. The methods are those of NumPy's
+generator: the ziggurats of G. Marsaglia and W. W. Tsang (J. Stat. Softw. 5(8), 2000) with tables of
+256 strips. `agrees` compares with NumPy once, before anything is drawn this way; where they differ,
+or nothing can be compiled, NumPy draws.
+"""
+
+from __future__ import annotations
+
+import math
+from functools import cache
+from typing import Any
+
+import numpy as np
+
+from simlink.base.compiled import compiled, why_plain
+from simlink.scenario.distributions import Exponential, Limits, Normal, Simple, Uniform
+from simlink.scenario.law import CEILING
+
+#: The shapes that are drawn here, by number.
+UNIFORM, NORMAL, EXPONENTIAL, LIMITS = range(4)
+#: Of each column: its shape, the whole number added last, the bounds kept to, and the factors.
+LAWS = np.dtype(
+    [(name, np.int64) for name in ("shape", "origin", "low", "high")]
+    + [(name, np.float64) for name in ("scale", "span", "left", "right")]
+)
+_ONE = np.uint64(1)
+_UNIT = 1.0 / 9007199254740992.0
+
+
+def law_of(law: Simple) -> tuple[Any, ...] | None:
+    """Return a law as a row of LAWS, or None if it is not drawn here."""
+    low, high = -(2**63), 2**63 - 1
+    match law:
+        case Uniform():
+            return UNIFORM, law.low, low, high, float(law.high - law.low), 0.0, 0.0, 0.0
+        case Normal() if 20.0 * law.sigma + abs(law.given_mean) <= CEILING / 2:
+            low = low if law.low is None else law.low
+            high = high if law.high is None else law.high
+            return NORMAL, law.given_mean, low, high, float(law.sigma), 0.0, 0.0, 0.0
+        case Exponential() if 100.0 * law.given_mean + abs(law.offset) <= CEILING / 2:
+            return EXPONENTIAL, law.offset, low, high, float(law.given_mean), 0.0, 0.0, 0.0
+        case Limits() if law.low < law.high:
+            span, left = float(law.high - law.low), float(law.typical - law.low)
+            return LIMITS, law.low, low, high, 0.0, span, left, float(law.high - law.typical)
+    return None
+
+
+def _tables() -> tuple[Any, ...]:
+    """Return the tables of the ziggurats, empty where numba, which has them, is not there."""
+    try:
+        from numba.np.random import _constants as given
+    except ImportError:
+        return tuple(np.zeros(0) for _ in range(6))
+    return (
+        given.ki_double, given.wi_double, given.fi_double,
+        given.ke_double, given.we_double, given.fe_double,
+    )  # fmt: skip
+
+
+#: Where the tails of the ziggurats begin.
+_NORMAL_TAIL, _NORMAL_TAIL_INVERSE = 3.6541528853610087963519472518, 0.27366123732975827203338247596
+_EXPONENTIAL_TAIL = 7.69711747013104972
+
+
+def advanced(state: Any) -> Any:
+    """Return SFC64's next 64 bits and move its state on."""
+    found = state[0] + state[1] + state[3]
+    state[3] += _ONE
+    state[0] = state[1] ^ (state[1] >> np.uint64(11))
+    state[1] = state[2] + (state[2] << np.uint64(3))
+    state[2] = ((state[2] << np.uint64(24)) | (state[2] >> np.uint64(40))) + found
+    return found
+
+
+def uniform(state: Any) -> float:
+    """Return a number from 0 to below 1."""
+    return float(np.int64(advanced(state) >> np.uint64(11))) * _UNIT
+
+
+def exponential(state: Any, inside: Any, widths: Any, heights: Any) -> float:
+    """Return a standard exponential number."""
+    while True:
+        bits = advanced(state) >> np.uint64(3)
+        strip = np.int64(bits & np.uint64(0xFF))
+        bits >>= np.uint64(8)
+        value = float(np.int64(bits)) * widths[strip]
+        if bits < inside[strip]:
+            return value
+        if strip == 0:
+            return _EXPONENTIAL_TAIL - math.log1p(-uniform(state))
+        step = heights[strip - 1] - heights[strip]
+        if step * uniform(state) + heights[strip] < math.exp(-value):
+            return value
+
+
+def normal(state: Any, inside: Any, widths: Any, heights: Any) -> float:
+    """Return a standard normal number."""
+    while True:
+        bits = advanced(state)
+        strip = np.int64(bits & np.uint64(0xFF))
+        bits >>= np.uint64(8)
+        negative = bits & _ONE
+        bits = (bits >> _ONE) & np.uint64(0x000FFFFFFFFFFFFF)
+        value = float(np.int64(bits)) * widths[strip]
+        if negative:
+            value = -value
+        if bits < inside[strip]:
+            return value
+        if strip == 0:
+            while True:
+                beyond = -_NORMAL_TAIL_INVERSE * math.log1p(-uniform(state))
+                depth = -math.log1p(-uniform(state))
+                if depth + depth > beyond * beyond:
+                    if (bits >> np.uint64(8)) & _ONE:
+                        return -(_NORMAL_TAIL + beyond)
+                    return _NORMAL_TAIL + beyond
+        step = heights[strip - 1] - heights[strip]
+        if step * uniform(state) + heights[strip] < math.exp(-0.5 * value * value):
+            return value
+
+
+def triangular(law: Any, raw: float) -> float:
+    """Return what a number from 0 to 1 becomes under the triangular law, less its origin."""
+    falling = 1.0 if raw * law.span > law.left else 0.0
+    factor = falling * (law.span * (law.right - law.left)) + law.span * law.left
+    root = math.sqrt(abs(raw - falling) * factor)
+    return abs(root - falling * law.span)
+
+
+@compiled
+def fill(laws: Any, columns: Any, states: Any, tables: Any, ring: Any, at: int, count: int) -> None:
+    """Draw the next numbers of some columns of some trials.
+
+    Parameters
+    ----------
+    laws : ndarray of LAWS, shape (drawn,)
+    columns : ndarray of int64, shape (drawn,)
+        Which column of the ring each is.
+    states : ndarray of uint64, shape (T, drawn, 4)
+        The generators' states, moved on.
+    tables : tuple of ndarray
+        As `_tables` gives them.
+    ring : ndarray of int64, shape (T, columns, size)
+        Places ``at`` ... ``at + count - 1`` are filled, in base units.
+    """
+    for t in range(len(states)):
+        for one in range(len(laws)):
+            law, state, out = laws[one], states[t, one], ring[t, columns[one]]
+            for place in range(at, at + count):
+                if law.shape == NORMAL:
+                    raw = normal(state, tables[0], tables[1], tables[2]) * law.scale
+                elif law.shape == EXPONENTIAL:
+                    raw = exponential(state, tables[3], tables[4], tables[5]) * law.scale
+                elif law.shape == UNIFORM:
+                    raw = uniform(state) * law.scale
+                else:
+                    raw = triangular(law, uniform(state))
+                drawn = np.int64(np.rint(raw)) + law.origin
+                out[place] = min(max(drawn, law.low), law.high)
+
+
+TABLES = _tables()
+
+
+@cache
+def agrees() -> bool:
+    """Tell whether numbers can be drawn here, and are NumPy's own."""
+    if why_plain() is not None or not len(TABLES[0]):
+        return False
+    some = [
+        Uniform(low=0, high=10**9),
+        Normal(mean=5, sigma=10**6, low=-(10**6)),
+        Exponential(mean=10**6),
+        Limits(low=0, typical=10**8, high=10**9),
+    ]
+    count = 2000
+    laws = np.array([law_of(one) for one in some], dtype=LAWS)
+    bits = np.random.SFC64(1)
+    states = np.repeat(bits.state["state"]["state"][np.newaxis, np.newaxis], len(some), axis=1)
+    ring = np.zeros((1, len(some), count), dtype=np.int64)
+    fill(laws, np.arange(len(some)), states.copy(), TABLES, ring, 0, count)
+    for row, law in zip(ring[0], some, strict=True):
+        raw = np.empty(count)
+        law.draw_raw(np.random.Generator(np.random.SFC64(1)), raw)
+        if not np.array_equal(law.from_raw(raw), row):
+            return False
+    return True
