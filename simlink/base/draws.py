@@ -7,7 +7,7 @@ over processes moves no draw.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any, Protocol
 
 import numpy as np
@@ -36,6 +36,16 @@ class Law(Protocol):
     @property
     def constant_value(self) -> int:
         """The one value, in base units."""
+
+    @property
+    def is_simple(self) -> bool:
+        """Whether draw k depends on raw draw k alone; ``draw_raw`` and ``from_raw`` say how."""
+
+    def draw_raw(self, rng: np.random.Generator, out: Any, /) -> None:
+        """Fill an array with raw draws."""
+
+    def from_raw(self, raw: Any, /) -> Times:
+        """Return the draws, in base units, that raw ones become."""
 
     def sampler(self, streams: Any, stride: int = 1, offset: int = 0, /) -> Sampler:
         """Return a sampler of the law, or of one bit of a frame of ``stride`` bits."""
@@ -75,6 +85,17 @@ def streams(seed: int, trial: int, source: str) -> Streams:
     return lambda suffix: generator(seed, trial, part_of(source, suffix))
 
 
+class _Zeros(np.random.bit_generator.ISeedSequence):
+    """Seeds a generator that is given its state at once, without hashing anything."""
+
+    def generate_state(self, n_words: int, dtype: Any = np.uint32) -> Any:
+        """Return zeros."""
+        return np.zeros(n_words, dtype=dtype)
+
+
+_SEEDED_LATER = _Zeros()
+
+
 class Generators:
     """The generators of a range of trials; their states are hashed for all trials together.
 
@@ -91,7 +112,8 @@ class Generators:
     def __init__(self, seed: int, trials: range, sources: Sequence[str] = ()) -> None:
         self._seed = seed
         self._trials = trials
-        self._state = np.random.SFC64(0).state
+        self._passing = np.random.Generator(np.random.SFC64(_SEEDED_LATER))
+        self._state = self._passing.bit_generator.state
         self._states = dict(
             zip(sources, seeding.states(seed, trials, sources), strict=True) if sources else ()
         )
@@ -110,30 +132,26 @@ class Generators:
         found = [self._states[source][rows] for source in sources]
         return np.stack(found, axis=1) if found else np.zeros((len(trials), 0, 4), dtype=np.uint64)
 
+    def passing(self, trial: int, source: str) -> np.random.Generator:
+        """Return the generator of a source at its start, good until the next is asked for."""
+        self._put(self._passing, trial, source)
+        return self._passing
+
+    def _put(self, generator: np.random.Generator, trial: int, source: str) -> None:
+        if source not in self._states:
+            self._states[source] = seeding.states(self._seed, self._trials, [source])[0]
+        self._state["state"]["state"] = self._states[source][trial - self._trials.start]
+        generator.bit_generator.state = self._state
+
     def streams(self, trial: int, source: str) -> Streams:
         """Return a maker of generators, as `streams` does."""
 
         def make(suffix: str) -> np.random.Generator:
-            name = part_of(source, suffix)
-            if name not in self._states:
-                self._states[name] = seeding.states(self._seed, self._trials, [name])[0]
-            own = np.random.SFC64(_SEEDED_LATER)
-            self._state["state"]["state"] = self._states[name][trial - self._trials.start]
-            own.state = self._state
-            return np.random.Generator(own)
+            own = np.random.Generator(np.random.SFC64(_SEEDED_LATER))
+            self._put(own, trial, part_of(source, suffix))
+            return own
 
         return make
-
-
-class _Zeros(np.random.bit_generator.ISeedSequence):
-    """Seeds a generator that is given its state at once, without hashing anything."""
-
-    def generate_state(self, n_words: int, dtype: Any = np.uint32) -> Any:
-        """Return zeros."""
-        return np.zeros(n_words, dtype=dtype)
-
-
-_SEEDED_LATER = _Zeros()
 
 
 def once(law: Law, seed: int, trial: int, source: str) -> int:
@@ -143,13 +161,37 @@ def once(law: Law, seed: int, trial: int, source: str) -> int:
     return int(law.sampler(streams(seed, trial, source)).take(1)[0])
 
 
-def once_each(law: Law, seed: int, trials: range, source: str) -> Times:
-    """Return `once` of each trial, int64 base units, shape (T,)."""
-    if law.is_constant:
-        return np.full(len(trials), law.constant_value, dtype=np.int64)
-    generators = Generators(seed, trials)
-    drawn = [law.sampler(generators.streams(trial, source)).take(1)[0] for trial in trials]
-    return np.array(drawn, dtype=np.int64)
+def once_each(laws: Mapping[str, Law], seed: int, trials: range) -> dict[str, Times]:
+    """Return the draws of quantities that are fixed when a unit is built, for many units.
+
+    Parameters
+    ----------
+    laws : mapping of str to Law
+        The quantities, by the names of their sources.
+    seed : int
+        The scenario's seed.
+    trials : range
+        The units.
+
+    Returns
+    -------
+    dict of str to ndarray of int64, shape (T,), base units
+        As `once` gives them.
+    """
+    generators = Generators(seed, trials, [name for name in laws if not laws[name].is_constant])
+    found = {}
+    for source, law in laws.items():
+        if law.is_constant:
+            found[source] = np.full(len(trials), law.constant_value, dtype=np.int64)
+        elif law.is_simple:
+            raw = np.empty(len(trials))
+            for row, trial in enumerate(trials):
+                law.draw_raw(generators.passing(trial, source), raw[row : row + 1])
+            found[source] = law.from_raw(raw)
+        else:
+            drawn = [law.sampler(generators.streams(one, source)).take(1)[0] for one in trials]
+            found[source] = np.array(drawn, dtype=np.int64)
+    return found
 
 
 class Column:

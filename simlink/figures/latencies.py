@@ -81,8 +81,11 @@ class Latencies:
             Which of them happened.
         """
         groups = (np.arange(trials.start, trials.stop) % self.groups).astype(np.int8)
-        each = np.broadcast_to(groups[:, np.newaxis], values.shape)[there]
-        found = values[there]
+        if there.all():
+            each, found = np.repeat(groups, values.shape[1]), values.ravel()
+        else:
+            each = np.broadcast_to(groups[:, np.newaxis], values.shape)[there]
+            found = values[there]
         if found.size:
             self._kept.append((each, found))
             self._note(found.size, int(found.min()), int(found.max()))

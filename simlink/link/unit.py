@@ -26,7 +26,6 @@ from simlink.link import host_clocked, remote_clock
 from simlink.link.converter import captured_early, captured_past_hold
 from simlink.link.trigger import actual_frequency
 from simlink.scenario.schema import Scenario
-from simlink.scenario.sections import Direction
 
 #: A unit's single values, int64 fs (tolerances in parts per 10^12). ``forward``, ``credit``,
 #: ``clock``, ``returned`` and ``busy`` are the fixed part of a channel's crossing; ``readout`` is
@@ -77,6 +76,7 @@ class Units:
     wrong_later, past_hold : ndarray of bool, shape (T, N)
         Bits that the remote master captures wrong in every frame of the unit, and of them those
         past their hold. Whether bit 0 is early depends on the frame.
+    host = scenario.host
     host_rising, host_falling, host_captured : ndarray of int64, shape (N,), fs
         Edges of the host's clock, and its own captures, counted from its start.
     """
@@ -100,62 +100,68 @@ class Units:
         raise AttributeError(f"a unit has no {name!r}")
 
 
+def _laws(scenario: Scenario) -> dict[str, Law]:
+    """Return what is drawn, by the names of the sources."""
+    remote, converter, host = scenario.remote_clock, scenario.converter, scenario.host
+    laws: dict[str, Law] = {
+        "trigger.tolerance": scenario.trigger.tolerance,
+        "remote_clock.tolerance": remote.tolerance,
+        "remote_clock.setup": remote.setup,
+        "remote_clock.hold": remote.hold,
+        "host.setup": host.setup,
+        "host.hold": host.hold,
+    }
+    for name in ("msb_valid", "data_valid", "data_hold", "acquisition_time"):
+        laws[f"converter.{name}"] = getattr(converter, name)
+    for name, channels in (("forward", ("clock",)), ("return", ("clock", "busy"))):
+        way = scenario.barrier.direction(name)
+        for key in ("delay", "spread", "pulse_width_distortion", "min_pulse"):
+            laws[f"barrier.{name}.{key}"] = getattr(way, key)
+        # A list of skews names the lanes alone.
+        if not isinstance(way.skew, tuple):
+            laws |= {f"barrier.{name}.skew {channel}": way.skew for channel in channels}
+    lanes = scenario.barrier.direction("return").lane_skews(scenario.frame.lanes)
+    return laws | {f"barrier.return.skew lane {lane}": skew for lane, skew in enumerate(lanes)}
+
+
 def build(scenario: Scenario, trials: range) -> Units:
     """Draw the fixed values of the units of a range of trials."""
+    drawn = once_each(_laws(scenario), scenario.seed, trials)
+    none = np.zeros(len(trials), dtype=np.int64)
 
-    def drawn(law: Law, source: str) -> Times:
-        return once_each(law, scenario.seed, trials, source)
+    def channel(name: str, which: str) -> Times:
+        fixed = drawn[f"barrier.{name}.delay"] + drawn[f"barrier.{name}.spread"]
+        return fixed + drawn.get(f"barrier.{name}.skew {which}", none)
 
-    def channel(way: Direction, name: str, which: str) -> Times:
-        shared = drawn(way.delay, f"barrier.{name}.delay") + drawn(
-            way.spread, f"barrier.{name}.spread"
-        )
-        if isinstance(way.skew, tuple) or not which:
-            return shared
-        return shared + drawn(way.skew, f"barrier.{name}.skew {which}")
-
-    remote, converter, host = scenario.remote_clock, scenario.converter, scenario.host
-    forward = scenario.barrier.direction("forward")
-    back = scenario.barrier.direction("return")
     values = np.zeros(len(trials), dtype=UNIT)
-    trigger = channel(forward, "forward", "")
-    values["trigger_tolerance"] = drawn(scenario.trigger.tolerance, "trigger.tolerance")
-    values["remote_tolerance"] = drawn(remote.tolerance, "remote_clock.tolerance")
+    values["trigger_tolerance"] = drawn["trigger.tolerance"]
+    values["remote_tolerance"] = drawn["remote_clock.tolerance"]
+    for name in ("msb_valid", "data_valid", "data_hold", "acquisition_time"):
+        values[name] = drawn[f"converter.{name}"]
+    for side, section in (("remote", "remote_clock"), ("host", "host")):
+        for name in ("setup", "hold"):
+            values[f"{side}_{name}"] = drawn[f"{section}.{name}"]
+    for name in ("forward", "return"):
+        values[f"{name}_distortion"] = drawn[f"barrier.{name}.pulse_width_distortion"]
+        values[f"{name}_pulse"] = drawn[f"barrier.{name}.min_pulse"]
     # A timer on the converter's side sends its trigger across no barrier.
-    values["forward"] = 0 if scenario.trigger.source == "remote" else trigger
-    values["credit"] = trigger
-    values["msb_valid"] = drawn(converter.msb_valid, "converter.msb_valid")
-    values["data_valid"] = drawn(converter.data_valid, "converter.data_valid")
-    values["data_hold"] = drawn(converter.data_hold, "converter.data_hold")
-    values["acquisition_time"] = drawn(converter.acquisition_time, "converter.acquisition_time")
-    values["remote_setup"] = drawn(remote.setup, "remote_clock.setup")
-    values["remote_hold"] = drawn(remote.hold, "remote_clock.hold")
-    if scenario.link.scheme != "remote_master":
-        values["clock"] = channel(forward, "forward", "clock")
-        values["returned"] = channel(back, "return", "clock")
-        values["busy"] = channel(back, "return", "busy")
-        for name, way in (("forward", forward), ("return", back)):
-            values[f"{name}_distortion"] = drawn(
-                way.pulse_width_distortion, f"barrier.{name}.pulse_width_distortion"
-            )
-            values[f"{name}_pulse"] = drawn(way.min_pulse, f"barrier.{name}.min_pulse")
-        values["host_setup"] = drawn(host.setup, "host.setup")
-        values["host_hold"] = drawn(host.hold, "host.hold")
-    shared = channel(back, "return", "")
-    skews = [
-        drawn(skew, f"barrier.return.skew lane {lane}")
-        for lane, skew in enumerate(back.lane_skews(scenario.frame.lanes))
-    ]
+    values["forward"] = 0 if scenario.trigger.source == "remote" else channel("forward", "")
+    values["credit"] = channel("forward", "")
+    values["clock"] = channel("forward", "clock")
+    values["returned"], values["busy"] = channel("return", "clock"), channel("return", "busy")
     bits = scenario.bits_per_lane
     rising, falling = _remote_edges(scenario, values["remote_tolerance"])
     values["readout"] = falling[:, -1]
-    captured = remote_clock.capture_offsets(rising, falling, remote.capture)
+    captured = remote_clock.capture_offsets(rising, falling, scenario.remote_clock.capture)
     early, late = _always_wrong(values, captured, falling)
+    host = scenario.host
     host_rising, host_falling = clock_edges(host.clock.value, bits)
     return Units(
         trials=trials,
         values=values,
-        lanes=shared[:, np.newaxis] + np.stack(skews, axis=-1),
+        lanes=np.stack(
+            [channel("return", f"lane {lane}") for lane in range(scenario.frame.lanes)], axis=-1
+        ),
         rising=rising,
         falling=falling,
         captured=captured,
