@@ -69,6 +69,8 @@ def add(
     read_bins: Any,
     release_reach: Any,
     read_reach: Any,
+    kept: Any,
+    kept_groups: Any,
 ) -> int:
     """Add records to the sums of their trials.
 
@@ -92,6 +94,8 @@ def add(
         Latencies from the trigger to the release and to the end of the read.
     release_reach, read_reach : ndarray of REACH, shape (1,)
         Of those.
+    kept, kept_groups : ndarray of int64 and int8, shape (2, room)
+        Where there are no bins: filled with the latencies themselves and their groups.
 
     Returns
     -------
@@ -101,6 +105,7 @@ def add(
     top = len(filling) - 1
     counts = len(release_bins) > 0
     to_release, to_read = release_reach[0], read_reach[0]
+    releases, reads = 0, 0
     for t in range(len(records)):
         mine, fate, group = sums[t], fates[t], groups[t]
         rows = records[t]
@@ -108,8 +113,8 @@ def add(
         sent, short, timed_out, sampled, busy = 0, 0, 0, 0, 0
         last_trigger, end = mine.last_trigger, mine.end
         first, total, squares = mine.sampling_first, mine.sampling_sum, mine.sampling_squares
-        released, soonest_release, latest_release = 0, to_release.least, to_release.largest
-        reads, soonest_read, latest_read = 0, to_read.least, to_read.largest
+        soonest_release, latest_release = to_release.least, to_release.largest
+        soonest_read, latest_read = to_read.least, to_read.largest
         for i in range(len(rows)):
             record = rows[i]
             what = record[FATE]
@@ -135,23 +140,28 @@ def add(
             if found >= 0:
                 filling[min(found, top)] += 1
                 fullest = max(fullest, min(found + 1, depth))
-            if counts and release != NEVER:
+            if release != NEVER:
                 passed = release - trigger
-                released += 1
                 soonest_release = min(soonest_release, passed)
                 latest_release = max(latest_release, passed)
-                release_bins[group, bin_of(passed)] += 1
+                if counts:
+                    release_bins[group, bin_of(passed)] += 1
+                else:
+                    kept[0, releases], kept_groups[0, releases] = passed, group
+                releases += 1
             if read_end != NEVER:
                 begun = record[SERVICE]
                 if reads_on and begun == NEVER:
                     begun = record[READ_START]
                 busy += read_end - begun
+                passed = read_end - trigger
+                soonest_read = min(soonest_read, passed)
+                latest_read = max(latest_read, passed)
                 if counts:
-                    passed = read_end - trigger
-                    reads += 1
-                    soonest_read = min(soonest_read, passed)
-                    latest_read = max(latest_read, passed)
                     read_bins[group, bin_of(passed)] += 1
+                else:
+                    kept[1, reads], kept_groups[1, reads] = passed, group
+                reads += 1
         mine.sent += sent
         mine.short += short
         mine.timed_out += timed_out
@@ -159,8 +169,8 @@ def add(
         mine.busy += busy
         mine.last_trigger, mine.end = last_trigger, max(end, last_trigger)
         mine.sampling_first, mine.sampling_sum, mine.sampling_squares = first, total, squares
-        to_release.count += released
         to_release.least, to_release.largest = soonest_release, latest_release
-        to_read.count += reads
         to_read.least, to_read.largest = soonest_read, latest_read
+    to_release.count += releases
+    to_read.count += reads
     return fullest

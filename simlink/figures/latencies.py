@@ -69,26 +69,10 @@ class Latencies:
         """The largest, in fs; None if there is none."""
         return int(self.reach["largest"][0]) if self.count else None
 
-    def keep(self, trials: range, values: Times, there: Flags) -> None:
-        """Keep latencies of a run that keeps all.
-
-        Parameters
-        ----------
-        trials : range
-            The trials of the rows.
-        values : ndarray of int64, shape (T, n), fs
-        there : ndarray of bool, shape (T, n)
-            Which of them happened.
-        """
-        groups = (np.arange(trials.start, trials.stop) % self.groups).astype(np.int8)
-        if there.all():
-            each, found = np.repeat(groups, values.shape[1]), values.ravel()
-        else:
-            each = np.broadcast_to(groups[:, np.newaxis], values.shape)[there]
-            found = values[there]
-        if found.size:
-            self._kept.append((each, found))
-            self._note(found.size, int(found.min()), int(found.max()))
+    def keep(self, groups: npt.NDArray[np.int8], values: Times, count: int) -> None:
+        """Keep the first ``count`` of some latencies, already in ``reach``, with their groups."""
+        if self.exact and count:
+            self._kept.append((groups[:count].copy(), values[:count].copy()))
 
     def _note(self, count: int, least: int, largest: int) -> None:
         self.reach["count"] += count

@@ -76,8 +76,10 @@ class Tally:
         """Take in a block of records; its trials must lie within this tally's."""
         start = block.trials.start - self.trials.start
         rows = slice(start, start + len(block.trials))
-        laws = (self.to_release, self.to_read)
-        short = self._short
+        laws, short = (self.to_release, self.to_read), self._short
+        room = block.records.size if self.to_release.exact else 0
+        kept, groups = np.empty((2, room), dtype=np.int64), np.empty((2, room), dtype=np.int8)
+        before = [law.count for law in laws]
         self.fullest = (add.plain if short else add)(  # type: ignore[attr-defined]
             block.records.tolist() if short else block.records,
             self._reads_on,
@@ -91,10 +93,11 @@ class Tally:
             self.to_release.bins,
             self.to_read.bins,
             *(law.reach.view(np.recarray) if short else law.reach for law in laws),
+            kept,
+            groups,
         )
-        if self.to_release.exact:
-            for law, instants in zip(laws, (block.release, block.read_end), strict=True):
-                law.keep(block.trials, instants - block.trigger, instants != NEVER)
+        for law, values, of, known in zip(laws, kept, groups, before, strict=True):
+            law.keep(of, values, law.count - known)
 
     def merge(self, other: Tally) -> None:
         """Append the trials of another tally, which must come after this one's."""
