@@ -19,7 +19,7 @@ from simlink.engines.event.clockwork import Clockwork
 from simlink.engines.event.frame import Trial
 from simlink.engines.event.wiring import Chain
 from simlink.link import content, unit
-from simlink.link.content import Taken
+from simlink.link.content import BitOutcome
 from simlink.records import FrameBlock
 
 if TYPE_CHECKING:
