@@ -19,7 +19,10 @@ from heapq import heappop, heappush
 from typing import Any
 
 import simpy
+from simpy.core import StopSimulation
 
+#: Before anything else.
+FIRST = -1
 EDGE = 10
 FREE = 20
 PUSH = 30
@@ -44,17 +47,28 @@ class Clockwork(simpy.Environment):
         if until is not None:
             return super().run(until)
         queue = self._queue
-        while queue:
-            self._now, _, _, event = heappop(queue)
-            kind = event.__class__
-            if kind is Instant:
-                event.act(event.subject, event.part)  # type: ignore[attr-defined]
-            elif kind is Tick:
-                event.act()  # type: ignore[attr-defined]
-            else:
-                heappush(queue, (self._now, -1, next(self._eid), event))  # type: ignore[arg-type]
-                self.step()
+        try:
+            while queue:
+                self._now, _, _, event = heappop(queue)
+                kind = event.__class__
+                if kind is Instant:
+                    event.act(event.subject, event.part)  # type: ignore[attr-defined]
+                elif kind is Tick:
+                    event.act()  # type: ignore[attr-defined]
+                else:
+                    heappush(queue, (self._now, FIRST, next(self._eid), event))  # type: ignore[arg-type]
+                    self.step()
+        except StopSimulation:
+            pass
         return None
+
+    def stop(self) -> None:
+        """Have `run` return after the event that happens now."""
+        Instant(self, self.now, FIRST, _stop)
+
+
+def _stop(*_: object) -> None:
+    raise StopSimulation(None)
 
 
 def _instant_happens(event: Any) -> None:

@@ -131,22 +131,22 @@ class DataLines:
         self.lines = signals.lanes(name, lanes, line.UNDRIVEN)
         self.frames = [-1] * lanes
         #: Whether the first bit of the frame that is on the line has been taken away.
-        self.launched = [False] * lanes
+        self.first_gone = [False] * lanes
 
     def comes(self, lane: int, index: int, value: int, *cause: object) -> None:
         """Bring a frame's first bit to a line, or let the line change ahead of it."""
         if index > self.frames[lane]:
-            self.frames[lane], self.launched[lane] = index, False
+            self.frames[lane], self.first_gone[lane] = index, False
             if self.lines[lane].value != line.UNDRIVEN:
                 # The same bit of the next frame is another one.
                 self.show(lane, index, line.CHANGING, *cause)
-        if index == self.frames[lane] and not self.launched[lane]:
+        if index == self.frames[lane] and not self.first_gone[lane]:
             self.show(lane, index, value, *cause)
 
     def moves(self, lane: int, index: int, value: int, *cause: object) -> None:
         """Let a launching edge have its way on a line."""
         if index == self.frames[lane]:
-            self.launched[lane] = True
+            self.first_gone[lane] = True
             self.show(lane, index, value, *cause)
 
     def show(self, lane: int, index: int, value: int, *cause: object) -> None:
