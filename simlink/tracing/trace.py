@@ -202,13 +202,12 @@ class _Window:
     def __init__(self, chain: Chain, trace: Trace, sink: Sink | None) -> None:
         self.chain = chain
         self.trace = trace
-        self.sink = sink
-        self.observer = self.keep if sink is None else self.hand_on
+        self.sink: Sink = sink or (lambda *_: None)
         self.unsettled = set(trace.window)
         self.open = False
-        # Levels and lines are followed from the start, so that their first change is one.
-        chain.signals.observed = True
-        chain.signals["host.trigger"].observers.append(self.sent)
+        self.trigger = chain.timer.trigger
+        # Signals are watched from the start, so that each change in the window is one.
+        chain.signals.observe(self.keep if sink is None else self.hand_on)
         chain.signals.settled.observers.append(self.settled)
 
     def keep(
@@ -221,29 +220,29 @@ class _Window:
         since: int | None,
         why: str,
     ) -> None:
-        """Keep one change."""
-        self.trace.changes.append(
-            Change(time, signal.name, value, conversion, signal.lane, bit, since, why)
-        )
+        """Keep one change in the window."""
+        if self.open or self.opens(signal, value):
+            self.trace.changes.append(
+                Change(time, signal.name, value, conversion, signal.lane, bit, since, why)
+            )
 
     def hand_on(self, time: int, signal: Signal, value: int, *_: object) -> None:
-        """Hand one change to the sink."""
-        assert self.sink is not None
-        self.sink(time, signal.name, value)
+        """Hand one change in the window to the sink."""
+        if self.open or self.opens(signal, value):
+            self.sink(time, signal.name, value)
 
-    def sent(self, time: int, signal: Signal, value: int, *_: object) -> None:
-        """Open the window with its first trigger, which is seen already."""
-        if not self.open and self.unsettled and value in self.trace.window:
+    def opens(self, signal: Signal, value: int) -> bool:
+        """Open the window with its first trigger; once it has closed it stays so."""
+        if signal is self.trigger and self.unsettled and value in self.trace.window:
             self.open = True
-            self.chain.signals.observe(self.observer)
+        return self.open
 
     def settled(self, time: int, signal: Signal, value: int, *_: object) -> None:
         """Close the window once every conversion in it has its fate."""
         if value in self.unsettled:
             self.unsettled.remove(value)
             if not self.unsettled:
-                if self.open:
-                    self.chain.signals.forget(self.observer)
+                self.open = False
                 self.chain.env.stop()
 
     def run(self) -> None:

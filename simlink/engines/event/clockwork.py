@@ -41,6 +41,8 @@ class Clockwork(simpy.Environment):
     """SimPy's environment, told absolute instants rather than delays; all are integers of fs."""
 
     now: int
+    _now: int
+    _queue: list[Any]
 
     def run(self, until: Any = None) -> Any:
         """Take events from the queue until none is left, or as SimPy does until a given one."""
@@ -52,11 +54,11 @@ class Clockwork(simpy.Environment):
                 self._now, _, _, event = heappop(queue)
                 kind = event.__class__
                 if kind is Instant:
-                    event.act(event.subject, event.part)  # type: ignore[attr-defined]
+                    event.act(event.subject, event.part)
                 elif kind is Tick:
-                    event.act()  # type: ignore[attr-defined]
+                    event.act()
                 else:
-                    heappush(queue, (self._now, FIRST, next(self._eid), event))  # type: ignore[arg-type]
+                    heappush(queue, (self._now, FIRST, next(self._eid), event))
                     self.step()
         except StopSimulation:
             pass
@@ -116,7 +118,7 @@ class Instant(simpy.Event):
         self.act = act
         self.subject = subject
         self.part = part
-        heappush(env._queue, (time, rank, next(env._eid), self))  # type: ignore[arg-type]
+        heappush(env._queue, (time, rank, next(env._eid), self))
 
 
 class Tick(simpy.Event):
@@ -143,4 +145,5 @@ class Tick(simpy.Event):
     def schedule(self, time: int, rank: int) -> None:
         """Schedule its next time, for an instant in fs and a rank."""
         env = self.env
-        heappush(env._queue, (time, rank, next(env._eid), self))  # type: ignore[arg-type]
+        queue: list[Any] = env._queue
+        heappush(queue, (time, rank, next(env._eid), self))

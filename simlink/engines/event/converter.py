@@ -42,8 +42,8 @@ class SamplingConverter:
 
     def arrive(self, index: int, sent: int) -> None:
         """Judge a trigger at the instant it arrives."""
-        if converter.accepts(self.env._now, self.occupied_until):  # type: ignore[arg-type]
-            if self.signals.observed:
+        if converter.accepts(self.env._now, self.occupied_until):
+            if self.trigger.observers:
                 self.trigger.set(index, index, None, sent, "host.trigger")
             self.accept(index)
         else:
@@ -52,9 +52,9 @@ class SamplingConverter:
     def miss(self, index: int, sent: int) -> None:
         """Let a trigger go by."""
         self.record.fate[index] = MISSED_TRIGGER
-        if self.signals.observed:
+        if self.missed.observers:
             self.missed.set(index, index, None, sent, "host.trigger")
-            self.signals.settled.set(index)
+        self.signals.settled.set(index)
 
     def accept(self, index: int) -> None:
         """Take a trigger."""
@@ -100,22 +100,22 @@ class Converter(SamplingConverter):
     def accept(self, index: int) -> None:
         """Take the sample and start the conversion."""
         frame = self.sample(index)
-        if self.signals.observed:
+        if self.signals.every_edge:
             # Nobody else sees this edge: the remote master waits for the fall.
             self.plan_rise(frame)
         Instant(self.env, frame.ready, EDGE, self.busy_falls, frame)
 
     def busy_falls(self, frame: Frame, _: None) -> None:
         """Busy falls: the frame can be clocked out."""
-        if self.signals.observed:
-            self.show_fall(frame)
+        self.show_fall(frame)
+        if self.lines.observers:
             self.lines.ready(frame)
         self.master.ready(frame)
 
     def clocked_from(self, frame: Frame, start: int) -> None:
         """Be clocked from an instant on, until the last falling edge."""
         self.occupied_until = start + self.trial.unit.readout
-        if self.signals.observed:
+        if self.lines.observers:
             launches = [start + falling for falling in self.trial.falling]
             self.lines.launched(frame, launches)
 
@@ -129,6 +129,7 @@ class DataLines:
 
     def __init__(self, signals: Signals, name: str, lanes: int) -> None:
         self.lines = signals.lanes(name, lanes, line.UNDRIVEN)
+        self.observers = self.lines[0].observers
         self.frames = [-1] * lanes
         #: Whether the first bit of the frame that is on the line has been taken away.
         self.first_gone = [False] * lanes

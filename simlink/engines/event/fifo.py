@@ -86,10 +86,10 @@ class Fifo:
             return
         now = self.env._now
         count = piece.last - piece.first + 1
-        frame.pushed[piece.lane] += (now,) * count  # type: ignore[arg-type]
+        frame.pushed[piece.lane] += (now,) * count
         frame.missing -= count
         if not frame.missing:
-            frame.whole = now  # type: ignore[assignment]
+            frame.whole = now
         if piece.first < self.release_bits <= piece.last + 1:
             frame.lanes_enough += 1
             if frame.lanes_enough == self.trial.lanes:
@@ -99,16 +99,17 @@ class Fifo:
                 self.record.first_bit[frame.index, piece.lane, position] = now
             for position in piece.ended:
                 self.record.last_bit[frame.index, piece.lane, position] = now
-        if self.signals.observed:
+        if self.push[piece.lane].observers:
             self.show_push(frame, piece)
+        if not frame.missing and self.record.read_end[frame.index] != NEVER:
+            # It was read before it was whole.
+            self.signals.settled.set(frame.index)
 
     def show_push(self, frame: Frame, piece: Piece) -> None:
-        """Show the bits pushed; a frame that was read too early is settled with its last."""
+        """Show the bits pushed."""
         captured = frame.clock_start + self.trial.captured[piece.last]
         for bit in range(piece.first, piece.last + 1):
             self.push[piece.lane].set(bit, frame.index, bit, captured, "remote.capture")
-        if not frame.missing and self.record.read_end[frame.index] != NEVER:
-            self.signals.settled.set(frame.index)
 
     def judge(self, frame: Frame) -> None:
         """Give the arriving frame a slot, or not, at its first bit."""
@@ -144,9 +145,9 @@ class Fifo:
     def lose(self, frame: Frame) -> None:
         """Count an overrun."""
         self.record.fate[frame.index] = OVERRUN
-        if self.signals.observed:
+        if self.overrun.observers:
             self.overrun.set(frame.index, frame.index, None, self.env.now, "fifo.push")
-            self.signals.settled.set(frame.index)
+        self.signals.settled.set(frame.index)
 
     def schedule_release(self, frame: Frame) -> None:
         """Let busy fall once the synchroniser has passed it on."""
@@ -162,7 +163,7 @@ class Fifo:
         frame.released = True
         self.record.release[frame.index] = now
         self.waiting.append(frame)
-        if self.signals.observed:
+        if self.release_signal.observers:
             self.release_signal.set(frame.index, frame.index, None, enough, "fifo.push")
         self.listener.released(frame)
 
@@ -176,5 +177,5 @@ class Fifo:
 
     def show_level(self, frame: Frame, why: str) -> None:
         """Show how many slots are taken."""
-        if self.signals.observed:
+        if self.level.observers:
             self.level.set(len(self.held), frame.index, None, self.env.now, why)

@@ -163,12 +163,10 @@ class Trial:
         self.host_rising: list[int] = units.host_rising.tolist()
         self.host_falling: list[int] = units.host_falling.tolist()
         self.host_captured: list[int] = units.host_captured.tolist()
-        self.block = block
         columns = RECORD.names or ()
         self.record = SimpleNamespace(**{name: block.records[name][row] for name in columns})
-        kept = block.first_bit is not None and block.last_bit is not None
-        self.record.first_bit = block.first_bit[row] if kept else None  # type: ignore[index]
-        self.record.last_bit = block.last_bit[row] if kept else None  # type: ignore[index]
+        for name, times in (("first_bit", block.first_bit), ("last_bit", block.last_bit)):
+            setattr(self.record, name, None if times is None else times[row])
 
     def each(self, law: Distribution, source: str) -> Indexed:
         """Return the draws of a source that is drawn once for each conversion."""

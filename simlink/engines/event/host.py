@@ -21,7 +21,7 @@ NO_FRAME = -1
 class Reader:
     """Serves releases: waits one service latency, then clocks frames out.
 
-    While nobody observes, the edges of its clock are no events, nor are takes of a frame that is
+    Where not every edge is an event, falling edges are none, nor are takes of a frame that is
     whole: no bit of it can be missing.
     """
 
@@ -48,12 +48,12 @@ class Reader:
         self.begins = False
         #: Frames of the group in hand whose read has not ended.
         self.group: deque[Frame] = deque()
-        # What is on its way to an edge: when its read started, the bit, and which edge.
+        # What is on its way to an edge: when its read started, and the bit.
         self.start = NEVER
         self.bit = 0
-        self.high = False
-        self.tick = Tick(env, self.edge)
-        self.unseen = Tick(env, self.take_unseen)
+        self.rises = Tick(env, self.rise)
+        self.falls = Tick(env, self.fall)
+        self.takes = Tick(env, self.take_only)
         self.service = signals.make("host.service")
         self.read = signals.make("host.read", NO_FRAME)
         self.clock = signals.make("host.clock")
@@ -88,7 +88,7 @@ class Reader:
         self.name(self.watermark)
         now, first = self.env.now, self.group[0].index
         self.record.service[first] = now
-        if self.signals.observed:
+        if self.service.observers:
             self.service.move(1, first, None, self.record.release.item(first), "fifo.release")
         self.start_read(host.reads_from(now, self.latency(first)), now)
 
@@ -101,12 +101,12 @@ class Reader:
 
     def start_read(self, start: int, begun: int | None = None) -> None:
         """Start to clock a frame out at an instant; a group's first read shows when it starts."""
-        self.start, self.bit, self.high = start, 0, False
+        self.start, self.bit = start, 0
         self.record.read_start[self.group[0].index] = start
-        if self.signals.observed:
-            if begun is not None:
-                Instant(self.env, start, SERVICE, self.show_read, self.group[0], begun)
-            self.tick.schedule(start + self.trial.host_rising[0], TAKE)
+        if begun is not None and self.read.observers:
+            Instant(self.env, start, SERVICE, self.show_read, self.group[0], begun)
+        if self.signals.every_edge:
+            self.rises.schedule(start + self.trial.host_rising[0], TAKE)
         else:
             self.next_take()
 
@@ -114,45 +114,46 @@ class Reader:
         """Show that a group's first read starts."""
         self.read.set(frame.index, frame.index, None, begun, "host.service")
 
-    def edge(self) -> None:
-        """Make one edge of the clock, and schedule the next."""
-        trial, bit, frame = self.trial, self.bit, self.group[0]
-        if not self.high:
-            self.high = True
+    def rise(self) -> None:
+        """Let the clock rise, which takes a bit, and schedule its fall."""
+        bit, frame = self.bit, self.group[0]
+        if self.clock.observers:
             self.clock.set(1, frame.index, bit, self.start, "host.read")
-            self.take(frame, bit)
-            end = self.start + trial.host_falling[bit]
-            self.tick.schedule(end, FREE if bit == self.last else TAKE)
-            return
-        self.high = False
-        self.clock.set(0, frame.index, bit, self.start, "host.read")
+        self.take(frame, bit)
+        end = self.start + self.trial.host_falling[bit]
+        self.falls.schedule(end, FREE if bit == self.last else TAKE)
+
+    def fall(self) -> None:
+        """Let the clock fall, and schedule its next rise or end the read."""
+        bit, frame = self.bit, self.group[0]
+        if self.clock.observers:
+            self.clock.set(0, frame.index, bit, self.start, "host.read")
         if bit == self.last:
             self.finish(frame)
         else:
-            self.bit = bit + 1
-            self.tick.schedule(self.start + trial.host_rising[bit + 1], TAKE)
+            self.bit = bit = bit + 1
+            self.rises.schedule(self.start + self.trial.host_rising[bit], TAKE)
 
     def take(self, frame: Frame, bit: int) -> None:
         """Take one bit of every lane; one that has not been pushed spoils the frame."""
-        now = self.env.now
-        for signal, pushed in zip(self.capture, frame.pushed, strict=True):
-            missing = host.underruns(now, pushed[bit] if bit < len(pushed) else FAR)
-            if missing:
-                frame.underrun = True
-            why = "missing" if missing else "right"
-            signal.set(-1 - bit if missing else bit, frame.index, bit, now, why)
+        now = self.env._now
+        if frame.missing:
+            for pushed in frame.pushed:
+                if host.underruns(now, pushed[bit] if bit < len(pushed) else FAR):
+                    frame.underrun = True
+        if self.capture[0].observers:
+            for signal, pushed in zip(self.capture, frame.pushed, strict=True):
+                there = bit < len(pushed)
+                why = "right" if there else "missing"
+                signal.set(bit if there else -1 - bit, frame.index, bit, now, why)
 
-    def take_unseen(self) -> None:
-        """Take a bit, or end the read, with nobody there to see the clock."""
+    def take_only(self) -> None:
+        """Take a bit where the clock's edges are no events, or end the read."""
         frame, bit = self.group[0], self.bit
         if bit > self.last:
             self.finish(frame)
             return
-        if frame.missing:
-            now = self.env.now
-            for pushed in frame.pushed:
-                if host.underruns(now, pushed[bit] if bit < len(pushed) else FAR):
-                    frame.underrun = True
+        self.take(frame, bit)
         self.bit += 1
         self.next_take()
 
@@ -160,17 +161,16 @@ class Reader:
         """Schedule the next take, or at once the end of the read of a whole frame."""
         trial, bit = self.trial, self.bit
         if bit <= self.last and self.group[0].missing:
-            self.unseen.schedule(self.start + trial.host_rising[bit], TAKE)
+            self.takes.schedule(self.start + trial.host_rising[bit], TAKE)
         else:
             self.bit = self.last + 1
-            self.unseen.schedule(self.start + trial.host_falling[self.last], FREE)
+            self.takes.schedule(self.start + trial.host_falling[self.last], FREE)
 
     def finish(self, frame: Frame) -> None:
         """The read ends: the slot is freed and the frame has its fate."""
         record, now = self.record, self.env.now
         self.group.popleft()
-        observed = self.signals.observed
-        if observed:
+        if self.read.observers:
             following = self.group[0].index if self.group else NO_FRAME
             self.read.set(following, frame.index, None, self.start, "host.read")
         record.read_end[frame.index] = now
@@ -178,11 +178,10 @@ class Reader:
         frame.believed = self.counts.read()
         self.fifo.free(frame)
         self.timer.has_read(frame)
-        if observed:
-            if not self.read_all and not self.group:
-                self.service.move(0, frame.index, None, now, "host.read")
-            if not frame.missing:
-                self.signals.settled.set(frame.index)
+        if self.service.observers and not self.read_all and not self.group:
+            self.service.move(0, frame.index, None, now, "host.read")
+        if not frame.missing:
+            self.signals.settled.set(frame.index)
         if self.group:
             self.start_read(now)
         elif self.read_all:
@@ -198,7 +197,7 @@ class Reader:
         if self.group:
             self.start_read(now, now)
         else:
-            if self.signals.observed:
+            if self.service.observers:
                 self.service.move(0, None, None, now, "host.read")
             self.rest()
 

@@ -65,24 +65,22 @@ class HostClockedConverter(SamplingConverter):
         self.record.fate[frame.index] = OVERRUN
         frame.discarded = self.env.now
         self.unread = None
-        if self.signals.observed:
+        if self.lost.observers:
             self.lost.set(frame.index, frame.index, None, self.env.now, "remote.trigger")
-            self.signals.settled.set(frame.index)
+        self.signals.settled.set(frame.index)
 
     def busy_rises(self, frame: Frame, arrived: int) -> None:
         """Busy rises; its edge starts to cross."""
-        if self.signals.observed:
-            self.busy.move(1, frame.index, None, arrived, "remote.trigger")
+        super().busy_rises(frame, arrived)
         self.reader.send_busy(frame, True)
 
     def busy_falls(self, frame: Frame, _: None) -> None:
         """Busy falls: the frame is in the output register."""
         self.occupied_until = self.env.now
         self.unread = frame
-        if self.signals.observed:
-            self.show_fall(frame)
+        self.show_fall(frame)
         self.reader.send_busy(frame, False)
-        if self.signals.observed:
+        if self.lines.observers:
             self.lines.ready(frame)
 
     def clocked(self, reading: Reading, number: int) -> None:
@@ -93,11 +91,10 @@ class HostClockedConverter(SamplingConverter):
             self.admit(frame)
             if reading.clock_accepted:
                 self.occupied_until = reading.arriving[-1]
-        if not self.signals.observed:
-            return
-        level = 1 - number % 2
-        self.clock.set(level, frame.index, number // 2, self.sent(reading, number), "host.clock")
-        if number == 0 and reading.clock_accepted:
+        if self.clock.observers:
+            level, sent = 1 - number % 2, self.sent(reading, number)
+            self.clock.set(level, frame.index, number // 2, sent, "host.clock")
+        if number == 0 and reading.clock_accepted and self.lines.observers:
             self.lines.launched(frame, reading.launches)
 
     def sent(self, reading: Reading, number: int) -> int | None:
@@ -140,9 +137,7 @@ class HostClockedReader:
         self.sync_delay = trial.each(scenario.fifo.sync_delay, "fifo.sync_delay")
         back = scenario.barrier.direction("return").jitter
         self.busy_jitter = EdgeJitter(trial, back, ["barrier.return.jitter busy"], 2)
-        self.busy_channel = Channel(
-            env, PUSH, unit.busy, self.busy_arrives, unit.return_distortion
-        )
+        self.busy_channel = Channel(env, PUSH, unit.busy, self.busy_arrives, unit.return_distortion)
         pulse = unit.return_distortion, unit.return_pulse
         returned = Channel(env, PUSH, unit.returned, self.comes_back, *pulse)
         self.path = ReadPath(
@@ -191,7 +186,7 @@ class HostClockedReader:
             self.busy_channel.send(frame, (level, now), rising, now)
             return
         self.busy_channel.send_falling(frame, (level, now), falling, now)
-        if self.signals.observed:
+        if self.lines.observers:
             self.plan_first_bit(frame)
 
     def plan_first_bit(self, frame: Frame) -> None:
@@ -219,7 +214,7 @@ class HostClockedReader:
         level, sent = edge
         now = self.env.now
         self.busy_seen = level
-        if self.signals.observed:
+        if self.busy.observers:
             self.busy.move(int(level), frame.index, None, sent, "remote.busy")
         if not level:
             self.last_release = fifo.releases_at(
@@ -234,7 +229,7 @@ class HostClockedReader:
             return
         self.record.release[frame.index] = now
         frame.released = True
-        if self.signals.observed:
+        if self.release_signal.observers:
             self.release_signal.set(frame.index, frame.index, None, fell, "host.busy")
         self.timer.released(frame)
         self.pending = frame
@@ -254,8 +249,7 @@ class HostClockedReader:
         self.begins = self.idle = False
         self.begun = now = self.env.now
         index = self.pending.index
-        if self.signals.observed:
-            self.show_service(1)
+        self.show_service(1)
         Instant(self.env, host.reads_from(now, self.latency(index)), SERVICE, self.start)
 
     def start(self, *_: object) -> None:
@@ -265,15 +259,15 @@ class HostClockedReader:
         if self.busy_seen:
             self.rest()
             return
-        start, observed = self.env.now, self.signals.observed
-        if observed:
+        start, every_edge = self.env.now, self.signals.every_edge
+        if self.read.observers:
             self.read.set(frame.index, frame.index, None, self.begun, "host.service")
-        self.reading = reading = self.path.send(frame, start, observed)
-        if observed:
+        self.reading = reading = self.path.send(frame, start, every_edge)
+        if every_edge:
             self.show_reading(reading)
         last = max((time for time in reading.captured if time < FAR), default=start)
         end = max(start + self.trial.host_falling[-1], last)
-        if observed:
+        if every_edge:
             self.number = 0
             self.tick.schedule(start + self.trial.host_rising[0], TAKE)
         Instant(self.env, end, READ_END, self.finish, reading)
@@ -292,9 +286,8 @@ class HostClockedReader:
             record.fate[index] = fate_of_read(False, is_wrong(reading))
             if record.first_bit is not None:
                 self.keep_words(reading)
-            if self.signals.observed:
-                self.show_no_read()
-                self.signals.settled.set(index)
+            self.show_no_read()
+            self.signals.settled.set(index)
         self.timer.has_read(frame)
         self.rest()
 
@@ -311,8 +304,7 @@ class HostClockedReader:
 
     def rest(self) -> None:
         """End the service, and begin the next if a release waits for it."""
-        if self.signals.observed:
-            self.show_service(0)
+        self.show_service(0)
         self.idle = True
         self.consider()
 
@@ -321,17 +313,21 @@ class HostClockedReader:
     def show_service(self, level: int) -> None:
         """Show a service that begins, or ends and its read with it."""
         self.show_no_read()
-        self.service.set(level)
+        if self.service.observers:
+            self.service.set(level)
 
     def show_no_read(self) -> None:
         """Show that no frame is read any more."""
-        self.read.move(NO_FRAME, None, None, None, "host.read")
+        if self.read.observers:
+            self.read.move(NO_FRAME, None, None, None, "host.read")
 
     def show_reading(self, reading: Reading) -> None:
         """Plan what a read shows: its captures, and what its clock does to the lines."""
         for bit, time in enumerate(reading.captured):
             if time < FAR:
                 Instant(self.env, time, TAKE, self.captures, reading, bit)
+        if not self.lines.observers:
+            return
         for lane, (valid, until) in enumerate(zip(reading.valid, reading.until, strict=True)):
             for time, value, edge in line.line_changes(valid, until):
                 since = reading.begins[value] if value >= 0 else reading.ends[edge]
@@ -346,6 +342,8 @@ class HostClockedReader:
 
     def comes_back(self, reading: Reading, number: int) -> None:
         """Show an edge of the returned clock that arrives."""
+        if not self.returned.observers:
+            return
         whole = len(reading.returning) == len(reading.arriving)
         since = reading.arriving[number] if whole else None
         index = reading.frame.index
@@ -356,6 +354,8 @@ class HostClockedReader:
         frame, now = reading.frame, self.env.now
         # Bit 0 may be captured while the clock is still on its way to the converter.
         there = frame.admitted is not False
+        if not self.capture[0].observers:
+            return
         for signal, outcomes in zip(self.capture, reading.outcomes, strict=True):
             outcome = BitOutcome(outcomes[bit])
             right = there and outcome is BitOutcome.RIGHT
@@ -365,8 +365,9 @@ class HostClockedReader:
     def edge(self) -> None:
         """Make one edge of the host's clock, and schedule the next."""
         reading, number, trial = self.reading, self.number, self.trial
-        level = 1 - number % 2
-        self.clock.set(level, reading.frame.index, number // 2, reading.start, "host.read")
+        if self.clock.observers:
+            level, index = 1 - number % 2, reading.frame.index
+            self.clock.set(level, index, number // 2, reading.start, "host.read")
         self.number = number = number + 1
         if number < 2 * trial.bits:
             offsets = trial.host_falling if number % 2 else trial.host_rising

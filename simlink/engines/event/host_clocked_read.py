@@ -92,10 +92,10 @@ class ReadPath:
                     self.lane_ahead[lane] = until[-1]
         return self.lane_ahead
 
-    def send(self, frame: Frame, start: int, observed: bool) -> Reading:
+    def send(self, frame: Frame, start: int, every_edge: bool) -> Reading:
         """Send the clock of a frame's read on its way, and work out what comes of it.
 
-        Its first edge is met by the converter; others are events only for observers.
+        The converter meets its first edge; others are events only where every edge is one.
         """
         trial, unit, index = self.trial, self.trial.unit, frame.index
         ahead = self.last_changes()
@@ -104,7 +104,7 @@ class ReadPath:
         edges[::2] = [start + rising for rising in trial.host_rising]
         edges[1::2] = [start + falling for falling in trial.host_falling]
         reading.arriving = self.clock.send_clock(
-            reading, edges, self.clock_jitter(index)[0], len(edges) if observed else 1
+            reading, edges, self.clock_jitter(index)[0], len(edges) if every_edge else 1
         )
         reading.captured = [start + captured for captured in trial.host_captured]
         reading.launches = self._filled(reading.arriving[1::2])
@@ -118,11 +118,11 @@ class ReadPath:
             )
             reading.valid.append(valid)
             reading.until.append(until)
-        self._come_back(reading, observed)
+        self._come_back(reading, every_edge)
         self._judge(reading)
         return reading
 
-    def _come_back(self, reading: Reading, observed: bool) -> None:
+    def _come_back(self, reading: Reading, every_edge: bool) -> None:
         """Send the clock back, if it is; the edges that come back then capture the bits."""
         if self.returned is not None:
             arriving = reading.arriving
@@ -130,7 +130,7 @@ class ReadPath:
                 reading,
                 arriving,
                 self.returned_jitter(reading.frame.index)[0],
-                len(arriving) if observed else 0,
+                len(arriving) if every_edge else 0,
             )
             reading.captured = self._filled(reading.returning[0 if self.by_rising else 1 :: 2])
 

@@ -22,8 +22,8 @@ if TYPE_CHECKING:
 class RemoteMaster:
     """Sees busy fall, waits for its start delay and its credit, and clocks the frame out.
 
-    While nobody observes, the edges of its clock are no events: a frame's bits enter the lanes as
-    its clock's start becomes known, each for its own instant.
+    Where not every edge is an event, a frame's bits enter the lanes as its clock's start becomes
+    known, each for its own instant.
     """
 
     converter: Converter
@@ -35,6 +35,7 @@ class RemoteMaster:
         self.lanes = lanes
         law = trial.scenario.remote_clock
         self.start_delay = trial.each(law.start_delay, "remote_clock.start_delay")
+        self.last = trial.bits - 1
         self.half = law.capture == "half"
         self.stalls = trial.when_full is WhenFull.STALL
         self.credits = trial.depth
@@ -42,11 +43,11 @@ class RemoteMaster:
         self.starved: tuple[Frame, int] | None = None
         #: A credit that a frame waits for has come, and the frame has not started yet.
         self.waking = False
-        # What is on its way to an edge: the frame that is clocked, the bit, and which edge.
+        # What is on its way to an edge: the frame that is clocked, and the bit.
         self.frame: Frame
         self.bit = 0
-        self.high = False
-        self.tick = Tick(env, self.edge)
+        self.rises = Tick(env, self.rise)
+        self.falls = Tick(env, self.fall)
         self.clock = signals.make("remote.clock")
         self.capture = signals.make("remote.capture")
         self.credit = signals.make("remote.credit", trial.depth)
@@ -66,7 +67,7 @@ class RemoteMaster:
         if self.starved is not None and not self.waking:
             self.waking = True
             Instant(self.env, self.env.now, CREDIT, self.wake)
-        if self.signals.observed:
+        if self.credit.observers:
             self.credit.set(self.credits, None, None, freed, "host.read")
 
     def wake(self, *_: object) -> None:
@@ -86,46 +87,53 @@ class RemoteMaster:
         )
         self.converter.clocked_from(frame, start)
         self.lanes.open(frame)
-        if self.signals.observed:
-            self.frame, self.bit, self.high = frame, 0, False
-            self.tick.schedule(start + trial.rising[0], EDGE)
+        if self.signals.every_edge:
+            self.frame, self.bit = frame, 0
+            self.rises.schedule(start + trial.rising[0], EDGE)
             return
         if True in trial.wrong_later:
             frame.wrong = True
         for bit, offset in enumerate(trial.captured):
             self.lanes.enter(frame, bit, start + offset)
 
-    def edge(self) -> None:
-        """Make one edge of the clock, and schedule the next."""
-        frame, bit, trial = self.frame, self.bit, self.trial
-        if not self.high:
-            self.high = True
+    def rise(self) -> None:
+        """Let the clock rise, and schedule its fall."""
+        frame, bit = self.frame, self.bit
+        if self.clock.observers:
             self.clock.set(1, frame.index, bit, frame.ready, "remote.busy")
-            if self.half:
-                self.captures(frame, bit)
-            self.tick.schedule(frame.clock_start + trial.falling[bit], EDGE)
-            return
-        self.high = False
-        self.clock.set(0, frame.index, bit, frame.ready, "remote.busy")
+        if self.half:
+            self.captures(frame, bit)
+        self.falls.schedule(frame.clock_start + self.trial.falling[bit], EDGE)
+
+    def fall(self) -> None:
+        """Let the clock fall, and schedule its next rise."""
+        frame, bit = self.frame, self.bit
+        if self.clock.observers:
+            self.clock.set(0, frame.index, bit, frame.ready, "remote.busy")
         if not self.half:
             self.captures(frame, bit)
-        if bit + 1 < trial.bits:
-            self.bit = bit + 1
-            self.tick.schedule(frame.clock_start + trial.rising[bit + 1], EDGE)
+        if bit < self.last:
+            self.bit = bit = bit + 1
+            self.rises.schedule(frame.clock_start + self.trial.rising[bit], EDGE)
 
     def captures(self, frame: Frame, bit: int) -> None:
         """Capture a bit of every lane, and send it on its way."""
-        trial, now = self.trial, self.env.now
+        if self.capture.observers:
+            self.show_capture(frame, bit)
+        if self.trial.wrong_later[bit]:
+            frame.wrong = True
+        self.lanes.enter(frame, bit, self.env._now)
+
+    def show_capture(self, frame: Frame, bit: int) -> None:
+        """Show which bit a capture gives."""
         outcome = BitOutcome.RIGHT
         if bit == 0 and frame.wrong:
             outcome = BitOutcome.PREVIOUS
-        elif trial.wrong_later[bit]:
+        elif self.trial.wrong_later[bit]:
             # Too early is the bit before; past its hold, a bit is already the next one.
-            outcome = BitOutcome.NEXT if trial.past_hold[bit] else BitOutcome.PREVIOUS
-            frame.wrong = True
-        right = outcome is BitOutcome.RIGHT
-        self.capture.set(bit if right else -1 - bit, frame.index, bit, now, outcome.name.lower())
-        self.lanes.enter(frame, bit, now)
+            outcome = BitOutcome.NEXT if self.trial.past_hold[bit] else BitOutcome.PREVIOUS
+        value = bit if outcome is BitOutcome.RIGHT else -1 - bit
+        self.capture.set(value, frame.index, bit, self.env.now, outcome.name.lower())
 
 
 class ReturnLanes:

@@ -1,7 +1,8 @@
 """Signals hold state; observers watch them.
 
-A part has the signals that it drives. It sets them only while somebody observes, which it asks
-once (`Signals.observed`); with nobody there, edges on which nothing depends are not even events.
+A part has the signals that it drives. While nobody watches, a signal is not set: the part looks
+at its list of ``observers`` first, and that is all that it costs. Edges that only an observer
+could see, and on which nothing depends, are not even events then (`Signals.every_edge`).
 
 An observer is called for each change with::
 
@@ -44,17 +45,24 @@ class Signal:
     value : int
         What it was last set to.
     observers : list of Observer
-        Called at each change, in the order in which they came.
+        Called at each change, in the order in which they came. The lanes of one signal share it.
     """
 
     __slots__ = ("env", "lane", "name", "observers", "value")
 
-    def __init__(self, env: Clockwork, name: str, lane: int | None, value: int) -> None:
+    def __init__(
+        self,
+        env: Clockwork,
+        name: str,
+        value: int,
+        observers: list[Observer],
+        lane: int | None = None,
+    ) -> None:
         self.env = env
-        self.name = name if lane is None else f"{name}[{lane}]"
+        self.name = name
         self.lane = lane
         self.value = value
-        self.observers: list[Observer] = []
+        self.observers = observers
 
     def set(
         self,
@@ -68,7 +76,7 @@ class Signal:
         self.value = value
         now = self.env._now
         for observer in self.observers:
-            observer(now, self, value, conversion, bit, since, why)  # type: ignore[arg-type]
+            observer(now, self, value, conversion, bit, since, why)
 
     def move(self, value: int, *whose: Any) -> None:
         """Take a value now; one that it has already is no change."""
@@ -81,39 +89,31 @@ class Signals:
 
     Attributes
     ----------
-    observed : bool
-        Whether anybody watches: parts set their signals only then.
+    every_edge : bool
+        Whether every edge is an event, also one on which nothing depends.
     settled : Signal
         Names each conversion once it has its fate and no bit of it is on its way.
     """
 
     def __init__(self, env: Clockwork) -> None:
         self.env = env
-        self.observed = False
-        self.settled = Signal(env, "settled", None, -1)
-        self._signals: dict[str, Signal] = {}
+        self.every_edge = False
+        self.settled = Signal(env, "settled", -1, [])
+        self._observers: dict[str, list[Observer]] = {}
 
-    def make(self, name: str, value: int = 0, lane: int | None = None) -> Signal:
+    def make(self, name: str, value: int = 0) -> Signal:
         """Make a signal that is at a value before anything has happened."""
-        signal = Signal(self.env, name, lane, value)
-        self._signals[signal.name] = signal
-        return signal
+        return Signal(self.env, name, value, self._observers.setdefault(name, []))
 
     def lanes(self, name: str, lanes: int, value: int = 0) -> list[Signal]:
         """Make a signal for each lane."""
-        return [self.make(name, value, lane) for lane in range(lanes)]
-
-    def __getitem__(self, name: str) -> Signal:
-        """Return a signal by its name."""
-        return self._signals[name]
+        observers = self._observers.setdefault(name, [])
+        return [
+            Signal(self.env, f"{name}[{lane}]", value, observers, lane) for lane in range(lanes)
+        ]
 
     def observe(self, observer: Observer) -> None:
-        """Have every signal watched by an observer."""
-        self.observed = True
-        for signal in self._signals.values():
-            signal.observers.append(observer)
-
-    def forget(self, observer: Observer) -> None:
-        """Let an observer go; parts keep setting their signals."""
-        for signal in self._signals.values():
-            signal.observers.remove(observer)
+        """Have every signal watched by an observer, from the start of a run."""
+        self.every_edge = True
+        for observers in self._observers.values():
+            observers.append(observer)

@@ -125,10 +125,10 @@ class TriggerTimer:
             self.last_sent, self.last_left = index, now
         if self.from_host:
             self.counts.triggered(index)
-        if self.signals.observed:
+        if self.trigger.observers:
             self.trigger.set(index, index)
-            if self.busy is not None:
-                self.busy.move(1, index, None, now, "host.trigger")
+        if self.busy is not None and self.busy.observers:
+            self.busy.move(1, index, None, now, "host.trigger")
         if self.timeout is not None:
             Instant(self.env, now + self.timeout, TIMEOUT, self.expire, index)
 
@@ -144,7 +144,7 @@ class TriggerTimer:
         if falls:
             if self.loops and not self.record.timed_out[index]:
                 self.answer = frame
-            if self.signals.observed and self.busy is not None:
+            if self.busy is not None and self.busy.observers:
                 self.busy.move(0, index, None, now, "fifo.release")
         return falls
 
@@ -156,10 +156,10 @@ class TriggerTimer:
             return
         self.record.timed_out[index] = True
         self.counts.gave_up(index)
-        if self.signals.observed:
+        if self.expired.observers:
             self.expired.set(index, index, None, self.record.trigger.item(index), "host.trigger")
-            if self.busy is not None and index >= self.last_sent:
-                self.busy.move(0, index, None, now, "host.timeout")
+        if self.busy is not None and self.busy.observers and index >= self.last_sent:
+            self.busy.move(0, index, None, now, "host.timeout")
         if self.loops:
             self.next_after(now)
 

@@ -1,4 +1,4 @@
-"""The event engine: SimPy's events between parts wired as the block diagram, one trial at a time."""
+"""The event engine: parts wired as the block diagram, with SimPy's events, trial by trial."""
 
 from __future__ import annotations
 
