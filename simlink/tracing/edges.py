@@ -5,7 +5,7 @@ values that mean what they mean there: levels are 0 and 1; ``host.trigger``, ``r
 ``remote.missed``, ``remote.lost``, ``fifo.release``, ``host.release`` and ``fifo.overrun`` name a
 conversion; ``host.read`` names the conversion that is being read, -1 for none; ``remote.data[l]``
 and ``host.data[l]`` are the bit that is valid, -1 while it changes, -2 while nothing drives the
-line; ``remote.capture``, ``fifo.push[l]`` and ``host.take[l]`` name a bit, b or -1 - b.
+line; ``remote.capture``, ``fifo.push[l]`` and ``host.capture[l]`` name a bit, b or -1 - b.
 """
 
 from __future__ import annotations

@@ -87,14 +87,14 @@ RULES = {
             "setup: data valid to capture",
             "remote.data",
             "remote.capture",
-            ("host.data", "host.take"),
+            ("host.data", "host.capture"),
         ),
         Rule(
             "t_H",
             "hold: capture to data change",
             "remote.capture",
             "remote.data",
-            ("host.take", "host.data"),
+            ("host.capture", "host.data"),
         ),
         Rule(
             "t_PD,R",
@@ -260,7 +260,7 @@ def _of_captures(edges: Edges) -> Iterator[Span]:
         for index, bit, time in captures(edges):
             yield from _margins(frames.get(index, {}).get(bit), time, index, lane)
     seen = {(lane, index, one.bit): one for lane, index, one, _ in across(edges)}
-    for lane, takes in lanes_of(edges, "host.take") if seen else ():
+    for lane, takes in lanes_of(edges, "host.capture") if seen else ():
         for index, bit, time in host_captures(edges, takes):
             yield from _margins(seen.get((lane, index, bit)), time, index, lane)
 

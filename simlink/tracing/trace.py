@@ -1,35 +1,99 @@
 """A trace of every signal over a window of conversions.
 
-The traced parts are the plain ones with a note at each happening; a run without a trace is made
-of the plain parts and pays nothing.
+Signals hold their values, and observers see them change (`simlink.engines.event.signals`); a
+trace is what one observer saw. Each change has the signal's new value:
 
-The signals, each noted with its instant and its new value, are listed beside the traced parts:
-`remote_trace` for the remote master, `serial_trace` for the two other schemes.
+======================  =========================================================================
+``host.trigger``        a trigger leaves; value: its conversion
+``host.busy``           1 or 0: made at the host where it triggers a remote master (a remote timer
+                        raises no busy at the host), else the converter's busy as it arrives
+``host.timeout``        the host gives a conversion up; value: the conversion
+``host.service``        1 while the host serves, its latency included, else 0
+``host.read``           the conversion whose frame is being read, -1 for none
+``host.clock``          1 or 0, the host's clock, which reads the FIFO or is sent to the converter
+``host.capture[l]``     a bit of lane l is captured; value: the bit, -1 - bit if it is wrong or was
+                        not there
+``remote.trigger``      a trigger arrives and is taken; value: its conversion
+``remote.missed``       a trigger arrives and is missed; value: its conversion
+``remote.busy``         1 or 0, the converter's busy
+``remote.clock``        1 or 0, the serial clock at the converter
+``remote.data[l]``      the bit that is valid on lane l, -1 while it changes, -2 while undriven; a
+                        bit that no clock takes away stays until the next fall of busy
+======================  =========================================================================
+
+With a remote master, besides:
+
+======================  =========================================================================
+``fifo.push[l]``        a bit of lane l is pushed; value: the bit
+``fifo.level``          slots taken
+``fifo.release``        a frame is released; value: its conversion
+``fifo.overrun``        a frame is refused or discarded; value: its conversion
+``remote.capture``      the bit captured by the remote master, -1 - bit if it is wrong
+``remote.credit``       credits of a stalling master after one has arrived
+======================  =========================================================================
+
+Where the host's own clock reads the converter, besides:
+
+======================  =========================================================================
+``host.release``        a frame is released; value: its conversion
+``host.returned``       1 or 0, the returned clock as it arrives at the host
+``host.data[l]``        the bit of lane l that can be captured at the host, -1 while the line
+                        changes, -2 while undriven
+``remote.lost``         an unread frame is overwritten; value: its conversion
+======================  =========================================================================
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from functools import cached_property
+from typing import TYPE_CHECKING, NamedTuple
 
 from simlink.base.errors import InputError
 from simlink.base.instants import NEVER
-from simlink.engines.event.clockwork import Clockwork
-from simlink.engines.event.frame import Trial
-from simlink.engines.event.wiring import Chain
-from simlink.link import content, unit
-from simlink.link.content import Taken
+from simlink.engines.event.signals import Signal
+from simlink.engines.event.wiring import Chain, blank
+from simlink.link import content
+from simlink.link.content import BitOutcome
 from simlink.records import FrameBlock
+from simlink.scenario.schema import Scenario
 
 if TYPE_CHECKING:
     import pandas as pd
 
-    from simlink.scenario.loading import Scenario
-
-
 #: Takes an instant in fs, a signal and its new value.
 Sink = Callable[[int, str, int], object]
+
+
+class Change(NamedTuple):
+    """One change of a signal.
+
+    Attributes
+    ----------
+    time : int
+        When, in fs.
+    signal : str
+        Its name.
+    value : int
+        What it is from now on.
+    conversion, lane, bit : int or None
+        Whose edge it is.
+    since : int or None
+        When the edge came that caused it, in fs.
+    why : str
+        The signal of that edge; at a capture ``"right"``, ``"missing"`` or how the bit was
+        captured wrong.
+    """
+
+    time: int
+    signal: str
+    value: int
+    conversion: int | None
+    lane: int | None
+    bit: int | None
+    since: int | None
+    why: str
 
 
 @dataclass(repr=False)
@@ -44,30 +108,44 @@ class Trace:
         Which unit.
     window : range
         The conversions that the trace covers.
-    entries : list of (int, str, int)
-        Instant in fs, signal, new value; none are kept if there is a sink.
-    sink : callable, optional
-        What takes each entry as it happens.
     record : FrameBlock
         The records of the trial, complete for the window.
+    changes : list of Change
+        Every change, with whose it is and what caused it; none are kept if there is a sink.
     """
 
     scenario: Scenario
     trial: int
     window: range
     record: FrameBlock
-    entries: list[tuple[int, str, int]] = field(default_factory=list)
-    #: How wrong bits were taken, by (conversion, lane) and bit.
-    taken: dict[tuple[int, int], dict[int, Taken]] = field(default_factory=dict)
-    sink: Sink | None = field(default=None, repr=False, compare=False)
+    changes: list[Change] = field(default_factory=list)
 
-    def keep(self, time: int, signal: str, value: int) -> None:
-        """Keep one entry."""
-        self.entries.append((time, signal, value))
+    @cached_property
+    def entries(self) -> list[tuple[int, str, int]]:
+        """Instant in fs, signal and new value of every change."""
+        return [change[:3] for change in self.changes]
+
+    @cached_property
+    def outcomes(self) -> dict[tuple[int, int], dict[int, BitOutcome]]:
+        """How bits were captured wrong on their way, by (conversion, lane) and bit."""
+        master = self.scenario.link.scheme == "remote_master"
+        every = range(self.scenario.frame.lanes)
+        found: dict[tuple[int, int], dict[int, BitOutcome]] = {}
+        for _, signal, _, conversion, lane, bit, _, why in self.changes:
+            if why == "right" or not signal.startswith(
+                "remote.capture" if master else "host.capture"
+            ):
+                continue
+            assert conversion is not None
+            assert bit is not None
+            if conversion in self.window:
+                for one in every if lane is None else (lane,):
+                    found.setdefault((conversion, one), {})[bit] = BitOutcome[why.upper()]
+        return found
 
     def of(self, signal: str) -> list[tuple[int, int]]:
         """Return the (instant in fs, value) pairs of one signal."""
-        return [(time, value) for time, name, value in self.entries if name == signal]
+        return [(one.time, one.value) for one in self.changes if one.signal == signal]
 
     def words(self) -> pd.DataFrame:
         """Return one row a word of the window that was read: its value as sent and as received.
@@ -85,8 +163,8 @@ class Trace:
                 continue
             for lane in range(frame.lanes):
                 sent = content.lane_bits(self.scenario, self.trial, conversion, lane)
-                taken = self.taken.get((conversion, lane), {})
-                got = content.received(sent, taken)
+                wrongly = self.outcomes.get((conversion, lane), {})
+                got = content.received(sent, wrongly)
                 for position, (true, found) in enumerate(
                     zip(
                         content.values(sent, frame.word_bits),
@@ -94,7 +172,7 @@ class Trace:
                         strict=True,
                     )
                 ):
-                    wrong = sum(bit // frame.word_bits == position for bit in taken)
+                    wrong = sum(bit // frame.word_bits == position for bit in wrongly)
                     rows.append((conversion, lane, position, true, found, wrong))
         names = ["conversion", "lane", "position", "sent", "received", "wrong_bits"]
         return pd.DataFrame(rows, columns=names)
@@ -102,7 +180,7 @@ class Trace:
     @property
     def signals(self) -> list[str]:
         """The names of the signals that moved, sorted."""
-        return sorted({name for _, name, _ in self.entries})
+        return sorted({change.signal for change in self.changes})
 
     def to_pandas(self) -> pd.DataFrame:
         """Return one row an entry: time (int64 fs), signal, value."""
@@ -111,71 +189,72 @@ class Trace:
         return pd.DataFrame(self.entries, columns=["time", "signal", "value"])
 
     def __repr__(self) -> str:
-        found = f"{len(self.entries)} entries on {len(self.signals)} signals"
+        found = f"{len(self.changes)} entries on {len(self.signals)} signals"
         return f"Trace of unit {self.trial}, conversions {self.window}: {found}"
 
     def _repr_html_(self) -> str:
         return self.to_pandas().to_html()
 
 
-#: ``host.read`` while no frame is read.
-NO_FRAME = -1
+class _Window:
+    """Watches a chain from the first trigger of a window until its conversions are settled."""
 
-
-class Recorder:
-    """Notes entries while the window is open."""
-
-    def __init__(self, env: Clockwork, trace: Trace) -> None:
-        self.env = env
+    def __init__(self, chain: Chain, trace: Trace, sink: Sink | None) -> None:
+        self.chain = chain
         self.trace = trace
-        self.sink: Sink = trace.sink or trace.keep
-        self.open = False
-        self.closed = False
+        self.sink: Sink = sink or (lambda *_: None)
         self.unsettled = set(trace.window)
-        self._levels: dict[str, int] = {}
+        self.open = False
+        self.trigger = chain.timer.trigger
+        # Signals are watched from the start, so that each change in the window is one.
+        chain.signals.observe(self.keep if sink is None else self.hand_on)
+        chain.signals.settled.observers.append(self.settled)
 
-    def take(self, conversion: int, lane: int, bit: int, how: Taken) -> None:
-        """Remember a bit that was not taken right, in a trace that keeps what it sees."""
-        if self.trace.sink is not None:
-            return
-        if how is not Taken.RIGHT and conversion in self.trace.window:
-            self.trace.taken.setdefault((conversion, lane), {})[bit] = how
+    def keep(
+        self,
+        time: int,
+        signal: Signal,
+        value: int,
+        conversion: int | None,
+        bit: int | None,
+        since: int | None,
+        why: str,
+    ) -> None:
+        """Keep one change in the window."""
+        if self.open or self.opens(signal, value):
+            self.trace.changes.append(
+                Change(time, signal.name, value, conversion, signal.lane, bit, since, why)
+            )
 
-    def level(self, signal: str, value: int) -> None:
-        """Note that a line that idles at 0 is at a level now, if it was not before."""
-        if self._levels.get(signal, 0) != value:
-            self._levels[signal] = value
-            self.note(signal, value)
+    def hand_on(self, time: int, signal: Signal, value: int, *_: object) -> None:
+        """Hand one change in the window to the sink."""
+        if self.open or self.opens(signal, value):
+            self.sink(time, signal.name, value)
 
-    def note(self, signal: str, value: int) -> None:
-        """Note that a signal takes a value now."""
-        if self.open:
-            self.sink(self.env.now, signal, value)
+    def opens(self, signal: Signal, value: int) -> bool:
+        """Open the window with its first trigger; once it has closed it stays so."""
+        if signal is self.trigger and self.unsettled and value in self.trace.window:
+            self.open = True
+        return self.open
 
-    def sent(self, index: int) -> None:
-        """Open the window with its first trigger."""
-        if index in self.trace.window:
-            self.open = not self.closed
-
-    def settled(self, index: int) -> None:
+    def settled(self, time: int, signal: Signal, value: int, *_: object) -> None:
         """Close the window once every conversion in it has its fate."""
-        self.unsettled.discard(index)
-        if not self.unsettled:
-            self.open, self.closed = False, True
+        if value in self.unsettled:
+            self.unsettled.remove(value)
+            if not self.unsettled:
+                self.open = False
+                self.chain.env.stop()
 
-
-def run_window(chain: Chain, recorder: Recorder) -> None:
-    """Run a chain until its recorder's window has closed and its timeouts are decided."""
-    env, timer = chain.env, chain.timer
-    step: Callable[[], None] = env.step
-    while not recorder.closed and env.peek() != float("inf"):
-        step()
-    if timer.timeout is not None:
-        window = recorder.trace.window
-        until = int(chain.record.trigger[0, window].max()) + timer.timeout
-        while timer.last_released < window[-1] and env.peek() <= until:
-            step()
-    chain.settle()
+    def run(self) -> None:
+        """Run until the window has closed and its timeouts are decided, or to the end."""
+        chain, window = self.chain, self.trace.window
+        env, timer = chain.env, chain.timer
+        env.run()
+        if timer.timeout is not None:
+            until = int(chain.trial.record.trigger[window].max()) + timer.timeout
+            while timer.last_released < window[-1] and env.peek() <= until:
+                env.step()
+        chain.settle()
 
 
 def trace(
@@ -217,19 +296,6 @@ def trace(
         )
     if not 0 <= trial < scenario.trials:
         raise InputError(scenario.name, "trial", str(trial), f"0 to {scenario.trials - 1}")
-    units = unit.build(scenario, range(trial, trial + 1))
-    shape = (scenario.frame.lanes, scenario.frame.words_per_lane) if sink is None else None
-    record = FrameBlock.blank(units.trials, 0, scenario.conversions, shape)
-    found = Trace(scenario, trial, window, record, sink=sink)
-    _traced_chain(scenario)(Trial(scenario, units, trial), record, found).run()
+    found = Trace(scenario, trial, window, blank(scenario, trial, words=sink is None))
+    _Window(Chain(scenario, trial, found.record), found, sink).run()
     return found
-
-
-def _traced_chain(scenario: Scenario) -> Callable[[Trial, FrameBlock, Trace], Chain]:
-    if scenario.link.scheme == "remote_master":
-        from simlink.engines.event.remote_trace import TracedChain
-
-        return TracedChain
-    from simlink.engines.event.host_clocked_trace import TracedSerialChain
-
-    return TracedSerialChain

@@ -65,7 +65,7 @@ class Signal:
     @property
     def judged(self) -> bool:
         """Whether its bits can be wrong ones."""
-        return self.name.startswith(("host.take[", "remote.capture"))
+        return self.name.startswith(("host.capture[", "remote.capture"))
 
     @property
     def wrong(self) -> str:
@@ -126,7 +126,7 @@ def signals_of(scenario: Scenario) -> list[Signal]:
     for lane in lanes:
         if not master:
             line(f"host.data[{lane}]")
-        bit(f"host.take[{lane}]")
+        bit(f"host.capture[{lane}]")
     if master:
         for lane in lanes:
             bit(f"fifo.push[{lane}]")

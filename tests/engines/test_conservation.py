@@ -300,7 +300,7 @@ def test_a_trace_tells_the_same_story(scenario):
     read = int((plain.read_start[0] != NEVER).sum())
     admitted = int((plain.first_bit[0, :, 0, 0] != NEVER).sum())
     for lane in range(scenario.frame.lanes):
-        assert len(found.of(f"host.take[{lane}]")) == read * scenario.bits_per_lane
+        assert len(found.of(f"host.capture[{lane}]")) == read * scenario.bits_per_lane
         assert len(found.of(f"fifo.push[{lane}]")) == admitted * scenario.bits_per_lane
 
 

@@ -276,7 +276,7 @@ def test_a_trace_tells_what_the_ledger_tells(scenario):
 def test_bits_are_counted_wrong_by_their_timing():
     """Wrong bits show in the trace as captured too early: all but bit 0, which waited for long."""
     found = trace(serial({"host.capture": "half"}), range(1))
-    assert [value for _, value in found.of("host.take[0]")] == [0, -2, -3]
+    assert [value for _, value in found.of("host.capture[0]")] == [0, -2, -3]
 
 
 def test_a_wrong_bit_shows_in_the_word():

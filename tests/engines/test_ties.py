@@ -109,10 +109,10 @@ RELEASED_AS_TAKEN = {"conversions": 2, "host.service_latency": "980 ns"}
 
 def test_a_release_is_decided_before_a_bit_is_taken(swap):
     scenario = chain(RELEASED_AS_TAKEN)
-    names = ("fifo.release", "host.take[0]")
-    assert at(whole(scenario), 2306, *names) == ["fifo.release", "host.take[0]"]
+    names = ("fifo.release", "host.capture[0]")
+    assert at(whole(scenario), 2306, *names) == ["fifo.release", "host.capture[0]"]
     swap("RELEASE", "TAKE")
-    assert at(whole(scenario), 2306, *names) == ["host.take[0]", "fifo.release"]
+    assert at(whole(scenario), 2306, *names) == ["host.capture[0]", "fifo.release"]
 
 
 #: Released with two bits at 1265 and read at 10 ns a bit: bit 3 is pushed and taken at 1300.
@@ -143,10 +143,10 @@ TAKEN_AS_CREDITED = {
 
 def test_a_bit_is_taken_before_a_credit_arrives(swap):
     scenario = chain(TAKEN_AS_CREDITED)
-    names = ("host.take[0]", "remote.credit")
-    assert at(whole(scenario), 2596, *names) == ["host.take[0]", "remote.credit"]
+    names = ("host.capture[0]", "remote.credit")
+    assert at(whole(scenario), 2596, *names) == ["host.capture[0]", "remote.credit"]
     swap("TAKE", "CREDIT")
-    assert at(whole(scenario), 2596, *names) == ["remote.credit", "host.take[0]"]
+    assert at(whole(scenario), 2596, *names) == ["remote.credit", "host.capture[0]"]
 
 
 #: Frame 0 is released at 522 and read 622-662, its credit is back at 672. Trigger 1, sent at 500

@@ -1,12 +1,11 @@
 """What is on a data line, by hand: launches at 20, 40 and 60, the last of three bits taken away."""
 
-import numpy as np
 import pytest
 
 from simlink.base.instants import FAR
 from simlink.link.line import CHANGING, UNDRIVEN, launched, line_changes
 
-LAUNCHES = np.array([20, 40, 60])
+LAUNCHES = [20, 40, 60]
 
 
 @pytest.mark.parametrize(
@@ -27,10 +26,25 @@ LAUNCHES = np.array([20, 40, 60])
     ],
 )
 def test_line_changes(valid, hold, changes):
-    assert line_changes(*launched(LAUNCHES, valid, hold)) == changes
+    found = line_changes(*launched(LAUNCHES, valid, hold, 3))
+    assert [change[:2] for change in found] == changes
+
+
+def test_each_change_names_the_edge_that_caused_it():
+    assert line_changes(*launched(LAUNCHES, 6, 1, 3)) == [
+        (21, CHANGING, 0),
+        (26, 1, 0),
+        (41, CHANGING, 1),
+        (46, 2, 1),
+        (61, UNDRIVEN, 2),
+    ]
+
+
+def test_the_first_bit_is_launched_by_no_edge():
+    assert launched(LAUNCHES, 6, 1, 3) == ([3, 26, 46], [21, 41, 61])
 
 
 def test_a_bit_that_no_edge_takes_away_stays():
-    launches = np.array([20, FAR, FAR])
-    assert line_changes(*launched(launches, 6, 1)) == [(21, CHANGING), (26, 1)]
-    assert line_changes(*launched(np.array([FAR] * 3), 6, 1)) == []
+    launches = [20, FAR, FAR]
+    assert line_changes(*launched(launches, 6, 1, 3)) == [(21, CHANGING, 0), (26, 1, 0)]
+    assert line_changes(*launched([FAR] * 3, 6, 1, 3)) == []

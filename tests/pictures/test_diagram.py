@@ -290,7 +290,7 @@ def test_an_underrun_shows_the_bits_that_were_not_there():
         "fifo.sync_delay": "0 ns",
     }
     layout = draw(chain(changed), "underrun").layout
-    take = next(track for track in layout.tracks if track.name == "host.take[0]")
+    take = next(track for track in layout.tracks if track.name == "host.capture[0]")
     assert [(c.value, c.bad) for c in take.cells if c.value >= 0] == [
         (0, False),
         (1, True),

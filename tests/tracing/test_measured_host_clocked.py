@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 
-from simlink.base.instants import NEVER
-from simlink.link import host_clocked_unit as serial_unit
-from simlink.link.content import Taken
-from simlink.link.host_clocked import Line, judge
+from simlink.base.instants import FAR, NEVER
+from simlink.link import unit
+from simlink.link.content import BitOutcome
+from simlink.link.host_clocked import bit_outcome
 from simlink.scenario.loading import load
 from simlink.tracing.edges import across, host_captures, reads_of
 from simlink.tracing.measured import edges_of, measure
@@ -92,8 +92,8 @@ def test_a_frame_that_was_no_longer_there_is_not_read():
     edges = edges_of(trace(scenario, range(2)))
     assert [index for _, index in edges["host.read"]] == [0, -1, 1, -1]
     assert [(k, a // NS, b // NS) for k, a, b in reads_of(edges)] == [(1, 1063, 1083)]
-    taken = list(host_captures(edges, edges["host.take[0]"]))
-    assert [(k, bit, time // NS) for k, bit, time in taken] == [(1, 0, 1073)]
+    captured = list(host_captures(edges, edges["host.capture[0]"]))
+    assert [(k, bit, time // NS) for k, bit, time in captured] == [(1, 0, 1073)]
     symbols = ("t_SVC", "t_READ", "t_LAT", "t_SU")
     assert {s.conversion for s in measure(edges) if s.symbol in symbols} == {1}
 
@@ -168,12 +168,12 @@ def test_intervals_are_those_of_the_records(scenario):
 @settings(max_examples=60)
 @given(serial_scenarios())
 def test_setup_and_hold_tell_what_the_rules_judge(scenario):
-    """From the measured setup and hold of a bit, `judge` finds the engine's right and wrong bits.
+    """From the measured setup and hold of a bit, `bit_outcome` finds the engine's right and wrong bits.
 
     Where a bit is held for longer than the next takes to be valid, the line cannot show both.
     """
     found = trace(scenario, range(scenario.conversions))
-    units = serial_unit.build(scenario, range(1))
+    units = unit.build(scenario, range(1))
     if units.data_hold[0] > units.data_valid[0]:
         return
     bits = {}
@@ -184,14 +184,14 @@ def test_setup_and_hold_tell_what_the_rules_judge(scenario):
     both = {key: spans for key, spans in bits.items() if len(spans) == 2}
     if not both:
         return
-    line = Line(
-        np.array([[spans["t_SU"].start for spans in both.values()]]),
-        np.array([[spans["t_H"].end for spans in both.values()]]),
-    )
-    captured = np.array([spans["t_SU"].end for spans in both.values()])
-    judged = judge(line, captured, units.setup[0], units.hold[0])[0]
-    wrong = {key for key, how in zip(both, judged.tolist(), strict=True) if how != Taken.RIGHT}
-    engine = {(k, lane, bit) for (k, lane), taken in found.taken.items() for bit in taken}
+    host = units.host_setup.item(0), units.host_hold.item(0)
+    wrong = {
+        key
+        for key, spans in both.items()
+        if bit_outcome(spans["t_SU"].end, *host, spans["t_SU"].start, spans["t_H"].end, FAR, FAR)
+        != BitOutcome.RIGHT
+    }
+    engine = {(k, lane, bit) for (k, lane), wrongly in found.outcomes.items() for bit in wrongly}
     assert wrong == engine & set(both)
 
 

@@ -88,7 +88,7 @@ def test_only_the_signals_that_are_asked_for(bench, tmp_path):
     dump(bench, path, range(3), signals=["host.*", "remote.clock"])
     text = path.read_text()
     names = {line.split()[4] for line in text.splitlines() if line.strip().startswith("$var")}
-    assert {"trigger", "busy", "service", "clock", "take_0"} <= names
+    assert {"trigger", "busy", "service", "clock", "capture_0"} <= names
     assert not {"level", "capture", "data_0"} & names
     with pytest.raises(InputError, match=r'"host.sck"; none of the signals fits: host.trigger'):
         dump(bench, path, signals=["host.sck"])

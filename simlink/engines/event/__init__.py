@@ -1,4 +1,4 @@
-"""The event engine: the block diagram as SimPy processes, one file for each side."""
+"""The event engine: the block diagram in SimPy's events, one file for each part."""
 
 from simlink.engines.event.wiring import EventEngine
 

@@ -6,16 +6,23 @@ keep: slots are freed, bits are pushed, releases are decided, bits are taken by 
 triggers are judged (credits, timeouts, triggers leaving, triggers arriving), services begin.
 Clock edges of the remote side come before all, for a bit may cross the barrier in no time.
 Pushes of one instant come in the order in which their bits were captured.
+
+A part schedules an `Instant` for what happens once and keeps a `Tick` for what happens again and
+again, such as the edges of its clock. Both are SimPy events that name what is called directly,
+so that the loop over the queue neither makes lists of callbacks nor resumes a process.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
-from heapq import heappush
+from heapq import heappop, heappush
 from typing import Any
 
 import simpy
+from simpy.core import StopSimulation
 
+#: Before anything else.
+FIRST = -1
 EDGE = 10
 FREE = 20
 PUSH = 30
@@ -34,15 +41,49 @@ class Clockwork(simpy.Environment):
     """SimPy's environment, told absolute instants rather than delays; all are integers of fs."""
 
     now: int
+    _now: int
+    _queue: list[Any]
 
-    def put(self, event: simpy.Event, time: int, rank: int) -> None:
-        """Queue an event for an instant and rank."""
-        queue: list[Any] = self._queue
-        heappush(queue, (time, rank, next(self._eid), event))
+    def run(self, until: Any = None) -> Any:
+        """Take events from the queue until none is left, or as SimPy does until a given one."""
+        if until is not None:
+            return super().run(until)
+        queue = self._queue
+        try:
+            while queue:
+                self._now, _, _, event = heappop(queue)
+                kind = event.__class__
+                if kind is Instant:
+                    event.act(event.subject, event.part)
+                elif kind is Tick:
+                    event.act()
+                else:
+                    heappush(queue, (self._now, FIRST, next(self._eid), event))
+                    self.step()
+        except StopSimulation:
+            pass
+        return None
+
+    def stop(self) -> None:
+        """Have `run` return after the event that happens now."""
+        Instant(self, self.now, FIRST, _stop)
+
+
+def _stop(*_: object) -> None:
+    raise StopSimulation(None)
+
+
+def _instant_happens(event: Any) -> None:
+    event.act(event.subject, event.part)
+
+
+def _tick_happens(event: Any) -> None:
+    event.callbacks = Tick.callbacks
+    event.act()
 
 
 class Instant(simpy.Event):
-    """An event at a given instant and rank; a process may wait for it, or a callback be called.
+    """Something that happens once, at a given instant and rank.
 
     Parameters
     ----------
@@ -52,42 +93,57 @@ class Instant(simpy.Event):
         When, in fs.
     rank : int
         Its place among the events of that instant.
-    callback : callable, optional
-        Called with the event; finds ``payload`` on it.
-    payload : object, optional
-        Whatever the callback needs.
+    act : callable
+        What is called, with ``subject`` and ``part``.
+    subject, part : object
+        What it is about: a frame, say, and which bits of it.
     """
 
-    __slots__ = ("payload",)
+    __slots__ = ("act", "part", "subject")
+
+    _ok = True
+    _value = None
+    #: For SimPy's own step.
+    callbacks = (_instant_happens,)  # type: ignore[assignment]
 
     def __init__(
         self,
         env: Clockwork,
         time: int,
         rank: int,
-        callback: Callable[[Instant], None] | None = None,
-        payload: Any = None,
+        act: Callable[[Any, Any], object],
+        subject: Any = None,
+        part: Any = None,
     ) -> None:
+        self.act = act
+        self.subject = subject
+        self.part = part
+        heappush(env._queue, (time, rank, next(env._eid), self))
+
+
+class Tick(simpy.Event):
+    """Something that happens again and again, each time scheduled anew; once at a time.
+
+    Parameters
+    ----------
+    env : Clockwork
+        Where it happens.
+    act : callable
+        What is called.
+    """
+
+    __slots__ = ("act",)
+
+    _ok = True
+    _value = None
+    callbacks = (_tick_happens,)  # type: ignore[assignment]
+
+    def __init__(self, env: Clockwork, act: Callable[[], object]) -> None:
         self.env = env
-        self.callbacks = [] if callback is None else [callback]
-        self._value = None
-        self._ok = True
-        self.payload = payload
-        env.put(self, time, rank)
+        self.act = act
 
-
-class Bell(simpy.Event):
-    """An event that a process waits for and that another part rings, for an instant to come."""
-
-    env: Clockwork
-
-    @property
-    def rung(self) -> bool:
-        """Whether it has been rung."""
-        return self.triggered
-
-    def ring(self, time: int, rank: int, value: Any = None) -> None:
-        """Wake whoever waits, at an instant and rank, and hand over a value."""
-        self._ok = True
-        self._value = value
-        self.env.put(self, time, rank)
+    def schedule(self, time: int, rank: int) -> None:
+        """Schedule its next time, for an instant in fs and a rank."""
+        env = self.env
+        queue: list[Any] = env._queue
+        heappush(queue, (time, rank, next(env._eid), self))

@@ -3,18 +3,17 @@
 from __future__ import annotations
 
 from collections import deque
-from typing import TYPE_CHECKING, Protocol
+from dataclasses import dataclass
+from typing import Protocol
 
 from simlink.base.instants import NEVER
-from simlink.engines.event.clockwork import CREDIT, RELEASE, Clockwork, Instant
+from simlink.engines.event.channel import Channel
+from simlink.engines.event.clockwork import RELEASE, Clockwork, Instant
 from simlink.engines.event.frame import Frame, Trial
-from simlink.link import fifo as rules
+from simlink.engines.event.signals import Signals
+from simlink.link import fifo
+from simlink.link.fate import OVERRUN
 from simlink.link.fifo import WhenFull
-from simlink.records import Fate
-
-if TYPE_CHECKING:
-    from simlink.engines.event.remote import RemoteMaster
-    from simlink.records import FrameBlock
 
 
 class Listener(Protocol):
@@ -24,110 +23,159 @@ class Listener(Protocol):
         """Busy may fall: the frame can be read."""
 
 
+@dataclass(frozen=True, slots=True)
+class Piece:
+    """What a lane pushes at once: one bit, or those of a packet.
+
+    Attributes
+    ----------
+    lane, first, last : int
+        Which bits.
+    begun, ended : tuple of int
+        The words whose first, and whose last bit is among them.
+    """
+
+    lane: int
+    first: int
+    last: int
+    begun: tuple[int, ...]
+    ended: tuple[int, ...]
+
+    @classmethod
+    def of(cls, trial: Trial, lane: int, first: int, last: int) -> Piece:
+        """Return the piece that holds bits ``first`` to ``last`` of a lane."""
+        width = trial.scenario.frame.word_bits
+        places = range(first, last + 1)
+        begun = tuple(bit // width for bit in places if bit % width == 0)
+        ended = tuple(bit // width for bit in places if bit % width == width - 1)
+        return cls(lane, first, last, begun, ended)
+
+
 class Fifo:
     """Slots of frames: pushed bit by bit, released, read, freed, or discarded."""
 
-    def __init__(self, env: Clockwork, trial: Trial, record: FrameBlock) -> None:
+    listener: Listener
+    #: The channel on which a stalling master gets its credits.
+    credit: Channel | None = None
+
+    def __init__(self, env: Clockwork, trial: Trial, signals: Signals) -> None:
         self.env = env
         self.trial = trial
-        self.record = record
+        self.record = trial.record
+        self.signals = signals
         self.depth = trial.depth
-        self.when_full = trial.when_full
+        self.replaces = trial.when_full is WhenFull.DROP_OLD
         self.release_bits = trial.scenario.fifo.release_bits
-        self.word_bits = trial.scenario.frame.word_bits
         self.sync_delay = trial.each(trial.scenario.fifo.sync_delay, "fifo.sync_delay")
         self.last_release = NEVER
         #: Frames that hold a slot, oldest first.
         self.held: deque[Frame] = deque()
         #: Frames released and not yet read, oldest first.
         self.waiting: deque[Frame] = deque()
-        self.listener: Listener
-        self.master: RemoteMaster
-        self.keeps_words = record.first_bit is not None
+        self.keeps_words = self.record.first_bit is not None
+        self.push = signals.lanes("fifo.push", trial.lanes)
+        self.level = signals.make("fifo.level")
+        self.release_signal = signals.make("fifo.release")
+        self.overrun = signals.make("fifo.overrun")
 
-    def store(self, event: Instant) -> None:
+    def store(self, frame: Frame, piece: Piece) -> None:
         """Push the bits of one lane that arrive at one instant."""
-        frame, lane, first, last = event.payload
         if frame.admitted is None:
             self.judge(frame)
         if not frame.admitted:
             return
-        before = frame.pushed[lane]
-        after = frame.pushed[lane] = last + 1
-        frame.missing -= after - before
-        if before < self.release_bits <= after:
+        now = self.env._now
+        count = piece.last - piece.first + 1
+        frame.pushed[piece.lane] += (now,) * count
+        frame.missing -= count
+        if not frame.missing:
+            frame.whole = now
+        if piece.first < self.release_bits <= piece.last + 1:
             frame.lanes_enough += 1
             if frame.lanes_enough == self.trial.lanes:
                 self.schedule_release(frame)
         if self.keeps_words:
-            self.keep_words(frame, lane, first, last)
+            for position in piece.begun:
+                self.record.first_bit[frame.index, piece.lane, position] = now
+            for position in piece.ended:
+                self.record.last_bit[frame.index, piece.lane, position] = now
+        if self.push[piece.lane].observers:
+            self.show_push(frame, piece)
+        if not frame.missing and self.record.read_end[frame.index] != NEVER:
+            # It was read before it was whole.
+            self.signals.settled.set(frame.index)
 
-    def keep_words(self, frame: Frame, lane: int, first: int, last: int) -> None:
-        """Note when the first and last bits of words are pushed."""
-        bits, now = self.word_bits, self.env.now
-        record = self.record
-        assert record.first_bit is not None
-        assert record.last_bit is not None
-        for position in range(first // bits, last // bits + 1):
-            if first <= position * bits:
-                record.first_bit[0, frame.index, lane, position] = now
-            if position * bits + bits - 1 <= last:
-                record.last_bit[0, frame.index, lane, position] = now
+    def show_push(self, frame: Frame, piece: Piece) -> None:
+        """Show the bits pushed."""
+        captured = frame.clock_start + self.trial.captured[piece.last]
+        for bit in range(piece.first, piece.last + 1):
+            self.push[piece.lane].set(bit, frame.index, bit, captured, "remote.capture")
 
     def judge(self, frame: Frame) -> None:
         """Give the arriving frame a slot, or not, at its first bit."""
-        self.record.found[0, frame.index] = len(self.held)
-        frame.admitted = True
-        if len(self.held) >= self.depth:
-            oldest = self.replaceable() if self.when_full is WhenFull.DROP_OLD else None
-            if oldest is None:
-                self.refuse(frame)
-                return
-            self.discard(oldest)
+        self.record.occupancy_at_arrival[frame.index] = len(self.held)
+        frame.admitted = fifo.admits(len(self.held), self.depth)
+        if not frame.admitted and self.replaces:
+            oldest = self.replaceable()
+            if oldest is not None:
+                self.discard(oldest)
+                frame.admitted = True
+        if not frame.admitted:
+            self.lose(frame)
+            return
         self.held.append(frame)
+        self.show_level(frame, "fifo.push")
 
     def replaceable(self) -> Frame | None:
-        """Return the oldest frame that is whole and that no begun service has named."""
+        """Return the oldest frame that no begun service has named, if it is whole."""
         for frame in self.held:
             if not frame.protected:
                 # Frames become whole in order, so a younger one cannot be whole either.
-                return frame if frame.missing == 0 else None
+                return frame if fifo.may_replace(frame.whole, self.env.now) else None
         return None
-
-    def refuse(self, frame: Frame) -> None:
-        """Let an arriving frame go: no slot is free."""
-        frame.admitted = False
-        self.record.fate[0, frame.index] = Fate.OVERRUN
 
     def discard(self, frame: Frame) -> None:
         """Give up a frame that waits, for the sake of the one that arrives."""
-        frame.discarded = True
+        frame.discarded = self.env.now
         self.held.remove(frame)
         if frame.released:
             self.waiting.remove(frame)
-        self.record.fate[0, frame.index] = Fate.OVERRUN
+        self.lose(frame)
+
+    def lose(self, frame: Frame) -> None:
+        """Count an overrun."""
+        self.record.fate[frame.index] = OVERRUN
+        if self.overrun.observers:
+            self.overrun.set(frame.index, frame.index, None, self.env.now, "fifo.push")
+        self.signals.settled.set(frame.index)
 
     def schedule_release(self, frame: Frame) -> None:
         """Let busy fall once the synchroniser has passed it on."""
-        self.last_release = int(
-            rules.releases_at(self.env.now, self.sync_delay(frame.index), self.last_release)
-        )
-        Instant(self.env, self.last_release, RELEASE, self.release, frame)
+        now = self.env.now
+        self.last_release = fifo.releases_at(now, self.sync_delay(frame.index), self.last_release)
+        Instant(self.env, self.last_release, RELEASE, self.release, frame, now)
 
-    def release(self, event: Instant) -> None:
+    def release(self, frame: Frame, enough: int) -> None:
         """Tell the host that a frame can be read, unless it was discarded before."""
-        frame = event.payload
-        if frame.discarded:
+        now = self.env.now
+        if not fifo.released_before(now, frame.discarded):
             return
         frame.released = True
-        self.record.release[0, frame.index] = self.env.now
+        self.record.release[frame.index] = now
         self.waiting.append(frame)
+        if self.release_signal.observers:
+            self.release_signal.set(frame.index, frame.index, None, enough, "fifo.push")
         self.listener.released(frame)
 
     def free(self, frame: Frame) -> None:
         """Free the slot of a frame that has been read."""
         assert self.held[0] is frame
         self.held.popleft()
-        if self.when_full is WhenFull.STALL:
-            back = rules.credit_at(self.env.now, self.trial.credit)
-            Instant(self.env, back, CREDIT, self.master.credit)
+        if self.credit is not None:
+            self.credit.send(None, self.env.now, 0, self.env.now)
+        self.show_level(frame, "host.read")
+
+    def show_level(self, frame: Frame, why: str) -> None:
+        """Show how many slots are taken."""
+        if self.level.observers:
+            self.level.set(len(self.held), frame.index, None, self.env.now, why)

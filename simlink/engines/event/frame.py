@@ -2,25 +2,30 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from types import SimpleNamespace
 
 import numpy as np
 
 from simlink.base.draws import Column
-from simlink.base.instants import Times, clock_edges
-from simlink.link import unit
+from simlink.base.instants import FAR, Times
 from simlink.link.fifo import WhenFull
-
-if TYPE_CHECKING:
-    from simlink.scenario.distributions import Distribution
-    from simlink.scenario.schema import Scenario
+from simlink.link.unit import UNIT, Units
+from simlink.records import RECORD, FrameBlock
+from simlink.scenario.distributions import Distribution
+from simlink.scenario.schema import Scenario
 
 
 class Frame:
-    """The frame of one conversion, from the accepted trigger to its fate."""
+    """The frame of one conversion, from the accepted trigger to its fate.
+
+    ``index`` is the true number of its conversion, for the ledger. ``believed`` is the trigger
+    that the host takes it to answer, once it has been read; None if none is unanswered.
+    """
 
     __slots__ = (
         "admitted",
+        "believed",
+        "clock_start",
         "discarded",
         "index",
         "lanes_enough",
@@ -30,24 +35,30 @@ class Frame:
         "ready",
         "released",
         "underrun",
+        "whole",
         "wrong",
     )
 
-    def __init__(self, index: int, lanes: int, bits: int) -> None:
+    def __init__(self, index: int, ready: int, lanes: int, bits: int) -> None:
         self.index = index
-        self.ready = 0
+        self.ready = ready
+        self.clock_start = FAR
         #: None until its first bit arrives, then whether it has a slot.
         self.admitted: bool | None = None
-        self.discarded = False
+        #: When it was given up for another one.
+        self.discarded = FAR
         self.released = False
         #: Named by a service that has begun.
         self.protected = False
         self.underrun = False
         self.wrong = False
-        self.pushed = [0] * lanes
+        #: When each bit of each lane was pushed, as far as they have been.
+        self.pushed: list[list[int]] = [[] for _ in range(lanes)]
         self.lanes_enough = 0
-        #: Bits still to be pushed, over all lanes.
+        #: Bits still to be pushed, over all lanes, and when the last one was.
         self.missing = lanes * bits
+        self.whole = FAR
+        self.believed: int | None = None
 
 
 class Indexed:
@@ -84,13 +95,13 @@ class EdgeJitter:
     _CHUNK = 512
 
     def __init__(self, trial: Trial, law: Distribution, sources: list[str], per_frame: int) -> None:
-        shape = (len(sources), per_frame)
-        self._first = 0
+        self._shape = (len(sources), per_frame)
+        self._first = self._end = 0
+        self._chunk: Times | None = None
         self._columns: list[Column] = []
-        self._chunk = np.zeros((*shape, 0), dtype=np.int64)
-        self._constant: Times | None = None
+        self._constant: list[list[int]] | None = None
         if law.is_constant:
-            self._constant = np.full(shape, law.constant_value, dtype=np.int64)
+            self._constant = [[law.constant_value] * per_frame for _ in sources]
         else:
             seed = trial.scenario.seed
             self._columns = [
@@ -99,32 +110,40 @@ class EdgeJitter:
                 for edge in range(per_frame)
             ]
 
-    def __call__(self, index: int) -> Times:
-        """Return the jitter of one frame, int64 fs, shape (channels, edges)."""
+    def __call__(self, index: int) -> list[list[int]]:
+        """Return the jitter of each channel's edges in one frame, in fs.
+
+        Raises
+        ------
+        ValueError
+            If the frame lies further back than draws are kept.
+        """
         if self._constant is not None:
             return self._constant
-        shape = self._chunk.shape[:2]
-        while index >= self._first + self._chunk.shape[2]:
-            self._first += self._chunk.shape[2]
+        if index < self._first:
+            raise ValueError(f"the jitter of frame {index} is asked for after that of later ones")
+        while index >= self._end:
             rows = [column.take(self._CHUNK) for column in self._columns]
-            self._chunk = np.array(rows).reshape(*shape, self._CHUNK)
-        return self._chunk[:, :, index - self._first]
+            self._first, self._end = self._end, self._end + self._CHUNK
+            self._chunk = np.array(rows).reshape(*self._shape, self._CHUNK)
+        assert self._chunk is not None
+        found: list[list[int]] = self._chunk[:, :, index - self._first].tolist()
+        return found
 
 
 class Trial:
-    """One unit run once: the scenario, its fixed values and its draws.
+    """One unit run once: the scenario, its fixed values, its draws and its records.
 
-    Parameters
+    Attributes
     ----------
-    scenario : Scenario
-        What is simulated.
-    units : Units
-        The fixed values of a range of trials.
-    number : int
-        Which of them this is.
+    unit : namespace of int
+        The unit's single values, named as in `simlink.link.unit.UNIT`.
+    record : namespace of ndarray
+        The columns of the records of this trial, by name, shape (conversions,); ``first_bit`` and
+        ``last_bit`` of shape (conversions, lanes, words), or None.
     """
 
-    def __init__(self, scenario: Scenario, units: unit.Units, number: int) -> None:
+    def __init__(self, scenario: Scenario, units: Units, number: int, block: FrameBlock) -> None:
         row = number - units.trials.start
         self.scenario = scenario
         self.number = number
@@ -133,21 +152,21 @@ class Trial:
         self.bits = scenario.bits_per_lane
         self.depth = scenario.fifo.depth
         self.when_full = WhenFull.of(scenario.fifo.when_full)
-        self.trigger_tolerance = units.trigger_tolerance.item(row)
+        names = UNIT.names or ()
+        self.unit = SimpleNamespace(**{name: units.values[name].item(row) for name in names})
+        self.lane_delay: list[int] = units.lanes[row].tolist()
         self.rising: list[int] = units.rising[row].tolist()
         self.falling: list[int] = units.falling[row].tolist()
-        self.captured = units.captured[row]
+        self.captured: list[int] = units.captured[row].tolist()
         self.wrong_later: list[bool] = units.wrong_later[row].tolist()
         self.past_hold: list[bool] = units.past_hold[row].tolist()
-        self.forward = units.forward.item(row)
-        self.credit = units.credit.item(row)
-        self.lane_delay = units.lanes[row]
-        self.msb_valid = units.msb_valid.item(row)
-        self.setup = units.setup.item(row)
-        self.acquisition_time = units.acquisition_time.item(row)
-        take, end = clock_edges(scenario.host.clock.value, self.bits)
-        self.take: list[int] = take.tolist()
-        self.take_end: list[int] = end.tolist()
+        self.host_rising: list[int] = units.host_rising.tolist()
+        self.host_falling: list[int] = units.host_falling.tolist()
+        self.host_captured: list[int] = units.host_captured.tolist()
+        columns = RECORD.names or ()
+        self.record = SimpleNamespace(**{name: block.records[name][row] for name in columns})
+        for name, times in (("first_bit", block.first_bit), ("last_bit", block.last_bit)):
+            setattr(self.record, name, None if times is None else times[row])
 
     def each(self, law: Distribution, source: str) -> Indexed:
         """Return the draws of a source that is drawn once for each conversion."""

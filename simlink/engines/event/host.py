@@ -1,178 +1,63 @@
-"""The host side: the trigger timer with its busy flag and timeout, and the reader."""
+"""The host's reader: when it serves, and how it clocks frames out of the FIFO."""
 
 from __future__ import annotations
 
-from collections.abc import Generator
-from typing import TYPE_CHECKING, Protocol
+from collections import deque
 
-import numpy as np
-import simpy
-
-from simlink.base.draws import Column
-from simlink.base.instants import NEVER
-from simlink.engines.event.clockwork import (
-    ARRIVE,
-    FREE,
-    LEAVE,
-    SERVICE,
-    TAKE,
-    TIMEOUT,
-    Bell,
-    Clockwork,
-    Instant,
-)
+from simlink.base.instants import FAR, NEVER
+from simlink.engines.event.clockwork import FREE, SERVICE, TAKE, Clockwork, Instant, Tick
+from simlink.engines.event.counts import HostCounts
 from simlink.engines.event.fifo import Fifo
 from simlink.engines.event.frame import Frame, Trial
-from simlink.link import channel as barrier
-from simlink.link import host, trigger
-from simlink.records import Fate
+from simlink.engines.event.signals import Signals
+from simlink.engines.event.trigger import TriggerTimer
+from simlink.link import host
+from simlink.link.fate import fate_of_read
 
-if TYPE_CHECKING:
-    from simlink.records import FrameBlock
-
-
-class Destination(Protocol):
-    """Where a trigger goes."""
-
-    def arrive(self, event: Instant) -> None:
-        """Judge a trigger at the instant it arrives."""
-
-
-class TriggerTimer:
-    """Sends triggers and keeps the host's busy flag.
-
-    Busy rises when the host triggers and falls at a release with no later trigger already sent,
-    or when the host gives a conversion up.
-    """
-
-    def __init__(
-        self, env: Clockwork, trial: Trial, record: FrameBlock, converter: Destination
-    ) -> None:
-        self.env = env
-        self.trial = trial
-        self.record = record
-        self.converter = converter
-        law = trial.scenario.trigger
-        timeout = trial.scenario.host.timeout
-        self.timeout = None if timeout is None else timeout.constant_value
-        self.from_host = law.source == "host"
-        self.loops = law.pattern == "after_read"
-        self.last_sent = -1
-        self.last_released = -1
-        self.last_arrival = NEVER
-        if self.loops:
-            assert law.gap is not None
-            self.gap = trial.each(law.gap, "trigger.gap")
-            self.jitter = trial.each(law.jitter, "trigger.jitter")
-            forward = trial.scenario.barrier.direction("forward")
-            self.forward_jitter = trial.each(forward.jitter, "barrier.forward.jitter")
-            self.next_after(0)
-        else:
-            self.plan()
-            env.process(self.run())
-
-    def plan(self) -> None:
-        """Work out when every trigger leaves and arrives."""
-        trial, record = self.trial, self.record
-        scenario, count = trial.scenario, trial.conversions
-        due = trigger.DueTimes(scenario, trial.number, trial.trigger_tolerance).take(count)
-        record.due[0] = due
-
-        def draws(law: object, source: str) -> np.ndarray:
-            return Column(law, scenario.seed, trial.number, source).take(count)  # type: ignore[arg-type]
-
-        left = trigger.leaves(due, draws(scenario.trigger.jitter, "trigger.jitter"))
-        record.trigger[0] = left
-        arrival = left
-        if self.from_host:
-            law = scenario.barrier.direction("forward").jitter
-            jitter = draws(law, "barrier.forward.jitter")
-            arrival = left + barrier.crossing(trial.forward, jitter)
-        self.arrivals = barrier.in_order(arrival, NEVER)
-        # Jitter wider than the spacing makes triggers leave out of turn.
-        self.turns = np.argsort(left, kind="stable")
-
-    def run(self) -> Generator[simpy.Event, None, None]:
-        """Send every trigger of the plan at its instant."""
-        left, arrivals = self.record.trigger[0], self.arrivals
-        for turn in self.turns:
-            index = int(turn)
-            yield Instant(self.env, left.item(index), LEAVE)
-            self.leave(index)
-            Instant(self.env, arrivals.item(index), ARRIVE, self.converter.arrive)
-
-    def next_after(self, now: int) -> None:
-        """Plan the next trigger of a loop, one gap after the frame was read or given up."""
-        index = self.last_sent + 1
-        if index >= self.trial.conversions:
-            return
-        due = now + self.gap(index)
-        self.record.due[0, index] = due
-        left = max(trigger.leaves(due, self.jitter(index)), now)
-        Instant(self.env, left, LEAVE, self.loop_leave, index)
-
-    def loop_leave(self, event: Instant) -> None:
-        """Send the next trigger of a loop."""
-        index, now = event.payload, self.env.now
-        self.record.trigger[0, index] = now
-        self.leave(index)
-        crossing = int(barrier.crossing(self.trial.forward, self.forward_jitter(index)))
-        self.last_arrival = max(now + crossing, self.last_arrival)
-        Instant(self.env, self.last_arrival, ARRIVE, self.converter.arrive)
-
-    def leave(self, index: int) -> None:
-        """A trigger leaves: busy rises, and the host starts to wait for its release."""
-        self.last_sent = max(self.last_sent, index)
-        if self.timeout is not None:
-            Instant(self.env, self.env.now + self.timeout, TIMEOUT, self.expire, index)
-
-    def released(self, frame: Frame) -> bool:
-        """Note a release; tell whether busy falls."""
-        self.last_released = max(self.last_released, frame.index)
-        return not self.from_host or frame.index >= self.last_sent
-
-    def expire(self, event: Instant) -> None:
-        """Give a conversion up, unless it or a later one was released in time."""
-        index = event.payload
-        if self.last_released >= index:
-            return
-        self.give_up(index)
-        if self.loops:
-            self.next_after(self.env.now)
-
-    def give_up(self, index: int) -> None:
-        """Count a timeout; busy falls if no later trigger has raised it."""
-        self.record.timed_out[0, index] = True
-
-    def has_read(self, frame: Frame) -> None:
-        """In a loop, the frame of the last trigger calls for the next one."""
-        if (
-            self.loops
-            and frame.index == self.last_sent
-            and not self.record.timed_out[0, frame.index]
-        ):
-            self.next_after(self.env.now)
+#: ``host.read`` while no frame is read.
+NO_FRAME = -1
 
 
 class Reader:
-    """Serves releases: waits one service latency, then clocks frames out."""
+    """Serves releases: waits one service latency, then clocks frames out.
 
-    def __init__(self, env: Clockwork, trial: Trial, record: FrameBlock, fifo: Fifo) -> None:
+    Where not every edge is an event, falling edges are none, nor are takes of a frame that is
+    whole: no bit of it can be missing.
+    """
+
+    timer: TriggerTimer
+
+    def __init__(
+        self, env: Clockwork, trial: Trial, signals: Signals, fifo: Fifo, counts: HostCounts
+    ) -> None:
         self.env = env
         self.trial = trial
-        self.record = record
+        self.record = trial.record
+        self.signals = signals
         self.fifo = fifo
+        self.counts = counts
         law = trial.scenario.host
         self.watermark = law.watermark
         self.read_all = law.read_all
         self.by_edge = law.notice == "edge"
         self.latched = False
         self.latency = trial.each(law.service_latency, "host.service_latency")
+        self.last = trial.bits - 1
         self.idle = True
-        self.last_frame: Frame | None = None
-        self.bell = Bell(env)
-        self.timer: TriggerTimer
-        env.process(self.run())
+        #: A service will begin at the end of this instant.
+        self.begins = False
+        #: Frames of the group in hand whose read has not ended.
+        self.group: deque[Frame] = deque()
+        # What is on its way to an edge: when its read started, and the bit.
+        self.start = NEVER
+        self.bit = 0
+        self.rises = Tick(env, self.rise)
+        self.falls = Tick(env, self.fall)
+        self.takes = Tick(env, self.take_only)
+        self.service = signals.make("host.service")
+        self.read = signals.make("host.read", NO_FRAME)
+        self.clock = signals.make("host.clock")
+        self.capture = signals.lanes("host.capture", trial.lanes)
 
     def released(self, frame: Frame) -> None:
         """Hear of a release, by count or by the falling edge of busy."""
@@ -188,72 +73,135 @@ class Reader:
 
     def consider(self) -> None:
         """Begin a service at the end of this instant, if nothing speaks against it."""
-        if not self.bell.rung and self.may_begin():
-            self.bell.ring(self.env.now, SERVICE)
+        if not self.begins and self.may_begin():
+            self.begins = True
+            Instant(self.env, self.env.now, SERVICE, self.begin)
 
-    def group(self, size: int) -> list[Frame]:
+    def begin(self, *_: object) -> None:
+        """Begin a service: fix the frames to be read, and wait one latency."""
+        self.begins = False
+        # A frame may have been discarded since, in this very instant.
+        if not self.may_begin():
+            return
+        self.idle = False
+        self.latched = False
+        self.name(self.watermark)
+        now, first = self.env.now, self.group[0].index
+        self.record.service[first] = now
+        if self.service.observers:
+            self.service.move(1, first, None, self.record.release.item(first), "fifo.release")
+        self.start_read(host.reads_from(now, self.latency(first)), now)
+
+    def name(self, size: int) -> None:
         """Fix the next frames to be read; from now on they are not discarded."""
-        frames = [self.fifo.waiting.popleft() for _ in range(size)]
-        for frame in frames:
+        for _ in range(size):
+            frame = self.fifo.waiting.popleft()
             frame.protected = True
-        return frames
+            self.group.append(frame)
 
-    def run(self) -> Generator[simpy.Event, None, None]:
-        """Serve, one service after another."""
-        env, trial, record = self.env, self.trial, self.record
-        take, take_end = trial.take, trial.take_end
-        last = trial.bits - 1
-        while True:
-            yield self.bell
-            self.bell = Bell(env)
-            # A frame may have been discarded since the bell was rung, in this very instant.
-            if not self.may_begin():
-                continue
-            self.idle = False
-            self.latched = False
-            frames = self.group(self.watermark)
-            record.service[0, frames[0].index] = env.now
-            start = host.reads_from(env.now, self.latency(frames[0].index))
-            while frames:
-                self.last_frame = frames[-1]
-                for frame in frames:
-                    record.read_start[0, frame.index] = start
-                    for bit in range(last):
-                        yield Instant(env, start + take[bit], TAKE)
-                        self.take(frame, bit)
-                        yield Instant(env, start + take_end[bit], TAKE)
-                        self.fall(frame, bit)
-                    yield Instant(env, start + take[last], TAKE)
-                    self.take(frame, last)
-                    start += take_end[last]
-                    yield Instant(env, start, FREE)
-                    self.finish(frame)
-                if not self.read_all:
-                    break
-                # What is released at this very instant is read too.
-                yield Instant(env, start, SERVICE)
-                frames = self.group(len(self.fifo.waiting))
-            self.idle = True
-            self.consider()
+    def start_read(self, start: int, begun: int | None = None) -> None:
+        """Start to clock a frame out at an instant; a group's first read shows when it starts."""
+        self.start, self.bit = start, 0
+        self.record.read_start[self.group[0].index] = start
+        if begun is not None and self.read.observers:
+            Instant(self.env, start, SERVICE, self.show_read, self.group[0], begun)
+        if self.signals.every_edge:
+            self.rises.schedule(start + self.trial.host_rising[0], TAKE)
+        else:
+            self.next_take()
+
+    def show_read(self, frame: Frame, begun: int) -> None:
+        """Show that a group's first read starts."""
+        self.read.set(frame.index, frame.index, None, begun, "host.service")
+
+    def rise(self) -> None:
+        """Let the clock rise, which takes a bit, and schedule its fall."""
+        bit, frame = self.bit, self.group[0]
+        if self.clock.observers:
+            self.clock.set(1, frame.index, bit, self.start, "host.read")
+        self.take(frame, bit)
+        end = self.start + self.trial.host_falling[bit]
+        self.falls.schedule(end, FREE if bit == self.last else TAKE)
+
+    def fall(self) -> None:
+        """Let the clock fall, and schedule its next rise or end the read."""
+        bit, frame = self.bit, self.group[0]
+        if self.clock.observers:
+            self.clock.set(0, frame.index, bit, self.start, "host.read")
+        if bit == self.last:
+            self.finish(frame)
+        else:
+            self.bit = bit = bit + 1
+            self.rises.schedule(self.start + self.trial.host_rising[bit], TAKE)
 
     def take(self, frame: Frame, bit: int) -> None:
         """Take one bit of every lane; one that has not been pushed spoils the frame."""
-        if frame.missing and min(frame.pushed) <= bit:
-            frame.underrun = True
+        now = self.env._now
+        if frame.missing:
+            for pushed in frame.pushed:
+                if host.underruns(now, pushed[bit] if bit < len(pushed) else FAR):
+                    frame.underrun = True
+        if self.capture[0].observers:
+            for signal, pushed in zip(self.capture, frame.pushed, strict=True):
+                there = bit < len(pushed)
+                why = "right" if there else "missing"
+                signal.set(bit if there else -1 - bit, frame.index, bit, now, why)
 
-    def fall(self, frame: Frame, bit: int) -> None:
-        """The host clock falls."""
+    def take_only(self) -> None:
+        """Take a bit where the clock's edges are no events, or end the read."""
+        frame, bit = self.group[0], self.bit
+        if bit > self.last:
+            self.finish(frame)
+            return
+        self.take(frame, bit)
+        self.bit += 1
+        self.next_take()
+
+    def next_take(self) -> None:
+        """Schedule the next take, or at once the end of the read of a whole frame."""
+        trial, bit = self.trial, self.bit
+        if bit <= self.last and self.group[0].missing:
+            self.takes.schedule(self.start + trial.host_rising[bit], TAKE)
+        else:
+            self.bit = self.last + 1
+            self.takes.schedule(self.start + trial.host_falling[self.last], FREE)
 
     def finish(self, frame: Frame) -> None:
         """The read ends: the slot is freed and the frame has its fate."""
-        record = self.record
-        record.read_end[0, frame.index] = self.env.now
-        if frame.underrun:
-            fate = Fate.UNDERRUN
-        elif frame.wrong:
-            fate = Fate.CORRUPTED
-        else:
-            fate = Fate.DELIVERED
-        record.fate[0, frame.index] = fate
+        record, now = self.record, self.env.now
+        self.group.popleft()
+        if self.read.observers:
+            following = self.group[0].index if self.group else NO_FRAME
+            self.read.set(following, frame.index, None, self.start, "host.read")
+        record.read_end[frame.index] = now
+        record.fate[frame.index] = fate_of_read(frame.underrun, frame.wrong)
+        frame.believed = self.counts.read()
         self.fifo.free(frame)
         self.timer.has_read(frame)
+        if self.service.observers and not self.read_all and not self.group:
+            self.service.move(0, frame.index, None, now, "host.read")
+        if not frame.missing:
+            self.signals.settled.set(frame.index)
+        if self.group:
+            self.start_read(now)
+        elif self.read_all:
+            # What is released at this very instant is read too.
+            Instant(self.env, now, SERVICE, self.read_on)
+        else:
+            self.rest()
+
+    def read_on(self, *_: object) -> None:
+        """With read_all, read on with all that waits, and no new latency."""
+        now = self.env.now
+        self.name(len(self.fifo.waiting))
+        if self.group:
+            self.start_read(now, now)
+        else:
+            if self.service.observers:
+                self.service.move(0, None, None, now, "host.read")
+            self.rest()
+
+    def rest(self) -> None:
+        """Be idle, and see whether enough waits for the next service."""
+        self.idle = True
+        self.consider()

@@ -12,289 +12,363 @@ host no rise.
 
 from __future__ import annotations
 
-from collections.abc import Generator
-from typing import TYPE_CHECKING
-
-import simpy
-
 from simlink.base.instants import FAR, NEVER
+from simlink.engines.event.channel import Channel
 from simlink.engines.event.clockwork import (
-    ARRIVE,
     EDGE,
     PUSH,
     READ_END,
     RELEASE,
     SERVICE,
     TAKE,
-    Bell,
     Clockwork,
     Instant,
+    Tick,
 )
+from simlink.engines.event.converter import ConverterLines, DataLines, SamplingConverter
+from simlink.engines.event.counts import HostCounts
 from simlink.engines.event.frame import EdgeJitter, Frame, Trial
-from simlink.engines.event.host import TriggerTimer
-from simlink.engines.event.host_clocked_side import Reading, SerialSide
-from simlink.engines.event.sampling import SamplingConverter
-from simlink.engines.event.wiring import Chain
-from simlink.link import channel as barrier
-from simlink.link import fifo, host
-from simlink.link import host_clocked_unit as serial_unit
-from simlink.records import Fate
-
-if TYPE_CHECKING:
-    from simlink.records import FrameBlock
+from simlink.engines.event.host import NO_FRAME
+from simlink.engines.event.host_clocked_read import Reading, ReadPath, is_wrong, lane_sources
+from simlink.engines.event.signals import Signals
+from simlink.engines.event.trigger import TriggerTimer
+from simlink.link import fifo, host, line
+from simlink.link.content import BitOutcome
+from simlink.link.fate import OVERRUN, fate_of_read
 
 
-class SerialConverter(SamplingConverter):
+class HostClockedConverter(SamplingConverter):
     """Converts, holds one frame, and is read by a clock that arrives."""
 
-    def __init__(self, env: Clockwork, trial: Trial, record: FrameBlock, side: SerialSide) -> None:
-        super().__init__(env, trial, record)
-        self.side = side
-        self.converting = False
-        self.being_read = False
+    reader: HostClockedReader
+
+    def __init__(self, env: Clockwork, trial: Trial, signals: Signals) -> None:
+        super().__init__(env, trial, signals)
         #: The frame of the last trigger that was taken.
         self.newest: Frame | None = None
         #: The frame in the output register, if it has not been read.
         self.unread: Frame | None = None
-        self.reader: SerialReader
-
-    def occupied(self) -> bool:
-        """Tell whether the converter is converting or being read."""
-        return self.converting or self.being_read
+        self.clock = signals.make("remote.clock")
+        self.lost = signals.make("remote.lost")
+        self.lines = ConverterLines(env, trial, signals)
 
     def accept(self, index: int) -> None:
         """Take the sample, start the conversion, and give up a frame that was not read."""
         if self.unread is not None:
             self.overwrite(self.unread)
-        frame = self.sample(index)
-        self.converting = True
-        self.newest = frame
-        rises = self.env.now + self.busy_delay(index)
-        if rises < frame.ready:
-            Instant(self.env, rises, ARRIVE, self.busy_rises, frame)
+        self.newest = frame = self.sample(index)
+        self.plan_rise(frame)
         Instant(self.env, frame.ready, EDGE, self.busy_falls, frame)
 
     def overwrite(self, frame: Frame) -> None:
         """Lose a frame to the next conversion."""
-        self.record.fate[0, frame.index] = Fate.OVERRUN
-        frame.discarded = True
+        self.record.fate[frame.index] = OVERRUN
+        frame.discarded = self.env.now
         self.unread = None
+        if self.lost.observers:
+            self.lost.set(frame.index, frame.index, None, self.env.now, "remote.trigger")
+        self.signals.settled.set(frame.index)
 
-    def busy_rises(self, event: Instant) -> None:
+    def busy_rises(self, frame: Frame, arrived: int) -> None:
         """Busy rises; its edge starts to cross."""
-        self.reader.send_busy(event.payload, True)
+        super().busy_rises(frame, arrived)
+        self.reader.send_busy(frame, True)
 
-    def busy_falls(self, event: Instant) -> None:
+    def busy_falls(self, frame: Frame, _: None) -> None:
         """Busy falls: the frame is in the output register."""
-        frame = event.payload
-        self.converting = False
+        self.occupied_until = self.env.now
         self.unread = frame
+        self.show_fall(frame)
         self.reader.send_busy(frame, False)
+        if self.lines.observers:
+            self.lines.ready(frame)
 
-    def clocked(self, event: Instant) -> None:
-        """Meet a clock edge that arrives: (reading, cycle, level)."""
-        frame, reading, cycle, level = event.payload
-        if cycle == 0 and level:
-            reading.heard = self.being_read = self.newest is frame
+    def clocked(self, reading: Reading, number: int) -> None:
+        """Meet an edge of a clock that arrives; with its first, take the whole clock or none."""
+        frame = reading.frame
+        if number == 0:
+            reading.clock_accepted = self.newest is frame
             self.admit(frame)
-        if reading.heard and not level and cycle == len(reading.arriving.falling) - 1:
-            self.being_read = False
-        self.edge(frame, cycle, level)
+            if reading.clock_accepted:
+                self.occupied_until = reading.arriving[-1]
+        if self.clock.observers:
+            level, sent = 1 - number % 2, self.sent(reading, number)
+            self.clock.set(level, frame.index, number // 2, sent, "host.clock")
+        if number == 0 and reading.clock_accepted and self.lines.observers:
+            self.lines.launched(frame, reading.launches)
+
+    def sent(self, reading: Reading, number: int) -> int | None:
+        """Return when an edge left the host; None once pulses were swallowed on their way."""
+        trial = self.trial
+        if len(reading.arriving) < 2 * trial.bits:
+            return None
+        offsets = trial.host_falling if number % 2 else trial.host_rising
+        return reading.start + offsets[number // 2]
 
     def admit(self, frame: Frame) -> None:
         """Decide, once, whether the frame that the host reads is still there to be read."""
-        if frame.admitted is not None:
-            return
-        frame.admitted = self.newest is frame
-        if frame.admitted:
-            self.unread = None
-        elif self.record.first_bit is not None and self.record.last_bit is not None:
-            self.record.first_bit[0, frame.index] = NEVER
-            self.record.last_bit[0, frame.index] = NEVER
-
-    def edge(self, frame: Frame, cycle: int, level: bool) -> None:
-        """A clock edge arrives."""
+        if frame.admitted is None:
+            frame.admitted = self.newest is frame
+            if frame.admitted:
+                self.unread = None
 
 
-class SerialReader:
+class HostClockedReader:
     """The host: sees busy cross, waits its service latency, and clocks the converter out."""
 
-    def __init__(self, env: Clockwork, trial: Trial, record: FrameBlock, side: SerialSide) -> None:
+    timer: TriggerTimer
+
+    def __init__(
+        self,
+        env: Clockwork,
+        trial: Trial,
+        signals: Signals,
+        converter: HostClockedConverter,
+        counts: HostCounts,
+    ) -> None:
         self.env = env
         self.trial = trial
-        self.record = record
-        self.side = side
-        scenario = trial.scenario
+        self.record = trial.record
+        self.signals = signals
+        self.converter = converter
+        self.counts = counts
+        scenario, unit = trial.scenario, trial.unit
         self.latency = trial.each(scenario.host.service_latency, "host.service_latency")
         self.sync_delay = trial.each(scenario.fifo.sync_delay, "fifo.sync_delay")
         back = scenario.barrier.direction("return").jitter
         self.busy_jitter = EdgeJitter(trial, back, ["barrier.return.jitter busy"], 2)
-        row = side.row
-        self.busy_static = side.units.busy.item(row.start)
-        self.busy_fall = int(
-            barrier.falling_edge(self.busy_static, side.units.return_distortion.item(row.start))
+        self.busy_channel = Channel(env, PUSH, unit.busy, self.busy_arrives, unit.return_distortion)
+        pulse = unit.return_distortion, unit.return_pulse
+        returned = Channel(env, PUSH, unit.returned, self.comes_back, *pulse)
+        self.path = ReadPath(
+            trial,
+            Channel(
+                env,
+                EDGE,
+                unit.clock,
+                converter.clocked,
+                unit.forward_distortion,
+                unit.forward_pulse,
+            ),
+            returned if scenario.link.scheme == "returned_clock" else None,
+            [Channel(env, PUSH, delay, self.line_moves, *pulse) for delay in trial.lane_delay],
         )
-        self.busy_ahead = NEVER
         self.last_release = NEVER
+        #: Busy as the host sees it.
         self.busy_seen = False
+        #: The newest release that waits for a service.
         self.pending: Frame | None = None
+        self.begun = NEVER
         self.idle = True
-        self.bell = Bell(env)
-        self.timer: TriggerTimer
-        self.converter: SerialConverter
-        env.process(self.run())
+        #: A service will begin at the end of this instant.
+        self.begins = False
+        # What is on its way to an edge of the clock: the read, and the edge's number.
+        self.reading: Reading
+        self.number = 0
+        self.tick = Tick(env, self.edge)
+        self.busy = signals.make("host.busy")
+        self.service = signals.make("host.service")
+        self.read = signals.make("host.read", NO_FRAME)
+        self.clock = signals.make("host.clock")
+        self.returned = signals.make("host.returned")
+        self.release_signal = signals.make("host.release")
+        self.capture = signals.lanes("host.capture", trial.lanes)
+        self.lines = DataLines(signals, "host.data", trial.lanes)
+        # Asked for as busy falls; a read asks for those of its frame later.
+        self.first_jitter = EdgeJitter(trial, back, lane_sources(trial), trial.bits)
+
+    # --- busy and release ---
 
     def send_busy(self, frame: Frame, level: bool) -> None:
         """Let an edge of busy cross its channel."""
-        jitter = self.busy_jitter(frame.index)[0].item(0 if level else 1)
-        static = self.busy_static if level else self.busy_fall
-        at = self.env.now + int(barrier.crossing(static, jitter))
-        self.busy_ahead = max(at, self.busy_ahead)
-        Instant(self.env, self.busy_ahead, PUSH, self.busy_arrives, (frame, level))
-
-    def busy_arrives(self, event: Instant) -> None:
-        """See an edge of busy; its fall is released once synchronised."""
-        frame, level = event.payload
-        self.busy_seen = level
-        self.busy_moves(level)
-        if not level:
-            self.last_release = int(
-                fifo.releases_at(self.env.now, self.sync_delay(frame.index), self.last_release)
-            )
-            Instant(self.env, self.last_release, RELEASE, self.release, frame)
-
-    def busy_moves(self, level: bool) -> None:
-        """Busy takes a level at the host."""
-
-    def release(self, event: Instant) -> None:
-        """Learn that a frame can be read, unless it has been overwritten before."""
-        frame = event.payload
-        if frame.discarded:
+        now, (rising, falling) = self.env.now, self.busy_jitter(frame.index)[0]
+        if level:
+            self.busy_channel.send(frame, (level, now), rising, now)
             return
-        self.record.release[0, frame.index] = self.env.now
+        self.busy_channel.send_falling(frame, (level, now), falling, now)
+        if self.lines.observers:
+            self.plan_first_bit(frame)
+
+    def plan_first_bit(self, frame: Frame) -> None:
+        """Plan the arrival of the first bit, which comes with the fall of busy.
+
+        The fall takes away what was on the line and brings bit 0, on one and the same edge of
+        each lane.
+        """
+        ready, valid = frame.ready, frame.ready + self.trial.unit.msb_valid
+        jitter, ahead = self.first_jitter(frame.index), self.path.last_changes()
+        for lane, channel in enumerate(self.path.lanes):
+            (comes,), (gone,) = channel.carry([valid], [ready], [jitter[lane][0]] * 2, ahead[lane])
+            if gone < comes:
+                change = lane, line.CHANGING, ready
+                Instant(self.env, gone, PUSH, self.first_bit, frame, change)
+            Instant(self.env, comes, PUSH, self.first_bit, frame, (lane, 0, valid))
+
+    def first_bit(self, frame: Frame, change: tuple[int, int, int]) -> None:
+        """Bring the first bit to a line, or let the line change ahead of it."""
+        lane, value, since = change
+        self.lines.comes(lane, frame.index, value, since, f"remote.data[{lane}]")
+
+    def busy_arrives(self, frame: Frame, edge: tuple[bool, int]) -> None:
+        """See an edge of busy; its fall is released once synchronised."""
+        level, sent = edge
+        now = self.env.now
+        self.busy_seen = level
+        if self.busy.observers:
+            self.busy.move(int(level), frame.index, None, sent, "remote.busy")
+        if not level:
+            self.last_release = fifo.releases_at(
+                now, self.sync_delay(frame.index), self.last_release
+            )
+            Instant(self.env, self.last_release, RELEASE, self.release, frame, now)
+
+    def release(self, frame: Frame, fell: int) -> None:
+        """Learn that a frame can be read, unless it has been overwritten before."""
+        now = self.env.now
+        if not fifo.released_before(now, frame.discarded):
+            return
+        self.record.release[frame.index] = now
         frame.released = True
+        if self.release_signal.observers:
+            self.release_signal.set(frame.index, frame.index, None, fell, "host.busy")
         self.timer.released(frame)
         self.pending = frame
         self.consider()
 
+    # --- services and reads ---
+
     def consider(self) -> None:
         """Begin a service at the end of this instant, if a release waits for one."""
-        if self.idle and self.pending is not None and not self.bell.rung:
-            self.bell.ring(self.env.now, SERVICE)
+        if self.idle and self.pending is not None and not self.begins:
+            self.begins = True
+            Instant(self.env, self.env.now, SERVICE, self.begin)
 
-    def run(self) -> Generator[simpy.Event, None, None]:
-        """Serve, one service after another."""
-        env, trial, record = self.env, self.trial, self.record
-        take, take_end = trial.take, trial.take_end
-        while True:
-            yield self.bell
-            self.bell = Bell(env)
-            frame = self.pending
-            assert frame is not None
-            self.idle = False
-            begun = env.now
-            self.serve(True)
-            yield Instant(env, host.reads_from(begun, self.latency(frame.index)), SERVICE)
-            # What was released meanwhile is served by this very read.
-            frame, self.pending = self.pending, None
-            assert frame is not None
-            if not self.busy_seen:
-                start = env.now
-                reading = self.clock_out(frame, start)
-                for bit in range(trial.bits):
-                    yield Instant(env, start + take[bit], TAKE)
-                    self.rise()
-                    yield Instant(env, start + take_end[bit], TAKE)
-                    self.fall()
-                last = int(reading.captured[reading.captured < FAR].max(initial=start))
-                end = max(start + take_end[-1], last)
-                yield Instant(env, end, READ_END)
-                # The host may have taken all before an edge has reached the converter, if any does.
-                self.converter.admit(frame)
-                if frame.admitted:
-                    record.service[0, frame.index] = begun
-                    record.read_start[0, frame.index] = start
-                    self.finish(frame, reading)
-                self.timer.has_read(frame)
-            self.serve(False)
-            self.idle = True
-            self.consider()
+    def begin(self, *_: object) -> None:
+        """Begin a service: wait one latency."""
+        assert self.pending is not None
+        self.begins = self.idle = False
+        self.begun = now = self.env.now
+        index = self.pending.index
+        self.show_service(1)
+        Instant(self.env, host.reads_from(now, self.latency(index)), SERVICE, self.start)
 
-    def clock_out(self, frame: Frame, start: int) -> Reading:
-        """Send the clock on its way, and schedule what it does on either side."""
-        env, reading = self.env, self.side.read(frame, start)
-        for cycle, (rise, fall) in enumerate(
-            zip(reading.arriving.rising.tolist(), reading.arriving.falling.tolist(), strict=True)
-        ):
-            Instant(env, rise, EDGE, self.converter.clocked, (frame, reading, cycle, True))
-            Instant(env, fall, EDGE, self.converter.clocked, (frame, reading, cycle, False))
-        for bit, time in enumerate(reading.captured.tolist()):
-            if time < FAR:
-                Instant(env, time, TAKE, self.capture, (frame, reading, bit))
-        if reading.returning is not None:
-            for rise, fall in zip(
-                reading.returning.rising.tolist(), reading.returning.falling.tolist(), strict=True
-            ):
-                Instant(env, rise, PUSH, self.comes_back, True)
-                Instant(env, fall, PUSH, self.comes_back, False)
-        return reading
-
-    def comes_back(self, event: Instant) -> None:
-        """An edge of the returned clock arrives at the host."""
-
-    def capture(self, event: Instant) -> None:
-        """Capture one bit of every lane; a frame that the converter did not send is not it."""
-        frame, reading, bit = event.payload
-        # Bit 0 may be captured while the clock is still on its way to the converter.
-        if frame.admitted is False:
+    def start(self, *_: object) -> None:
+        """Clock the newest frame out, if busy is low; what was released meanwhile is served."""
+        frame, self.pending = self.pending, None
+        assert frame is not None
+        if self.busy_seen:
+            self.rest()
             return
-        if reading.taken[:, bit].any():
-            frame.wrong = True
-        record, word_bits = self.record, self.trial.scenario.frame.word_bits
-        if record.first_bit is not None and record.last_bit is not None:
-            word, place = divmod(bit, word_bits)
-            if place == 0:
-                record.first_bit[0, frame.index, :, word] = self.env.now
-            if place == word_bits - 1:
-                record.last_bit[0, frame.index, :, word] = self.env.now
+        start, every_edge = self.env.now, self.signals.every_edge
+        if self.read.observers:
+            self.read.set(frame.index, frame.index, None, self.begun, "host.service")
+        self.reading = reading = self.path.send(frame, start, every_edge)
+        if every_edge:
+            self.show_reading(reading)
+        last = max((time for time in reading.captured if time < FAR), default=start)
+        end = max(start + self.trial.host_falling[-1], last)
+        if every_edge:
+            self.number = 0
+            self.tick.schedule(start + self.trial.host_rising[0], TAKE)
+        Instant(self.env, end, READ_END, self.finish, reading)
 
-    def rise(self) -> None:
-        """The host clock rises."""
+    def finish(self, reading: Reading, _: None) -> None:
+        """End a read: the frame has its fate, if it was there."""
+        frame = reading.frame
+        # The host may have taken all before an edge has reached the converter, if any does.
+        self.converter.admit(frame)
+        frame.believed = self.counts.read()
+        if frame.admitted:
+            record, index = self.record, frame.index
+            record.service[index] = self.begun
+            record.read_start[index] = reading.start
+            record.read_end[index] = self.env.now
+            record.fate[index] = fate_of_read(False, is_wrong(reading))
+            if record.first_bit is not None:
+                self.keep_words(reading)
+            self.show_no_read()
+            self.signals.settled.set(index)
+        self.timer.has_read(frame)
+        self.rest()
 
-    def fall(self) -> None:
-        """The host clock falls."""
+    def keep_words(self, reading: Reading) -> None:
+        """Note when the first and last bits of words were captured."""
+        width, index = self.trial.scenario.frame.word_bits, reading.frame.index
+        for bit, time in enumerate(reading.captured):
+            if time < FAR:
+                word, place = divmod(bit, width)
+                if place == 0:
+                    self.record.first_bit[index, :, word] = time
+                if place == width - 1:
+                    self.record.last_bit[index, :, word] = time
 
-    def serve(self, now: bool) -> None:
-        """A service begins or ends."""
+    def rest(self) -> None:
+        """End the service, and begin the next if a release waits for it."""
+        self.show_service(0)
+        self.idle = True
+        self.consider()
 
-    def finish(self, frame: Frame, reading: Reading) -> None:
-        """End a read: the frame has its fate."""
-        record = self.record
-        record.read_end[0, frame.index] = self.env.now
-        # A bit whose capture edge never came is missing from the word.
-        wrong = frame.wrong or bool((reading.captured >= FAR).any())
-        record.fate[0, frame.index] = Fate.CORRUPTED if wrong else Fate.DELIVERED
+    # --- what observers see ---
 
+    def show_service(self, level: int) -> None:
+        """Show a service that begins, or ends and its read with it."""
+        self.show_no_read()
+        if self.service.observers:
+            self.service.set(level)
 
-class SerialChain(Chain):
-    """The parts of one trial of a scheme in which the host's clock reads the converter."""
+    def show_no_read(self) -> None:
+        """Show that no frame is read any more."""
+        if self.read.observers:
+            self.read.move(NO_FRAME, None, None, None, "host.read")
 
-    serial_converter_part = SerialConverter
-    serial_reader_part = SerialReader
+    def show_reading(self, reading: Reading) -> None:
+        """Plan what a read shows: its captures, and what its clock does to the lines."""
+        for bit, time in enumerate(reading.captured):
+            if time < FAR:
+                Instant(self.env, time, TAKE, self.captures, reading, bit)
+        if not self.lines.observers:
+            return
+        for lane, (valid, until) in enumerate(zip(reading.valid, reading.until, strict=True)):
+            for time, value, edge in line.line_changes(valid, until):
+                since = reading.begins[value] if value >= 0 else reading.ends[edge]
+                Instant(self.env, time, PUSH, self.line_moves, reading, (lane, value, since))
 
-    def wire(self) -> None:
-        """Make the parts and connect them."""
-        env, trial, record = self.env, self.trial, self.record
-        row = range(trial.number, trial.number + 1)
-        side = SerialSide(trial, serial_unit.build(trial.scenario, row))
-        self.serial_converter = self.serial_converter_part(env, trial, record, side)
-        self.serial_reader = self.serial_reader_part(env, trial, record, side)
-        self.timer = self.timer_part(env, trial, record, self.serial_converter)
-        self.serial_converter.reader = self.serial_reader
-        self.serial_reader.converter = self.serial_converter
-        self.serial_reader.timer = self.timer
+    def line_moves(self, reading: Reading, change: tuple[int, int, int]) -> None:
+        """Let a launching edge have its way on a line at the host."""
+        lane, value, since = change
+        if reading.clock_accepted:
+            index = reading.frame.index
+            self.lines.moves(lane, index, value, since, f"remote.data[{lane}]")
 
-    def settle(self) -> None:
-        """Leave in flight what was converted and never read."""
-        waits = (self.record.trigger[0] != NEVER) & (self.record.fate[0] == Fate.NOT_SENT)
-        self.record.fate[0, waits] = Fate.IN_FLIGHT
+    def comes_back(self, reading: Reading, number: int) -> None:
+        """Show an edge of the returned clock that arrives."""
+        if not self.returned.observers:
+            return
+        whole = len(reading.returning) == len(reading.arriving)
+        since = reading.arriving[number] if whole else None
+        index = reading.frame.index
+        self.returned.set(1 - number % 2, index, number // 2, since, "remote.clock")
+
+    def captures(self, reading: Reading, bit: int) -> None:
+        """Show the capture of one bit of every lane."""
+        frame, now = reading.frame, self.env.now
+        # Bit 0 may be captured while the clock is still on its way to the converter.
+        there = frame.admitted is not False
+        if not self.capture[0].observers:
+            return
+        for signal, outcomes in zip(self.capture, reading.outcomes, strict=True):
+            outcome = BitOutcome(outcomes[bit])
+            right = there and outcome is BitOutcome.RIGHT
+            value = bit if right else -1 - bit
+            signal.set(value, frame.index, bit, now, outcome.name.lower())
+
+    def edge(self) -> None:
+        """Make one edge of the host's clock, and schedule the next."""
+        reading, number, trial = self.reading, self.number, self.trial
+        if self.clock.observers:
+            level, index = 1 - number % 2, reading.frame.index
+            self.clock.set(level, index, number // 2, reading.start, "host.read")
+        self.number = number = number + 1
+        if number < 2 * trial.bits:
+            offsets = trial.host_falling if number % 2 else trial.host_rising
+            self.tick.schedule(reading.start + offsets[number // 2], TAKE)

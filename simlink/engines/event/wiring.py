@@ -1,58 +1,81 @@
-"""The event engine: SimPy processes wired as the block diagram, one trial at a time."""
+"""The event engine: parts wired as the block diagram, with SimPy's events, trial by trial."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import TYPE_CHECKING
 
 from simlink.base.instants import NEVER
-from simlink.engines.event import fifo, host, remote
-from simlink.engines.event.clockwork import Clockwork
+from simlink.engines.event.channel import Channel
+from simlink.engines.event.clockwork import ARRIVE, CREDIT, Clockwork
+from simlink.engines.event.converter import Converter
+from simlink.engines.event.counts import HostCounts
+from simlink.engines.event.fifo import Fifo
 from simlink.engines.event.frame import Trial
+from simlink.engines.event.host import Reader
+from simlink.engines.event.host_clocked import HostClockedConverter, HostClockedReader
+from simlink.engines.event.master import RemoteMaster, ReturnLanes
+from simlink.engines.event.signals import Signals
+from simlink.engines.event.trigger import TriggerTimer
 from simlink.link import unit
-from simlink.records import Fate, FrameBlock
-
-if TYPE_CHECKING:
-    from simlink.scenario.schema import Scenario
+from simlink.link.fate import IN_FLIGHT, NOT_RECEIVED, NOT_SENT
+from simlink.link.fifo import WhenFull
+from simlink.records import FrameBlock
+from simlink.scenario.schema import Scenario
 
 #: Conversions of one trial whose records are kept in memory; an hour of simulation and more.
 MOST_CONVERSIONS = 20_000_000
 
 
 class Chain:
-    """The parts of one trial, wired: trigger, converter, remote master, FIFO, reader."""
+    """The parts of one trial, wired.
 
-    timer_part = host.TriggerTimer
-    converter_part = remote.Converter
-    master_part = remote.RemoteMaster
-    channels_part = remote.ReturnChannels
-    fifo_part = fifo.Fifo
-    reader_part = host.Reader
+    Parameters
+    ----------
+    scenario : Scenario
+        What is simulated.
+    number : int
+        Which trial.
+    block : FrameBlock
+        Its records, blank.
+    """
 
-    def __init__(self, trial: Trial, record: FrameBlock) -> None:
-        self.trial = trial
-        self.record = record
-        self.env = self.clock()
-        self.wire()
+    def __init__(self, scenario: Scenario, number: int, block: FrameBlock) -> None:
+        units = unit.build(scenario, range(number, number + 1))
+        self.trial = Trial(scenario, units, number, block)
+        # Early enough for a first trigger that jitter pulls ahead.
+        early = min(scenario.trigger.jitter.support[0], 0.0)
+        self.env = Clockwork(initial_time=int(max(early, -1e18)))
+        self.signals = Signals(self.env)
+        self.counts = HostCounts(scenario.trigger.source == "host")
+        self.remote_master = scenario.link.scheme == "remote_master"
+        self.timer = self.wire_remote_master() if self.remote_master else self.wire_host_clocked()
 
-    def wire(self) -> None:
-        """Make the parts and connect them."""
-        env, trial, record = self.env, self.trial, self.record
-        self.fifo = self.fifo_part(env, trial, record)
-        self.channels = self.channels_part(env, trial, self.fifo.store)
-        self.master = self.master_part(env, trial, self.channels)
-        self.converter = self.converter_part(env, trial, record, self.master)
-        self.reader = self.reader_part(env, trial, record, self.fifo)
-        self.timer = self.timer_part(env, trial, record, self.converter)
-        self.reader.timer = self.timer
-        self.fifo.listener = self.reader
-        self.fifo.master = self.master
+    def wire_remote_master(self) -> TriggerTimer:
+        """Connect trigger, converter, remote master, lanes, FIFO and reader."""
+        env, trial, signals, counts = self.env, self.trial, self.signals, self.counts
+        fifo = Fifo(env, trial, signals)
+        master = RemoteMaster(env, trial, signals, ReturnLanes(env, trial, fifo))
+        converter = Converter(env, trial, signals, master)
+        reader = Reader(env, trial, signals, fifo, counts)
+        channel = Channel(env, ARRIVE, trial.unit.forward, converter.arrive)
+        timer = TriggerTimer(env, trial, signals, channel, counts)
+        if timer.from_host:
+            timer.busy = signals.make("host.busy")
+        if trial.when_full is WhenFull.STALL:
+            fifo.credit = Channel(env, CREDIT, trial.unit.credit, master.credited)
+        fifo.listener = reader
+        reader.timer = timer
+        return timer
 
-    def clock(self) -> Clockwork:
-        """Return SimPy's environment, early enough for a first trigger that jitter pulls ahead."""
-        law = self.trial.scenario.trigger.jitter
-        early = min(law.support[0], 0.0)
-        return Clockwork(initial_time=int(max(early, -1e18)))
+    def wire_host_clocked(self) -> TriggerTimer:
+        """Connect trigger, converter and the reader whose clock crosses."""
+        env, trial, signals, counts = self.env, self.trial, self.signals, self.counts
+        converter = HostClockedConverter(env, trial, signals)
+        reader = HostClockedReader(env, trial, signals, converter, counts)
+        channel = Channel(env, ARRIVE, trial.unit.forward, converter.arrive)
+        converter.reader = reader
+        reader.timer = TriggerTimer(env, trial, signals, channel, counts)
+        return reader.timer
 
     def run(self) -> None:
         """Run until all that the last trigger set going has settled."""
@@ -61,9 +84,11 @@ class Chain:
 
     def settle(self) -> None:
         """Give what never arrived, or still waits, its fate."""
-        waits = (self.record.trigger[0] != NEVER) & (self.record.fate[0] == Fate.NOT_SENT)
-        self.record.fate[0, waits & (self.record.found[0] >= 0)] = Fate.IN_FLIGHT
-        self.record.fate[0, waits & (self.record.found[0] < 0)] = Fate.NOT_RECEIVED
+        record = self.trial.record
+        waits = (record.trigger != NEVER) & (record.fate == NOT_SENT)
+        came = record.occupancy_at_arrival >= 0 if self.remote_master else waits
+        record.fate[waits & came] = IN_FLIGHT
+        record.fate[waits & ~came] = NOT_RECEIVED
 
 
 class EventEngine:
@@ -97,18 +122,13 @@ class EventEngine:
         FrameBlock
             All conversions of one trial, shape (1, conversions).
         """
-        shape = (scenario.frame.lanes, scenario.frame.words_per_lane) if words else None
         for number in trials:
-            units = unit.build(scenario, range(number, number + 1))
-            record = FrameBlock.blank(units.trials, 0, scenario.conversions, shape)
-            chain_of(scenario)(Trial(scenario, units, number), record).run()
-            yield record
+            block = blank(scenario, number, words)
+            Chain(scenario, number, block).run()
+            yield block
 
 
-def chain_of(scenario: Scenario) -> type[Chain]:
-    """Return the chain that a scenario's clocking scheme asks for."""
-    if scenario.link.scheme == "remote_master":
-        return Chain
-    from simlink.engines.event.host_clocked import SerialChain
-
-    return SerialChain
+def blank(scenario: Scenario, number: int, words: bool) -> FrameBlock:
+    """Return blank records of all conversions of one trial."""
+    shape = (scenario.frame.lanes, scenario.frame.words_per_lane) if words else None
+    return FrameBlock.blank(range(number, number + 1), 0, scenario.conversions, shape)

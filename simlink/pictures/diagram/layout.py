@@ -149,7 +149,7 @@ class Layout:
         inside = sorted(time for time in times if view.start <= time <= view.end)
         names = [track.name for track in self.tracks]
         clocks = [track.edges for track in self.tracks if track.name in CLOCKS]
-        for clock, bits in (("remote.clock", "remote.data"), ("host.clock", "host.take")):
+        for clock, bits in (("remote.clock", "remote.data"), ("host.clock", "host.capture")):
             if clock not in names:
                 clocks += [t.edges for t in self.tracks if t.signal.name == bits][:1]
         if "remote.clock" not in names and not any(n.startswith("remote.data") for n in names):

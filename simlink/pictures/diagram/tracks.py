@@ -75,7 +75,7 @@ TABLE = (
     Signal("host.clock", "host", "level", "read clock"),
     Signal("host.returned", "host", "level", "returned clock", schemes=("returned_clock",)),
     Signal("host.data", "host", "bits", "data in", UNDRIVEN, lanes=True, schemes=_HOST_CLOCK),
-    Signal("host.take", "host", "bits", "data read", UNDRIVEN, lanes=True),
+    Signal("host.capture", "host", "bits", "data read", UNDRIVEN, lanes=True),
 )
 _ALL = (*_FIFO, *_HOST_CLOCK)
 #: What the edges of one level become on the other side of the barrier.
@@ -240,7 +240,7 @@ def tracks(
             track.marks += [m for m in _instants(edges, track) if start <= m.time <= end]
         else:
             line = edges.get(track.name, ())
-            if signal.name == "host.take":
+            if signal.name == "host.capture":
                 line = _takes(trace, edges, line)
             known = trace.window.start == 0
             track.cells = _cells(list(line), signal, known, start, end)
@@ -316,7 +316,7 @@ def _notes(trace: Trace, edges: Edges, track: Track) -> Iterator[Mark]:
         for time, _ in edges.get("remote.lost", ()):
             yield Mark(time, "cross")
     elif name == "host.data":
-        for time, value in edges.get(f"host.take[{track.lane}]", ()):
+        for time, value in edges.get(f"host.capture[{track.lane}]", ()):
             yield Mark(time, "capture" if value >= 0 else "wrong")
     elif name == "fifo.level":
         for time, _ in edges.get("fifo.overrun", ()):

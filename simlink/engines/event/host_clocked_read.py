@@ -1,0 +1,166 @@
+"""One frame's read by the host's clock, worked out when the host starts to clock it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from simlink.base.instants import FAR, NEVER
+from simlink.engines.event.channel import Channel
+from simlink.engines.event.frame import EdgeJitter, Frame, Trial
+from simlink.link import host_clocked, line
+from simlink.link.content import BitOutcome
+
+
+@dataclass(eq=False)
+class Reading:
+    """One frame's read.
+
+    Attributes
+    ----------
+    frame : Frame
+        Whose.
+    start : int, fs
+        When the host's clock starts.
+    arriving, returning : list of int, fs
+        Rising edge 0, falling edge 0, ... of the clock as it arrives at the converter, and as it
+        comes back to the host; without swallowed pulses.
+    launches, begins, ends : list of int, fs
+        The edges that launch bits, and from when and until when each bit is valid at the converter.
+    valid, until : list of list of int, fs
+        From when and until when each bit of each lane can be captured at the host.
+    captured : list of int, fs
+        When each bit is captured; `FAR` if its edge never comes.
+    outcomes : list of list of int
+        The `BitOutcome` of each bit of each lane.
+    clock_accepted : bool
+        Whether the converter took the clock, once its first edge has arrived.
+    """
+
+    frame: Frame
+    start: int
+    arriving: list[int] = field(default_factory=list)
+    returning: list[int] = field(default_factory=list)
+    launches: list[int] = field(default_factory=list)
+    begins: list[int] = field(default_factory=list)
+    ends: list[int] = field(default_factory=list)
+    valid: list[list[int]] = field(default_factory=list)
+    until: list[list[int]] = field(default_factory=list)
+    captured: list[int] = field(default_factory=list)
+    outcomes: list[list[int]] = field(default_factory=list)
+    clock_accepted: bool = False
+
+
+def lane_sources(trial: Trial) -> list[str]:
+    """Return the sources of the jitter of the data lanes."""
+    return [f"barrier.return.jitter lane {lane}" for lane in range(trial.lanes)]
+
+
+class ReadPath:
+    """The channels of a read, with their jitter: clock, returned clock and data lanes.
+
+    Parameters
+    ----------
+    clock, returned : Channel
+        To the converter, and back; the forwarded clock does not come back.
+    lanes : list of Channel
+        From the converter's data lines to the host.
+    """
+
+    def __init__(
+        self, trial: Trial, clock: Channel, returned: Channel | None, lanes: list[Channel]
+    ) -> None:
+        self.trial = trial
+        self.clock = clock
+        self.returned = returned
+        self.lanes = lanes
+        law = trial.scenario.barrier
+        forward, back = law.direction("forward").jitter, law.direction("return").jitter
+        cycles, sources = 2 * trial.bits, lane_sources(trial)
+        self.clock_jitter = EdgeJitter(trial, forward, ["barrier.forward.jitter clock"], cycles)
+        self.returned_jitter = EdgeJitter(trial, back, ["barrier.return.jitter clock"], cycles)
+        self.data_jitter = EdgeJitter(trial, back, sources, trial.bits)
+        self.last_jitter = EdgeJitter(trial, back, [f"{lane} end" for lane in sources], 1)
+        self.by_rising = trial.scenario.host.capture.half_periods == 1
+        self.lane_ahead = [NEVER] * trial.lanes
+        self.before: Reading | None = None
+
+    def last_changes(self) -> list[int]:
+        """Return when each lane last changed at the host: only a clock that was taken moves it."""
+        if self.before is not None and self.before.clock_accepted:
+            for lane, until in enumerate(self.before.until):
+                if until[-1] < FAR:
+                    self.lane_ahead[lane] = until[-1]
+        return self.lane_ahead
+
+    def send(self, frame: Frame, start: int, every_edge: bool) -> Reading:
+        """Send the clock of a frame's read on its way, and work out what comes of it.
+
+        The converter meets its first edge; others are events only where every edge is one.
+        """
+        trial, unit, index = self.trial, self.trial.unit, frame.index
+        ahead = self.last_changes()
+        self.before = reading = Reading(frame, start)
+        edges = [0] * (2 * trial.bits)
+        edges[::2] = [start + rising for rising in trial.host_rising]
+        edges[1::2] = [start + falling for falling in trial.host_falling]
+        reading.arriving = self.clock.send_clock(
+            reading, edges, self.clock_jitter(index)[0], len(edges) if every_edge else 1
+        )
+        reading.captured = [start + captured for captured in trial.host_captured]
+        reading.launches = self._filled(reading.arriving[1::2])
+        reading.begins, reading.ends = line.launched(
+            reading.launches, unit.data_valid, unit.data_hold, frame.ready + unit.msb_valid
+        )
+        jitter, last = self.data_jitter(index), self.last_jitter(index)
+        for lane, channel in enumerate(self.lanes):
+            valid, until = channel.carry(
+                reading.begins, reading.ends, jitter[lane] + last[lane], ahead[lane]
+            )
+            reading.valid.append(valid)
+            reading.until.append(until)
+        self._come_back(reading, every_edge)
+        self._judge(reading)
+        return reading
+
+    def _come_back(self, reading: Reading, every_edge: bool) -> None:
+        """Send the clock back, if it is; the edges that come back then capture the bits."""
+        if self.returned is not None:
+            arriving = reading.arriving
+            reading.returning = self.returned.send_clock(
+                reading,
+                arriving,
+                self.returned_jitter(reading.frame.index)[0],
+                len(arriving) if every_edge else 0,
+            )
+            reading.captured = self._filled(reading.returning[0 if self.by_rising else 1 :: 2])
+
+    def _judge(self, reading: Reading) -> None:
+        """Tell which bit each capture gives."""
+        unit, captured, last = self.trial.unit, reading.captured, self.trial.bits - 1
+        for valid, until in zip(reading.valid, reading.until, strict=True):
+            reading.outcomes.append(
+                [
+                    host_clocked.bit_outcome(
+                        captured[bit],
+                        unit.host_setup,
+                        unit.host_hold,
+                        valid[bit],
+                        until[bit],
+                        until[bit - 1] if bit else FAR,
+                        valid[bit + 1] if bit < last else FAR,
+                    )
+                    for bit in range(last + 1)
+                ]
+            )
+
+    def _filled(self, edges: list[int]) -> list[int]:
+        """Return one edge a bit; those that never come are far in the future."""
+        return edges + [FAR] * (self.trial.bits - len(edges))
+
+
+def is_wrong(reading: Reading) -> bool:
+    """Tell whether any bit was captured wrong, or never."""
+    right = int(BitOutcome.RIGHT)
+    if any(outcome != right for lane in reading.outcomes for outcome in lane):
+        return True
+    return reading.captured[-1] >= FAR

@@ -1,0 +1,179 @@
+"""The remote clock master, and the lanes on which its frames go to the FIFO."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from simlink.base.instants import NEVER
+from simlink.engines.event.channel import Channel
+from simlink.engines.event.clockwork import CREDIT, EDGE, PUSH, Clockwork, Instant, Tick
+from simlink.engines.event.fifo import Fifo, Piece
+from simlink.engines.event.frame import EdgeJitter, Frame, Trial
+from simlink.engines.event.signals import Signals
+from simlink.link import remote_clock, transport
+from simlink.link.content import BitOutcome
+from simlink.link.converter import captured_early
+from simlink.link.fifo import WhenFull
+
+if TYPE_CHECKING:
+    from simlink.engines.event.converter import Converter
+
+
+class RemoteMaster:
+    """Sees busy fall, waits for its start delay and its credit, and clocks the frame out.
+
+    Where not every edge is an event, a frame's bits enter the lanes as its clock's start becomes
+    known, each for its own instant.
+    """
+
+    converter: Converter
+
+    def __init__(self, env: Clockwork, trial: Trial, signals: Signals, lanes: ReturnLanes) -> None:
+        self.env = env
+        self.trial = trial
+        self.signals = signals
+        self.lanes = lanes
+        law = trial.scenario.remote_clock
+        self.start_delay = trial.each(law.start_delay, "remote_clock.start_delay")
+        self.last = trial.bits - 1
+        self.half = law.capture == "half"
+        self.stalls = trial.when_full is WhenFull.STALL
+        self.credits = trial.depth
+        #: The frame that is held back for want of a credit, and when it would have started.
+        self.starved: tuple[Frame, int] | None = None
+        #: A credit that a frame waits for has come, and the frame has not started yet.
+        self.waking = False
+        # What is on its way to an edge: the frame that is clocked, and the bit.
+        self.frame: Frame
+        self.bit = 0
+        self.rises = Tick(env, self.rise)
+        self.falls = Tick(env, self.fall)
+        self.clock = signals.make("remote.clock")
+        self.capture = signals.make("remote.capture")
+        self.credit = signals.make("remote.credit", trial.depth)
+
+    def ready(self, frame: Frame) -> None:
+        """Start to clock out a frame, as busy falls, if there is a credit for it."""
+        start = remote_clock.starts_at(self.env.now, self.start_delay(frame.index))
+        if self.stalls and not self.credits:
+            self.starved = frame, start
+            self.waking = False
+        else:
+            self.start(frame, start)
+
+    def credited(self, _: object, freed: int) -> None:
+        """Get a credit: a slot has been freed."""
+        self.credits += 1
+        if self.starved is not None and not self.waking:
+            self.waking = True
+            Instant(self.env, self.env.now, CREDIT, self.wake)
+        if self.credit.observers:
+            self.credit.set(self.credits, None, None, freed, "host.read")
+
+    def wake(self, *_: object) -> None:
+        """Start the frame that was held back."""
+        assert self.starved is not None
+        (frame, start), self.starved = self.starved, None
+        self.start(frame, remote_clock.held_back_until(start, self.env.now))
+
+    def start(self, frame: Frame, start: int) -> None:
+        """Clock a frame out from an instant on."""
+        trial = self.trial
+        if self.stalls:
+            self.credits -= 1
+        frame.clock_start = start
+        frame.wrong = captured_early(
+            start + trial.captured[0], frame.ready, trial.unit.msb_valid, trial.unit.remote_setup
+        )
+        self.converter.clocked_from(frame, start)
+        self.lanes.open(frame)
+        if self.signals.every_edge:
+            self.frame, self.bit = frame, 0
+            self.rises.schedule(start + trial.rising[0], EDGE)
+            return
+        if True in trial.wrong_later:
+            frame.wrong = True
+        for bit, offset in enumerate(trial.captured):
+            self.lanes.enter(frame, bit, start + offset)
+
+    def rise(self) -> None:
+        """Let the clock rise, and schedule its fall."""
+        frame, bit = self.frame, self.bit
+        if self.clock.observers:
+            self.clock.set(1, frame.index, bit, frame.ready, "remote.busy")
+        if self.half:
+            self.captures(frame, bit)
+        self.falls.schedule(frame.clock_start + self.trial.falling[bit], EDGE)
+
+    def fall(self) -> None:
+        """Let the clock fall, and schedule its next rise."""
+        frame, bit = self.frame, self.bit
+        if self.clock.observers:
+            self.clock.set(0, frame.index, bit, frame.ready, "remote.busy")
+        if not self.half:
+            self.captures(frame, bit)
+        if bit < self.last:
+            self.bit = bit = bit + 1
+            self.rises.schedule(frame.clock_start + self.trial.rising[bit], EDGE)
+
+    def captures(self, frame: Frame, bit: int) -> None:
+        """Capture a bit of every lane, and send it on its way."""
+        if self.capture.observers:
+            self.show_capture(frame, bit)
+        if self.trial.wrong_later[bit]:
+            frame.wrong = True
+        self.lanes.enter(frame, bit, self.env._now)
+
+    def show_capture(self, frame: Frame, bit: int) -> None:
+        """Show which bit a capture gives."""
+        outcome = BitOutcome.RIGHT
+        if bit == 0 and frame.wrong:
+            outcome = BitOutcome.PREVIOUS
+        elif self.trial.wrong_later[bit]:
+            # Too early is the bit before; past its hold, a bit is already the next one.
+            outcome = BitOutcome.NEXT if self.trial.past_hold[bit] else BitOutcome.PREVIOUS
+        value = bit if outcome is BitOutcome.RIGHT else -1 - bit
+        self.capture.set(value, frame.index, bit, self.env.now, outcome.name.lower())
+
+
+class ReturnLanes:
+    """The lanes from the remote master to the FIFO: channels that take bits or packets."""
+
+    def __init__(self, env: Clockwork, trial: Trial, fifo: Fifo) -> None:
+        self.channels = [Channel(env, PUSH, delay, fifo.store) for delay in trial.lane_delay]
+        self.packets = transport.packets_of(trial.scenario)
+        spans = (
+            [(bit, bit) for bit in range(trial.bits)]
+            if self.packets is None
+            else [(packet.first, packet.last) for packet in self.packets]
+        )
+        self.pieces = [
+            [Piece.of(trial, lane, *span) for span in spans] for lane in range(trial.lanes)
+        ]
+        self.line_free = [NEVER] * trial.lanes
+        #: Which packet is full with a bit.
+        self.full = {last: number for number, (_, last) in enumerate(spans)}
+        self.draws = EdgeJitter(
+            trial,
+            trial.scenario.barrier.direction("return").jitter,
+            [f"barrier.return.jitter lane {lane}" for lane in range(trial.lanes)],
+            len(spans),
+        )
+        self.jitter: list[list[int]] = []
+
+    def open(self, frame: Frame) -> None:
+        """Take a frame whose clock starts."""
+        self.jitter = self.draws(frame.index)
+
+    def enter(self, frame: Frame, bit: int, captured: int) -> None:
+        """Take a bit of every lane, captured at an instant; a full packet sets out."""
+        number = self.full.get(bit)
+        if number is None:
+            return
+        for lane, channel in enumerate(self.channels):
+            sent = captured
+            if self.packets is not None:
+                line_time = self.packets[number].line_time
+                sent = transport.sent_at(captured, self.line_free[lane], line_time)
+                self.line_free[lane] = sent
+            channel.send(frame, self.pieces[lane][number], self.jitter[lane][number], sent)

@@ -1,0 +1,119 @@
+"""Signals hold state; observers watch them.
+
+A part has the signals that it drives. While nobody watches, a signal is not set: the part looks
+at its list of ``observers`` first, and that is all that it costs. Edges that only an observer
+could see, and on which nothing depends, are not even events then (`Signals.every_edge`).
+
+An observer is called for each change with::
+
+    observer(time, signal, value, conversion, bit, since, why)
+
+time : int, fs
+    Now.
+signal : Signal
+    What changes; its name and lane are attributes.
+value : int
+    Its new value, as listed in `simlink.tracing.trace`.
+conversion, bit : int or None
+    Whose edge it is, in truth; the parts themselves may take it for another.
+since : int or None, fs
+    When the edge came that caused this one.
+why : str
+    The signal of that edge; at a capture, how the bit was captured (a `BitOutcome` in lower
+    case).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+from simlink.engines.event.clockwork import Clockwork
+
+Observer = Callable[[int, "Signal", int, "int | None", "int | None", "int | None", str], object]
+
+
+class Signal:
+    """One signal: its name, its value, and who watches it.
+
+    Attributes
+    ----------
+    name : str
+        Such as ``"fifo.push[0]"``.
+    lane : int or None
+        Of one that each lane has.
+    value : int
+        What it was last set to.
+    observers : list of Observer
+        Called at each change, in the order in which they came. The lanes of one signal share it.
+    """
+
+    __slots__ = ("env", "lane", "name", "observers", "value")
+
+    def __init__(
+        self,
+        env: Clockwork,
+        name: str,
+        value: int,
+        observers: list[Observer],
+        lane: int | None = None,
+    ) -> None:
+        self.env = env
+        self.name = name
+        self.lane = lane
+        self.value = value
+        self.observers = observers
+
+    def set(
+        self,
+        value: int,
+        conversion: int | None = None,
+        bit: int | None = None,
+        since: int | None = None,
+        why: str = "",
+    ) -> None:
+        """Take a value now, and tell the observers."""
+        self.value = value
+        now = self.env._now
+        for observer in self.observers:
+            observer(now, self, value, conversion, bit, since, why)
+
+    def move(self, value: int, *whose: Any) -> None:
+        """Take a value now; one that it has already is no change."""
+        if value != self.value:
+            self.set(value, *whose)
+
+
+class Signals:
+    """The signals of one chain.
+
+    Attributes
+    ----------
+    every_edge : bool
+        Whether every edge is an event, also one on which nothing depends.
+    settled : Signal
+        Names each conversion once it has its fate and no bit of it is on its way.
+    """
+
+    def __init__(self, env: Clockwork) -> None:
+        self.env = env
+        self.every_edge = False
+        self.settled = Signal(env, "settled", -1, [])
+        self._observers: dict[str, list[Observer]] = {}
+
+    def make(self, name: str, value: int = 0) -> Signal:
+        """Make a signal that is at a value before anything has happened."""
+        return Signal(self.env, name, value, self._observers.setdefault(name, []))
+
+    def lanes(self, name: str, lanes: int, value: int = 0) -> list[Signal]:
+        """Make a signal for each lane."""
+        observers = self._observers.setdefault(name, [])
+        return [
+            Signal(self.env, f"{name}[{lane}]", value, observers, lane) for lane in range(lanes)
+        ]
+
+    def observe(self, observer: Observer) -> None:
+        """Have every signal watched by an observer, from the start of a run."""
+        self.every_edge = True
+        for observers in self._observers.values():
+            observers.append(observer)
