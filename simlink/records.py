@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from simlink.base.instants import NEVER, Times
-from simlink.link.fate import Fate
+from simlink.link.fate import Fate as Fate
 from simlink.scenario.schema import Scenario
 
 

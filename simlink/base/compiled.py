@@ -19,7 +19,7 @@ from collections.abc import Callable
 from functools import cache
 from pathlib import Path
 from types import FunctionType
-from typing import Any, TypeVar
+from typing import Any
 
 import numpy as np
 
@@ -29,11 +29,9 @@ _PACKAGE = Path(__file__).resolve().parents[1]
 #: Where functions that are compiled may stand.
 _ROOMS = ("base", "link", "engines", "figures")
 
-F = TypeVar("F", bound=Callable[..., Any])
 
-
-class _Compiled:
-    """A function that is compiled when it is first called."""
+class Compiled:
+    """A function that is compiled when it is first called; ``plain`` is the function as written."""
 
     def __init__(self, plain: FunctionType) -> None:
         self.plain = plain
@@ -41,14 +39,20 @@ class _Compiled:
         self.__name__ = plain.__name__
 
     def __call__(self, *arguments: Any) -> Any:
+        """Call the function, compiled if it can be."""
         if why_plain() is None:
             return _machine(self.plain)(*arguments)
+        return self.uncompiled(*arguments)
+
+    def uncompiled(self, *arguments: Any) -> Any:
+        """Call the function as it is written: slowly, and with nothing to load."""
         return self.plain(*(_with_attributes(one) for one in arguments))
 
 
-def compiled(function: F) -> F:
-    """Return a function that runs compiled if it can; ``.plain`` is the function as written."""
-    return _Compiled(function)  # type: ignore[arg-type, return-value]
+def compiled(function: Callable[..., Any]) -> Compiled:
+    """Return a function that runs compiled if it can."""
+    assert isinstance(function, FunctionType)
+    return Compiled(function)
 
 
 def _with_attributes(value: Any) -> Any:
@@ -108,24 +112,27 @@ def _machine(plain: FunctionType, depth: int = 0) -> Any:
         return _MACHINE[plain]
     import numba
 
+    machine: Any = numba
     names = dict(plain.__globals__)
     for step in dis.get_instructions(plain):
         if step.opname != "LOAD_GLOBAL":
             continue
         name, called = step.argval, names.get(step.argval)
-        if isinstance(called, _Compiled):
+        if isinstance(called, Compiled):
             called = called.plain
         if isinstance(called, FunctionType) and called.__module__.startswith("simlink."):
             names[name] = _machine(called, depth + 1)
-    own = FunctionType(
-        plain.__code__, names, plain.__name__, plain.__defaults__, plain.__closure__
-    )
+    own = FunctionType(plain.__code__, names, plain.__name__, plain.__defaults__, plain.__closure__)
     own.__module__, own.__qualname__ = plain.__module__, plain.__qualname__
     home = _home()
-    before = numba.config.CACHE_DIR
-    numba.config.CACHE_DIR = "" if home is None else str(home)
+    before = machine.config.CACHE_DIR
+    machine.config.CACHE_DIR = "" if home is None else str(home)
     try:
-        _MACHINE[plain] = numba.njit(own, cache=home is not None, error_model="numpy", forceinline=depth > 0, _nrt=False)
+        # Nothing here makes arrays, so that none has to be counted, which takes more time than
+        # the rules themselves (Numba's "NRT").
+        _MACHINE[plain] = machine.njit(
+            own, cache=home is not None, error_model="numpy", forceinline=depth > 0, _nrt=False
+        )
     finally:
-        numba.config.CACHE_DIR = before
+        machine.config.CACHE_DIR = before
     return _MACHINE[plain]

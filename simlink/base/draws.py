@@ -8,7 +8,7 @@ over processes moves no draw.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from typing import Any, Protocol
+from typing import Any, Protocol, cast
 
 import numpy as np
 import numpy.typing as npt
@@ -39,16 +39,20 @@ class Law(Protocol):
 
     @property
     def is_simple(self) -> bool:
-        """Whether draw k depends on raw draw k alone; ``draw_raw`` and ``from_raw`` say how."""
+        """Whether it is a `SimpleLaw`."""
+
+    def sampler(self, streams: Any, stride: int = 1, offset: int = 0, /) -> Sampler:
+        """Return a sampler of the law, or of one bit of a frame of ``stride`` bits."""
+
+
+class SimpleLaw(Law, Protocol):
+    """A law whose draw k depends on raw draw k alone."""
 
     def draw_raw(self, rng: np.random.Generator, out: Any, /) -> None:
         """Fill an array with raw draws."""
 
     def from_raw(self, raw: Any, /) -> Times:
         """Return the draws, in base units, that raw ones become."""
-
-    def sampler(self, streams: Any, stride: int = 1, offset: int = 0, /) -> Sampler:
-        """Return a sampler of the law, or of one bit of a frame of ``stride`` bits."""
 
 
 def generator(seed: int, trial: int, source: str) -> np.random.Generator:
@@ -93,7 +97,7 @@ class _Zeros(np.random.bit_generator.ISeedSequence):
         return np.zeros(n_words, dtype=dtype)
 
 
-_SEEDED_LATER = _Zeros()
+_SEEDED_LATER: Any = _Zeros()
 
 
 class Generators:
@@ -184,10 +188,10 @@ def once_each(laws: Mapping[str, Law], seed: int, trials: range) -> dict[str, Ti
         if law.is_constant:
             found[source] = np.full(len(trials), law.constant_value, dtype=np.int64)
         elif law.is_simple:
-            raw = np.empty(len(trials))
+            simple, raw = cast("SimpleLaw", law), np.empty(len(trials))
             for row, trial in enumerate(trials):
-                law.draw_raw(generators.passing(trial, source), raw[row : row + 1])
-            found[source] = law.from_raw(raw)
+                simple.draw_raw(generators.passing(trial, source), raw[row : row + 1])
+            found[source] = simple.from_raw(raw)
         else:
             drawn = [law.sampler(generators.streams(one, source)).take(1)[0] for one in trials]
             found[source] = np.array(drawn, dtype=np.int64)

@@ -21,7 +21,7 @@ from simlink.base.draws import streams
 from simlink.base.instants import FS_PER_SECOND
 from simlink.budget.schemes import Words
 from simlink.budget.terms import Term, taken
-from simlink.link.unit import packets_of
+from simlink.link.transport import packets_of
 
 if TYPE_CHECKING:
     from simlink.scenario.distributions import Distribution

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from simlink.base.instants import FS_PER_SECOND
-from simlink.link.unit import packets_of
+from simlink.link.transport import packets_of
 
 if TYPE_CHECKING:
     from simlink.scenario.distributions import Distribution

@@ -98,10 +98,8 @@ class Latencies:
     def state(self) -> dict[str, Any]:
         """Return what it holds as plain arrays, by name; empty bins at both ends left out."""
         there = self._there()
-        group, values = (
-            np.concatenate([one[which] for one in self._kept] or [np.zeros(0, dtype=kind)])
-            for which, kind in ((0, np.int8), (1, np.int64))
-        )
+        group = np.concatenate([np.zeros(0, dtype=np.int8), *(one for one, _ in self._kept)])
+        values = np.concatenate([np.zeros(0, dtype=np.int64), *(one for _, one in self._kept)])
         return {
             **{name: np.array(self.reach[name]) for name in REACH.names or ()},
             "group": group,

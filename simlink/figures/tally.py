@@ -80,19 +80,19 @@ class Tally:
         room = block.records.size if self.to_release.exact else 0
         kept, groups = np.empty((2, room), dtype=np.int64), np.empty((2, room), dtype=np.int8)
         before = [law.count for law in laws]
-        self.fullest = (add.plain if short else add)(  # type: ignore[attr-defined]
+        self.fullest = (add.uncompiled if short else add)(
             block.records.tolist() if short else block.records,
             self._reads_on,
             self._evenly,
             self.depth,
-            self.sums[rows].view(np.recarray) if short else self.sums[rows],
+            self.sums[rows],
             self.fates[rows],
             self.filling,
             self.fullest,
             np.arange(block.trials.start, block.trials.stop) % self.to_release.groups,
             self.to_release.bins,
             self.to_read.bins,
-            *(law.reach.view(np.recarray) if short else law.reach for law in laws),
+            *(law.reach for law in laws),
             kept,
             groups,
         )
@@ -141,7 +141,9 @@ class Tally:
         for name in SUMS.names or ():
             found.sums[name] = state[f"sums.{name}"]
         for name in ("to_release", "to_read"):
-            own = {key.split(".")[1]: one for key, one in state.items() if key.startswith(name + ".")}
+            own = {
+                key.split(".")[1]: one for key, one in state.items() if key.startswith(name + ".")
+            }
             getattr(found, name).put(own)
         return found
 

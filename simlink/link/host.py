@@ -9,7 +9,7 @@ from __future__ import annotations
 
 
 def begins_at(idle: int, release: int) -> int:
-    """Return when a service begins: the host is idle, and the frame it waits for released, in fs."""
+    """Return when a service begins: the host is idle and what it waits for released, in fs."""
     return max(idle, release)
 
 

@@ -69,9 +69,7 @@ def cross_clock(
     return surviving(edges, count, min_pulse), ahead
 
 
-def valid_at_host(
-    begins: int, static: int, distortion: int, jitter: int, before: int
-) -> int:
+def valid_at_host(begins: int, static: int, distortion: int, jitter: int, before: int) -> int:
     """Return from when a bit can be captured at the host, by the slower kind of edge, in fs.
 
     Parameters
@@ -90,9 +88,7 @@ def valid_at_host(
     return arrives_at(begins, static + max(distortion, 0), jitter, before)
 
 
-def valid_until_at_host(
-    ends: int, static: int, distortion: int, jitter: int, before: int
-) -> int:
+def valid_until_at_host(ends: int, static: int, distortion: int, jitter: int, before: int) -> int:
     """Return until when a bit can be captured at the host, by the faster kind of edge, in fs.
 
     Parameters

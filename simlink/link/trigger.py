@@ -9,6 +9,7 @@ A host timer's trigger crosses the barrier; a remote timer sits beside the conve
 from __future__ import annotations
 
 from fractions import Fraction
+
 import numpy as np
 
 from simlink.base.draws import Column

@@ -113,8 +113,10 @@ def _laws(scenario: Scenario) -> dict[str, Law]:
     }
     for name in ("msb_valid", "data_valid", "data_hold", "acquisition_time"):
         laws[f"converter.{name}"] = getattr(converter, name)
-    for name, channels in (("forward", ("clock",)), ("return", ("clock", "busy"))):
-        way = scenario.barrier.direction(name)
+    for name, way, channels in (
+        ("forward", scenario.barrier.direction("forward"), ("clock",)),
+        ("return", scenario.barrier.direction("return"), ("clock", "busy")),
+    ):
         for key in ("delay", "spread", "pulse_width_distortion", "min_pulse"):
             laws[f"barrier.{name}.{key}"] = getattr(way, key)
         # A list of skews names the lanes alone.
@@ -194,7 +196,7 @@ def _always_wrong(
     values: npt.NDArray[Any], captured: Times, falling: Times
 ) -> tuple[npt.NDArray[np.bool_], npt.NDArray[np.bool_]]:
     """Tell which bits the remote master captures early, and which past their hold, (T, N) each."""
-    each = values[:, np.newaxis]
+    each: Any = values[:, np.newaxis]
     late = np.asarray(
         captured_past_hold(captured, falling, each["data_hold"], each["remote_hold"])  # type: ignore[arg-type]
     )

@@ -19,8 +19,8 @@ from typing import TYPE_CHECKING
 
 from simlink.base.instants import FS_PER_SECOND, clock_edges, period_of
 from simlink.engines.batch.columns import reach
+from simlink.link.transport import packets_of
 from simlink.link.trigger import PARTS
-from simlink.link.unit import packets_of
 
 if TYPE_CHECKING:
     from simlink.scenario.distributions import Distribution

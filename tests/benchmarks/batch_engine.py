@@ -20,12 +20,12 @@ from typing import Any
 import numpy as np
 import simpy
 from event_engine import timeouts_a_second
-
-from simlink.base.draws import streams
-from simlink.engines.batch import BatchEngine
 from simlink.engines.batch.columns import Draws
 from simlink.engines.batch.remote import Remote, Return
 from simlink.engines.batch.straight import Straight
+
+from simlink.base.draws import streams
+from simlink.engines.batch import BatchEngine
 from simlink.engines.event import EventEngine
 from simlink.figures import summary
 from simlink.figures.tally import Tally

@@ -20,9 +20,9 @@ from types import ModuleType
 ROOT = Path(__file__).resolve().parents[2]
 RENAMED = {"found": "occupancy_at_arrival"}
 COLUMNS = (
-    "due trigger aperture ready release service read_start read_end occupancy_at_arrival fate"
-    " short_acquisition timed_out first_bit last_bit"
-).split()
+    *("due", "trigger", "aperture", "ready", "release", "service", "read_start", "read_end"),
+    *("occupancy_at_arrival", "fate", "short_acquisition", "timed_out", "first_bit", "last_bit"),
+)
 
 #: Runs in either tree: reads scenario files, writes one NumPy archive for each.
 RECORD = """

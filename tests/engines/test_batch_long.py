@@ -9,11 +9,11 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from simlink.engines.batch.queue import Queued
 
 from simlink.base.instants import NEVER
 from simlink.engines.batch import BatchEngine
 from simlink.engines.batch.engine import ROWS, straight
-from simlink.engines.batch.queue import Queued
 from simlink.engines.event import EventEngine
 from simlink.records import Fate
 from tests.engines.chain import chain

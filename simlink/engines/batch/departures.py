@@ -50,8 +50,10 @@ class Departures:
         pairs = list(zip(trials, tolerances, strict=True))[: 1 if self._common else None]
         self._sources = [DueTimes(self._scenario, trial, one) for trial, one in pairs]
         if self._asks_later:
-            self._later = [_Later(self._scenario, trial, one) for trial, one in zip(
-                trials, tolerances, strict=True)]
+            self._later = [
+                _Later(self._scenario, trial, one)
+                for trial, one in zip(trials, tolerances, strict=True)
+            ]
 
     def take(self, first: int, count: int) -> tuple[Times, Times]:
         """Return due times and those of the first of all later triggers.
@@ -102,8 +104,10 @@ class _Later:
             more = min(self._remaining, max(_AHEAD, count))
             self._remaining -= more
             due, jitter = self._due.take(more), self._jitter.take(more)
-            left = [leaves_at(one, off, one + off) for one, off in zip(
-                due.tolist(), jitter.tolist(), strict=True)]
+            left = [
+                leaves_at(one, off, one + off)
+                for one, off in zip(due.tolist(), jitter.tolist(), strict=True)
+            ]
             self._left = np.concatenate([self._left, np.array(left, dtype=np.int64)])
             self._newest = int(due[-1])
         self._left = self._left[count:]

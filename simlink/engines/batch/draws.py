@@ -7,6 +7,7 @@ or edge of a frame. Columns that never vary are kept as a single number.
 from __future__ import annotations
 
 from dataclasses import dataclass
+
 import numpy as np
 
 from simlink.base.draws import Generators, Sampler, part_of
@@ -51,7 +52,9 @@ def conversion_columns(scenario: Scenario) -> list[Column]:
         Column("barrier.forward.jitter", none if trigger.source == "remote" else forward),
         Column("converter.conversion_time", converter.conversion_time),
         Column("converter.aperture_jitter", converter.aperture_jitter),
-        Column("remote_clock.start_delay", scenario.remote_clock.start_delay if by_remote else none),
+        Column(
+            "remote_clock.start_delay", scenario.remote_clock.start_delay if by_remote else none
+        ),
         Column("fifo.sync_delay", scenario.fifo.sync_delay),
         Column("host.service_latency", host.service_latency),
         Column("trigger.gap", _gap(scenario)),
@@ -104,9 +107,7 @@ class Draws:
             else:
                 self.place[at] = len(self._varying)
                 self._varying.append(column)
-        self._names = [
-            part_of(one.source, suffix(one.stride, one.offset)) for one in self._varying
-        ]
+        self._names = [part_of(one.source, suffix(one.stride, one.offset)) for one in self._varying]
         #: Columns that are drawn compiled, and by samplers of their own.
         self._compiled: list[int] = []
         self._others: list[int] = []

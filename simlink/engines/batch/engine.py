@@ -100,7 +100,7 @@ class _Walk:
             law["release_symbol"], law["fixed"] = self.symbols.release, self.symbols.fixed
             law["may_underrun"] = self.symbols.may_underrun
             columns += self.symbols.columns
-            self.wrong = units.wrong_later.any(axis=1)
+            self.wrong: Any = units.wrong_later.any(axis=1)
             self.offsets = np.ascontiguousarray(units.captured[:, self.symbols.last_bits])
         else:
             law["returns"] = scenario.link.scheme == "returned_clock"
@@ -110,6 +110,7 @@ class _Walk:
         asks_later = self.by_remote and bool(law["by_edge"][0]) and not self.loops
         asks_later = asks_later and scenario.trigger.source == "host"
         self.departures = Departures(scenario, asks_later)
+        self.records = np.zeros((0, 0), dtype=RECORD)
 
     def run(self) -> Iterator[FrameBlock]:
         """Walk all trials and hand over their records."""
@@ -150,7 +151,9 @@ class _Walk:
     def _open(self, trials: range, size: int) -> None:
         """Begin some trials, with room for ``size`` conversions of each."""
         count, law = len(trials), self.law
-        self.rows = slice(trials.start - self.units.trials.start, trials.stop - self.units.trials.start)
+        self.rows = slice(
+            trials.start - self.units.trials.start, trials.stop - self.units.trials.start
+        )
         self.draws.open(trials, size)
         self.departures.open(self.units, trials)
         self.state = np.zeros(count, dtype=REMOTE if self.by_remote else HOST_CLOCKED)
@@ -158,7 +161,7 @@ class _Walk:
         lanes = int(law["lanes"][0])
         never = np.full((2, count, lanes), NEVER, dtype=np.int64)
         self.ahead, self.line_free = never[0], never[1]
-        if getattr(self, "records", None) is None or self.records.shape != (count, size):
+        if self.records.shape != (count, size):
             self.records = np.zeros((count, size), dtype=RECORD)
             self.notes = np.zeros((count, size), dtype=NOTE)
             shape = (count, size if self.words else 1, lanes, int(law["words"][0]))
@@ -191,9 +194,7 @@ class _Walk:
         if self.by_remote:
             symbol = self.symbols
             lanes = int(self.law["lanes"][0])
-            pushed = np.empty(
-                (lanes if self.words else 0, len(symbol.takes)), dtype=np.int64
-            )
+            pushed = np.empty((lanes if self.words else 0, len(symbol.takes)), dtype=np.int64)
             remote_master.walk(
                 first, count, over, self.law, units.values[rows], self.wrong[rows],
                 units.lanes[rows], np.ascontiguousarray(units.captured[rows, 0]),

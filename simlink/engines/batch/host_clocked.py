@@ -346,8 +346,8 @@ def walk(
             st.now = arrival
             advance(
                 law, st, unit, lane_delays, rising, falling, captures, drawn, place, constant,
-                lanes, changes, clock, jitter, back, captured, record_of, note_of, first_bit, last_bit,
-                arrival,
+                lanes, changes, clock, jitter, back, captured, record_of, note_of, first_bit,
+                last_bit, arrival,
             )  # fmt: skip
             if st.release <= arrival:
                 release(st, record_of, note_of)
@@ -404,7 +404,7 @@ def walk(
         if over:
             advance(
                 law, st, unit, lane_delays, rising, falling, captures, drawn, place, constant,
-                lanes, changes, clock, jitter, back, captured, record_of, note_of, first_bit, last_bit,
-                FAR,
+                lanes, changes, clock, jitter, back, captured, record_of, note_of, first_bit,
+                last_bit, FAR,
             )  # fmt: skip
         settle(law, st, record_of, note_of, first + count, over)

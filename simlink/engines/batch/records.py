@@ -8,7 +8,6 @@ from simlink.base.instants import FAR, NEVER
 from simlink.link.fate import IN_FLIGHT, NOT_SENT
 from simlink.link.host import gives_up
 
-
 #: No ring is longer; told this, the compiler need not ask whether a place is negative.
 _LONGEST = 2**31 - 1
 

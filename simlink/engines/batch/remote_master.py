@@ -147,9 +147,7 @@ def advance(
         st.begun = when
         st.latch = FAR
         lasts = latencies[index] if len(latencies) else latency
-        read_group(
-            law, st, waiting, ends, records, notes, reads_from(when, lasts), law.watermark
-        )
+        read_group(law, st, waiting, ends, records, notes, reads_from(when, lasts), law.watermark)
         st.continues = law.read_all
 
 
@@ -238,7 +236,9 @@ def push(
     return first, enough, whole, need
 
 
-def keep_words(law: Any, firsts: Any, lasts: Any, pushed: Any, first_bit: Any, last_bit: Any) -> None:
+def keep_words(
+    law: Any, firsts: Any, lasts: Any, pushed: Any, first_bit: Any, last_bit: Any
+) -> None:
     """Note when each word's own first and last bit is pushed."""
     for lane in range(law.lanes):
         for word in range(law.words):
@@ -283,7 +283,9 @@ def note_gone(law: Any, st: Any, waiting: Any, notes: Any, high: int) -> None:
         st.gone = 1
 
 
-def settle(law: Any, st: Any, waiting: Any, records: Any, notes: Any, high: int, over: bool) -> None:
+def settle(
+    law: Any, st: Any, waiting: Any, records: Any, notes: Any, high: int, over: bool
+) -> None:
     """Move on to the oldest conversion that anything to come can still change."""
     if not over:
         note_gone(law, st, waiting, notes, high)
@@ -291,8 +293,11 @@ def settle(law: Any, st: Any, waiting: Any, records: Any, notes: Any, high: int,
     if not over and st.tail > st.head and not st.gone:
         oldest = min(oldest, waiting[slot(st.head, waiting)])
     if law.timeout != NEVER and not law.loops:
+        # A host that never comes releases nothing more, and discards nothing.
         certain = FAR if st.gone else st.now
-        oldest = min(oldest, expire(law, records, notes, st.low, high, st.now, certain, over or st.gone != 0))
+        oldest = min(
+            oldest, expire(law, records, notes, st.low, high, st.now, certain, over or st.gone != 0)
+        )
     st.low = max(st.low, oldest)
 
 
