@@ -216,7 +216,7 @@ def check_slots(scenario, found, block, draws):
     for frame in sorted((f for f in found if f.pushed), key=lambda f: (f.arrival, f.index)):
         now = frame.arrival
         held = [one for one in held if one.end is None or one.end > now]
-        assert block.found[0, frame.index] == len(held)
+        assert block.occupancy_at_arrival[0, frame.index] == len(held)
         if len(held) == depth:
             assert policy == "drop_old"
             victim = next(one for one in held if one.fate == "overrun")
@@ -229,7 +229,9 @@ def check_slots(scenario, found, block, draws):
         assert len(held) <= depth
     lost = [frame for frame in found if frame.fate == "overrun"]
     assert sum(frame.pushed for frame in lost) == evicted
-    assert all(block.found[0, frame.index] == depth for frame in lost if not frame.pushed)
+    assert all(
+        block.occupancy_at_arrival[0, frame.index] == depth for frame in lost if not frame.pushed
+    )
     if policy == "stall":
         assert not lost
         forward = scenario.barrier.direction("forward")

@@ -83,7 +83,8 @@ class SamplingConverter:
 
     def show_fall(self, frame: Frame) -> None:
         """Show the fall of busy, if it had risen."""
-        self.busy.move(0, frame.index, None, None, "remote.trigger")
+        arrived = frame.ready - self.conversion_time(frame.index)
+        self.busy.move(0, frame.index, None, arrived, "remote.trigger")
 
 
 class Converter(SamplingConverter):

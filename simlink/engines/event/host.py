@@ -90,7 +90,7 @@ class Reader:
         self.record.service[first] = now
         if self.service.observers:
             self.service.move(1, first, None, self.record.release.item(first), "fifo.release")
-        self.start_read(host.reads_from(now, self.latency(first)), now)
+        self.start_read(host.reads_from(now, self.latency(first)), "host.service")
 
     def name(self, size: int) -> None:
         """Fix the next frames to be read; from now on they are not discarded."""
@@ -99,20 +99,21 @@ class Reader:
             frame.protected = True
             self.group.append(frame)
 
-    def start_read(self, start: int, begun: int | None = None) -> None:
-        """Start to clock a frame out at an instant; a group's first read shows when it starts."""
+    def start_read(self, start: int, why: str = "") -> None:
+        """Start to clock a frame out at an instant; a group's first read is shown as it starts."""
         self.start, self.bit = start, 0
         self.record.read_start[self.group[0].index] = start
-        if begun is not None and self.read.observers:
-            Instant(self.env, start, SERVICE, self.show_read, self.group[0], begun)
+        if why and self.read.observers:
+            cause = self.env.now, why
+            Instant(self.env, start, SERVICE, self.show_read, self.group[0], cause)
         if self.signals.every_edge:
             self.rises.schedule(start + self.trial.host_rising[0], TAKE)
         else:
             self.next_take()
 
-    def show_read(self, frame: Frame, begun: int) -> None:
+    def show_read(self, frame: Frame, cause: tuple[int, str]) -> None:
         """Show that a group's first read starts."""
-        self.read.set(frame.index, frame.index, None, begun, "host.service")
+        self.read.set(frame.index, frame.index, None, *cause)
 
     def rise(self) -> None:
         """Let the clock rise, which takes a bit, and schedule its fall."""
@@ -195,7 +196,7 @@ class Reader:
         now = self.env.now
         self.name(len(self.fifo.waiting))
         if self.group:
-            self.start_read(now, now)
+            self.start_read(now, "host.read")
         else:
             if self.service.observers:
                 self.service.move(0, None, None, now, "host.read")
