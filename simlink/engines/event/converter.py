@@ -83,8 +83,9 @@ class SamplingConverter:
 
     def show_fall(self, frame: Frame) -> None:
         """Show the fall of busy, if it had risen."""
-        arrived = frame.ready - self.conversion_time(frame.index)
-        self.busy.move(0, frame.index, None, arrived, "remote.trigger")
+        if self.busy.observers:
+            arrived = frame.ready - self.conversion_time(frame.index)
+            self.busy.move(0, frame.index, None, arrived, "remote.trigger")
 
 
 class Converter(SamplingConverter):
