@@ -113,13 +113,13 @@ def check_causes(scenario):
             assert any((name, one.since) in seen for name in whole), one
 
 
-@settings(max_examples=MANY or 60)
+@settings(max_examples=MANY // 5)
 @given(scenarios(conversions=12, trials=1))
 def test_every_cause_was_seen(scenario):
     check_causes(scenario)
 
 
-@settings(max_examples=MANY or 60)
+@settings(max_examples=MANY // 5)
 @given(serial_scenarios())
 def test_every_cause_was_seen_where_the_host_clocks(scenario):
     check_causes(scenario)
@@ -134,13 +134,13 @@ def check_same(scenario):
     assert block.same_as(unseen)
 
 
-@settings(max_examples=MANY or 100)
+@settings(max_examples=MANY // 5)
 @given(scenarios(trials=1))
 def test_records_are_the_same_with_every_edge_an_event(scenario):
     check_same(scenario)
 
 
-@settings(max_examples=MANY or 60)
+@settings(max_examples=MANY // 5)
 @given(serial_scenarios())
 def test_records_are_the_same_with_every_edge_an_event_where_the_host_clocks(scenario):
     check_same(scenario)

@@ -79,7 +79,8 @@ class SamplingConverter:
 
     def busy_rises(self, frame: Frame, arrived: int) -> None:
         """Busy rises at the converter."""
-        self.busy.set(1, frame.index, None, arrived, "remote.trigger")
+        if self.busy.observers:
+            self.busy.set(1, frame.index, None, arrived, "remote.trigger")
 
     def show_fall(self, frame: Frame) -> None:
         """Show the fall of busy, if it had risen."""
