@@ -1,6 +1,6 @@
 """What happens at one instant: the stated order, and that every pair of its rules matters.
 
-Order: slots are freed, bits are pushed, releases are decided, bits are taken by the reader,
+Order: slots are freed, bits are pushed, releases are decided, bits are captured by the reader,
 reads end that free no slot, credits arrive, timeouts end, a trigger leaves, a trigger arrives,
 services begin; clock edges of the remote side come first of all. Each scenario has two rules fall
 on one instant, worked by hand in ns from the base chain (a trigger sent at t is pushed at t + 240
@@ -34,7 +34,7 @@ RANKS = [
     "FREE",
     "PUSH",
     "RELEASE",
-    "TAKE",
+    "CAPTURE",
     "READ_END",
     "CREDIT",
     "TIMEOUT",
@@ -115,20 +115,20 @@ def test_a_bit_is_pushed_before_a_release(swap):
     assert (row["fate"], row["t_release"]) == ("overrun", 2_240_000_000)
 
 
-#: Frame 0 is read from 2286, so bit 0 is taken at 2306, when frame 1 is released.
-RELEASED_AS_TAKEN = {"conversions": 2, "host.service_latency": "980 ns"}
+#: Frame 0 is read from 2286, so bit 0 is captured at 2306, when frame 1 is released.
+RELEASED_AS_CAPTURED = {"conversions": 2, "host.service_latency": "980 ns"}
 
 
-def test_a_release_is_decided_before_a_bit_is_taken(swap):
-    scenario = chain(RELEASED_AS_TAKEN)
+def test_a_release_is_decided_before_a_bit_is_captured(swap):
+    scenario = chain(RELEASED_AS_CAPTURED)
     names = ("fifo.release", "host.capture[0]")
     assert at(whole(scenario), 2306, *names) == ["fifo.release", "host.capture[0]"]
-    swap("RELEASE", "TAKE")
+    swap("RELEASE", "CAPTURE")
     assert at(whole(scenario), 2306, *names) == ["host.capture[0]", "fifo.release"]
 
 
-#: Released with two bits at 1265 and read at 10 ns a bit: bit 3 is pushed and taken at 1300.
-PUSHED_AS_TAKEN = {
+#: Released with two bits at 1265 and read at 10 ns a bit: bit 3 is pushed and captured at 1300.
+PUSHED_AS_CAPTURED = {
     "fifo.release_bits": 2,
     "fifo.sync_delay": "5 ns",
     "host.clock": "100 MHz",
@@ -136,16 +136,16 @@ PUSHED_AS_TAKEN = {
 }
 
 
-def test_a_bit_pushed_at_the_instant_it_is_taken_is_there(swap):
-    scenario = chain(PUSHED_AS_TAKEN)
+def test_a_bit_pushed_at_the_instant_it_is_captured_is_there(swap):
+    scenario = chain(PUSHED_AS_CAPTURED)
     assert rows(scenario)[0]["fate"] == "delivered"
-    swap("PUSH", "TAKE")
+    swap("PUSH", "CAPTURE")
     assert rows(scenario)[0]["fate"] == "underrun"
 
 
 #: 20 across: released at 1316 and 2316, read 2416-2576 and 2576-2736; frame 0's credit is back
-#: at 2596, when bit 0 of frame 1 is taken.
-TAKEN_AS_CREDITED = {
+#: at 2596, when bit 0 of frame 1 is captured.
+CAPTURED_AS_CREDITED = {
     "conversions": 2,
     "barrier.forward.delay": "20 ns",
     "fifo.when_full": "stall",
@@ -153,11 +153,11 @@ TAKEN_AS_CREDITED = {
 }
 
 
-def test_a_bit_is_taken_before_a_credit_arrives(swap):
-    scenario = chain(TAKEN_AS_CREDITED)
+def test_a_bit_is_captured_before_a_credit_arrives(swap):
+    scenario = chain(CAPTURED_AS_CREDITED)
     names = ("host.capture[0]", "remote.credit")
     assert at(whole(scenario), 2596, *names) == ["host.capture[0]", "remote.credit"]
-    swap("TAKE", "CREDIT")
+    swap("CAPTURE", "CREDIT")
     assert at(whole(scenario), 2596, *names) == ["remote.credit", "host.capture[0]"]
 
 
@@ -295,16 +295,16 @@ def test_a_bit_is_captured_before_its_read_ends(swap):
     scenario = serial(CAPTURED_AS_READ)
     names = ("host.capture[0]", "host.read")
     assert at(whole(scenario), 1408, *names) == ["host.capture[0]", "host.read"]
-    swap("TAKE", "READ_END")
+    swap("CAPTURE", "READ_END")
     assert at(whole(scenario), 1408, *names) == ["host.read", "host.capture[0]"]
 
 
 SCENARIOS = {
     "freed as pushed": chain(FREED_AS_PUSHED),
     "pushed as released": chain(PUSHED_AS_RELEASED),
-    "released as taken": chain(RELEASED_AS_TAKEN),
-    "pushed as taken": chain(PUSHED_AS_TAKEN),
-    "taken as credited": chain(TAKEN_AS_CREDITED),
+    "released as captured": chain(RELEASED_AS_CAPTURED),
+    "pushed as captured": chain(PUSHED_AS_CAPTURED),
+    "captured as credited": chain(CAPTURED_AS_CREDITED),
     "credited as given up": chain(CREDITED_AS_GIVEN_UP),
     "given up as sent": chain(GIVEN_UP_AS_SENT),
     "sent as arrived": chain(SENT_AS_ARRIVED),

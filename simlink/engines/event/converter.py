@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import Protocol
 
 from simlink.base.instants import FAR
 from simlink.engines.event.clockwork import ARRIVE, EDGE, Clockwork, Instant
@@ -11,8 +11,12 @@ from simlink.engines.event.signals import Signals
 from simlink.link import converter, line
 from simlink.link.fate import MISSED_TRIGGER
 
-if TYPE_CHECKING:
-    from simlink.engines.event.master import RemoteMaster
+
+class Master(Protocol):
+    """Whoever sees busy fall at the converter, and clocks the frame out."""
+
+    def ready(self, frame: Frame) -> None:
+        """Busy falls."""
 
 
 class SamplingConverter:
@@ -92,13 +96,10 @@ class SamplingConverter:
 class Converter(SamplingConverter):
     """The converter of a remote master: busy rises, and falls when the word is ready."""
 
-    def __init__(
-        self, env: Clockwork, trial: Trial, signals: Signals, master: RemoteMaster
-    ) -> None:
+    def __init__(self, env: Clockwork, trial: Trial, signals: Signals, master: Master) -> None:
         super().__init__(env, trial, signals)
         self.master = master
         self.lines = ConverterLines(env, trial, signals)
-        master.converter = self
 
     def accept(self, index: int) -> None:
         """Take the sample and start the conversion."""
