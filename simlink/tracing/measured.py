@@ -52,7 +52,7 @@ class Rule:
         In words.
     start, end : str
         The signals of its two edges; those of one lane without the lane.
-    serial : (str, str), optional
+    host_clocked : (str, str), optional
         Where the host's own clock reads the converter, if those are others.
     """
 
@@ -60,11 +60,11 @@ class Rule:
     meaning: str
     start: str
     end: str
-    serial: tuple[str, str] | None = None
+    host_clocked: tuple[str, str] | None = None
 
     def between(self, scheme: str) -> tuple[str, str]:
         """Return the signals of its two edges in a clocking scheme."""
-        here = None if scheme == "remote_master" else self.serial
+        here = None if scheme == "remote_master" else self.host_clocked
         return here or (self.start, self.end)
 
 
@@ -260,8 +260,8 @@ def _of_captures(edges: Edges) -> Iterator[Span]:
         for index, bit, time in captures(edges):
             yield from _margins(frames.get(index, {}).get(bit), time, index, lane)
     seen = {(lane, index, one.bit): one for lane, index, one, _ in across(edges)}
-    for lane, takes in lanes_of(edges, "host.capture") if seen else ():
-        for index, bit, time in host_captures(edges, takes):
+    for lane, captured in lanes_of(edges, "host.capture") if seen else ():
+        for index, bit, time in host_captures(edges, captured):
             yield from _margins(seen.get((lane, index, bit)), time, index, lane)
 
 

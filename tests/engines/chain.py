@@ -9,6 +9,7 @@ import numpy as np
 
 from simlink.base.instants import NEVER
 from simlink.engines.event import EventEngine
+from simlink.engines.event.wiring import Chain, blank
 from simlink.running.ledger import COLUMNS, INSTANTS, table
 from simlink.scenario.loading import from_dict
 
@@ -63,6 +64,15 @@ def record(scenario, trial=0, words=True):
     """Run one trial on the event engine and return its records."""
     (block,) = EventEngine().run(scenario, range(trial, trial + 1), words=words)
     return block
+
+
+def events(scenario, every_edge):
+    """Run one trial and return how many events it took, with every edge one or not."""
+    made = Chain(scenario, 0, blank(scenario, 0, words=True))
+    made.signals.every_edge = every_edge
+    made.run()
+    assert made.env.peek() == float("inf")
+    return next(made.env._eid)
 
 
 def rows_of(scenario):

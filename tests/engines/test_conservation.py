@@ -23,7 +23,7 @@ from simlink.scenario.writing import every_key, look_up
 from simlink.tracing.trace import trace
 from tests import strategies
 from tests.conftest import MANY
-from tests.engines.chain import record
+from tests.engines.chain import chain, record
 
 SECOND = 10**15
 
@@ -216,7 +216,7 @@ def check_slots(scenario, found, block, draws):
     for frame in sorted((f for f in found if f.pushed), key=lambda f: (f.arrival, f.index)):
         now = frame.arrival
         held = [one for one in held if one.end is None or one.end > now]
-        assert block.found[0, frame.index] == len(held)
+        assert block.occupancy_at_arrival[0, frame.index] == len(held)
         if len(held) == depth:
             assert policy == "drop_old"
             victim = next(one for one in held if one.fate == "overrun")
@@ -229,7 +229,9 @@ def check_slots(scenario, found, block, draws):
         assert len(held) <= depth
     lost = [frame for frame in found if frame.fate == "overrun"]
     assert sum(frame.pushed for frame in lost) == evicted
-    assert all(block.found[0, frame.index] == depth for frame in lost if not frame.pushed)
+    assert all(
+        block.occupancy_at_arrival[0, frame.index] == depth for frame in lost if not frame.pushed
+    )
     if policy == "stall":
         assert not lost
         forward = scenario.barrier.direction("forward")
@@ -305,8 +307,8 @@ def test_a_trace_tells_the_same_story(scenario):
 
 
 def test_the_random_scenarios_cover_every_parameter():
-    """Every key is set, every choice is made, every law is used; fates come about, the rare
-    ``not_received`` apart."""
+    """Every key is set, every choice is made, every law is used; fates come about, but for two
+    that are rare: ``not_received``, and a loop that sends no more, which has a test of its own."""
     keys, laws, fates, choices = set(), set(), set(), set()
 
     def shapes(value):
@@ -342,7 +344,7 @@ def test_the_random_scenarios_cover_every_parameter():
     assert {key for key in left if key.partition(".")[0] != "dump"} == set()
     every_law = {"uniform", "normal", "exponential", "lognormal", "gamma", "limits"}
     assert laws >= every_law | {"mixture", "two_state", "recorded", "geometric"}
-    assert fates >= set(Fate) - {Fate.NOT_RECEIVED}
+    assert fates >= set(Fate) - {Fate.NOT_RECEIVED, Fate.NOT_SENT}
     assert choices >= {"periodic", "poisson", "burst", "after_read", "host", "remote"}
     assert choices >= {"bits", "packets", "drop_new", "drop_old", "stall", "count", "edge"}
     assert choices >= {"half", "whole", "read all True", "read all False"}
@@ -365,3 +367,18 @@ def test_random_scenarios_of_each_kind_have_ties_or_not(strategy):
 
     collect()
     assert all(on_grid) if strategy == "coarse" else sum(on_grid) < len(on_grid) / 2
+
+
+def test_a_loop_that_waits_for_a_second_frame_sends_no_more():
+    """Frame 0 waits below the watermark of 2, and no trigger leaves before it has been read."""
+    loop = {
+        "conversions": 3,
+        "trigger.pattern": "after_read",
+        "trigger.rate": None,
+        "trigger.gap": "100 ns",
+        "host.timeout": "5 us",
+        "host.watermark": 2,
+    }
+    found = record(chain(loop))
+    assert found.fate[0].tolist() == [Fate.IN_FLIGHT, Fate.NOT_SENT, Fate.NOT_SENT]
+    assert (found.trigger[0, 1:] == NEVER).all()

@@ -526,4 +526,4 @@ def test_the_filling_that_a_frame_finds():
     """
     changed = {"conversions": 4, "fifo.depth": 4, "host.service_latency": "1400 ns"}
     found = record(chain(changed))
-    assert found.found[0].tolist() == [0, 1, 1, 2]
+    assert found.occupancy_at_arrival[0].tolist() == [0, 1, 1, 2]

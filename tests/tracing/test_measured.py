@@ -140,11 +140,8 @@ def test_setup_and_hold_tell_the_wrong_bits(scenario):
     """
     found = trace(scenario, range(scenario.conversions))
     units = unit.build(scenario, range(1))
-    law = scenario.remote_clock
-    hold = unit_value(scenario, law.hold, "remote_clock.hold")
-    kept = unit_value(scenario, scenario.converter.data_hold, "converter.data_hold")
-    valid = unit_value(scenario, scenario.converter.data_valid, "converter.data_valid")
-    setup = int(units.setup[0])
+    setup, hold = units.remote_setup.item(0), units.remote_hold.item(0)
+    kept, valid = units.data_hold.item(0), units.data_valid.item(0)
     wrong = {}
     taken = [k for _, k in found.of("remote.trigger")]
     seen = found.of("remote.capture")
@@ -160,12 +157,6 @@ def test_setup_and_hold_tell_the_wrong_bits(scenario):
             continue
         broken = lengths_["t_SU"] < setup or lengths_["t_H"] < hold
         assert wrong[key] == broken
-
-
-def unit_value(scenario, law, source):
-    from simlink.base.draws import once
-
-    return once(law, scenario.seed, 0, source)
 
 
 def test_over_a_run():

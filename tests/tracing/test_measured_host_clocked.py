@@ -168,7 +168,7 @@ def test_intervals_are_those_of_the_records(scenario):
 @settings(max_examples=60)
 @given(serial_scenarios())
 def test_setup_and_hold_tell_what_the_rules_judge(scenario):
-    """From a bit's measured setup and hold, `bit_outcome` tells what the engine tells.
+    """From the setup and hold of a bit, `bit_outcome` finds the engine's right and wrong bits.
 
     Where a bit is held for longer than the next takes to be valid, the line cannot show both.
     """

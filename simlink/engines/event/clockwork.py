@@ -2,7 +2,7 @@
 
 SimPy takes events from its queue by (time, priority, order of scheduling). The priorities here
 are the ranks below, so that what happens at one instant happens in the order that both engines
-keep: slots are freed, bits are pushed, releases are decided, bits are taken by the reader,
+keep: slots are freed, bits are pushed, releases are decided, bits are captured by the reader,
 triggers are judged (credits, timeouts, triggers leaving, triggers arriving), services begin.
 Clock edges of the remote side come before all, for a bit may cross the barrier in no time.
 Pushes of one instant come in the order in which their bits were captured.
@@ -27,8 +27,8 @@ EDGE = 10
 FREE = 20
 PUSH = 30
 RELEASE = 40
-TAKE = 50
-#: A read that frees no slot ends once its last bit has been taken.
+CAPTURE = 50
+#: A read that frees no slot ends once its last bit has been captured.
 READ_END = 55
 CREDIT = 60
 TIMEOUT = 61

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import Protocol
 
 from simlink.base.instants import FAR
 from simlink.engines.event.clockwork import ARRIVE, EDGE, Clockwork, Instant
@@ -11,8 +11,12 @@ from simlink.engines.event.signals import Signals
 from simlink.link import converter, line
 from simlink.link.fate import MISSED_TRIGGER
 
-if TYPE_CHECKING:
-    from simlink.engines.event.master import RemoteMaster
+
+class Master(Protocol):
+    """Whoever sees busy fall at the converter, and clocks the frame out."""
+
+    def ready(self, frame: Frame) -> None:
+        """Busy falls."""
 
 
 class SamplingConverter:
@@ -79,23 +83,23 @@ class SamplingConverter:
 
     def busy_rises(self, frame: Frame, arrived: int) -> None:
         """Busy rises at the converter."""
-        self.busy.set(1, frame.index, None, arrived, "remote.trigger")
+        if self.busy.observers:
+            self.busy.set(1, frame.index, None, arrived, "remote.trigger")
 
     def show_fall(self, frame: Frame) -> None:
         """Show the fall of busy, if it had risen."""
-        self.busy.move(0, frame.index, None, None, "remote.trigger")
+        if self.busy.observers:
+            arrived = frame.ready - self.conversion_time(frame.index)
+            self.busy.move(0, frame.index, None, arrived, "remote.trigger")
 
 
 class Converter(SamplingConverter):
     """The converter of a remote master: busy rises, and falls when the word is ready."""
 
-    def __init__(
-        self, env: Clockwork, trial: Trial, signals: Signals, master: RemoteMaster
-    ) -> None:
+    def __init__(self, env: Clockwork, trial: Trial, signals: Signals, master: Master) -> None:
         super().__init__(env, trial, signals)
         self.master = master
         self.lines = ConverterLines(env, trial, signals)
-        master.converter = self
 
     def accept(self, index: int) -> None:
         """Take the sample and start the conversion."""

@@ -81,7 +81,7 @@ class Fifo:
     def store(self, frame: Frame, piece: Piece) -> None:
         """Push the bits of one lane that arrive at one instant."""
         if frame.admitted is None:
-            self.judge(frame)
+            self.judge(frame, piece)
         if not frame.admitted:
             return
         now = self.env._now
@@ -111,7 +111,7 @@ class Fifo:
         for bit in range(piece.first, piece.last + 1):
             self.push[piece.lane].set(bit, frame.index, bit, captured, "remote.capture")
 
-    def judge(self, frame: Frame) -> None:
+    def judge(self, frame: Frame, piece: Piece) -> None:
         """Give the arriving frame a slot, or not, at its first bit."""
         self.record.occupancy_at_arrival[frame.index] = len(self.held)
         frame.admitted = fifo.admits(len(self.held), self.depth)
@@ -121,7 +121,7 @@ class Fifo:
                 self.discard(oldest)
                 frame.admitted = True
         if not frame.admitted:
-            self.lose(frame)
+            self.lose(frame, frame.clock_start + self.trial.captured[piece.last], "remote.capture")
             return
         self.held.append(frame)
         self.show_level(frame, "fifo.push")
@@ -140,13 +140,13 @@ class Fifo:
         self.held.remove(frame)
         if frame.released:
             self.waiting.remove(frame)
-        self.lose(frame)
+        self.lose(frame, self.env.now, "fifo.push")
 
-    def lose(self, frame: Frame) -> None:
+    def lose(self, frame: Frame, since: int, why: str) -> None:
         """Count an overrun."""
         self.record.fate[frame.index] = OVERRUN
         if self.overrun.observers:
-            self.overrun.set(frame.index, frame.index, None, self.env.now, "fifo.push")
+            self.overrun.set(frame.index, frame.index, None, since, why)
         self.signals.settled.set(frame.index)
 
     def schedule_release(self, frame: Frame) -> None:

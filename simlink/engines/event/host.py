@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import deque
 
 from simlink.base.instants import FAR, NEVER
-from simlink.engines.event.clockwork import FREE, SERVICE, TAKE, Clockwork, Instant, Tick
+from simlink.engines.event.clockwork import CAPTURE, FREE, SERVICE, Clockwork, Instant, Tick
 from simlink.engines.event.counts import HostCounts
 from simlink.engines.event.fifo import Fifo
 from simlink.engines.event.frame import Frame, Trial
@@ -21,8 +21,8 @@ NO_FRAME = -1
 class Reader:
     """Serves releases: waits one service latency, then clocks frames out.
 
-    Where not every edge is an event, falling edges are none, nor are takes of a frame that is
-    whole: no bit of it can be missing.
+    Where not every edge is an event, falling edges are none, nor are captures of a frame
+    that is whole: no bit of it can be missing.
     """
 
     timer: TriggerTimer
@@ -53,7 +53,7 @@ class Reader:
         self.bit = 0
         self.rises = Tick(env, self.rise)
         self.falls = Tick(env, self.fall)
-        self.takes = Tick(env, self.take_only)
+        self.captures_only = Tick(env, self.capture_only)
         self.service = signals.make("host.service")
         self.read = signals.make("host.read", NO_FRAME)
         self.clock = signals.make("host.clock")
@@ -90,7 +90,7 @@ class Reader:
         self.record.service[first] = now
         if self.service.observers:
             self.service.move(1, first, None, self.record.release.item(first), "fifo.release")
-        self.start_read(host.reads_from(now, self.latency(first)), now)
+        self.start_read(host.reads_from(now, self.latency(first)), "host.service")
 
     def name(self, size: int) -> None:
         """Fix the next frames to be read; from now on they are not discarded."""
@@ -99,29 +99,30 @@ class Reader:
             frame.protected = True
             self.group.append(frame)
 
-    def start_read(self, start: int, begun: int | None = None) -> None:
-        """Start to clock a frame out at an instant; a group's first read shows when it starts."""
+    def start_read(self, start: int, why: str = "") -> None:
+        """Start to clock a frame out at an instant; a group's first read is shown as it starts."""
         self.start, self.bit = start, 0
         self.record.read_start[self.group[0].index] = start
-        if begun is not None and self.read.observers:
-            Instant(self.env, start, SERVICE, self.show_read, self.group[0], begun)
+        if why and self.read.observers:
+            cause = self.env.now, why
+            Instant(self.env, start, SERVICE, self.show_read, self.group[0], cause)
         if self.signals.every_edge:
-            self.rises.schedule(start + self.trial.host_rising[0], TAKE)
+            self.rises.schedule(start + self.trial.host_rising[0], CAPTURE)
         else:
-            self.next_take()
+            self.next_capture()
 
-    def show_read(self, frame: Frame, begun: int) -> None:
+    def show_read(self, frame: Frame, cause: tuple[int, str]) -> None:
         """Show that a group's first read starts."""
-        self.read.set(frame.index, frame.index, None, begun, "host.service")
+        self.read.set(frame.index, frame.index, None, *cause)
 
     def rise(self) -> None:
-        """Let the clock rise, which takes a bit, and schedule its fall."""
+        """Let the clock rise, which captures a bit, and schedule its fall."""
         bit, frame = self.bit, self.group[0]
         if self.clock.observers:
             self.clock.set(1, frame.index, bit, self.start, "host.read")
-        self.take(frame, bit)
+        self.captures(frame, bit)
         end = self.start + self.trial.host_falling[bit]
-        self.falls.schedule(end, FREE if bit == self.last else TAKE)
+        self.falls.schedule(end, FREE if bit == self.last else CAPTURE)
 
     def fall(self) -> None:
         """Let the clock fall, and schedule its next rise or end the read."""
@@ -132,10 +133,10 @@ class Reader:
             self.finish(frame)
         else:
             self.bit = bit = bit + 1
-            self.rises.schedule(self.start + self.trial.host_rising[bit], TAKE)
+            self.rises.schedule(self.start + self.trial.host_rising[bit], CAPTURE)
 
-    def take(self, frame: Frame, bit: int) -> None:
-        """Take one bit of every lane; one that has not been pushed spoils the frame."""
+    def captures(self, frame: Frame, bit: int) -> None:
+        """Capture one bit of every lane; one that has not been pushed spoils the frame."""
         now = self.env._now
         if frame.missing:
             for pushed in frame.pushed:
@@ -147,24 +148,24 @@ class Reader:
                 why = "right" if there else "missing"
                 signal.set(bit if there else -1 - bit, frame.index, bit, now, why)
 
-    def take_only(self) -> None:
-        """Take a bit where the clock's edges are no events, or end the read."""
+    def capture_only(self) -> None:
+        """Capture a bit where the clock's edges are no events, or end the read."""
         frame, bit = self.group[0], self.bit
         if bit > self.last:
             self.finish(frame)
             return
-        self.take(frame, bit)
+        self.captures(frame, bit)
         self.bit += 1
-        self.next_take()
+        self.next_capture()
 
-    def next_take(self) -> None:
-        """Schedule the next take, or at once the end of the read of a whole frame."""
+    def next_capture(self) -> None:
+        """Schedule the next capture, or at once the end of the read of a whole frame."""
         trial, bit = self.trial, self.bit
         if bit <= self.last and self.group[0].missing:
-            self.takes.schedule(self.start + trial.host_rising[bit], TAKE)
+            self.captures_only.schedule(self.start + trial.host_rising[bit], CAPTURE)
         else:
             self.bit = self.last + 1
-            self.takes.schedule(self.start + trial.host_falling[self.last], FREE)
+            self.captures_only.schedule(self.start + trial.host_falling[self.last], FREE)
 
     def finish(self, frame: Frame) -> None:
         """The read ends: the slot is freed and the frame has its fate."""
@@ -195,7 +196,7 @@ class Reader:
         now = self.env.now
         self.name(len(self.fifo.waiting))
         if self.group:
-            self.start_read(now, now)
+            self.start_read(now, "host.read")
         else:
             if self.service.observers:
                 self.service.move(0, None, None, now, "host.read")

@@ -15,12 +15,12 @@ from __future__ import annotations
 from simlink.base.instants import FAR, NEVER
 from simlink.engines.event.channel import Channel
 from simlink.engines.event.clockwork import (
+    CAPTURE,
     EDGE,
     PUSH,
     READ_END,
     RELEASE,
     SERVICE,
-    TAKE,
     Clockwork,
     Instant,
     Tick,
@@ -269,13 +269,13 @@ class HostClockedReader:
         end = max(start + self.trial.host_falling[-1], last)
         if every_edge:
             self.number = 0
-            self.tick.schedule(start + self.trial.host_rising[0], TAKE)
+            self.tick.schedule(start + self.trial.host_rising[0], CAPTURE)
         Instant(self.env, end, READ_END, self.finish, reading)
 
     def finish(self, reading: Reading, _: None) -> None:
         """End a read: the frame has its fate, if it was there."""
         frame = reading.frame
-        # The host may have taken all before an edge has reached the converter, if any does.
+        # The host may have captured all before an edge has reached the converter, if any does.
         self.converter.admit(frame)
         frame.believed = self.counts.read()
         if frame.admitted:
@@ -325,7 +325,7 @@ class HostClockedReader:
         """Plan what a read shows: its captures, and what its clock does to the lines."""
         for bit, time in enumerate(reading.captured):
             if time < FAR:
-                Instant(self.env, time, TAKE, self.captures, reading, bit)
+                Instant(self.env, time, CAPTURE, self.captures, reading, bit)
         if not self.lines.observers:
             return
         for lane, (valid, until) in enumerate(zip(reading.valid, reading.until, strict=True)):
@@ -371,4 +371,4 @@ class HostClockedReader:
         self.number = number = number + 1
         if number < 2 * trial.bits:
             offsets = trial.host_falling if number % 2 else trial.host_rising
-            self.tick.schedule(reading.start + offsets[number // 2], TAKE)
+            self.tick.schedule(reading.start + offsets[number // 2], CAPTURE)

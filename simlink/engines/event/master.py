@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 from simlink.base.instants import NEVER
 from simlink.engines.event.channel import Channel
 from simlink.engines.event.clockwork import CREDIT, EDGE, PUSH, Clockwork, Instant, Tick
+from simlink.engines.event.converter import Converter
 from simlink.engines.event.fifo import Fifo, Piece
 from simlink.engines.event.frame import EdgeJitter, Frame, Trial
 from simlink.engines.event.signals import Signals
@@ -14,9 +13,6 @@ from simlink.link import remote_clock, transport
 from simlink.link.content import BitOutcome
 from simlink.link.converter import captured_early
 from simlink.link.fifo import WhenFull
-
-if TYPE_CHECKING:
-    from simlink.engines.event.converter import Converter
 
 
 class RemoteMaster:

@@ -55,7 +55,7 @@ class Chain:
         env, trial, signals, counts = self.env, self.trial, self.signals, self.counts
         fifo = Fifo(env, trial, signals)
         master = RemoteMaster(env, trial, signals, ReturnLanes(env, trial, fifo))
-        converter = Converter(env, trial, signals, master)
+        master.converter = converter = Converter(env, trial, signals, master)
         reader = Reader(env, trial, signals, fifo, counts)
         channel = Channel(env, ARRIVE, trial.unit.forward, converter.arrive)
         timer = TriggerTimer(env, trial, signals, channel, counts)
@@ -92,7 +92,10 @@ class Chain:
 
 
 class EventEngine:
-    """Cycle level, the reference: every clock edge, crossing, push and take is an event."""
+    """Cycle level, the reference: every clock edge, crossing, push and capture is an event.
+
+    Where nobody observes, those on which nothing depends are left out.
+    """
 
     name = "event"
 
