@@ -41,6 +41,7 @@ __all__ = [
     "Streams",
     "Uniform",
     "exponential_time",
+    "reach",
     "suffix",
 ]
 
@@ -150,6 +151,23 @@ class Normal(Simple):
         if self.high is not None:
             np.minimum(drawn, self.high, out=drawn)
         return drawn
+
+
+#: No standard normal draw reaches this: numpy's ziggurat takes its tail as
+#: r - log1p(-u) / r with r = 3.654 and u at most 1 - 2^-53, so |z| < 13.8.
+_NORMAL_REACH = 14.0
+
+
+def reach(law: Distribution) -> tuple[float, float]:
+    """Return bounds that no draw of a law passes, in base units.
+
+    The support, and for a normal law without bounds what its generator can give.
+    """
+    low, high = law.support
+    if isinstance(law, Normal):
+        low = max(low, law.given_mean - _NORMAL_REACH * law.sigma)
+        high = min(high, law.given_mean + _NORMAL_REACH * law.sigma)
+    return low, high
 
 
 class Exponential(Simple):

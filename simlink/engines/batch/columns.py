@@ -10,7 +10,8 @@ import numpy.typing as npt
 from simlink.base.draws import Column, streams
 from simlink.base.instants import FAR, Times
 from simlink.link.trigger import DueTimes
-from simlink.scenario.distributions import Normal, Simple, suffix
+from simlink.scenario.distributions import Simple, suffix
+from simlink.scenario.distributions import reach as reach  # its former place
 
 if TYPE_CHECKING:
     from simlink.link.unit import Units
@@ -19,21 +20,6 @@ if TYPE_CHECKING:
 
 #: Rows drawn at once from each trial's generator.
 _DRAWN = 1024
-#: No standard normal draw reaches this: numpy's ziggurat takes its tail as
-#: r - log1p(-u) / r with r = 3.654 and u at most 1 - 2^-53, so |z| < 13.8.
-_NORMAL_REACH = 14.0
-
-
-def reach(law: Distribution) -> tuple[float, float]:
-    """Return bounds that no draw of a law passes, in base units.
-
-    The support, and for a normal law without bounds what its generator can give.
-    """
-    low, high = law.support
-    if isinstance(law, Normal):
-        low = max(low, law.given_mean - _NORMAL_REACH * law.sigma)
-        high = min(high, law.given_mean + _NORMAL_REACH * law.sigma)
-    return low, high
 
 
 class Draws:

@@ -8,9 +8,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from simlink.base.instants import FAR, NEVER, Times
-from simlink.engines.batch.columns import Draws, Flags, reach
+from simlink.engines.batch.columns import Draws, Flags
 from simlink.link import converter, remote_clock, transport, unit
 from simlink.link.channel import crossing
+from simlink.scenario.distributions import reach
 
 if TYPE_CHECKING:
     from simlink.link.unit import Units
