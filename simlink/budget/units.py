@@ -32,7 +32,7 @@ _SAMPLED = 2**16
 _REACH, _STEPS = 9.0, 200
 
 
-class Units:
+class BuiltUnits:
     """The values that units drew, each source drawn when it is first asked for.
 
     Parameters
@@ -245,7 +245,9 @@ class Yield:
         return max(0.0, 1.0 - sum(1.0 - share for share in self.normal.values()))
 
 
-def units_that_work(margins: Iterable[Margin], units: Units, clock: Fraction, ber: float) -> Yield:
+def units_that_work(
+    margins: Iterable[Margin], units: BuiltUnits, clock: Fraction, ber: float
+) -> Yield:
     """Return the share of units that keep all of some margins at a clock in Hz."""
     margins = list(margins)
     kept = np.ones(units.count, dtype=np.bool_)

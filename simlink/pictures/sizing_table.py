@@ -6,6 +6,7 @@ import textwrap
 from typing import TYPE_CHECKING
 
 from simlink.base.cautions import CAUTIONS
+from simlink.base.wording import count, number, quantity, share
 from simlink.studies.sizing import Point, Verdict
 
 if TYPE_CHECKING:
@@ -51,9 +52,9 @@ def _bound(found: Sizing) -> str:
         return f"Proven never to underrun: {found.bound} bits."
     bound = found.bound
     return (
-        f"Proven never to overrun: depth {bound.depth} (burst {bound.arrivals.burst:.4g} + rate "
-        f"{bound.arrivals.rate:.4g}/s x latency {bound.server.latency:.4g} s = {bound.linear:.4g} "
-        f"frames)."
+        f"Proven never to overrun: depth {bound.depth} (burst {number(bound.arrivals.burst)} + "
+        f"rate {number(bound.arrivals.rate)}/s x latency {quantity(bound.server.latency, 's')} = "
+        f"{number(bound.linear)} frames)."
     )
 
 
@@ -77,24 +78,24 @@ def _row(found: Sizing, point: Point) -> tuple[str, ...]:
         return at, "0", "", "", "", "", "proven"
     return (
         at,
-        f"{seen.share:.2g}" if seen.lost else "none seen",
-        f"{point.low:.2g}" if point.low else "",
-        "" if point.high is None else f"{point.high:.2g}",
-        f"{seen.lost} of {seen.sent:.3g}",
+        share(seen.share) if seen.lost else "none seen",
+        share(point.low) if point.low else "",
+        "" if point.high is None else share(point.high),
+        f"{seen.lost} of {count(seen.sent)}",
         str(point.looks) if point.looks else "",
         point.verdict.value,
     )
 
 
 def _how(found: Sizing) -> str:
-    said = f"{found.used:.3g} conversions in all, engine {found.engine}, "
+    said = f"{count(found.used)} conversions in all, engine {found.engine}, "
     said += f"seed {found.scenario.seed}. {_UNITS[found.units]}"
     if found.units == "exact":
         return said
     return (
         f"{said} The same draws served every value. Low and high are one-sided limits at the "
         f"error spent by the last look: all looks at a value together err at most "
-        f"{1 - found.confidence:.2g}, units of the rough search are used for nothing else, and "
+        f"{share(1 - found.confidence)}, units of the rough search are used for nothing else, and "
         "each step up halves the error that is left."
     )
 

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Sequence
+from fractions import Fraction
 from typing import TYPE_CHECKING
 
 from simlink.base.cautions import CAUTIONS
-from simlink.figures.answer import seconds
+from simlink.base.wording import percent, short_time
 from simlink.figures.cycle import Cycle
-from simlink.figures.summary import Figure, _scaled
+from simlink.figures.summary import Figure
 
 if TYPE_CHECKING:
     from simlink.running.run import Run
@@ -117,7 +118,7 @@ def bars(found: list[Cycle]) -> str:
         All bars have one scale. What is left of a side's time is dotted; what does not fit is
         drawn with exclamation marks past a bar.
     """
-    longest = max(max(cycle.mean, cycle.period or 0.0) for cycle in found)
+    longest = max(max(cycle.mean, cycle.period or Fraction(0)) for cycle in found)
     lines = ["one frame on each side, on average:"]
     side = max(len(cycle.side) for cycle in found)
     for cycle in found:
@@ -138,18 +139,18 @@ def _packed(parts: list[str], width: int) -> list[str]:
     return lines
 
 
-def _bar(cycle: Cycle, longest: float) -> tuple[str, list[str]]:
+def _bar(cycle: Cycle, longest: Fraction) -> tuple[str, list[str]]:
     """Return a bar, and what each of its fills means."""
 
-    def column(time: float) -> int:
+    def column(time: Fraction) -> int:
         return round(_BAR * time / longest)
 
-    drawn, key, at = "", [], 0.0
+    drawn, key, at = "", [], Fraction(0)
     for fill, piece in zip(_FILLS, cycle.pieces, strict=False):
         at += piece.mean
         # A piece too short for the scale still gets a mark.
         drawn = drawn.ljust(max(column(at), len(drawn) + (piece.mean > 0)), fill)
-        key.append(f"{fill} {piece.name} {seconds(piece.mean)}")
+        key.append(f"{fill} {piece.name} {short_time(piece.mean)}")
     if cycle.period is None:
         return drawn, key
     slack = cycle.slack
@@ -158,10 +159,12 @@ def _bar(cycle: Cycle, longest: float) -> tuple[str, list[str]]:
     if slack < 0:
         end = min(end, len(drawn) - 1)
         drawn = drawn[:end] + "|" + _OVER * (len(drawn) - end)
-        key.append(f"{_OVER} too long by {seconds(-slack)}")
+        key.append(f"{_OVER} too long by {short_time(-slack)}")
     else:
         drawn = drawn[: max(end, 1)].ljust(end, _SPARE) + "|"
-        key.append(f"{_SPARE} to spare {seconds(slack)} ({slack / cycle.period:.0%})")
+        key.append(
+            f"{_SPARE} to spare {short_time(slack)} ({percent(float(slack / cycle.period))})"
+        )
     return drawn, key
 
 
@@ -181,7 +184,7 @@ def figures(found: dict[str, Figure]) -> str:
             if not name.startswith("units_"):
                 unseen.append(said)
             continue
-        rows.append((said, figure.text(), _interval(figure), _count(figure)))
+        rows.append((said, figure.text(), figure.interval(), _count(figure)))
     lines = [_columns(rows)]
     if unseen:
         lines.append(_wrapped("none seen: " + "; ".join(unseen), "  ", "    "))
@@ -190,21 +193,7 @@ def figures(found: dict[str, Figure]) -> str:
 
 def _confidence(found: dict[str, Figure]) -> str:
     given = [figure.confidence for figure in found.values() if figure.confidence is not None]
-    return f"{given[0]:.0%} interval".replace("%", " %") if given else "interval"
-
-
-def _interval(figure: Figure) -> str:
-    """Return the interval with the digits that its own width leaves meaning to."""
-    low, high = figure.low, figure.high
-    if low is None or high is None:
-        return ""
-    if figure.count == 0 and figure.unit == "1":
-        return "upper bound"
-    ends = [_scaled(end, high - low, figure.unit) for end in (low, high)]
-    if ends[0] == ends[1]:
-        return ""
-    (first, unit), (_, same) = (end.partition(" ")[::2] for end in ends)
-    return f"{first if unit == same else ends[0]} to {ends[1]}"
+    return f"{percent(given[0])} interval" if given else "interval"
 
 
 def _count(figure: Figure) -> str:

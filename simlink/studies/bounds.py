@@ -18,9 +18,9 @@ from fractions import Fraction
 from typing import TYPE_CHECKING
 
 from simlink.base.instants import FS_PER_SECOND, clock_edges, period_of
-from simlink.engines.batch.columns import reach
 from simlink.link.trigger import PARTS
 from simlink.link.unit import packets_of
+from simlink.scenario.distributions import reach
 
 if TYPE_CHECKING:
     from simlink.scenario.distributions import Distribution
