@@ -14,7 +14,6 @@ from simlink.figures.cycle import (
     busy_crossing,
     clocked,
     crossing,
-    periods,
     piece_of,
 )
 from simlink.link.trigger import PARTS
@@ -65,11 +64,10 @@ def latency(scenario: Scenario, scheme: str, clock: Fraction) -> tuple[Piece, ..
 def _through_the_fifo(scenario: Scenario, clock: Fraction) -> list[Piece]:
     """Return the way from busy's fall at the converter to the last bit read from the FIFO."""
     host, bits = scenario.host, Fraction(scenario.bits_per_lane)
-    spacing, _ = periods(scenario)
     slow = scenario.remote_clock.tolerance.support[0]
     ways = []
     for actual in (clock, clock * (1 + Fraction(slow) / PARTS)):
-        captured, arrived = arrivals(scenario, actual, spacing)
+        captured, arrived = arrivals(scenario, actual)
         last = scenario.fifo.release_bits - 1
         ways.append((Fraction(int(captured[last])), Fraction(int(arrived[last] - captured[last]))))
     (clocking, waiting), (slow_clocking, slow_waiting) = ways

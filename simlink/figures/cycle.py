@@ -318,9 +318,7 @@ def _converter(
     return Cycle(side, pieces, period, shortest, acquisition=acquisition)
 
 
-def arrivals(
-    scenario: Scenario, clock: Fraction, spacing: Fraction | None = None
-) -> tuple[Times, Times]:
+def arrivals(scenario: Scenario, clock: Fraction) -> tuple[Times, Times]:
     """Return when the bits of a lane are captured, and when they are past the line.
 
     Parameters
@@ -329,15 +327,14 @@ def arrivals(
         Says how many bits, which edge captures, and in which packets they go.
     clock : Fraction
         The remote clock in Hz.
-    spacing : Fraction, optional
-        Of frames that come evenly, in fs: the packets of the one before may still be on the
-        line. When left out the line is free.
 
     Returns
     -------
     captured, arrived : ndarray of int64, shape (N,), fs
         From the start of the clock; without the crossing of the barrier. In packets style a bit
-        waits until its packet is full and the line is free, and has arrived with the whole of it.
+        waits until its packet is full and the line is free of the packets before, and has
+        arrived with the whole of it. Of frames that come evenly, no faster than the clock reads
+        them and the line carries them, none finds the line taken by the one before.
     """
     edges = clock_edges(clock, scenario.bits_per_lane)
     captured = remote_clock.capture_offsets(*edges, scenario.remote_clock.capture)
@@ -346,11 +343,7 @@ def arrivals(
         return captured, captured
     none = np.zeros(1, dtype=np.int64)
     still = np.zeros((1, len(packets)), dtype=np.int64)
-    whole, free = push_packets(packets, captured[np.newaxis], none, still, none, none)
-    if spacing is not None and sum(packet.line_time for packet in packets) <= spacing:
-        # Each frame finds the line as the first one left it: what waits for its bits is no later.
-        busy = free - math.floor(spacing)
-        whole, _ = push_packets(packets, captured[np.newaxis], none, still, busy, none)
+    whole, _ = push_packets(packets, captured[np.newaxis], none, still, none, none)
     return captured, np.repeat(whole[0], [packet.last - packet.first + 1 for packet in packets])
 
 
