@@ -55,7 +55,7 @@ def answer(scenario: Scenario, figures: dict[str, Figure]) -> Answer:
     """
     lost = {name: figures[name] for name in LOSSES if figures[name].count}
     triggers = figures["triggers"].count
-    of = f"{triggers} triggers in {scenario.trials} unit{'s' if scenario.trials > 1 else ''}"
+    of = f"{_many(triggers, 'trigger')} in {_many(scenario.trials, 'unit')}"
     rate = scenario.trigger.rate
     asked = "keeps its loop" if rate is None else f"meets {rate_text(rate.value, 'Hz')}"
     asked += {"poisson": " on average", "burst": " in bursts"}.get(scenario.trigger.pattern, "")
@@ -71,6 +71,10 @@ def answer(scenario: Scenario, figures: dict[str, Figure]) -> Answer:
     failed = "loses words in its loop" if rate is None else f"does not meet {asked[6:]}"
     verdict = f"{failed[0].upper()}{failed[1:]}: {said} of {of}."
     return Answer(False, verdict, _blame(scenario, lost, found))
+
+
+def _many(count: int | None, what: str) -> str:
+    return f"{count} {what}" if count == 1 else f"{count} {what}s"
 
 
 def _who(cycle: Cycle) -> str:

@@ -448,6 +448,67 @@ def test_packets_have_to_fit_the_line():
     )
 
 
+PACKETS = {
+    "link.scheme": "remote_master",
+    "barrier.return": {
+        "delay": "7 ns", "style": "packets", "packet_bits": 2, "overhead_bits": 3,
+        "line_rate": "40 Mbit/s",
+    },
+    "host.clock": "5 MHz",
+}  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("frequency", "release", "clocking", "waiting"),
+    [
+        # Captured at 25, 75 ... 225 ns at 20 MHz; 2, 2 and 1 bits are full at 75, 175 and 225,
+        # and take 125, 125 and 100 ns of the line: it is free at 200, 325 and 425.
+        ("20 MHz", 5, 225, 200),
+        ("20 MHz", 3, 125, 200),
+        ("20 MHz", 1, 25, 175),
+        # At 4 MHz the line waits for the bits: full at 375, 875 and 1125.
+        ("4 MHz", 4, 875, 125),
+        ("4 MHz", 5, 1125, 100),
+    ],
+)
+def test_a_packet_is_filled_and_waits_for_the_line(frequency, release, clocking, waiting):
+    clock = {"remote_clock.frequency": frequency, "fifo.release_bits": release}
+    one = budget_of(PACKETS | clock)
+    spans = {piece.name: piece for piece in one.latency}
+    assert spans["clock up to the release bit"].mean == clocking * NS
+    assert spans["packet filling and line"].mean == waiting * NS
+    (block,) = EventEngine().run(one.scenario, range(1), words=False)
+    seen = int(block.read_end[0, -1] - block.trigger[0, -1])
+    assert seen == sum(piece.mean for piece in one.latency)
+
+
+def test_a_slow_clock_fills_packets_later():
+    """1 % slow: full at 225 ns / 0.99, or held up by the line all the same."""
+    off = {"shape": "uniform", "low": "-1 %", "high": "0 %"}
+    values = PACKETS | {"remote_clock.tolerance": off, "fifo.release_bits": 5}
+    spans = {piece.name: piece for piece in budget_of(values).latency}
+    clocking, waiting = spans["clock up to the release bit"], spans["packet filling and line"]
+    assert abs(clocking.largest - Fraction(22500, 99) * NS) <= 1
+    # The first packet is full at 75 / 0.99, from where the line is taken for 350 ns.
+    assert abs(clocking.largest + waiting.largest - (350 + Fraction(7500, 99)) * NS) <= 1
+
+
+def test_run_and_budget_agree_on_the_host():
+    """Reads end at 2625, 2750 and 2875 ns, before the fourth frame: 2500 ns serve three."""
+    values = {
+        "link.scheme": "remote_master", "trigger.rate": "1 MHz", "host.read_all": True,
+        "host.service_latency": "2500 ns", "fifo.depth": 4,
+    }  # fmt: skip
+    one = budget_of(values | {"host.clock": "40 MHz"})
+    host = one.cycles()[-1]
+    assert (host.pieces[0].name, host.mean) == ("service latency / 3", Fraction(2875, 3) * NS)
+    # The converter's 750 ns are longer than the 656.25 ns at which the FIFO would overrun.
+    assert float(host.least_period) == pytest.approx((2500 + 125) / 4 * NS, rel=1e-6)
+    assert one.sample_rate == Fraction(10**15, 750 * NS)
+    found = budget(made(values | {"host.service_latency": "4500 ns"}), units=1)
+    assert "the host's read takes" in found.sentence
+
+
 def test_acquisition_may_be_what_the_converter_waits_for():
     one = budget_of({"converter.acquisition_time": "2 us", "link.scheme": "remote_master"})
     # 500 ns, then 2 us of which the readout of 5 bits at 20 MHz fills 250 ns.

@@ -172,7 +172,7 @@ def test_jitter_without_bound_leaves_no_release_bound():
           "host__service_latency": "100 ns"}, 2),
         ({"trigger__jitter": {"shape": "uniform", "low": "-280 ns", "high": "280 ns"},
           "host__service_latency": "100 ns"}, 1),
-        # Frames 0, 1 of a burst 1000 apart, 1040 + 900 n: 6 come by 5000, 4 are gone by 4640.
+        # Six come by 5000; reads end at 1640, 3140 and 4640.
         ({"trigger__pattern": "burst", "trigger__burst_length": 6, "trigger__gap": "9 us",
           "host__service_latency": "1300 ns"}, 3),
     ],
