@@ -50,6 +50,8 @@ def _bound(found: Sizing) -> str:
         return f"No bound can be proven: {found.no_bound}."
     if isinstance(found.bound, int):
         return f"Proven never to underrun: {found.bound} bits."
+    if isinstance(found.bound, float):
+        return f"Proven never to lose a frame: {found.text_of(found.bound)}."
     bound = found.bound
     return (
         f"Proven never to overrun: depth {bound.depth} (burst {number(bound.arrivals.burst)} + "

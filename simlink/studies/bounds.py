@@ -19,7 +19,7 @@ from itertools import permutations
 from typing import TYPE_CHECKING
 
 from simlink.base.instants import FS_PER_SECOND, clock_edges, period_of
-from simlink.figures.cycle import arrivals
+from simlink.figures.cycle import REST, arrivals, cycles
 from simlink.figures.reader import Reader, reader_of
 from simlink.link.trigger import PARTS
 from simlink.link.unit import packets_of
@@ -128,6 +128,41 @@ def depth_bound(scenario: Scenario) -> DepthBound:
     return DepthBound(arrivals, server, backlog(arrivals, server), depth)
 
 
+def keeps_rate(scenario: Scenario) -> bool:
+    """Tell whether no sequence of draws loses a frame at the scenario's trigger rate.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        With a remote master and a FIFO that does not stall it.
+
+    Returns
+    -------
+    bool
+        Whether each frame is read out of the converter before the next trigger arrives, and the
+        FIFO is deep enough for `depth_bound`.
+
+    Raises
+    ------
+    UnboundedError
+        As `depth_bound`, or if the read of the converter has no bound.
+    """
+    if scenario.link.scheme != "remote_master":
+        raise UnboundedError("each frame waits for the host's clock")
+    if scenario.fifo.when_full == "stall":
+        raise UnboundedError("the remote master may wait for a credit")
+    taken = 0
+    for piece in cycles(scenario)[0].pieces:
+        if math.isinf(piece.largest):
+            raise UnboundedError(f"the {piece.name} has no upper bound")
+        # A trigger that comes within the acquisition is not missed; each piece rounds to a fs.
+        taken += 0 if piece.name == REST else math.ceil(piece.largest)
+    moving = sum(_spread(law, name) for law, name in _trigger_jitter(scenario))
+    return taken + moving <= min(_gaps(scenario)) and (
+        depth_bound(scenario).depth <= scenario.fifo.depth
+    )
+
+
 def _gaps(scenario: Scenario) -> list[int]:
     """Return the shortest spacings of triggers, over one whole pattern, in fs."""
     trigger = scenario.trigger
@@ -194,16 +229,21 @@ def _burst(gaps: list[int], wander: int) -> float:
 
 def _wander(scenario: Scenario) -> int:
     """Return how far the first bits of frames may stray from an even spacing, in fs."""
-    back = scenario.barrier.direction("return")
     moving = [
-        (scenario.trigger.jitter, "the trigger jitter"),
+        *_trigger_jitter(scenario),
         (scenario.converter.conversion_time, "the conversion time"),
         (scenario.remote_clock.start_delay, "the start delay"),
-        (back.jitter, "the return jitter"),
+        (scenario.barrier.direction("return").jitter, "the return jitter"),
     ]
-    if scenario.trigger.source == "host":
-        moving.append((scenario.barrier.direction("forward").jitter, "the forward jitter"))
     return sum(_spread(law, name) for law, name in moving)
+
+
+def _trigger_jitter(scenario: Scenario) -> list[tuple[Distribution, str]]:
+    """Return what moves one trigger at the converter against the next."""
+    found = [(scenario.trigger.jitter, "the trigger jitter")]
+    if scenario.trigger.source == "host":
+        found.append((scenario.barrier.direction("forward").jitter, "the forward jitter"))
+    return found
 
 
 def _hold(scenario: Scenario) -> int:

@@ -83,7 +83,7 @@ class Sizing:
         Whether the value one step less safe was shown to exceed the target.
     needed : int or None
         About how many conversions would show it, where the budget cannot.
-    bound : DepthBound or int or None
+    bound : DepthBound or int or float or None
         What is proven to lose nothing whatever is drawn; None if there is no such bound.
     no_bound : str
         Why there is none.
@@ -102,7 +102,7 @@ class Sizing:
     settled: bool = False
     supported: bool = True
     needed: int | None = None
-    bound: DepthBound | int | None = None
+    bound: DepthBound | int | float | None = None
     no_bound: str = ""
     engine: str = ""
     interrupted: bool = False
@@ -210,7 +210,7 @@ class Sizing:
         """Return what was found as sizing.json holds it."""
         scenario = self.scenario
         bound: dict[str, Any] | None = None
-        if isinstance(self.bound, int):
+        if isinstance(self.bound, int | float):
             bound = {"value": self.bound}
         elif self.bound is not None:
             bound = {

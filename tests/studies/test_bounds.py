@@ -103,6 +103,7 @@ def test_bounded_chance_never_exceeds_the_depth(seed):
     [
         ({"host__service_latency": {"shape": "exponential", "mean": "100 ns"}}, "latency has no"),
         ({"host__service_latency": "900 ns"}, "host lags"),
+        ({"host__service_latency": "800001 ps"}, "host lags"),
         ({"trigger__pattern": "poisson"}, "Poisson"),
         ({"host__notice": "edge"}, "edge"),
         ({"host__read_all": True, "host__clock": "7 MHz"}, "reads alone"),
@@ -164,6 +165,9 @@ def test_jitter_without_bound_leaves_no_release_bound():
         ({"frame__lanes": 2, "barrier__return_.skew": ["0 ns", "900 ns"],
           "host__service_latency": "790 ns"}, 3),
         ({"host__service_latency": "790 ns"}, 2),
+        # Just as long as the triggers leave: frame n is read by 1140 + 1000 n.
+        ({"host__service_latency": "800 ns"}, 2),
+        ({"host__read_all": True, "host__clock": "8 MHz"}, 2),
         # The skew of the only lane moves its first bit as well.
         ({"barrier__return_.skew": {"shape": "uniform", "low": "0 ns", "high": "900 ns"},
           "host__service_latency": "790 ns"}, 2),
@@ -222,3 +226,46 @@ def test_a_release_at_the_last_instant_is_proven():
     enough = scenario(host__service_latency="1250 ps", **fast)
     assert bounds.release_bound(enough) == 7
     assert bounds.release_bound(scenario(host__service_latency="1249 ps", **fast)) == 8
+
+
+@pytest.mark.parametrize(
+    ("changes", "fits"),
+    [
+        # The host: 700 + 200 ns.
+        ({"trigger__rate": "1111 kHz"}, True),
+        ({"trigger__rate": "1111 kHz", "fifo__depth": 1}, False),
+        # The converter: 840 + 160 ns of 1 us, and an acquisition that no trigger is missed for.
+        ({"converter__conversion_time": "840 ns", "host__service_latency": "9 ns"}, True),
+        ({"converter__conversion_time": "840001 ps", "host__service_latency": "9 ns"}, False),
+        ({"converter__acquisition_time": "900 ns"}, True),
+        # The one trigger 10 ns late, the next 10 ns early; each crosses by itself.
+        ({"converter__conversion_time": "820 ns", "host__service_latency": "9 ns",
+          "trigger__jitter": {"shape": "uniform", "low": "-10 ns", "high": "10 ns"}}, True),
+        ({"converter__conversion_time": "821 ns", "host__service_latency": "9 ns",
+          "trigger__jitter": {"shape": "uniform", "low": "-10 ns", "high": "10 ns"}}, False),
+        # 1 % slow: 161.6 ns.
+        ({"converter__conversion_time": "838 ns", "host__service_latency": "9 ns",
+          "remote_clock__tolerance": "-1 %"}, True),
+        ({"converter__conversion_time": "839 ns", "host__service_latency": "9 ns",
+          "remote_clock__tolerance": "-1 %"}, False),
+    ],
+)  # fmt: skip
+def test_a_rate_that_loses_nothing(changes, fits):
+    tried = scenario(**changes)
+    assert bounds.keeps_rate(tried) == fits
+    if fits:
+        assert count(tried, Fate.MISSED_TRIGGER) + count(tried, Fate.OVERRUN) == 0
+
+
+@pytest.mark.parametrize(
+    ("changes", "why"),
+    [
+        ({"link__scheme": "forwarded_clock"}, "host's clock"),
+        ({"trigger__rate": "1112 kHz"}, "host lags"),
+        ({"fifo__when_full": "stall"}, "credit"),
+        ({"converter__conversion_time": {"shape": "exponential", "mean": "9 ns"}}, "conversion"),
+    ],
+)
+def test_a_rate_that_nothing_can_be_proven_of(changes, why):
+    with pytest.raises(UnboundedError, match=why):
+        bounds.keeps_rate(scenario(**changes))
