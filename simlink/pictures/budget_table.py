@@ -2,20 +2,22 @@
 
 from __future__ import annotations
 
-import textwrap
-from collections.abc import Sequence
+from functools import partial
 from typing import TYPE_CHECKING
 
 from simlink.base.cautions import CAUTIONS
+from simlink.base.errors import printable
 from simlink.base.wording import clock_limit, most_of, short_time
 from simlink.figures.cycle import total
+from simlink.pictures import text as paragraphs
 
 if TYPE_CHECKING:
     from simlink.budget import Budget, SchemeBudget
     from simlink.budget.terms import Margin
     from simlink.budget.window import Window
 
-_WIDTH = 92
+#: Lines are longer than elsewhere: the schemes stand side by side.
+wrapped = partial(paragraphs.wrapped, width=92)
 #: The margins whose terms are listed; of the others the rest alone.
 _LISTED = ("setup", "hold")
 
@@ -35,11 +37,11 @@ def table(budget: Budget) -> str:
         It ends with a line break.
     """
     scenario = budget.scenario
-    title = "".join(c if c.isprintable() else " " for c in scenario.title or scenario.name)
-    parts = [f"{title}\n{_wrapped(budget.sentence)}", side_by_side(budget)]
+    title = printable(scenario.title or scenario.name)
+    parts = [f"{title}\n{wrapped(budget.sentence)}", side_by_side(budget)]
     parts += [chains(one) for one in budget.values()]
     parts.append(
-        _wrapped(
+        wrapped(
             f"Worst is the arithmetic sum of the terms at the ends of their laws, with Gaussian "
             f"jitter at a bit-error ratio of {budget.ber:g} (one-sided Q of the dual-Dirac rule). "
             f"Statistical is the highest clock at which {most_of(budget.wanted)} of units "
@@ -47,7 +49,7 @@ def table(budget: Budget) -> str:
             f"signals."
         )
     )
-    parts.append(_wrapped(f"Cautions: {CAUTIONS}"))
+    parts.append(wrapped(f"Cautions: {CAUTIONS}"))
     return "\n\n".join(parts) + "\n"
 
 
@@ -58,7 +60,7 @@ def side_by_side(budget: Budget) -> str:
     rows = [("", *(one.name for one in budget.values()))]
     for number, name in enumerate(names):
         rows.append((name, *(column[number][1] for column in columns)))
-    return _columns(rows)
+    return paragraphs.columns(rows)
 
 
 def _column(one: SchemeBudget) -> list[tuple[str, str]]:
@@ -131,8 +133,8 @@ def chains(one: SchemeBudget) -> str:
         for margin in one.margins
         if margin.name not in _LISTED
     ]
-    lines.append(_wrapped("also left, worst: " + "; ".join(rest), "  ", "    "))
-    lines += [_wrapped(f"refused: {said}", "  ", "    ") for said in one.refusals()]
+    lines.append(wrapped("also left, worst: " + "; ".join(rest), "  ", "    "))
+    lines += [wrapped(f"refused: {said}", "  ", "    ") for said in one.refusals()]
     return "\n".join(lines)
 
 
@@ -157,10 +159,10 @@ def _chain(one: SchemeBudget, margin: Margin) -> str:
         said = f"Q x rms of {' and '.join(sorted({term.key for term in gaussian}))}"
         rows.append((name, short_time(0), short_time(-random), said))
     rows.append(("  = left", short_time(margin.left(one.clock)), _worst(one, margin), ""))
-    text = _columns(rows)
+    chain = paragraphs.columns(rows)
     if silent:
-        text += "\n" + _wrapped("zero: " + "; ".join(silent), "      ", "      ")
-    return text
+        chain += "\n" + wrapped("zero: " + "; ".join(silent), "      ", "      ")
+    return chain
 
 
 def _time_from(one: SchemeBudget, margin: Margin) -> str:
@@ -170,15 +172,3 @@ def _time_from(one: SchemeBudget, margin: Margin) -> str:
     if margin.fixed:
         said.append("host.capture")
     return " and ".join(said) or "no part of the period"
-
-
-def _columns(rows: Sequence[tuple[str, ...]]) -> str:
-    widths = [max(len(row[i]) for row in rows) for i in range(len(rows[0]))]
-    lines = ("  ".join(cell.ljust(w) for cell, w in zip(r, widths, strict=True)) for r in rows)
-    return "\n".join(f"  {line}".rstrip() for line in lines)
-
-
-def _wrapped(text: str, first: str = "", later: str = "") -> str:
-    return textwrap.fill(
-        text, _WIDTH, initial_indent=first, subsequent_indent=later, break_on_hyphens=False
-    )

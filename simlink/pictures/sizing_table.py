@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-import textwrap
 from typing import TYPE_CHECKING
 
 from simlink.base.cautions import CAUTIONS
+from simlink.base.errors import printable
 from simlink.base.wording import count, number, quantity, share
+from simlink.pictures.text import columns, wrapped
 from simlink.studies.sizing import Point, Verdict
 
 if TYPE_CHECKING:
     from simlink.studies.sizing_result import Sizing
 
-_WIDTH = 78
 _UNITS = {
     "cycles": "Independent units: cycles, from one conversion that finds the FIFO empty and the "
     "host idle to the next; nothing else is left to chance than draws that are made anew.",
@@ -37,12 +37,10 @@ def table(found: Sizing) -> str:
         how the confidence was kept; the cautions. It ends with a line break.
     """
     title = found.scenario.title or found.scenario.name
-    head = ["".join(c if c.isprintable() else " " for c in title), _wrapped(found.verdict)]
-    head.append(_wrapped(_bound(found)))
-    parts = ["\n".join(head), _points(found), _wrapped(_how(found))]
-    return (
-        "\n\n".join([part for part in parts if part] + [_wrapped(f"Cautions: {CAUTIONS}")]) + "\n"
-    )
+    head = [printable(title), wrapped(found.verdict)]
+    head.append(wrapped(_bound(found)))
+    parts = ["\n".join(head), _points(found), wrapped(_how(found))]
+    return "\n\n".join([part for part in parts if part] + [wrapped(f"Cautions: {CAUTIONS}")]) + "\n"
 
 
 def _bound(found: Sizing) -> str:
@@ -68,9 +66,7 @@ def _points(found: Sizing) -> str:
         (name, "lost", "low", "high", "lost of sent", "looks", "verdict")
     ]
     rows += [_row(found, point) for point in found.points]
-    widths = [max(len(row[i]) for row in rows) for i in range(len(rows[0]))]
-    lines = ("  ".join(cell.rjust(w) for cell, w in zip(r, widths, strict=True)) for r in rows)
-    return "\n".join(f"  {line}" for line in lines)
+    return columns(rows, right=True)
 
 
 def _row(found: Sizing, point: Point) -> tuple[str, ...]:
@@ -100,7 +96,3 @@ def _how(found: Sizing) -> str:
         f"{share(1 - found.confidence)}, units of the rough search are used for nothing else, and "
         "each step up halves the error that is left."
     )
-
-
-def _wrapped(text: str) -> str:
-    return textwrap.fill(text, _WIDTH, break_on_hyphens=False)

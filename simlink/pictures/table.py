@@ -2,20 +2,19 @@
 
 from __future__ import annotations
 
-import textwrap
-from collections.abc import Sequence
 from fractions import Fraction
 from typing import TYPE_CHECKING
 
 from simlink.base.cautions import CAUTIONS
+from simlink.base.errors import printable
 from simlink.base.wording import percent, short_time
 from simlink.figures.cycle import Cycle
 from simlink.figures.summary import Figure
+from simlink.pictures.text import WIDTH, columns, wrapped
 
 if TYPE_CHECKING:
     from simlink.running.run import Run
 
-_WIDTH = 78
 _BAR = 52
 #: What the pieces of a bar are drawn with, in their order.
 _FILLS = "#=+%"
@@ -79,11 +78,11 @@ def table(run: Run) -> str:
     parts = [_head(run), bars(run.cycles), figures(dict(run.figures))]
     assumed = [(f"{one.key} = {_value(one.value)}", one.why) for one in run.scenario.assumed]
     if assumed:
-        parts.append("assumed, because the scenario does not say:\n" + _columns(assumed))
+        parts.append("assumed, because the scenario does not say:\n" + columns(assumed))
     notes = run.scenario.notes
     if notes:
-        parts.append("notes:\n" + "\n".join(_wrapped(note, "  - ", "    ") for note in notes))
-    parts.append(_wrapped(f"Cautions: {CAUTIONS}"))
+        parts.append("notes:\n" + "\n".join(wrapped(note, "  - ", "    ") for note in notes))
+    parts.append(wrapped(f"Cautions: {CAUTIONS}"))
     return "\n\n".join(parts) + "\n"
 
 
@@ -91,12 +90,12 @@ def _head(run: Run) -> str:
     scenario = run.scenario
     engine = run.engine + (f" ({run.why})" if run.why else "")
     size = f"{_many(scenario.trials, 'unit')} of {_many(scenario.conversions, 'conversion')}"
-    lines = [_printable(scenario.title or scenario.name)]
-    lines += [_wrapped(run.answer.verdict), _wrapped(run.answer.limit)]
-    lines.append(_wrapped(f"Engine {engine}, seed {scenario.seed}, {size}."))
+    lines = [printable(scenario.title or scenario.name)]
+    lines += [wrapped(run.answer.verdict), wrapped(run.answer.limit)]
+    lines.append(wrapped(f"Engine {engine}, seed {scenario.seed}, {size}."))
     if run.interrupted:
         said = f"Interrupted: the figures are those of the {size} that were finished."
-        lines.append(_wrapped(said))
+        lines.append(wrapped(said))
     return "\n".join(lines)
 
 
@@ -124,7 +123,7 @@ def bars(found: list[Cycle]) -> str:
     for cycle in found:
         drawn, key = _bar(cycle, longest)
         lines.append(f"  {cycle.side:<{side}}  {drawn}")
-        lines += [f"  {'':<{side}}  {line}" for line in _packed(key, _WIDTH - side - 4)]
+        lines += [f"  {'':<{side}}  {line}" for line in _packed(key, WIDTH - side - 4)]
     return "\n".join(lines)
 
 
@@ -185,9 +184,9 @@ def figures(found: dict[str, Figure]) -> str:
                 unseen.append(said)
             continue
         rows.append((said, figure.text(), figure.interval(), _count(figure)))
-    lines = [_columns(rows)]
+    lines = [columns(rows)]
     if unseen:
-        lines.append(_wrapped("none seen: " + "; ".join(unseen), "  ", "    "))
+        lines.append(wrapped("none seen: " + "; ".join(unseen), "  ", "    "))
     return "\n".join(lines)
 
 
@@ -206,20 +205,3 @@ def _value(value: object) -> str:
     from simlink.scenario.faults import written
 
     return value if isinstance(value, str) else written(value)
-
-
-def _columns(rows: Sequence[tuple[str, ...]]) -> str:
-    widths = [max(len(row[i]) for row in rows) for i in range(len(rows[0]))]
-    lines = ("  ".join(cell.ljust(w) for cell, w in zip(r, widths, strict=True)) for r in rows)
-    return "\n".join(f"  {line}".rstrip() for line in lines)
-
-
-def _wrapped(text: str, first: str = "", later: str = "") -> str:
-    return textwrap.fill(
-        text, _WIDTH, initial_indent=first, subsequent_indent=later, break_on_hyphens=False
-    )
-
-
-def _printable(text: str) -> str:
-    """Return a text that a terminal shows and does not obey."""
-    return "".join(c if c.isprintable() else " " for c in text)

@@ -25,7 +25,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simlink.base.cautions import CAUTIONS
-from simlink.base.errors import InputError
+from simlink.base.errors import InputError, printable
 from simlink.base.safe_write import write_whole
 from simlink.base.wording import time_text
 
@@ -284,7 +284,7 @@ def write_csv(
     OutputError
         If the file cannot be written; an older one is left as it was.
     """
-    made_by = "".join(c if c.isprintable() else " " for c in command) or "simlink.host_latency"
+    made_by = printable(command) or "simlink.host_latency"
     head = [
         "wake-up latency: instant of waking up less the deadline",
         f"date: {datetime.now().astimezone().isoformat(timespec='seconds')}",

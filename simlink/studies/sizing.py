@@ -23,6 +23,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from enum import Enum
 
+from simlink.figures.intervals import one_sided
 from simlink.studies.cycles_seen import Seen
 from simlink.studies.sizing_limits import (
     FEW,
@@ -30,7 +31,6 @@ from simlink.studies.sizing_limits import (
     conversions_needed,
     limits,
     looks,
-    proportion,
 )
 
 #: Losing units from which the rough search trusts an estimate.
@@ -208,7 +208,7 @@ class Search:
         sent = units * self.conversions
         independent = sent if self.by_cycle else units
         none_lost = limits(Seen(independent, sent), self.miss, self.by_cycle)[1]
-        few_lost = proportion(FEW, float(sent), self.miss)[1]
+        few_lost = one_sided(FEW, float(sent), self.miss)[1]
         return min(none_lost, few_lost) <= self.target
 
     @property

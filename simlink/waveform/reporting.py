@@ -8,7 +8,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from simlink.base.cautions import CAUTIONS
-from simlink.base.errors import InputError
+from simlink.base.errors import InputError, printable
 from simlink.base.safe_write import write_whole
 from simlink.base.wording import nanoseconds
 from simlink.tracing.measured import Limits
@@ -46,7 +46,7 @@ def write_latencies(path: Path | str, comparison: Comparison, command: str = "")
     latencies = comparison.service_latencies
     if not latencies:
         raise InputError(comparison.dump, None, None, "no service latency can be told from it")
-    made_by = "".join(c if c.isprintable() else " " for c in command) or "simlink.waveform"
+    made_by = printable(command) or "simlink.waveform"
     head = [
         "service latency: start of the read less the begin of the service, from a waveform dump",
         f"dump: {comparison.dump}",
@@ -55,7 +55,7 @@ def write_latencies(path: Path | str, comparison: Comparison, command: str = "")
         *(f"complaint: {complaint.line()}" for complaint in comparison.complaints),
         f"caution: {CAUTIONS}",
     ]
-    lines = ["# " + "".join(c if c.isprintable() else " " for c in line) + "\n" for line in head]
+    lines = [f"# {printable(line)}\n" for line in head]
     lines.append("index,latency_ns\n")
     lines += [f"{index},{nanoseconds(late)}\n" for index, late in enumerate(latencies)]
     write_whole(Path(path), "".join(lines).encode())
