@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 from simlink.base.errors import InputError
 from simlink.engines.choice import choose
 from simlink.studies import bounds
-from simlink.studies.cycles_seen import Seen, cycles_are_independent
+from simlink.studies.cycles_seen import Losses, cycles_are_independent
 from simlink.studies.sizing import Ladder, Search
 from simlink.studies.sizing_jobs import Runs
 from simlink.studies.sizing_result import KINDS, Kind, Sizing
@@ -109,10 +109,10 @@ def size(
     )
     ladder, build = _ladder(scenario, sought, found)
 
-    def observe(at: int, start: int, stop: int) -> Seen:
+    def observe(at: int, start: int, stop: int) -> Losses:
         value, candidate = build(at)
         found.values[at] = value
-        whole = Seen()
+        whole = Losses()
         for part in runs.spread(candidate, start, stop):
             whole.merge(part)
             found.used += part.sent

@@ -7,7 +7,7 @@ import math
 import numpy as np
 
 from simlink.figures.intervals import one_sided
-from simlink.studies.cycles_seen import Seen
+from simlink.studies.cycles_seen import Losses
 
 #: Fewer losing units than this are taken as a plain count, for their spread is not known well.
 FEW = 20
@@ -17,12 +17,12 @@ LEAST_UNITS = 64
 _FIRST_LOOK = 4
 
 
-def limits(seen: Seen, miss: float, by_cycle: bool, weight: float = 1.0) -> tuple[float, float]:
+def limits(seen: Losses, miss: float, by_cycle: bool, weight: float = 1.0) -> tuple[float, float]:
     """Return a lower and an upper confidence limit of the share of conversions lost.
 
     Parameters
     ----------
-    seen : Seen
+    seen : Losses
         What was counted.
     miss : float
         The chance, for each of the two, to be on the wrong side.
@@ -86,13 +86,13 @@ def looks(target: float, conversions: int, most_units: int) -> list[int]:
 
 
 def conversions_needed(
-    seen: Seen, share: float, target: float, miss: float, by_cycle: bool
+    seen: Losses, share: float, target: float, miss: float, by_cycle: bool
 ) -> int | None:
     """Return about how many conversions would show that a share meets a target.
 
     Parameters
     ----------
-    seen : Seen
+    seen : Losses
         Says how losses cluster.
     share : float
         What the share is thought to be; 0 if none was ever lost.
