@@ -119,6 +119,34 @@ def estimate(value: float, width: float | None, unit: str) -> str:
     return quantity(value, unit, digits_of(value, width))
 
 
+def interval(low: float, high: float, unit: str) -> str:
+    """Return an interval with the digits that its width leaves meaning to, under one prefix.
+
+    Parameters
+    ----------
+    low, high : float
+        Its ends, in the unit itself.
+    unit : str
+        ``"1"`` for a share.
+
+    Returns
+    -------
+    str
+        Such as ``"0.99 to 1.02 us"``; empty where both ends look the same.
+    """
+    width = high - low
+    ends = [estimate(end, width, unit) for end in (low, high)]
+    if ends[0] == ends[1]:
+        return ""
+    if unit != "1":
+        rounded = [
+            _rounded(end, digits_of(end, width)) if end else Decimal(0) for end in (low, high)
+        ]
+        power, prefix = _prefix(max(end.adjusted() for end in rounded if end), unit)
+        ends = [f"{rounded[0].scaleb(-power):f}", f"{rounded[1].scaleb(-power):f} {prefix}{unit}"]
+    return " to ".join(ends)
+
+
 def share(value: float, digits: int = _FEWEST) -> str:
     """Return a share as a bare number, such as ``"0.0012"`` or ``"1.2e-06"``."""
     return f"{value:.{digits}g}"

@@ -76,11 +76,7 @@ class Figure:
             return ""
         if self.count == 0 and self.unit == "1":
             return "upper bound"
-        ends = [wording.estimate(end, high - low, self.unit) for end in (low, high)]
-        if ends[0] == ends[1]:
-            return ""
-        (first, unit), (_, same) = (end.partition(" ")[::2] for end in ends)
-        return f"{first if unit == same else ends[0]} to {ends[1]}"
+        return wording.interval(low, high, self.unit)
 
 
 def share(counts: Times, of: Times, words: int = 1) -> Figure:

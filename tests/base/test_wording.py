@@ -113,6 +113,21 @@ def test_an_estimate_shows_no_more_than_its_interval_supports(value, width, unit
 
 
 @pytest.mark.parametrize(
+    ("low", "high", "unit", "said"),
+    [
+        (0.99e-6, 1.021e-6, "s", "0.99 to 1.02 us"),
+        (0.0, 2.04e-6, "s", "0 to 2 us"),
+        (999_999.8, 1_000_000.1, "words/s", "0.9999998 to 1 Mwords/s"),
+        (5e-9, 5e-9, "s", ""),
+        (0.39, 1.0, "1", "0.4 to 1"),
+        (0.01, 0.012, "1", "0.01 to 0.012"),
+    ],
+)
+def test_an_interval_has_one_prefix(low, high, unit, said):
+    assert wording.interval(low, high, unit) == said
+
+
+@pytest.mark.parametrize(
     ("value", "said"),
     [
         (1.0, "100 %"),
