@@ -3,6 +3,11 @@
 from __future__ import annotations
 
 
+def printable(text: str) -> str:
+    """Return a text that a terminal shows and does not obey, in one line."""
+    return "".join(c if c.isprintable() else " " for c in text)
+
+
 class InputError(ValueError):
     """Bad input, told in one line.
 
@@ -37,7 +42,7 @@ class InputError(ValueError):
             found = self.found if len(self.found) <= 80 else self.found[:77] + "..."
             said = f"got {found}; {said}"
         line = ": ".join([*parts, said])
-        return "".join(c if c.isprintable() else " " for c in line)
+        return printable(line)
 
 
 class OutputError(RuntimeError):

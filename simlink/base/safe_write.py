@@ -9,7 +9,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import BinaryIO
 
-from simlink.base.errors import OutputError
+from simlink.base.errors import OutputError, printable
 
 
 def make_folder(folder: Path) -> None:
@@ -96,4 +96,4 @@ def writing_whole(path: Path) -> Iterator[BinaryIO]:
 
 def _line(path: Path, error: OSError) -> str:
     said = f"{path}: cannot be written: {error.strerror or error}"
-    return "".join(c if c.isprintable() else " " for c in said)
+    return printable(said)

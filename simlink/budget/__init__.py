@@ -2,10 +2,12 @@
 
 `terms` says what a term and a margin are, `schemes` which terms each scheme has, `channels` what
 its channels carry, `window` which clocks that leaves, `dual_dirac` how jitter counts, `units` how
-margins spread over built units, `rates` what follows for sample rate and latency, `compare` puts
-the schemes side by side, and `verdict` says which of them does and why another does not.
+margins spread over built units, `rates` what follows for sample rate and latency. `scheme` is the
+budget of one scheme and finds the term at fault, `verdict` says whether it meets the rate and why
+another does not, and `compare` puts the schemes side by side.
 """
 
-from simlink.budget.compare import NAMES, Budget, SchemeBudget, budget
+from simlink.budget.compare import Budget, budget
+from simlink.budget.scheme import NAMES, SchemeBudget
 
 __all__ = ["NAMES", "Budget", "SchemeBudget", "budget"]

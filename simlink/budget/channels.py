@@ -6,8 +6,8 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import TYPE_CHECKING, Literal
 
-from simlink.budget.schemes import Words, has_strobe
-from simlink.scenario.quantities import rate_text
+from simlink.base.wording import rate_text
+from simlink.budget.schemes import TermFactory, has_strobe
 
 if TYPE_CHECKING:
     from simlink.scenario.schema import Scenario
@@ -114,9 +114,9 @@ def rules(scenario: Scenario, scheme: str) -> list[Rule]:
         carried = {"return": ("the strobe", 2)}
     else:
         carried = {"return": ("the data", 1)}
-    words, found = Words(scenario), []
+    make, found = TermFactory(scenario), []
     for way, (name, per_clock) in carried.items():
         line = scenario.barrier.direction(way).line_rate
         if line is not None:
-            found.append(Rule(name, words.key(way, "line_rate"), per_clock, line.value))
+            found.append(Rule(name, make.key(way, "line_rate"), per_clock, line.value))
     return found

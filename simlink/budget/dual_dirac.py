@@ -66,11 +66,6 @@ def error_ratio(margin: float, rj: float) -> float:
     return 0.5 * math.erfc(margin / rj / math.sqrt(2))
 
 
-def total_jitter(dj: float, rj: float, ber: float) -> float:
-    """Return TJ = DJ + 2 Q RJ, the closure of an eye from both sides, in the unit of `dj`."""
-    return dj + 2 * q_factor(ber) * rj
-
-
 @dataclass(frozen=True)
 class Jitter:
     """One edge's jitter, in fs: where its bounded part begins and ends, and its Gaussian sigma."""
@@ -78,11 +73,6 @@ class Jitter:
     earliest: float
     latest: float
     sigma: float
-
-    @property
-    def deterministic(self) -> float:
-        """DJ, peak to peak."""
-        return self.latest - self.earliest
 
 
 def split(law: Distribution, key: str) -> Jitter:

@@ -1,7 +1,7 @@
-"""The chains of terms of the three clocking schemes, as `parts` has them happen.
+"""The chains of terms of the three clocking schemes, as `link` has them happen.
 
-The forwarded and the returned clock follow `parts.serial_link`, the remote master
-`parts.remote_clock`; every margin here is the algebra of when those rules call a bit wrong. Of
+The forwarded and the returned clock follow `link.host_clocked`, the remote master
+`link.remote_clock`; every margin here is the algebra of when those rules call a bit wrong. Of
 delays that both sides of a comparison share (a return direction's delay where data and clock
 come back together) nothing is left, so they are no term.
 """
@@ -26,7 +26,7 @@ _LATE = "a bit is captured past its hold, when the next one has been launched"
 _SWALLOWED = "a pulse of the clock is too short for the channel, which swallows it"
 
 
-class Words:
+class TermFactory:
     """The quantities of a scenario as terms, each named once."""
 
     def __init__(self, scenario: Scenario) -> None:
@@ -109,91 +109,90 @@ def margins(scenario: Scenario, scheme: str) -> tuple[Margin, ...]:
     scheme : {"forwarded_clock", "returned_clock", "remote_master"}
         Which scheme.
     """
-    words = Words(scenario)
-    make = {"forwarded_clock": _forwarded, "returned_clock": _returned, "remote_master": _remote}
-    return tuple(make[scheme](words))
+    of = {"forwarded_clock": _forwarded, "returned_clock": _returned, "remote_master": _remote}
+    return tuple(of[scheme](TermFactory(scenario)))
 
 
-def _forwarded(words: Words) -> list[Margin]:
+def _forwarded(make: TermFactory) -> list[Margin]:
     """Return the margins of a host that captures with its own clock.
 
     The falling edge that launches bit i leaves the host at i T; the bit is back, and valid, one
     round trip later, and is captured n T / 2 (or a trained delay) after that edge left. The next
     launch is one T later.
     """
-    capture = words.scenario.host.capture
+    capture = make.scenario.host.capture
     fixed = capture.delay or 0
     periods = Fraction(capture.half_periods or 0, 2)
     setup = (
-        *words.static("forward"),
-        words.skew("forward", "clock", "plus", "clock channel skew"),
-        words.distortion("forward", "plus", "launching edge"),
-        words.jitter("forward", "plus", "launching edge"),
-        words.unit("converter.data_valid", "data valid"),
-        *words.static("return"),
-        words.lane_skew("plus"),
-        words.distortion("return", "slower", "slower data edge"),
-        words.jitter("return", "plus", "data edge"),
-        words.unit("host.setup", "host setup"),
+        *make.static("forward"),
+        make.skew("forward", "clock", "plus", "clock channel skew"),
+        make.distortion("forward", "plus", "launching edge"),
+        make.jitter("forward", "plus", "launching edge"),
+        make.unit("converter.data_valid", "data valid"),
+        *make.static("return"),
+        make.lane_skew("plus"),
+        make.distortion("return", "slower", "slower data edge"),
+        make.jitter("return", "plus", "data edge"),
+        make.unit("host.setup", "host setup"),
     )
     hold = (
-        *words.static("forward", "minus"),
-        words.skew("forward", "clock", "minus", "clock channel skew"),
-        words.distortion("forward", "minus", "launching edge"),
-        words.jitter("forward", "minus", "launching edge"),
-        words.unit("converter.data_hold", "data hold", "minus"),
-        *words.static("return", "minus"),
-        words.lane_skew("minus"),
-        words.distortion("return", "faster", "faster data edge"),
-        words.jitter("return", "minus", "data edge"),
-        words.unit("host.hold", "host hold"),
+        *make.static("forward", "minus"),
+        make.skew("forward", "clock", "minus", "clock channel skew"),
+        make.distortion("forward", "minus", "launching edge"),
+        make.jitter("forward", "minus", "launching edge"),
+        make.unit("converter.data_hold", "data hold", "minus"),
+        *make.static("return", "minus"),
+        make.lane_skew("minus"),
+        make.distortion("return", "faster", "faster data edge"),
+        make.jitter("return", "minus", "data edge"),
+        make.unit("host.hold", "host hold"),
     )
     # Busy comes back beside the data, so that the return direction's delay and spread cancel.
     first = (
-        words.unit("converter.msb_valid", "first bit valid"),
-        words.lane_skew("plus"),
-        words.skew("return", "busy", "minus", "busy channel skew"),
-        words.distortion("return", "faster", "busy against data"),
-        words.jitter("return", "plus", "data edge"),
-        words.jitter("return", "minus", "busy edge"),
-        words.conversion("fifo.sync_delay", "busy synchroniser", "minus"),
-        words.conversion("host.service_latency", "service latency", "minus"),
-        words.unit("host.setup", "host setup"),
+        make.unit("converter.msb_valid", "first bit valid"),
+        make.lane_skew("plus"),
+        make.skew("return", "busy", "minus", "busy channel skew"),
+        make.distortion("return", "faster", "busy against data"),
+        make.jitter("return", "plus", "data edge"),
+        make.jitter("return", "minus", "busy edge"),
+        make.conversion("fifo.sync_delay", "busy synchroniser", "minus"),
+        make.conversion("host.service_latency", "service latency", "minus"),
+        make.unit("host.setup", "host setup"),
     )
     return [
         Margin("setup", _EARLY, periods, setup, fixed),
         Margin("hold", _LATE, 1 - periods, hold, -fixed),
         Margin("first bit", _EARLY, periods, first, fixed),
-        *_pulses(words, "forward clock", returns=False),
+        *_pulses(make, "forward clock", returns=False),
     ]
 
 
-def _returned(words: Words) -> list[Margin]:
+def _returned(make: TermFactory) -> list[Margin]:
     """Return the margins of a host that captures with its clock as it comes back.
 
     Clock and data share the forward crossing and the return direction's delay and spread. A
     capture at the rising edge does not share the launching falling edge's distortion; one at the
     next falling edge does, and has the return distortion of a falling edge for it.
     """
-    whole = words.scenario.host.capture.half_periods == 2
+    whole = make.scenario.host.capture.half_periods == 2
     edge = "falling" if whole else "rising"
     common_setup: tuple[Term, ...] = (
-        words.jitter("forward", "plus", "launching edge"),
-        words.jitter("forward", "minus", f"capturing {edge} edge"),
-        words.unit("converter.data_valid", "data valid"),
-        words.lane_skew("plus"),
-        words.skew("return", "clock", "minus", "returned clock skew"),
-        words.jitter("return", "minus", "returned clock edge"),
-        words.jitter("return", "plus", "data edge"),
-        words.unit("host.setup", "host setup"),
+        make.jitter("forward", "plus", "launching edge"),
+        make.jitter("forward", "minus", f"capturing {edge} edge"),
+        make.unit("converter.data_valid", "data valid"),
+        make.lane_skew("plus"),
+        make.skew("return", "clock", "minus", "returned clock skew"),
+        make.jitter("return", "minus", "returned clock edge"),
+        make.jitter("return", "plus", "data edge"),
+        make.unit("host.setup", "host setup"),
     )
     common_hold = (
-        words.unit("converter.data_hold", "data hold", "minus"),
-        words.lane_skew("minus"),
-        words.skew("return", "clock", "plus", "returned clock skew"),
-        words.jitter("return", "plus", "returned clock edge"),
-        words.jitter("return", "minus", "data edge"),
-        words.unit("host.hold", "host hold"),
+        make.unit("converter.data_hold", "data hold", "minus"),
+        make.lane_skew("minus"),
+        make.skew("return", "clock", "plus", "returned clock skew"),
+        make.jitter("return", "plus", "returned clock edge"),
+        make.jitter("return", "minus", "data edge"),
+        make.unit("host.hold", "host hold"),
     )
     setup: tuple[Term, ...]
     hold: tuple[Term, ...]
@@ -201,79 +200,79 @@ def _returned(words: Words) -> list[Margin]:
         # max(0, d) of the data less d of the clock's falling edge; at the hold, d less min(0, d).
         setup = (
             *common_setup,
-            words.distortion("return", "faster", "data against clock"),
+            make.distortion("return", "faster", "data against clock"),
         )
         hold = (
             *common_hold,
-            words.distortion("return", "slower", "clock against data"),
+            make.distortion("return", "slower", "clock against data"),
         )
         setup_time, hold_time = Fraction(1), Fraction(0)
     else:
         setup = (
-            words.distortion("forward", "plus", "launching edge"),
+            make.distortion("forward", "plus", "launching edge"),
             *common_setup,
-            words.distortion("return", "slower", "slower data edge"),
+            make.distortion("return", "slower", "slower data edge"),
         )
         hold = (
-            words.distortion("forward", "minus", "launching edge"),
-            words.jitter("forward", "plus", "capturing rising edge"),
-            words.jitter("forward", "minus", "next launching edge"),
+            make.distortion("forward", "minus", "launching edge"),
+            make.jitter("forward", "plus", "capturing rising edge"),
+            make.jitter("forward", "minus", "next launching edge"),
             *common_hold,
-            words.distortion("return", "faster", "faster data edge"),
+            make.distortion("return", "faster", "faster data edge"),
         )
         setup_time = hold_time = HALF
     first: tuple[Term, ...] = (
-        words.unit("converter.msb_valid", "first bit valid"),
-        words.lane_skew("plus"),
-        words.skew("return", "busy", "minus", "busy channel skew"),
-        *words.static("forward", "minus"),
-        words.skew("forward", "clock", "minus", "clock channel skew"),
-        *words.static("return", "minus"),
-        words.skew("return", "clock", "minus", "returned clock skew"),
-        words.jitter("return", "plus", "data edge"),
-        words.jitter("return", "minus", "busy edge"),
-        words.jitter("forward", "minus", f"capturing {edge} edge"),
-        words.jitter("return", "minus", "returned clock edge"),
-        words.conversion("fifo.sync_delay", "busy synchroniser", "minus"),
-        words.conversion("host.service_latency", "service latency", "minus"),
-        words.unit("host.setup", "host setup"),
-        words.distortion("return", "faster", "busy against data"),
+        make.unit("converter.msb_valid", "first bit valid"),
+        make.lane_skew("plus"),
+        make.skew("return", "busy", "minus", "busy channel skew"),
+        *make.static("forward", "minus"),
+        make.skew("forward", "clock", "minus", "clock channel skew"),
+        *make.static("return", "minus"),
+        make.skew("return", "clock", "minus", "returned clock skew"),
+        make.jitter("return", "plus", "data edge"),
+        make.jitter("return", "minus", "busy edge"),
+        make.jitter("forward", "minus", f"capturing {edge} edge"),
+        make.jitter("return", "minus", "returned clock edge"),
+        make.conversion("fifo.sync_delay", "busy synchroniser", "minus"),
+        make.conversion("host.service_latency", "service latency", "minus"),
+        make.unit("host.setup", "host setup"),
+        make.distortion("return", "faster", "busy against data"),
     )
     if whole:
         first = (
             *first,
-            words.distortion("forward", "minus", "capturing edge"),
-            words.distortion("return", "minus", "capturing edge"),
+            make.distortion("forward", "minus", "capturing edge"),
+            make.distortion("return", "minus", "capturing edge"),
         )
     return [
         Margin("setup", _EARLY, setup_time, setup),
         Margin("hold", _LATE, hold_time, hold),
         Margin("first bit", _EARLY, setup_time, first),
-        *_pulses(words, "forward clock", returns=False),
-        *_pulses(words, "returned clock", returns=True),
+        *_pulses(make, "forward clock", returns=False),
+        *_pulses(make, "returned clock", returns=True),
     ]
 
 
-def _remote(words: Words) -> list[Margin]:
+def _remote(make: TermFactory) -> list[Margin]:
     """Return the margins of a clock master beside the converter, and of the strobe."""
-    scenario = words.scenario
+    scenario = make.scenario
     whole = scenario.remote_clock.capture == "whole"
     setup_time = Fraction(1) if whole else HALF
     law = scenario.remote_clock.tolerance
     key = "remote_clock.tolerance"
     tolerance = Term("clock tolerance", key, (law,), (key,))
     setup = (
-        words.unit("converter.data_valid", "data valid"),
-        words.unit("remote_clock.setup", "remote master setup"),
+        make.unit("converter.data_valid", "data valid"),
+        make.unit("remote_clock.setup", "remote master setup"),
     )
     hold = (
-        words.unit("converter.data_hold", "data hold", "minus"),
-        words.unit("remote_clock.hold", "remote master hold"),
+        make.unit("converter.data_hold", "data hold", "minus"),
+        make.unit("remote_clock.hold", "remote master hold"),
     )
     first = (
-        words.unit("converter.msb_valid", "first bit valid"),
-        words.unit("remote_clock.setup", "remote master setup"),
-        words.conversion("remote_clock.start_delay", "start delay", "minus"),
+        make.unit("converter.msb_valid", "first bit valid"),
+        make.unit("remote_clock.setup", "remote master setup"),
+        make.conversion("remote_clock.start_delay", "start delay", "minus"),
     )
     found = [
         Margin("setup", _EARLY, setup_time, setup, tolerance=tolerance),
@@ -281,31 +280,31 @@ def _remote(words: Words) -> list[Margin]:
         Margin("first bit", _EARLY, setup_time, first, tolerance=tolerance),
     ]
     if has_strobe(scenario):
-        found += _strobe(words, tolerance)
+        found += _strobe(make, tolerance)
     return found
 
 
-def _strobe(words: Words, tolerance: Term) -> list[Margin]:
+def _strobe(make: TermFactory, tolerance: Term) -> list[Margin]:
     """Return the margins of a strobe that rises in the middle of each bit that it goes with."""
     setup = (
-        words.lane_skew("plus"),
-        words.skew("return", "strobe", "minus", "strobe skew"),
-        words.distortion("return", "slower", "slower data edge"),
-        words.jitter("return", "plus", "data edge"),
-        words.jitter("return", "minus", "strobe edge"),
+        make.lane_skew("plus"),
+        make.skew("return", "strobe", "minus", "strobe skew"),
+        make.distortion("return", "slower", "slower data edge"),
+        make.jitter("return", "plus", "data edge"),
+        make.jitter("return", "minus", "strobe edge"),
     )
     hold = (
-        words.lane_skew("minus"),
-        words.skew("return", "strobe", "plus", "strobe skew"),
-        words.distortion("return", "faster", "faster data edge"),
-        words.jitter("return", "minus", "data edge"),
-        words.jitter("return", "plus", "strobe edge"),
+        make.lane_skew("minus"),
+        make.skew("return", "strobe", "plus", "strobe skew"),
+        make.distortion("return", "faster", "faster data edge"),
+        make.jitter("return", "minus", "data edge"),
+        make.jitter("return", "plus", "strobe edge"),
     )
     means = "the strobe takes a bit of a lane that is not there yet, or no longer"
     return [
         Margin("lane to strobe, setup", means, HALF, setup, tolerance=tolerance),
         Margin("lane to strobe, hold", means, HALF, hold, tolerance=tolerance),
-        *_widths(words, "strobe", ("return",), tolerance),
+        *_widths(make, "strobe", ("return",), tolerance),
     ]
 
 
@@ -322,12 +321,12 @@ def has_strobe(scenario: Scenario) -> bool:
     return line is None or not clock <= line.value < 2 * clock
 
 
-def _pulses(words: Words, name: str, *, returns: bool) -> list[Margin]:
-    return _widths(words, name, ("forward", "return") if returns else ("forward",), None)
+def _pulses(make: TermFactory, name: str, *, returns: bool) -> list[Margin]:
+    return _widths(make, name, ("forward", "return") if returns else ("forward",), None)
 
 
 def _widths(
-    words: Words,
+    make: TermFactory,
     name: str,
     ways: tuple[Literal["forward", "return"], ...],
     tolerance: Term | None,
@@ -336,12 +335,12 @@ def _widths(
     wide: list[Term] = []
     narrow: list[Term] = []
     for way in ways:
-        wide.append(words.distortion(way, "minus", "high pulse"))
-        narrow.append(words.distortion(way, "plus", "low pulse"))
+        wide.append(make.distortion(way, "minus", "high pulse"))
+        narrow.append(make.distortion(way, "plus", "low pulse"))
         for terms, first, last in ((wide, "rising", "falling"), (narrow, "falling", "rising")):
-            terms.append(words.jitter(way, "plus", f"{way} {first} edge"))
-            terms.append(words.jitter(way, "minus", f"{way} {last} edge"))
-    shortest = words.min_pulse(ways[-1])
+            terms.append(make.jitter(way, "plus", f"{way} {first} edge"))
+            terms.append(make.jitter(way, "minus", f"{way} {last} edge"))
+    shortest = make.min_pulse(ways[-1])
     return [
         Margin(f"{name}, high pulse", _SWALLOWED, HALF, (*wide, shortest), tolerance=tolerance),
         Margin(f"{name}, low pulse", _SWALLOWED, HALF, (*narrow, shortest), tolerance=tolerance),

@@ -18,13 +18,13 @@ import numpy as np
 
 from simlink.base.instants import FS_PER_SECOND, Times
 from simlink.budget import dual_dirac
+from simlink.link.trigger import PARTS
 from simlink.scenario.distributions import Constant, Distribution
 
 #: How a quantity v is taken from a margin: v, -v, max(0, v) (the slower of a line's two edges)
 #: or max(0, -v) (what its faster edge comes early).
 Enters = Literal["plus", "minus", "slower", "faster"]
 
-_PPT = 10**12
 ZERO = Constant(value=0)
 
 
@@ -163,7 +163,7 @@ class Margin:
 
     def interval(self, clock: Fraction, off: float = 0.0) -> Fraction:
         """Return the time it has at a clock in Hz that is off by a ratio in 1e-12, in fs."""
-        actual = clock * (1 + Fraction(off) / _PPT)
+        actual = clock * (1 + Fraction(off) / PARTS)
         return self.periods * FS_PER_SECOND / actual + self.fixed
 
     @property
@@ -258,10 +258,10 @@ def reach(periods: Fraction, fixed: int, total: Fraction | float, off: float = 0
     if periods > 0:
         if wanted <= 0:
             return Reach()
-        scale = 1 + Fraction(off) / _PPT
+        scale = 1 + Fraction(off) / PARTS
         return Reach(highest=periods * FS_PER_SECOND / Fraction(wanted) / scale)
     if periods == 0:
         return Reach(short=Fraction(wanted)) if wanted > 0 else Reach()
     if wanted >= 0:
         return Reach(short=Fraction(wanted))
-    return Reach(lowest=periods * FS_PER_SECOND / Fraction(wanted) / (1 + Fraction(off) / _PPT))
+    return Reach(lowest=periods * FS_PER_SECOND / Fraction(wanted) / (1 + Fraction(off) / PARTS))

@@ -20,19 +20,19 @@ from simlink.base.draws import once, streams
 from simlink.base.instants import FS_PER_SECOND, Times
 from simlink.budget.terms import Margin, Term, taken
 from simlink.figures.intervals import clopper_pearson
+from simlink.link.trigger import PARTS
 from simlink.scenario.distributions import Normal
 
 if TYPE_CHECKING:
     from simlink.scenario.distributions import Distribution
 
-_PPT = 10**12
 #: Draws that the moments of a term that enters crooked are taken from.
 _SAMPLED = 2**16
 #: The trapezoid rule's reach in standard deviations, and its least number of points.
 _REACH, _STEPS = 9.0, 200
 
 
-class Units:
+class BuiltUnits:
     """The values that units drew, each source drawn when it is first asked for.
 
     Parameters
@@ -65,7 +65,7 @@ class Units:
         period = float(margin.periods * FS_PER_SECOND / clock)
         left = np.full(self.count, period)
         if margin.tolerance is not None:
-            left /= 1 + np.asarray(margin.tolerance.of(drawn)) / _PPT
+            left /= 1 + np.asarray(margin.tolerance.of(drawn)) / PARTS
         left += margin.fixed - float(_apart(margin, ber))
         for term in terms:
             left -= term.of(drawn)
@@ -153,8 +153,8 @@ class Moments:
         if margin.tolerance is not None:
             law = margin.tolerance.laws[0]
             # 1 / (1 + t) is 1 - t to first order, and tolerances are small.
-            mean -= period * law.mean / _PPT
-            variance += period**2 * law.variance / _PPT**2
+            mean -= period * law.mean / PARTS
+            variance += period**2 * law.variance / PARTS**2
             exact = exact and (period == 0 or law.is_constant)
         return Spread(mean, math.sqrt(variance), self.lanes, self.lane_sigma, exact)
 
@@ -245,7 +245,9 @@ class Yield:
         return max(0.0, 1.0 - sum(1.0 - share for share in self.normal.values()))
 
 
-def units_that_work(margins: Iterable[Margin], units: Units, clock: Fraction, ber: float) -> Yield:
+def units_that_work(
+    margins: Iterable[Margin], units: BuiltUnits, clock: Fraction, ber: float
+) -> Yield:
     """Return the share of units that keep all of some margins at a clock in Hz."""
     margins = list(margins)
     kept = np.ones(units.count, dtype=np.bool_)
@@ -257,8 +259,6 @@ def units_that_work(margins: Iterable[Margin], units: Units, clock: Fraction, be
         exact = exact and found.exact
     working = int(kept.sum())
     low, high = clopper_pearson(working, units.count)
-    assert low is not None
-    assert high is not None
     return Yield(clock, working, units.count, low, high, normal, exact)
 
 

@@ -111,6 +111,7 @@ def _search(scenario: Scenario, sought: str, engine: str, options: dict[str, Any
     import sys
     from functools import partial
 
+    from simlink.base.wording import count
     from simlink.studies.size import size as search
 
     go = partial(search, scenario, sought, engine=engine, **options)
@@ -121,7 +122,9 @@ def _search(scenario: Scenario, sought: str, engine: str, options: dict[str, Any
     # How long a search takes is not known beforehand: it ends when its answer is settled.
     with Console(stderr=True).status("rough search") as status:
         return go(
-            progress=lambda value, used: status.update(f"at {value}: {used:.3g} conversions so far")
+            progress=lambda value, used: status.update(
+                f"at {value}: {count(used)} conversions so far"
+            )
         )
 
 

@@ -147,18 +147,15 @@ def _write(found: Variation, folder: Path) -> None:
 def _tell(found: Variation, json: bool, out: str | None) -> None:
     import sys
 
+    from simlink.pictures.text import columns
+
     tell = sys.stderr if json else sys.stdout
     rows = [(*found.keys, found.figure, "interval", "count of")]
     for point in found.points:
         figure = point.figures[found.figure]
-        ends = [figure.low, figure.high]
-        interval = " to ".join("?" if end is None else f"{end:.3g}" for end in ends)
         count = "" if figure.of is None else f"{figure.count} of {figure.of}"
-        rows.append((*map(str, point.values), figure.text(), interval, count))
-    widths = [max(len(row[i]) for row in rows) for i in range(len(rows[0]))]
-    for row in rows:
-        cells = (cell.rjust(width) for cell, width in zip(row, widths, strict=True))
-        print("  " + "  ".join(cells).rstrip(), file=tell)
+        rows.append((*map(str, point.values), figure.text(), figure.interval(), count))
+    print(columns(rows, right=True), file=tell)
     if out is not None and found.points:
         print(f"\nResults: {out}", file=tell)
     if json:

@@ -5,8 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from simlink.base.wording import percent, rate_text, share, short_time
 from simlink.figures.cycle import Cycle, cycles, tightest
-from simlink.figures.summary import Figure, _scaled
+from simlink.figures.summary import Figure
 
 if TYPE_CHECKING:
     from simlink.scenario.schema import Scenario
@@ -42,11 +43,6 @@ class Answer:
     limit: str
 
 
-def seconds(value: float) -> str:
-    """Return a time for people, such as ``"1.25 us"``."""
-    return "0 s" if value == 0 else _scaled(value, None, "s")
-
-
 def answer(scenario: Scenario, figures: dict[str, Figure]) -> Answer:
     """Return the answer of a run.
 
@@ -59,16 +55,16 @@ def answer(scenario: Scenario, figures: dict[str, Figure]) -> Answer:
     """
     lost = {name: figures[name] for name in LOSSES if figures[name].count}
     triggers = figures["triggers"].count
-    of = f"{triggers} triggers in {scenario.trials} unit{'s' if scenario.trials > 1 else ''}"
+    of = f"{_many(triggers, 'trigger')} in {_many(scenario.trials, 'unit')}"
     rate = scenario.trigger.rate
-    asked = "keeps its loop" if rate is None else f"meets {_hertz(float(rate.value))}"
+    asked = "keeps its loop" if rate is None else f"meets {rate_text(rate.value, 'Hz')}"
     asked += {"poisson": " on average", "burst": " in bursts"}.get(scenario.trigger.pattern, "")
     found = cycles(scenario)
     if not lost:
         bound = max(figures[name].high or 0.0 for name in LOSSES)
         verdict = (
             f"{asked[0].upper()}{asked[1:]}: nothing lost in {of}"
-            f" (each kind of loss < {bound:.2g} at 95 % confidence, by units)."
+            f" (each kind of loss < {share(bound)} at 95 % confidence, by units)."
         )
         return Answer(True, verdict, _limit(tightest(found)))
     said = ", ".join(f"{LOSSES[name]} {figure.text()}" for name, figure in lost.items())
@@ -77,11 +73,8 @@ def answer(scenario: Scenario, figures: dict[str, Figure]) -> Answer:
     return Answer(False, verdict, _blame(scenario, lost, found))
 
 
-def _hertz(value: float) -> str:
-    for step, prefix in ((1e9, "G"), (1e6, "M"), (1e3, "k")):
-        if value >= step:
-            return f"{value / step:.6g} {prefix}Hz"
-    return f"{value:.6g} Hz"
+def _many(count: int | None, what: str) -> str:
+    return f"{count} {what}" if count == 1 else f"{count} {what}s"
 
 
 def _who(cycle: Cycle) -> str:
@@ -91,12 +84,12 @@ def _who(cycle: Cycle) -> str:
 def _limit(cycle: Cycle) -> str:
     if cycle.slack is None:
         longest = "take" if " and " in cycle.side else "takes"
-        return f"The {cycle.side} {longest} the longest: {seconds(cycle.mean)} a frame."
+        return f"The {cycle.side} {longest} the longest: {short_time(cycle.mean)} a frame."
     assert cycle.period is not None
-    share = cycle.slack / cycle.period
+    spare = percent(float(cycle.slack / cycle.period))
     return (
-        f"{_who(cycle)} the limit: {seconds(cycle.mean)} of {seconds(cycle.period)},"
-        f" {share:.0%} to spare."
+        f"{_who(cycle)} the limit: {short_time(cycle.mean)} of {short_time(cycle.period)},"
+        f" {spare} to spare."
     )
 
 
@@ -106,8 +99,8 @@ def _blame(scenario: Scenario, lost: dict[str, Figure], found: list[Cycle]) -> s
         cycle = tightest(over)
         assert cycle.period is not None
         return (
-            f"The {cycle.side} cannot keep up: a frame needs {seconds(cycle.mean)}"
-            f" and has {seconds(cycle.period)}."
+            f"The {cycle.side} cannot keep up: a frame needs {short_time(cycle.mean)}"
+            f" and has {short_time(cycle.period)}."
         )
     first = max(lost, key=lambda name: lost[name].count or 0)
     latency = scenario.host.service_latency
@@ -117,7 +110,7 @@ def _blame(scenario: Scenario, lost: dict[str, Figure], found: list[Cycle]) -> s
         "missed_trigger": "Triggers come before the readout of the conversion before has ended.",
         "overrun": (
             f"A FIFO of {scenario.fifo.depth} is too shallow for the host's service latency"
-            f" (mean {seconds(latency.mean / 1e15)}), though its average rate is enough."
+            f" (mean {short_time(latency.mean)}), though its average rate is enough."
         ),
         "underrun": (
             f"Busy is released too early: {scenario.fifo.release_bits} of"
@@ -135,7 +128,7 @@ def _serial_reasons(first: str, latency: float) -> str:
         "missed_trigger": "Triggers come while the converter converts or is being read.",
         "overrun": (
             "A conversion is not read before the next one starts: the service latency (mean"
-            f" {seconds(latency / 1e15)}) leaves too little of the period, and no FIFO helps."
+            f" {short_time(latency)}) leaves too little of the period, and no FIFO helps."
         ),
         "corrupted_silent": "The host captures bits before they are valid, or after they change.",
         "timed_out": "Releases come later than the host's timeout.",

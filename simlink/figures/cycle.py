@@ -1,30 +1,57 @@
-"""One trigger period, and how each side of the chain fills it.
+"""How long each side of the chain needs for a frame, and the time that it has.
 
-Three things must fit the period of the triggers: the converter's cycle (conversion, then the
-longer of readout and acquisition), the packets of a frame on the return line, and the host's
-read cycle (its share of the service latency, then the read).
+The converter holds one frame: its conversion, then the longer of acquisition and of all that
+keeps it until its last clock edge, have to fit between two triggers. With a remote master the
+FIFO stands behind it, so that the return line and the host have to keep up on average only.
+Where the host's own clock reads the converter, the way of busy, the service latency and the
+clock all lie within the converter's cycle.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+from typing import TYPE_CHECKING, Literal
 
-from simlink.base.instants import FS_PER_SECOND
+import numpy as np
+
+from simlink.base import wording
+from simlink.base.instants import FS_PER_SECOND, Times, clock_edges
+from simlink.figures.reader import SAMPLED, drawn, reader_of
+from simlink.link import remote_clock
+from simlink.link.transport import push_packets
+from simlink.link.trigger import PARTS
 from simlink.link.transport import packets_of
 
 if TYPE_CHECKING:
     from simlink.scenario.distributions import Distribution
     from simlink.scenario.schema import Scenario
 
+Time = Fraction | float
+
 
 @dataclass(frozen=True)
 class Piece:
-    """A stretch of a cycle: mean and largest value in seconds, the largest None if unbounded."""
+    """A stretch of a cycle or of a way, in fs.
+
+    Attributes
+    ----------
+    name : str
+        What takes the time.
+    mean : Fraction
+        At the means.
+    largest : Fraction or float
+        At the most, infinite if nothing bounds it.
+    law : Distribution or None
+        What is drawn for each conversion, None where it is alike in all of them.
+    """
 
     name: str
-    mean: float
-    largest: float | None
+    mean: Fraction
+    largest: Time
+    law: Distribution | None = None
 
 
 @dataclass(frozen=True)
@@ -36,126 +63,294 @@ class Cycle:
     side : str
         ``"converter"``, ``"return line"`` or ``"host"``; ``"converter and host"`` where the
         host's own clock reads the converter.
-    pieces : list of Piece
+    pieces : sequence of Piece
         One after another.
-    period : float or None
-        The time that it has for one frame, in seconds; None when triggers wait for the host.
+    period : Fraction or None
+        The time that it has for one frame, in fs; None when triggers wait for the host.
+    shortest : Fraction or None
+        The same for the fastest timer that the tolerance allows.
+    buffered : bool
+        Whether it has to fit on average only, since a FIFO takes up the rest.
+    acquisition : Distribution or None
+        What else the end of the cycle waits for, from the end of the conversion.
+    least : Fraction or None
+        The shortest period that it could keep, where that is not the length of the cycle.
     """
 
     side: str
-    pieces: list[Piece] = field(default_factory=list)
-    period: float | None = None
+    pieces: Sequence[Piece]
+    period: Fraction | None = None
+    shortest: Fraction | None = None
+    buffered: bool = False
+    acquisition: Distribution | None = None
+    least: Fraction | None = None
 
     @property
-    def mean(self) -> float:
-        """The mean length of the cycle in seconds."""
-        return sum(piece.mean for piece in self.pieces)
+    def mean(self) -> Fraction:
+        """The mean length of the cycle in fs."""
+        return sum((piece.mean for piece in self.pieces), Fraction(0))
 
     @property
-    def largest(self) -> float | None:
-        """The longest cycle in seconds, None if nothing bounds it."""
-        total = 0.0
-        for piece in self.pieces:
-            if piece.largest is None:
-                return None
-            total += piece.largest
-        return total
+    def largest(self) -> Time:
+        """The longest cycle in fs, infinite if nothing bounds it."""
+        return total(piece.largest for piece in self.pieces)
 
     @property
-    def slack(self) -> float | None:
-        """What is left of the period, on average, in seconds; negative if it does not fit."""
+    def slack(self) -> Fraction | None:
+        """What is left of the period, on average, in fs; negative if it does not fit."""
         return None if self.period is None else self.period - self.mean
 
+    @property
+    def decisive(self) -> Time:
+        """The length that has to fit: the greatest, or the mean where that is all that counts."""
+        return self.mean if self.buffered or math.isinf(self.largest) else self.largest
 
-def _piece(name: str, law: Distribution, share: float = 1.0) -> Piece:
+    @property
+    def least_period(self) -> Fraction:
+        """The shortest period that it could keep, in fs."""
+        return Fraction(self.decisive) if self.least is None else self.least
+
+    @property
+    def unbounded(self) -> list[str]:
+        """The pieces that nothing bounds."""
+        return [piece.name for piece in self.pieces if math.isinf(piece.largest)]
+
+    def in_time(self, period: Fraction, seed: int) -> float:
+        """Return the share of conversions whose cycle fits a period in fs, of 65536 drawn."""
+        conversion, *later = self.pieces
+        length = np.zeros(SAMPLED)
+        for piece in later:
+            if piece.name != REST:
+                length += _draws(piece, seed)
+        if self.acquisition is not None:
+            length = np.maximum(length, drawn(self.acquisition, seed, "acquisition"))
+        return float((_draws(conversion, seed) + length <= float(period)).mean())
+
+
+#: What is left of the acquisition when all else is over.
+REST = "rest of acquisition"
+
+
+def _draws(piece: Piece, seed: int) -> np.ndarray[tuple[int, ...], np.dtype[np.float64]]:
+    if piece.law is None:
+        return np.array([float(piece.mean)])
+    return drawn(piece.law, seed, piece.name)
+
+
+def total(values: Iterable[Time]) -> Time:
+    """Return the sum of times in fs, exact as long as all of them are finite."""
+    found: Time = Fraction(0)
+    for value in values:
+        found = found + value
+    return found
+
+
+def piece_of(name: str, law: Distribution) -> Piece:
+    """Return what is drawn from a law as a piece."""
     high = law.support[1]
-    bounded = high < float("inf")
-    return Piece(
-        name,
-        law.mean * share / FS_PER_SECOND,
-        high * share / FS_PER_SECOND if bounded else None,
-    )
+    return Piece(name, Fraction(law.mean), high if math.isinf(high) else Fraction(high), law)
 
 
-def cycles(scenario: Scenario) -> list[Cycle]:
+def clocked(name: str, cycles: Fraction, clock: Fraction, slow: float = 0.0) -> Piece:
+    """Return some cycles of a clock in Hz that may be slow by a (negative) ratio in 1e-12."""
+    time = cycles * FS_PER_SECOND / clock
+    return Piece(name, time, time / (1 + Fraction(slow) / PARTS))
+
+
+Way = Literal["forward", "return"]
+
+
+def crossing(
+    scenario: Scenario,
+    name: str,
+    way: Way,
+    *,
+    skew: Literal["none", "channel", "lanes"] = "none",
+    falling: bool = False,
+) -> Piece:
+    """Return a symbol's crossing of the barrier.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        Whose barrier.
+    name : str
+        What to call it.
+    way : {"forward", "return"}
+        The direction.
+    skew : {"none", "channel", "lanes"}
+        Whether the channel has a skew: none for the one that skew is counted from; a channel
+        beside the lanes has none of a list that gives the lanes' own; of lanes the worst counts.
+    falling : bool
+        Whether the edge falls, so that the pulse-width distortion delays it.
+    """
+    channel = scenario.barrier.direction(way)
+    laws = [channel.delay, channel.spread]
+    if falling:
+        laws.append(channel.pulse_width_distortion)
+    means = [Fraction(law.mean) for law in laws]
+    highs = [law.support[1] for law in laws]
+    skews = list(channel.lane_skews(scenario.frame.lanes)) if skew == "lanes" else []
+    if skew == "channel" and not isinstance(channel.skew, tuple):
+        skews = [channel.skew]
+    if skews:
+        means.append(max(Fraction(law.mean) for law in skews))
+        highs.append(max(law.support[1] for law in skews))
+    # Of jitter, of which the next edge has as much, the mean alone counts.
+    means.append(Fraction(channel.jitter.mean))
+    highs.append(channel.jitter.mean)
+    exact = (high if math.isinf(high) else Fraction(high) for high in highs)
+    return Piece(name, sum(means, Fraction(0)), total(exact))
+
+
+def busy_crossing(scenario: Scenario, name: str) -> Piece:
+    """Return how the fall of busy crosses to the host that clocks the converter."""
+    return crossing(scenario, name, "return", skew="channel", falling=True)
+
+
+def periods(
+    scenario: Scenario, *, fastest: bool = False
+) -> tuple[Fraction, Fraction] | tuple[None, None]:
+    """Return the time between triggers, in a burst within it, and on average, in fs.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        Whose triggers; None twice when they wait for the host.
+    fastest : bool
+        For the fastest timer that the tolerance allows, else for the mean one.
+    """
+    trigger = scenario.trigger
+    if trigger.rate is None:
+        return None, None
+    off = trigger.tolerance.support[1] if fastest else trigger.tolerance.mean
+    spacing = average = FS_PER_SECOND / (trigger.rate.value * (1 + Fraction(off) / PARTS))
+    if trigger.pattern == "burst" and trigger.burst_length and trigger.gap is not None:
+        whole = spacing * (trigger.burst_length - 1) + Fraction(trigger.gap.mean)
+        average = whole / trigger.burst_length
+    return spacing, average
+
+
+def cycles(
+    scenario: Scenario, scheme: str | None = None, clock: Fraction | None = None
+) -> list[Cycle]:
     """Return the cycle of each side, converter first.
 
     Parameters
     ----------
     scenario : Scenario
         Any scenario.
+    scheme : str, optional
+        Another scheme than the scenario's own.
+    clock : Fraction, optional
+        Another clock in Hz than the scenario's for the read of the converter.
 
     Returns
     -------
     list of Cycle
-        The return line only in packets style.
+        The return line only in packets style, the host by itself only with a remote master.
     """
-    trigger = scenario.trigger
-    spacing = average = None
-    if trigger.rate is not None:
-        spacing = average = float(1 / trigger.rate.value)
-        if trigger.pattern == "burst":
-            assert trigger.gap is not None
-            assert trigger.burst_length is not None
-            gap = trigger.gap.mean / FS_PER_SECOND
-            average = (spacing * (trigger.burst_length - 1) + gap) / trigger.burst_length
-    if scenario.link.scheme != "remote_master":
-        return [_serial_cycle(scenario, spacing)]
-    bits = scenario.bits_per_lane
-    readout = float(bits / scenario.remote_clock.frequency.value)
-    conversion = _piece("conversion", scenario.converter.conversion_time)
-    start = _piece("start delay", scenario.remote_clock.start_delay)
-    read_out = Piece("readout", readout, readout)
-    remote = [conversion, start, read_out]
-    acquisition = scenario.converter.acquisition_time
-    spare = acquisition.mean / FS_PER_SECOND - start.mean - readout
-    if spare > 0:
-        remote.append(Piece("rest of acquisition", spare, spare))
-    found = [Cycle("converter", [p for p in remote if p.mean or p.largest != 0], spacing)]
+    scheme = scheme or scenario.link.scheme
+    spacing, average = periods(scenario)
+    fast_spacing, fast_average = periods(scenario, fastest=True)
+    if scheme != "remote_master":
+        keeps = _host_clocked(scenario, clock or scenario.host.clock.value)
+        return [_converter("converter and host", scenario, keeps, spacing, fast_spacing)]
+    keeps = [
+        piece_of("start delay", scenario.remote_clock.start_delay),
+        clocked(
+            "readout",
+            Fraction(scenario.bits_per_lane),
+            clock or scenario.remote_clock.frequency.value,
+            scenario.remote_clock.tolerance.support[0],
+        ),
+    ]
+    found = [_converter("converter", scenario, keeps, spacing, fast_spacing)]
     packets = packets_of(scenario)
     if packets is not None:
-        line = sum(packet.line_time for packet in packets) / FS_PER_SECOND
-        found.append(Cycle("return line", [Piece("packets", line, line)], average))
-    host = scenario.host
-    read = float(bits / host.clock.value)
-    # One latency serves a group: the watermark, or all that can wait when it reads on.
-    group = scenario.fifo.depth if host.read_all else host.watermark
-    name = "service latency" if group == 1 else f"service latency / {group}"
-    service = _piece(name, host.service_latency, 1 / group)
-    found.append(Cycle("host", [service, Piece("read", read, read)], average))
-    return found
+        line = Fraction(sum(packet.line_time for packet in packets))
+        pieces = [Piece("packets", line, line)]
+        found.append(Cycle("return line", pieces, average, fast_average, buffered=True))
+    reader = reader_of(scenario)
+    shared = reader.shared_by(spacing)
+    latency = piece_of("service latency", scenario.host.service_latency)
+    if shared != 1:
+        by = f"{latency.name} / {wording.number(shared, 3)}" if shared < math.inf else latency.name
+        mean = reader.mean(spacing) - reader.read
+        latency = Piece(by, mean, reader.most_for_one(spacing))
+    pieces = [latency, Piece("read", reader.read, reader.read)]
+    least = reader.least_period() if reader.reads_on else None
+    host = Cycle("host", pieces, average, fast_average, buffered=True, least=least)
+    return [*found, host]
 
 
-def _serial_cycle(scenario: Scenario, spacing: float | None) -> Cycle:
-    """Return the cycle of a converter that the host's own clock reads.
+def _host_clocked(scenario: Scenario, clock: Fraction) -> list[Piece]:
+    """Return what keeps a converter that the host's own clock reads, once it has converted.
 
-    It holds one frame: from the trigger to the last clock edge everything is in line.
+    The next trigger crosses the same direction as the clock: its channel is the one that skew is
+    counted from, so a late clock edge is one delay behind and a trigger one delay ahead.
     """
-    forward = scenario.barrier.direction("forward")
-    back = scenario.barrier.direction("return")
-    read = float(scenario.bits_per_lane / scenario.host.clock.value)
-    pieces = [
-        _piece("conversion", scenario.converter.conversion_time),
-        _piece("busy crossing", back.delay),
-        _piece("synchroniser", scenario.fifo.sync_delay),
-        _piece("service latency", scenario.host.service_latency),
-        _piece("clock crossing", forward.delay),
-        Piece("read", read, read),
+    return [
+        busy_crossing(scenario, "busy crossing"),
+        piece_of("synchroniser", scenario.fifo.sync_delay),
+        piece_of("service latency", scenario.host.service_latency),
+        crossing(scenario, "clock crossing", "forward", skew="channel", falling=True),
+        clocked("read", Fraction(scenario.bits_per_lane), clock),
     ]
-    acquisition = scenario.converter.acquisition_time.mean / FS_PER_SECOND
-    spare = acquisition - sum(piece.mean for piece in pieces[1:])
-    if spare > 0:
-        pieces.append(Piece("rest of acquisition", spare, spare))
-    kept = [piece for piece in pieces if piece.mean or piece.largest != 0]
-    return Cycle("converter and host", kept, spacing)
+
+
+def _converter(
+    side: str,
+    scenario: Scenario,
+    keeps: list[Piece],
+    period: Fraction | None,
+    shortest: Fraction | None,
+) -> Cycle:
+    """Return the cycle of the converter, which conversion and acquisition are part of."""
+    conversion = piece_of("conversion", scenario.converter.conversion_time)
+    acquisition = scenario.converter.acquisition_time
+    kept = total(piece.largest for piece in keeps)
+    mean = Fraction(acquisition.mean) - sum((piece.mean for piece in keeps), Fraction(0))
+    longest = piece_of("acquisition", acquisition).largest
+    largest = Fraction(0) if math.isinf(kept) else longest - kept
+    rest = Piece(REST, max(mean, Fraction(0)), max(largest, Fraction(0)))
+    pieces = [conversion, *(piece for piece in [*keeps, rest] if piece.mean or piece.largest)]
+    return Cycle(side, pieces, period, shortest, acquisition=acquisition)
+
+
+def arrivals(scenario: Scenario, clock: Fraction) -> tuple[Times, Times]:
+    """Return when the bits of a lane are captured, and when they are past the line.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        Says how many bits, which edge captures, and in which packets they go.
+    clock : Fraction
+        The remote clock in Hz.
+
+    Returns
+    -------
+    captured, arrived : ndarray of int64, shape (N,), fs
+        From the start of the clock; without the crossing of the barrier. In packets style a bit
+        waits until its packet is full and the line is free of the packets before, and has
+        arrived with the whole of it. Of frames that come evenly, no faster than the clock reads
+        them and the line carries them, none finds the line taken by the one before.
+    """
+    edges = clock_edges(clock, scenario.bits_per_lane)
+    captured = remote_clock.capture_offsets(*edges, scenario.remote_clock.capture)
+    packets = packets_of(scenario)
+    if packets is None:
+        return captured, captured
+    none = np.zeros(1, dtype=np.int64)
+    still = np.zeros((1, len(packets)), dtype=np.int64)
+    whole, _ = push_packets(packets, captured[np.newaxis], none, still, none, none)
+    return captured, np.repeat(whole[0], [packet.last - packet.first + 1 for packet in packets])
 
 
 def tightest(found: list[Cycle]) -> Cycle:
     """Return the cycle that leaves the smallest share of its time, or the longest one."""
 
-    def room(cycle: Cycle) -> float:
-        if cycle.period is None:
-            return -cycle.mean
-        return 1 - cycle.mean / cycle.period
+    def room(cycle: Cycle) -> Fraction:
+        return -cycle.mean if cycle.period is None else 1 - cycle.mean / cycle.period
 
     return min(found, key=room)

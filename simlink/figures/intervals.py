@@ -18,27 +18,31 @@ Interval = tuple[float | None, float | None]
 Floats = npt.NDArray[np.float64]
 
 
-def clopper_pearson(count: float, of: float, confidence: float = CONFIDENCE) -> Interval:
-    """Return the exact two-sided interval of a proportion.
+def one_sided(count: float, of: float, miss: float) -> tuple[float, float]:
+    """Return a lower and an upper limit of a proportion, each wrong with the chance `miss`.
 
     Parameters
     ----------
     count, of : float
         Events among independent tries; fractions are taken for an effective number of tries.
-    confidence : float
-        Such as 0.95.
+    miss : float
+        Such as 0.025.
 
     Returns
     -------
-    (low, high)
+    (low, high) : tuple of float
         After Clopper and Pearson, Biometrika 26 (1934), through the beta distribution.
     """
     from scipy.special import betaincinv
 
-    miss = (1 - confidence) / 2
     low = 0.0 if count <= 0 else float(betaincinv(count, of - count + 1, miss))
     high = 1.0 if count >= of else float(betaincinv(count + 1, of - count, 1 - miss))
     return low, high
+
+
+def clopper_pearson(count: float, of: float, confidence: float = CONFIDENCE) -> tuple[float, float]:
+    """Return the exact two-sided interval of a proportion; see `one_sided`."""
+    return one_sided(count, of, (1 - confidence) / 2)
 
 
 def nothing_seen(tries: int, confidence: float = CONFIDENCE) -> float:

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from simlink.base import wording
 from simlink.base.instants import FS_PER_SECOND, Times
 from simlink.figures import intervals
 from simlink.figures.intervals import CONFIDENCE
@@ -59,7 +59,7 @@ class Figure:
     def text(self) -> str:
         """Return the figure for a table, with no more digits than its interval supports."""
         if self.unit == "1" and self.count == 0:
-            return "none seen" if self.high is None else f"< {_digits(self.high, None)}"
+            return "none seen" if self.high is None else f"< {wording.share(self.high)}"
         if self.value is None:
             return "-"
         if self.unit == "triggers":
@@ -67,41 +67,16 @@ class Figure:
         width = None
         if self.low is not None and self.high is not None:
             width = self.high - self.low
-        return _scaled(self.value, width, self.unit)
+        return wording.estimate(self.value, width, self.unit)
 
-
-def _digits(value: float, width: float | None) -> str:
-    """Return a number with the digits that an interval of that width leaves meaning to."""
-    if value == 0 or not math.isfinite(value):
-        return "0" if value == 0 else str(value)
-    if width is None:
-        digits = 2
-    elif width <= abs(value) * 1e-7:
-        digits = 7
-    else:
-        digits = math.floor(math.log10(abs(value))) - math.floor(math.log10(width)) + 1
-    return f"{value:.{min(max(digits, 1), 7)}g}"
-
-
-def _scaled(value: float, width: float | None, unit: str) -> str:
-    if unit == "1":
-        return _digits(value, width)
-    scale, prefix = 1.0, ""
-    steps = (
-        [(1e-15, "f"), (1e-12, "p"), (1e-9, "n"), (1e-6, "u"), (1e-3, "m"), (1.0, "")]
-        if unit == "s"
-        else [(1.0, ""), (1e3, "k"), (1e6, "M"), (1e9, "G")]
-    )
-    for step, name in steps:
-        # What rounds up to the next thousand takes the next prefix.
-        if abs(value) >= step * 0.99995:
-            scale, prefix = step, name
-    number = _digits(value / scale, None if width is None else width / scale)
-    if width is None:
-        number = f"{value / scale:.4g}"
-    if "e" in number:
-        number = f"{float(number):.0f}"
-    return f"{number} {prefix}{unit}"
+    def interval(self) -> str:
+        """Return the interval with the digits that its own width leaves meaning to."""
+        low, high = self.low, self.high
+        if low is None or high is None:
+            return ""
+        if self.count == 0 and self.unit == "1":
+            return "upper bound"
+        return wording.interval(low, high, self.unit)
 
 
 def share(counts: Times, of: Times, words: int = 1) -> Figure:

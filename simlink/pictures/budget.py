@@ -8,7 +8,7 @@ from fractions import Fraction
 from typing import TYPE_CHECKING, Any
 
 from simlink.base.instants import FS_PER_SECOND
-from simlink.budget import wording
+from simlink.base.wording import clock_limit, short_time
 from simlink.pictures import style
 
 if TYPE_CHECKING:
@@ -88,7 +88,7 @@ def budget(found: Budget) -> Figure:
     ax.set_ylim(2.62 * _ROW, -0.62 * _ROW)
     ax.set_yticks(
         [row * _ROW for row in range(len(found))],
-        [one.name.replace(" ", "\n") + f"\n{wording.clock(one.clock)}" for one in found.values()],
+        [one.name.replace(" ", "\n") + f"\n{clock_limit(one.clock)}" for one in found.values()],
     )
     ax.tick_params(axis="y", length=0)
     ax.xaxis.set_major_formatter(style.seconds_axis())
@@ -179,7 +179,7 @@ def _scheme(
             label=name,
         )
         left = setup.left_at_worst(one.clock, one.ber) if worst else setup.left(one.clock)
-        said = f"{wording.time(left if kept else -left)} {'left' if kept else 'missing'}"
+        said = f"{short_time(left if kept else -left)} {'left' if kept else 'missing'}"
         ax.text(high + 0.012 * longest, y, style.proper(said), va="center", fontsize=8.5)
     ax.plot(
         [edge, edge],

@@ -2,21 +2,22 @@
 
 from __future__ import annotations
 
-import math
-import textwrap
-from collections.abc import Sequence
-from fractions import Fraction
+from functools import partial
 from typing import TYPE_CHECKING
 
 from simlink.base.cautions import CAUTIONS
-from simlink.budget import wording
+from simlink.base.errors import printable
+from simlink.base.wording import clock_limit, most_of, short_time
+from simlink.figures.cycle import total
+from simlink.pictures import text as paragraphs
 
 if TYPE_CHECKING:
     from simlink.budget import Budget, SchemeBudget
     from simlink.budget.terms import Margin
     from simlink.budget.window import Window
 
-_WIDTH = 92
+#: Lines are longer than elsewhere: the schemes stand side by side.
+wrapped = partial(paragraphs.wrapped, width=92)
 #: The margins whose terms are listed; of the others the rest alone.
 _LISTED = ("setup", "hold")
 
@@ -36,19 +37,19 @@ def table(budget: Budget) -> str:
         It ends with a line break.
     """
     scenario = budget.scenario
-    title = "".join(c if c.isprintable() else " " for c in scenario.title or scenario.name)
-    parts = [f"{title}\n{_wrapped(budget.sentence)}", side_by_side(budget)]
+    title = printable(scenario.title or scenario.name)
+    parts = [f"{title}\n{wrapped(budget.sentence)}", side_by_side(budget)]
     parts += [chains(one) for one in budget.values()]
     parts.append(
-        _wrapped(
+        wrapped(
             f"Worst is the arithmetic sum of the terms at the ends of their laws, with Gaussian "
             f"jitter at a bit-error ratio of {budget.ber:g} (one-sided Q of the dual-Dirac rule). "
-            f"Statistical is the highest clock at which {wording.share(budget.wanted)} of units "
+            f"Statistical is the highest clock at which {most_of(budget.wanted)} of units "
             f"work by the normal law. Select, configuration and fault lines come on top of the "
             f"signals."
         )
     )
-    parts.append(_wrapped(f"Cautions: {CAUTIONS}"))
+    parts.append(wrapped(f"Cautions: {CAUTIONS}"))
     return "\n\n".join(parts) + "\n"
 
 
@@ -59,7 +60,7 @@ def side_by_side(budget: Budget) -> str:
     rows = [("", *(one.name for one in budget.values()))]
     for number, name in enumerate(names):
         rows.append((name, *(column[number][1] for column in columns)))
-    return _columns(rows)
+    return paragraphs.columns(rows)
 
 
 def _column(one: SchemeBudget) -> list[tuple[str, str]]:
@@ -68,35 +69,33 @@ def _column(one: SchemeBudget) -> list[tuple[str, str]]:
     rate = one.sample_rate
     low = min(yields.normal.values())
     return [
-        ("serial clock of the scenario", wording.clock(one.clock)),
-        ("setup margin, nominal", wording.time(setup.left(one.clock))),
+        ("serial clock of the scenario", clock_limit(one.clock)),
+        ("setup margin, nominal", short_time(setup.left(one.clock))),
         ("setup margin, worst", _worst(one, setup)),
-        ("hold margin, nominal", wording.time(hold.left(one.clock))),
+        ("hold margin, nominal", short_time(hold.left(one.clock))),
         ("hold margin, worst", _worst(one, hold)),
         ("highest clock, nominal", _end(one.nominal, "highest")),
         ("highest clock, worst", _end(one.worst, "highest")),
         ("  set by", one.worst.by or "-"),
         (
             "highest clock, statistical",
-            "-" if one.statistical is None else wording.clock(one.statistical),
+            "-" if one.statistical is None else clock_limit(one.statistical),
         ),
         ("lowest clock, worst", _end(one.worst, "lowest")),
         (
             "units that work, built",
             f"{yields.working} of {yields.units}",
         ),
-        ("units that work, normal law", wording.share(low)),
-        ("clock judged at", "-" if one.used is None else wording.clock(one.used)),
-        ("highest sample rate", "-" if rate is None else wording.clock(rate)),
+        ("units that work, normal law", most_of(low)),
+        ("clock judged at", "-" if one.used is None else clock_limit(one.used)),
+        ("highest sample rate", "-" if rate is None else clock_limit(rate)),
         (
             "latency to the last bit, nominal",
-            "-"
-            if latency is None
-            else wording.time(sum((span.nominal for span in latency), Fraction(0))),
+            "-" if latency is None else short_time(total(span.mean for span in latency)),
         ),
         (
             "latency to the last bit, worst",
-            "-" if latency is None else wording.time(math.fsum(span.worst for span in latency)),
+            "-" if latency is None else short_time(total(span.largest for span in latency)),
         ),
         ("isolated signals to the converter", _listed(signals.forward)),
         ("isolated signals to the host", _listed(signals.back)),
@@ -115,34 +114,34 @@ def _listed(signals: dict[str, int]) -> str:
 
 def _worst(one: SchemeBudget, margin: Margin) -> str:
     left = margin.left_at_worst(one.clock, one.ber)
-    return "no bound" if math.isinf(left) else wording.time(left)
+    return short_time(left)
 
 
 def _end(window: Window, which: str) -> str:
     if not window.is_open:
         return "none will do"
     value = window.highest if which == "highest" else window.lowest
-    return "no limit" if value is None else wording.clock(value, upwards=which == "lowest")
+    return "no limit" if value is None else clock_limit(value, upwards=which == "lowest")
 
 
 def chains(one: SchemeBudget) -> str:
     """Return the terms of a scheme's setup and hold, what they leave, and what is refused."""
-    lines = [f"{one.name}, at {wording.clock(one.clock)}"]
+    lines = [f"{one.name}, at {clock_limit(one.clock)}"]
     lines += [_chain(one, one.margin(name)) for name in _LISTED]
     rest = [
         f"{margin.name} {_worst(one, margin)}"
         for margin in one.margins
         if margin.name not in _LISTED
     ]
-    lines.append(_wrapped("also left, worst: " + "; ".join(rest), "  ", "    "))
-    lines += [_wrapped(f"refused: {said}", "  ", "    ") for said in one.refusals()]
+    lines.append(wrapped("also left, worst: " + "; ".join(rest), "  ", "    "))
+    lines += [wrapped(f"refused: {said}", "  ", "    ") for said in one.refusals()]
     return "\n".join(lines)
 
 
 def _chain(one: SchemeBudget, margin: Margin) -> str:
     rows = [(margin.name, "nominal", "worst", "from")]
-    nominal = wording.time(margin.interval(one.clock, margin.mean_off))
-    worst = wording.time(margin.interval(one.clock, margin.worst_off))
+    nominal = short_time(margin.interval(one.clock, margin.mean_off))
+    worst = short_time(margin.interval(one.clock, margin.worst_off))
     rows.append(("  time it has", nominal, worst, _time_from(one, margin)))
     gaussian = [one for one in margin.terms if one.drawn == "edge" and one.jitter.sigma > 0]
     silent = []
@@ -152,18 +151,18 @@ def _chain(one: SchemeBudget, margin: Margin) -> str:
                 silent.append(term.name)
             continue
         name = f"  {term.name}"
-        rows.append((name, wording.time(-term.nominal), wording.time(-term.worst), term.key))
+        rows.append((name, short_time(-term.nominal), short_time(-term.worst), term.key))
     random = margin.random(one.ber)
     if random:
         edges = f"{len(gaussian)} edges" if len(gaussian) > 1 else "an edge"
         name = f"  random jitter of {edges}"
         said = f"Q x rms of {' and '.join(sorted({term.key for term in gaussian}))}"
-        rows.append((name, "0 ns", wording.time(-random), said))
-    rows.append(("  = left", wording.time(margin.left(one.clock)), _worst(one, margin), ""))
-    text = _columns(rows)
+        rows.append((name, short_time(0), short_time(-random), said))
+    rows.append(("  = left", short_time(margin.left(one.clock)), _worst(one, margin), ""))
+    chain = paragraphs.columns(rows)
     if silent:
-        text += "\n" + _wrapped("zero: " + "; ".join(silent), "      ", "      ")
-    return text
+        chain += "\n" + wrapped("zero: " + "; ".join(silent), "      ", "      ")
+    return chain
 
 
 def _time_from(one: SchemeBudget, margin: Margin) -> str:
@@ -173,15 +172,3 @@ def _time_from(one: SchemeBudget, margin: Margin) -> str:
     if margin.fixed:
         said.append("host.capture")
     return " and ".join(said) or "no part of the period"
-
-
-def _columns(rows: Sequence[tuple[str, ...]]) -> str:
-    widths = [max(len(row[i]) for row in rows) for i in range(len(rows[0]))]
-    lines = ("  ".join(cell.ljust(w) for cell, w in zip(r, widths, strict=True)) for r in rows)
-    return "\n".join(f"  {line}".rstrip() for line in lines)
-
-
-def _wrapped(text: str, first: str = "", later: str = "") -> str:
-    return textwrap.fill(
-        text, _WIDTH, initial_indent=first, subsequent_indent=later, break_on_hyphens=False
-    )

@@ -6,13 +6,14 @@ there. No function here opens a window or touches any other drawing.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from simlink.base.instants import FS_PER_SECOND
-from simlink.figures.answer import seconds
+from simlink.base.wording import Number, short_time
 from simlink.figures.cycle import Cycle, Piece, cycles
 from simlink.pictures import style
 from simlink.scenario.schema import Scenario
@@ -372,7 +373,7 @@ def period(run: Run | Study | Scenario, ax: Axes | None = None) -> Axes:
         pad=26,
     )
     ax.set_xlabel("time for one frame, on average")
-    longest = max(max(cycle.mean, cycle.period or 0.0) for cycle in found)
+    longest = max(_s(max(cycle.mean, cycle.period or 0)) for cycle in found)
     ax.set_xlim(0, longest * 1.03)
     ax.set_ylim(len(found) - 0.35, -0.45)
     ax.set_yticks(range(len(found)), [_side(cycle) for cycle in found], linespacing=1.35)
@@ -385,12 +386,16 @@ def period(run: Run | Study | Scenario, ax: Axes | None = None) -> Axes:
     return ax
 
 
-def _time(value: float) -> str:
-    return style.proper(seconds(value))
+def _s(time: Number) -> float:
+    return float(time) / FS_PER_SECOND
+
+
+def _time(value: Number) -> str:
+    return style.proper(short_time(value))
 
 
 def _side(cycle: Cycle) -> str:
-    most = "no bound" if cycle.largest is None else f"at most {_time(cycle.largest)}"
+    most = "no bound" if math.isinf(cycle.largest) else f"at most {_time(cycle.largest)}"
     return f"{cycle.side}\nmean {_time(cycle.mean)}\n{most}"
 
 
@@ -413,13 +418,14 @@ def _row(ax: Axes, row: int, cycle: Cycle) -> None:
         colour, ink = _PIECES.get(piece.name, (style.QUIET, "white"))
         _stretch(ax, row, at, piece, colour)
         said = f"{piece.name}\n{_time(piece.mean)}"
-        labels.append(_Label(said, at, at + piece.mean, ink, colour))
-        at += piece.mean
+        end = at + _s(piece.mean)
+        labels.append(_Label(said, at, end, ink, colour))
+        at = end
     slack = cycle.slack
     if slack is not None and slack > 0:
         ax.barh(
             [row],
-            [slack],
+            [_s(slack)],
             left=[at],
             height=2 * _HALF,
             facecolor="white",
@@ -428,13 +434,14 @@ def _row(ax: Axes, row: int, cycle: Cycle) -> None:
             linewidth=0.8,
             label="to spare",
         )
-        labels.append(_Label(f"to spare\n{_time(slack)}", at, at + slack, style.INK, "white"))
+        end = at + _s(slack)
+        labels.append(_Label(f"to spare\n{_time(slack)}", at, end, style.INK, "white"))
     elif slack is not None and slack < 0:
         assert cycle.period is not None
         ax.barh(
             [row],
-            [-slack],
-            left=[cycle.period],
+            [_s(-slack)],
+            left=[_s(cycle.period)],
             height=2 * _HALF + 0.14,
             facecolor="none",
             edgecolor=style.RUST,
@@ -443,14 +450,14 @@ def _row(ax: Axes, row: int, cycle: Cycle) -> None:
             label="over",
         )
         said = f"too long by\n{_time(-slack)}"
-        labels.append(_Label(said, cycle.period, at, style.RUST, "none", inside=False))
+        labels.append(_Label(said, _s(cycle.period), at, style.RUST, "none", inside=False))
     _write(ax, row, labels)
 
 
 def _stretch(ax: Axes, row: int, start: float, piece: Piece, colour: str) -> None:
     ax.barh(
         [row],
-        [piece.mean],
+        [_s(piece.mean)],
         left=[start],
         height=2 * _HALF,
         facecolor=colour,
@@ -542,32 +549,33 @@ def _period_lines(ax: Axes, found: list[Cycle], scenario: Scenario) -> None:
         span = found[0].period
         assert span is not None
         said = "mean trigger spacing" if scenario.trigger.pattern == "poisson" else "trigger period"
-        ax.axvline(span, color=style.INK, lw=1.6, linestyle=dash, label="period", zorder=4)
+        end = _s(span)
+        ax.axvline(end, color=style.INK, lw=1.6, linestyle=dash, label="period", zorder=4)
         text = ax.annotate(
             f"{said} {_time(span)}",
-            (span, 1.0),
+            (end, 1.0),
             xycoords=ax.get_xaxis_transform(),
             xytext=(0, 5),
             textcoords="offset points",
             ha="center",
         )
-        _keep_in(ax, text, span)
+        _keep_in(ax, text, end)
         return
     for row, cycle in enumerate(found):
         assert cycle.period is not None
         ends = [row - _HALF - 0.1, row + _HALF + 0.1]
-        x = [cycle.period, cycle.period]
-        ax.plot(x, ends, color=style.INK, lw=1.6, linestyle=dash, label="period", zorder=4)
+        end = _s(cycle.period)
+        ax.plot([end, end], ends, color=style.INK, lw=1.6, linestyle=dash, label="period", zorder=4)
         said = "in a burst" if cycle.side == "converter" else "a frame, all in all"
         text = ax.annotate(
             f"{_time(cycle.period)} {said}",
-            (cycle.period, ends[0]),
+            (end, ends[0]),
             xytext=(0, 2),
             textcoords="offset points",
             ha="center",
             size=8.5,
         )
-        _keep_in(ax, text, cycle.period)
+        _keep_in(ax, text, end)
 
 
 def _keep_in(ax: Axes, text: Text, at: float) -> None:

@@ -63,7 +63,7 @@ def sizing(found: Sizing, ax: Axes | None = None) -> Axes:
         ax.axvline(found.answer, color=style.TEAL, lw=1.2, alpha=0.6, label=answer, zorder=1)
     bound = _bound(found)
     if bound is not None:
-        said = f"proven to lose nothing: {bound}"
+        said = f"proven to lose nothing: {style.proper(found.text_of(bound))}"
         ax.axvline(bound, color=style.INK, lw=1.4, linestyle=":", label=said)
     _scales(ax, found, shown, bound)
     ax.set_xlabel(_AXES[found.sought])
@@ -81,8 +81,8 @@ def _title(found: Sizing) -> str:
     )
 
 
-def _bound(found: Sizing) -> int | None:
-    if found.bound is None or isinstance(found.bound, int):
+def _bound(found: Sizing) -> float | None:
+    if found.bound is None or isinstance(found.bound, int | float):
         return found.bound
     return found.bound.depth
 
@@ -122,7 +122,7 @@ def _points(ax: Axes, found: Sizing, points: list[Point], verdict: Verdict, floo
         ax.plot([], [], color=colour, label=f"{label} (upper limits)", **width)
 
 
-def _scales(ax: Axes, found: Sizing, shown: list[Point], bound: int | None) -> None:
+def _scales(ax: Axes, found: Sizing, shown: list[Point], bound: float | None) -> None:
     from matplotlib.ticker import EngFormatter, LogLocator, MaxNLocator, NullLocator
 
     values = [float(found.values[p.at]) for p in shown]

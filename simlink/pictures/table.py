@@ -2,19 +2,19 @@
 
 from __future__ import annotations
 
-import textwrap
-from collections.abc import Sequence
+from fractions import Fraction
 from typing import TYPE_CHECKING
 
 from simlink.base.cautions import CAUTIONS
-from simlink.figures.answer import seconds
+from simlink.base.errors import printable
+from simlink.base.wording import percent, short_time
 from simlink.figures.cycle import Cycle
-from simlink.figures.summary import Figure, _scaled
+from simlink.figures.summary import Figure
+from simlink.pictures.text import WIDTH, columns, wrapped
 
 if TYPE_CHECKING:
     from simlink.running.run import Run
 
-_WIDTH = 78
 _BAR = 52
 #: What the pieces of a bar are drawn with, in their order.
 _FILLS = "#=+%"
@@ -78,11 +78,11 @@ def table(run: Run) -> str:
     parts = [_head(run), bars(run.cycles), figures(dict(run.figures))]
     assumed = [(f"{one.key} = {_value(one.value)}", one.why) for one in run.scenario.assumed]
     if assumed:
-        parts.append("assumed, because the scenario does not say:\n" + _columns(assumed))
+        parts.append("assumed, because the scenario does not say:\n" + columns(assumed))
     notes = run.scenario.notes
     if notes:
-        parts.append("notes:\n" + "\n".join(_wrapped(note, "  - ", "    ") for note in notes))
-    parts.append(_wrapped(f"Cautions: {CAUTIONS}"))
+        parts.append("notes:\n" + "\n".join(wrapped(note, "  - ", "    ") for note in notes))
+    parts.append(wrapped(f"Cautions: {CAUTIONS}"))
     return "\n\n".join(parts) + "\n"
 
 
@@ -90,12 +90,12 @@ def _head(run: Run) -> str:
     scenario = run.scenario
     engine = run.engine + (f" ({run.why})" if run.why else "")
     size = f"{_many(scenario.trials, 'unit')} of {_many(scenario.conversions, 'conversion')}"
-    lines = [_printable(scenario.title or scenario.name)]
-    lines += [_wrapped(run.answer.verdict), _wrapped(run.answer.limit)]
-    lines.append(_wrapped(f"Engine {engine}, seed {scenario.seed}, {size}."))
+    lines = [printable(scenario.title or scenario.name)]
+    lines += [wrapped(run.answer.verdict), wrapped(run.answer.limit)]
+    lines.append(wrapped(f"Engine {engine}, seed {scenario.seed}, {size}."))
     if run.interrupted:
         said = f"Interrupted: the figures are those of the {size} that were finished."
-        lines.append(_wrapped(said))
+        lines.append(wrapped(said))
     return "\n".join(lines)
 
 
@@ -117,13 +117,13 @@ def bars(found: list[Cycle]) -> str:
         All bars have one scale. What is left of a side's time is dotted; what does not fit is
         drawn with exclamation marks past a bar.
     """
-    longest = max(max(cycle.mean, cycle.period or 0.0) for cycle in found)
+    longest = max(max(cycle.mean, cycle.period or Fraction(0)) for cycle in found)
     lines = ["one frame on each side, on average:"]
     side = max(len(cycle.side) for cycle in found)
     for cycle in found:
         drawn, key = _bar(cycle, longest)
         lines.append(f"  {cycle.side:<{side}}  {drawn}")
-        lines += [f"  {'':<{side}}  {line}" for line in _packed(key, _WIDTH - side - 4)]
+        lines += [f"  {'':<{side}}  {line}" for line in _packed(key, WIDTH - side - 4)]
     return "\n".join(lines)
 
 
@@ -138,18 +138,18 @@ def _packed(parts: list[str], width: int) -> list[str]:
     return lines
 
 
-def _bar(cycle: Cycle, longest: float) -> tuple[str, list[str]]:
+def _bar(cycle: Cycle, longest: Fraction) -> tuple[str, list[str]]:
     """Return a bar, and what each of its fills means."""
 
-    def column(time: float) -> int:
+    def column(time: Fraction) -> int:
         return round(_BAR * time / longest)
 
-    drawn, key, at = "", [], 0.0
+    drawn, key, at = "", [], Fraction(0)
     for fill, piece in zip(_FILLS, cycle.pieces, strict=False):
         at += piece.mean
         # A piece too short for the scale still gets a mark.
         drawn = drawn.ljust(max(column(at), len(drawn) + (piece.mean > 0)), fill)
-        key.append(f"{fill} {piece.name} {seconds(piece.mean)}")
+        key.append(f"{fill} {piece.name} {short_time(piece.mean)}")
     if cycle.period is None:
         return drawn, key
     slack = cycle.slack
@@ -158,10 +158,12 @@ def _bar(cycle: Cycle, longest: float) -> tuple[str, list[str]]:
     if slack < 0:
         end = min(end, len(drawn) - 1)
         drawn = drawn[:end] + "|" + _OVER * (len(drawn) - end)
-        key.append(f"{_OVER} too long by {seconds(-slack)}")
+        key.append(f"{_OVER} too long by {short_time(-slack)}")
     else:
         drawn = drawn[: max(end, 1)].ljust(end, _SPARE) + "|"
-        key.append(f"{_SPARE} to spare {seconds(slack)} ({slack / cycle.period:.0%})")
+        key.append(
+            f"{_SPARE} to spare {short_time(slack)} ({percent(float(slack / cycle.period))})"
+        )
     return drawn, key
 
 
@@ -181,30 +183,16 @@ def figures(found: dict[str, Figure]) -> str:
             if not name.startswith("units_"):
                 unseen.append(said)
             continue
-        rows.append((said, figure.text(), _interval(figure), _count(figure)))
-    lines = [_columns(rows)]
+        rows.append((said, figure.text(), figure.interval(), _count(figure)))
+    lines = [columns(rows)]
     if unseen:
-        lines.append(_wrapped("none seen: " + "; ".join(unseen), "  ", "    "))
+        lines.append(wrapped("none seen: " + "; ".join(unseen), "  ", "    "))
     return "\n".join(lines)
 
 
 def _confidence(found: dict[str, Figure]) -> str:
     given = [figure.confidence for figure in found.values() if figure.confidence is not None]
-    return f"{given[0]:.0%} interval".replace("%", " %") if given else "interval"
-
-
-def _interval(figure: Figure) -> str:
-    """Return the interval with the digits that its own width leaves meaning to."""
-    low, high = figure.low, figure.high
-    if low is None or high is None:
-        return ""
-    if figure.count == 0 and figure.unit == "1":
-        return "upper bound"
-    ends = [_scaled(end, high - low, figure.unit) for end in (low, high)]
-    if ends[0] == ends[1]:
-        return ""
-    (first, unit), (_, same) = (end.partition(" ")[::2] for end in ends)
-    return f"{first if unit == same else ends[0]} to {ends[1]}"
+    return f"{percent(given[0])} interval" if given else "interval"
 
 
 def _count(figure: Figure) -> str:
@@ -217,20 +205,3 @@ def _value(value: object) -> str:
     from simlink.scenario.faults import written
 
     return value if isinstance(value, str) else written(value)
-
-
-def _columns(rows: Sequence[tuple[str, ...]]) -> str:
-    widths = [max(len(row[i]) for row in rows) for i in range(len(rows[0]))]
-    lines = ("  ".join(cell.ljust(w) for cell, w in zip(r, widths, strict=True)) for r in rows)
-    return "\n".join(f"  {line}".rstrip() for line in lines)
-
-
-def _wrapped(text: str, first: str = "", later: str = "") -> str:
-    return textwrap.fill(
-        text, _WIDTH, initial_indent=first, subsequent_indent=later, break_on_hyphens=False
-    )
-
-
-def _printable(text: str) -> str:
-    """Return a text that a terminal shows and does not obey."""
-    return "".join(c if c.isprintable() else " " for c in text)

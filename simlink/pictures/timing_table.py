@@ -8,6 +8,7 @@ from collections.abc import Iterable, Mapping
 from decimal import Decimal
 from typing import TYPE_CHECKING
 
+from simlink.base.wording import in_unit, unit_of
 from simlink.tracing.measured import RULES
 
 if TYPE_CHECKING:
@@ -15,7 +16,6 @@ if TYPE_CHECKING:
 
 KINDS = ("md", "csv", "tex")
 HEADINGS = ("symbol", "meaning", "min", "typ", "max", "unit")
-_UNITS = ((10**15, "s"), (10**12, "ms"), (10**9, "us"), (10**6, "ns"), (10**3, "ps"), (1, "fs"))
 _DIGITS = 5
 
 
@@ -69,9 +69,7 @@ def timing_table(
 
 
 def _row(symbol: str, law: Limits, kind: str) -> tuple[str, ...]:
-    scale, unit = next(
-        (s, u) for s, u in _UNITS if max(abs(law.largest), abs(law.least)) >= s or s == 1
-    )
+    scale, unit = unit_of(max(abs(law.largest), abs(law.least)))
     values = [_number(one, scale, kind) for one in (law.least, law.typical, law.largest)]
     meaning = RULES[symbol].meaning
     if kind == "tex":
@@ -85,9 +83,7 @@ def _row(symbol: str, law: Limits, kind: str) -> tuple[str, ...]:
 
 
 def _number(value: int, scale: int, kind: str) -> str:
-    exact = Decimal(value) / Decimal(scale)
     if kind == "csv":
-        return f"{exact:f}"
-    decimals = max(_DIGITS - len(str(int(abs(exact)))), 0) if scale > 1 else 0
-    text = f"{exact:.{decimals}f}"
+        return f"{Decimal(value) / Decimal(scale):f}"
+    text = in_unit(value, scale, _DIGITS)
     return f"${text}$" if kind == "tex" and text.startswith("-") else text

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from simlink.base.wording import percent
 from simlink.figures.summary import Figure
 from simlink.pictures import style
 from simlink.studies.vary import Variation, number_of, unit_of
@@ -82,7 +83,7 @@ def _line(ax: Axes, found: Variation, name: str) -> None:
             color=style.SKY,
             alpha=0.55,
             lw=0,
-            label=f"{confidence:.0%} interval, over units".replace("%", " %"),
+            label=f"{percent(confidence)} interval, over units",
         )
         ax.vlines(at[seen], low[seen], high[seen], color=style.TEAL, lw=1.0)
     if unseen.any():

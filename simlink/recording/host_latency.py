@@ -25,8 +25,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simlink.base.cautions import CAUTIONS
-from simlink.base.errors import InputError
+from simlink.base.errors import InputError, printable
 from simlink.base.safe_write import write_whole
+from simlink.base.wording import time_text
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -283,7 +284,7 @@ def write_csv(
     OutputError
         If the file cannot be written; an older one is left as it was.
     """
-    made_by = "".join(c if c.isprintable() else " " for c in command) or "simlink.host_latency"
+    made_by = printable(command) or "simlink.host_latency"
     head = [
         "wake-up latency: instant of waking up less the deadline",
         f"date: {datetime.now().astimezone().isoformat(timespec='seconds')}",
@@ -302,25 +303,8 @@ def write_csv(
 
 
 def format_ns(nanoseconds: float) -> str:
-    """Write a time with three digits and the unit that suits it.
-
-    Parameters
-    ----------
-    nanoseconds : float
-        A time in ns.
-
-    Returns
-    -------
-    str
-        Such as "53.2 us".
-    """
-    for size, unit in ((1e9, "s"), (1e6, "ms"), (1e3, "us"), (1.0, "ns")):
-        # 0.9995 of a unit is already 1.00 of it at three digits.
-        if nanoseconds >= 0.9995 * size or unit == "ns":
-            break
-    value = nanoseconds / size
-    digits = 0 if value >= 99.95 else 1 if value >= 9.995 else 2
-    return f"{value:.{0 if unit == 'ns' else digits}f} {unit}"
+    """Return a time in ns with three digits and the unit that suits it, such as "53.2 us"."""
+    return time_text(nanoseconds * 10**6, 3)
 
 
 # Marks in colours that stay apart for every kind of colour vision, and in dashes of their own.

@@ -7,9 +7,10 @@ from collections.abc import Callable, Iterator, Mapping
 from fractions import Fraction
 from typing import TYPE_CHECKING, Any
 
+from simlink.base.wording import rate_text, time_text
 from simlink.scenario.distributions import Constant, Distribution
 from simlink.scenario.faults import Fault, written
-from simlink.scenario.quantities import LONGEST, rate_text, time_text
+from simlink.scenario.quantities import LONGEST
 from simlink.scenario.writing import ONLY_WITH, applies, look_up
 
 if TYPE_CHECKING:

@@ -11,6 +11,7 @@ from typing import Annotated, Any
 from pydantic import GetCoreSchemaHandler, ValidationInfo
 from pydantic_core import CoreSchema, core_schema
 
+from simlink.base.wording import ratio_text, time_text
 from simlink.scenario.distributions import Constant, Distribution, Normal
 from simlink.scenario.faults import FaultError, written
 from simlink.scenario.quantities import (
@@ -21,8 +22,6 @@ from simlink.scenario.quantities import (
     Dimension,
     Rate,
     positive,
-    ratio_text,
-    time_text,
     whole,
 )
 from simlink.scenario.reading import read_shape

@@ -6,11 +6,9 @@ numbers, rounded half to even), and exact fractions of one hertz and of one bit 
 
 from __future__ import annotations
 
-import math
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
-from decimal import Decimal
 from fractions import Fraction
 from typing import Any
 
@@ -178,40 +176,3 @@ def parse_duration(text: str, where: str = "duration") -> int:
         return whole(text, TIME)
     except FaultError as error:
         raise InputError(where, None, error.fault.found, error.fault.allowed) from None
-
-
-def time_text(amount: float | Fraction) -> str:
-    """Return a time for people, in the largest unit that leaves at least 1.
-
-    Parameters
-    ----------
-    amount : int, float or Fraction
-        The time in femtoseconds.
-    """
-    size = abs(float(amount))
-    if math.isinf(size):
-        return "without bound"
-    unit = "fs"
-    for name in ("ps", "ns", "us", "ms", "s"):
-        if size >= TIME.scales[name]:
-            unit = name
-    return f"{_plain(Fraction(amount) / TIME.scales[unit])} {unit}"
-
-
-def ratio_text(amount: float | Fraction, sign: bool = False) -> str:
-    """Return a ratio for people in ppm; `amount` is in units of 1e-12."""
-    if math.isinf(amount):
-        return "without bound"
-    text = _plain(Fraction(amount) / RATIO.scales["ppm"])
-    return f"{'+' if sign and amount > 0 else ''}{text} ppm"
-
-
-def rate_text(amount: Fraction, unit: str) -> str:
-    """Return a frequency or line rate for people, in millions of `unit`."""
-    return f"{_plain(amount / 10**6)} M{unit}"
-
-
-def _plain(number: Fraction) -> str:
-    """Return a number with at most nine digits and no exponent."""
-    text = f"{Decimal(number.numerator) / Decimal(number.denominator):.9g}"
-    return f"{Decimal(text):f}"

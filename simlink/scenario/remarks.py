@@ -6,9 +6,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from simlink.base.wording import rate_text, ratio_text
 from simlink.scenario.distributions import Distribution
 from simlink.scenario.faults import written
-from simlink.scenario.quantities import rate_text, ratio_text
 from simlink.scenario.writing import every_key, look_up, resolved
 
 if TYPE_CHECKING:

@@ -15,12 +15,15 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from fractions import Fraction
+from itertools import permutations
 from typing import TYPE_CHECKING
 
 from simlink.base.instants import FS_PER_SECOND, clock_edges, period_of
-from simlink.engines.batch.columns import reach
-from simlink.link.transport import packets_of
+from simlink.figures.cycle import REST, arrivals, cycles
+from simlink.figures.reader import Reader, reader_of
 from simlink.link.trigger import PARTS
+from simlink.link.transport import packets_of
+from simlink.scenario.distributions import reach
 
 if TYPE_CHECKING:
     from simlink.scenario.distributions import Distribution
@@ -98,28 +101,66 @@ def depth_bound(scenario: Scenario) -> DepthBound:
     Returns
     -------
     DepthBound
-        Each of the host's services is taken to last the longest latency and one read. A frame
-        counts from the first bit of its first lane to the end of its read.
+        Each of the host's services is taken to have the longest latency. A frame counts from the
+        first bit of its first lane to the end of its read.
 
     Raises
     ------
     UnboundedError
         If something has no bound, or the host lags when every latency is the longest.
     """
-    if scenario.host.watermark > 1 or scenario.host.notice == "edge":
-        raise UnboundedError("frames may wait for a watermark or an edge")
+    if scenario.host.notice == "edge":
+        raise UnboundedError("frames may wait for an edge")
     wander, hold = _wander(scenario), _hold(scenario)
-    read = int(clock_edges(scenario.host.clock.value, scenario.bits_per_lane)[1][-1])
-    service = _high(scenario.host.service_latency, "the service latency") + read
-    gaps = _gaps(scenario)
+    latency = _high(scenario.host.service_latency, "the service latency")
+    reader, gaps = reader_of(scenario), _gaps(scenario)
     cycle = sum(gaps)
-    if service * len(gaps) > cycle:
+    each = reader.read if reader.reads_on else reader.read + Fraction(latency, reader.watermark)
+    if each * len(gaps) > cycle:
+        if reader.reads_on:
+            raise UnboundedError("the host's reads alone take longer than the triggers leave")
         raise UnboundedError("the host lags if every service latency is the longest")
-    depth = _most_waiting(gaps, wander, hold, service)
+    depth = _most_waiting(gaps, wander, hold, latency, reader)
+    behind = float(hold + latency + reader.read) / FS_PER_SECOND
+    server = RateLatency(float(FS_PER_SECOND / each), behind)
     rate = len(gaps) * FS_PER_SECOND / cycle
-    server = RateLatency(FS_PER_SECOND / service, (hold + service) / FS_PER_SECOND)
-    arrivals = TokenBucket(_burst(gaps, wander), rate)
+    arrivals = TokenBucket(_burst(gaps, wander) + reader.watermark - 1, rate)
     return DepthBound(arrivals, server, backlog(arrivals, server), depth)
+
+
+def keeps_rate(scenario: Scenario) -> bool:
+    """Tell whether no sequence of draws loses a frame at the scenario's trigger rate.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        With a remote master and a FIFO that does not stall it.
+
+    Returns
+    -------
+    bool
+        Whether each frame is read out of the converter before the next trigger arrives, and the
+        FIFO is deep enough for `depth_bound`.
+
+    Raises
+    ------
+    UnboundedError
+        As `depth_bound`, or if the read of the converter has no bound.
+    """
+    if scenario.link.scheme != "remote_master":
+        raise UnboundedError("each frame waits for the host's clock")
+    if scenario.fifo.when_full == "stall":
+        raise UnboundedError("the remote master may wait for a credit")
+    taken = 0
+    for piece in cycles(scenario)[0].pieces:
+        if math.isinf(piece.largest):
+            raise UnboundedError(f"the {piece.name} has no upper bound")
+        # A trigger that comes within the acquisition is not missed; each piece rounds to a fs.
+        taken += 0 if piece.name == REST else math.ceil(piece.largest)
+    moving = sum(_spread(law, name) for law, name in _trigger_jitter(scenario))
+    return taken + moving <= min(_gaps(scenario)) and (
+        depth_bound(scenario).depth <= scenario.fifo.depth
+    )
 
 
 def _gaps(scenario: Scenario) -> list[int]:
@@ -142,16 +183,18 @@ def _gaps(scenario: Scenario) -> list[int]:
     return [period] * (trigger.burst_length - 1) + [_low(trigger.gap, "the gap")]
 
 
-def _most_waiting(gaps: list[int], wander: int, hold: int, service: int) -> int:
+def _most_waiting(gaps: list[int], wander: int, hold: int, latency: int, reader: Reader) -> int:
     """Return the largest backlog: frames that may have come less those that must have gone.
 
-    The window opens with the first frame of a busy period. With n + 1 frames in a window of
-    length u, floor((u - hold) / service) of them have certainly been read.
+    The window opens with the frame that completes a watermark w and begins a busy period. With
+    w + n frames in a window of length u, `Reader.read_by` tells how many have certainly been
+    read u - hold after it.
     """
-    worst = 1
+    worst = reader.watermark
     cycle = sum(gaps)
-    # Past this, each pattern brings no more frames than the host reads.
-    last = (math.ceil((wander + hold) / cycle) + 1) * len(gaps) + len(gaps)
+    # Past this, w patterns bring no more frames than the host reads.
+    lag = wander + hold + (latency if reader.reads_on else 0)
+    last = (math.ceil(lag / cycle) + 1 + reader.watermark) * len(gaps)
     if last * len(set(_starts(gaps))) > _MOST_STEPS * 10:
         raise UnboundedError("the busy periods are too long to be followed")
     for start in _starts(gaps):
@@ -159,7 +202,8 @@ def _most_waiting(gaps: list[int], wander: int, hold: int, service: int) -> int:
         for n in range(1, last + 1):
             reached += gaps[(start + n - 1) % len(gaps)]
             window = max(reached - wander, 0)
-            worst = max(worst, n + 1 - max((window - hold) // service, 0))
+            read = reader.read_by(window - hold, latency)
+            worst = max(worst, reader.watermark + n - read)
     return worst
 
 
@@ -185,52 +229,53 @@ def _burst(gaps: list[int], wander: int) -> float:
 
 def _wander(scenario: Scenario) -> int:
     """Return how far the first bits of frames may stray from an even spacing, in fs."""
-    back = scenario.barrier.direction("return")
     moving = [
-        (scenario.trigger.jitter, "the trigger jitter"),
+        *_trigger_jitter(scenario),
         (scenario.converter.conversion_time, "the conversion time"),
         (scenario.remote_clock.start_delay, "the start delay"),
-        (back.jitter, "the return jitter"),
+        (scenario.barrier.direction("return").jitter, "the return jitter"),
     ]
-    if scenario.trigger.source == "host":
-        moving.append((scenario.barrier.direction("forward").jitter, "the forward jitter"))
     return sum(_spread(law, name) for law, name in moving)
+
+
+def _trigger_jitter(scenario: Scenario) -> list[tuple[Distribution, str]]:
+    """Return what moves one trigger at the converter against the next."""
+    found = [(scenario.trigger.jitter, "the trigger jitter")]
+    if scenario.trigger.source == "host":
+        found.append((scenario.barrier.direction("forward").jitter, "the forward jitter"))
+    return found
 
 
 def _hold(scenario: Scenario) -> int:
     """Return the longest that a frame holds its slot before the host may know of it, in fs."""
     back = scenario.barrier.direction("return")
-    skews = back.lane_skews(scenario.frame.lanes)
-    apart = max(_high(s, "the skew") for s in skews) - min(_low(s, "the skew") for s in skews)
-    lanes = int(apart) if scenario.frame.lanes > 1 else 0
+    # How much later than the first lane another one may be.
+    pairs = permutations(back.lane_skews(scenario.frame.lanes), 2)
+    apart = max((_high(a, "the skew") - _low(b, "the skew") for a, b in pairs), default=0)
     sync = _high(scenario.fifo.sync_delay, "the synchroniser delay")
     jitter = _spread(back.jitter, "the return jitter")
-    return _arrivals(scenario, 1, scenario.fifo.release_bits) + lanes + jitter + sync
+    arrived = _arrivals(scenario)
+    return arrived[scenario.fifo.release_bits - 1] - arrived[0] + max(apart, 0) + jitter + sync
 
 
-def _arrivals(scenario: Scenario, bit: int, later: int) -> int:
-    """Return the longest time from the arrival of one bit to that of a later one, in fs.
+def _arrivals(scenario: Scenario) -> list[int]:
+    """Return when the bits of a lane arrive at the latest, from the start of the clock, in fs.
 
-    Bits count from 1; jitter and skew are left out.
+    Jitter and skew are left out.
     """
     slowest = scenario.remote_clock.frequency.value * (
         PARTS + _low(scenario.remote_clock.tolerance, "the tolerance")
     )
-    rising, falling = clock_edges(Fraction(slowest) / PARTS, scenario.bits_per_lane)
-    captured = rising if scenario.remote_clock.capture == "half" else falling
+    captured, arrived = arrivals(scenario, Fraction(slowest) / PARTS)
     packets = packets_of(scenario)
-    if packets is None:
-        return int(captured[later - 1] - captured[bit - 1])
-    line = sum(packet.line_time for packet in packets)
-    spare = sum(_gaps(scenario)) // len(_gaps(scenario)) - _wander(scenario)
-    if int(falling[-1]) + line - int(captured[packets[0].last]) > spare:
-        raise UnboundedError("packets of one frame may wait for those of the frame before")
-    free = 0
-    arrived = []
-    for packet in packets:
-        free = max(int(captured[packet.last]), free) + packet.line_time
-        arrived += [free] * (packet.last - packet.first + 1)
-    return arrived[later - 1] - arrived[bit - 1]
+    if packets is not None:
+        gaps = _gaps(scenario)
+        spare = sum(gaps) // len(gaps) - _wander(scenario)
+        ends = period_of(Fraction(slowest) / PARTS) * scenario.bits_per_lane
+        line = sum(packet.line_time for packet in packets)
+        if math.ceil(ends) + line - int(captured[packets[0].last]) > spare:
+            raise UnboundedError("packets of one frame may wait for those of the frame before")
+    return [int(one) for one in arrived]
 
 
 def release_bound(scenario: Scenario) -> int:
@@ -245,24 +290,25 @@ def release_bound(scenario: Scenario) -> int:
     -------
     int
         Every bit has arrived when it is taken even if the remote clock is at its slowest, the
-        latency at its shortest, and jitter at its worst on both bits.
+        latency at its shortest (none for a host that reads on), and jitter at its worst on both
+        bits.
 
     Raises
     ------
     UnboundedError
         If the jitter has no bound.
     """
-    back = scenario.barrier.direction("return")
-    jitter = _spread(back.jitter, "the return jitter")
-    ahead = _low(scenario.fifo.sync_delay, "the synchroniser delay") + _low(
-        scenario.host.service_latency, "the service latency"
-    )
-    bits = scenario.bits_per_lane
+    jitter = _spread(scenario.barrier.direction("return").jitter, "the return jitter")
+    ahead = _low(scenario.fifo.sync_delay, "the synchroniser delay")
+    if not scenario.host.read_all:
+        # A host that reads on may start on a frame at the instant of its release.
+        ahead += _low(scenario.host.service_latency, "the service latency")
+    bits, arrived = scenario.bits_per_lane, _arrivals(scenario)
     taken = clock_edges(scenario.host.clock.value, bits)[0]
     for release in range(1, bits):
         if all(
-            _arrivals(scenario, release, bit) + jitter <= ahead + int(taken[bit - 1])
-            for bit in range(release + 1, bits + 1)
+            arrived[bit] - arrived[release - 1] + jitter <= ahead + int(taken[bit])
+            for bit in range(release, bits)
         ):
             return release
     return bits

@@ -31,7 +31,7 @@ def _none() -> Counts:
 
 
 @dataclass
-class Seen:
+class Losses:
     """Lost conversions of a number of independent units or cycles.
 
     Attributes
@@ -63,7 +63,7 @@ class Seen:
         """Lost conversions as a share of those sent."""
         return self.lost / self.sent if self.sent else 0.0
 
-    def merge(self, other: Seen) -> None:
+    def merge(self, other: Losses) -> None:
         """Take in what further units gave."""
         self.units += other.units
         self.sent += other.sent
@@ -152,8 +152,8 @@ class Counter:
         sums[each, last] = 0
         self._losses.append(sums[sums > 0])
 
-    def seen(self) -> Seen:
+    def seen(self) -> Losses:
         """Return what was counted; a cycle that the end of its trial cuts short counts whole."""
         losses = np.concatenate([*self._losses, self._open[self._open > 0]])
         units = self._cycles if self._by_cycle else len(self._trials)
-        return Seen(units, self._sent, losses.astype(np.int64))
+        return Losses(units, self._sent, losses.astype(np.int64))

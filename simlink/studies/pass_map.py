@@ -17,8 +17,8 @@ from simlink.base.cautions import CAUTIONS
 from simlink.base.errors import InputError
 from simlink.base.instants import FS_PER_SECOND
 from simlink.budget import budget as budget_of
-from simlink.budget import rates
 from simlink.engines.choice import choose
+from simlink.figures.cycle import cycles
 from simlink.records import Fate
 from simlink.scenario.distributions import Constant
 from simlink.scenario.loading import from_dict
@@ -140,8 +140,7 @@ def at(scenario: Scenario, clock: Fraction, delay: int) -> Scenario:
 
 def _slow(scenario: Scenario, clock: Fraction, delay: int) -> str:
     """Return a trigger rate at which one conversion is over before the next."""
-    cycles = rates.cycles(scenario, scenario.link.scheme, clock)
-    longest = sum((cycle.nominal for cycle in cycles), Fraction(0)) + 4 * delay
+    longest = sum((cycle.mean for cycle in cycles(scenario, clock=clock)), Fraction(0)) + 4 * delay
     return f"{max(1, int(FS_PER_SECOND / (_ROOM * longest)))} Hz"
 
 

@@ -14,10 +14,10 @@ LOW may leave out the unit that HIGH has. Whole numbers stay whole, and each is 
 from __future__ import annotations
 
 import re
-from decimal import Decimal
 from fractions import Fraction
 
 from simlink.base.errors import InputError
+from simlink.base.wording import number as decimal
 from simlink.scenario.quantities import NUMBER
 
 #: The most values of one range.
@@ -99,8 +99,8 @@ def _span(text: str, where: str) -> list[Value]:
             return _checked([float(number) for number in numbers], text, where)
         return _checked([int(number) for number in numbers], text, where)
     if not unit:
-        return _checked([float(_decimal(number)) for number in numbers], text, where)
-    return _checked([f"{_decimal(number)} {unit}" for number in numbers], text, where)
+        return _checked([float(decimal(number, 10)) for number in numbers], text, where)
+    return _checked([f"{decimal(number, 10)} {unit}" for number in numbers], text, where)
 
 
 def _in(low: Fraction, high: Fraction, said: str, text: str, where: str) -> list[Fraction]:
@@ -168,12 +168,6 @@ def _scale(unit: str, into: str) -> Fraction | None:
 def _few(count: Fraction, text: str, where: str) -> None:
     if count > MOST:
         raise InputError(where, None, f'"{text}"', f"at most {MOST} values")
-
-
-def _decimal(number: Fraction) -> str:
-    """Return a number as decimal text, exact if ten digits can be."""
-    text = f"{Decimal(number.numerator) / Decimal(number.denominator):.10g}"
-    return f"{Decimal(text):f}"
 
 
 def _checked(found: list[Value], text: str, where: str) -> list[Value]:

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 from simlink.base.errors import InputError
 from simlink.engines.choice import choose
 from simlink.studies import bounds
-from simlink.studies.cycles_seen import Seen, cycles_are_independent
+from simlink.studies.cycles_seen import Losses, cycles_are_independent
 from simlink.studies.sizing import Ladder, Search
 from simlink.studies.sizing_jobs import Runs
 from simlink.studies.sizing_result import KINDS, Kind, Sizing
@@ -109,10 +109,10 @@ def size(
     )
     ladder, build = _ladder(scenario, sought, found)
 
-    def observe(at: int, start: int, stop: int) -> Seen:
+    def observe(at: int, start: int, stop: int) -> Losses:
         value, candidate = build(at)
         found.values[at] = value
-        whole = Seen()
+        whole = Losses()
         for part in runs.spread(candidate, start, stop):
             whole.merge(part)
             found.used += part.sent
@@ -197,8 +197,8 @@ def _ladder(scenario: Scenario, sought: str, found: Sizing) -> tuple[Ladder, Bui
             text = f"{float(rates[at]):.12g} Hz"
             return float(rates[at]), scenario.with_value("trigger.rate", text)
 
-        found.no_bound = "not worked out for rates"
-        return Ladder(-_RATES, _RATES, 0), rate
+        proven = _proven_rate(rate, found)
+        return Ladder(-_RATES, _RATES, 0, proven), rate
     key = KINDS[sought].key
 
     def whole(at: int) -> tuple[int, Scenario]:
@@ -217,3 +217,35 @@ def _ladder(scenario: Scenario, sought: str, found: Sizing) -> tuple[Ladder, Bui
         low = scenario.host.watermark
         return Ladder(low, _DEEPEST, low, proven), whole
     return Ladder(1, scenario.bits_per_lane, 1, proven), whole
+
+
+def _proven_rate(rate: Build, found: Sizing) -> int | None:
+    """Return the first value of the ladder of rates that is proven to lose nothing."""
+
+    def keeps(at: int) -> bool:
+        try:
+            return bounds.keeps_rate(rate(at)[1])
+        except bounds.UnboundedError as why:
+            found.no_bound = str(why)
+        except InputError:
+            pass  # so slow that a trial would be too long
+        return False
+
+    step = 1
+    if keeps(0):
+        good, bad = 0, -step
+        while bad > -_RATES and keeps(bad):
+            good, step = bad, 2 * step
+            bad -= step
+    else:
+        good, bad = step, 0
+        while not keeps(good):
+            bad, step = good, 2 * step
+            good += step
+            if good > _RATES:
+                return None
+    while good - bad > 1:
+        middle = (good + bad) // 2
+        good, bad = (middle, bad) if keeps(middle) else (good, middle)
+    found.bound, found.no_bound = rate(good)[0], ""
+    return good

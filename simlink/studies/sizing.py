@@ -23,14 +23,14 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from enum import Enum
 
-from simlink.studies.cycles_seen import Seen
+from simlink.figures.intervals import one_sided
+from simlink.studies.cycles_seen import Losses
 from simlink.studies.sizing_limits import (
     FEW,
     LEAST_UNITS,
     conversions_needed,
     limits,
     looks,
-    proportion,
 )
 
 #: Losing units from which the rough search trusts an estimate.
@@ -43,7 +43,7 @@ _MOST_STEPS_UP = 12
 #: Values that the whole budget left undecided before the search gives up.
 _MOST_UNDECIDED = 2
 
-Observe = Callable[[int, int, int], Seen]
+Observe = Callable[[int, int, int], Losses]
 
 
 class Verdict(Enum):
@@ -66,7 +66,7 @@ class Point:
         Where on the ladder.
     verdict : Verdict
         What is known.
-    seen : Seen
+    seen : Losses
         What was counted; empty where nothing had to be.
     low, high : float or None
         One-sided limits of the share lost, each at the error that was spent at the last look.
@@ -76,7 +76,7 @@ class Point:
 
     at: int
     verdict: Verdict
-    seen: Seen = field(default_factory=Seen)
+    seen: Losses = field(default_factory=Losses)
     low: float | None = None
     high: float | None = None
     looks: int = 0
@@ -157,7 +157,7 @@ class Search:
         proven = ladder.proven
         self._high = ladder.high if proven is None else min(ladder.high, proven)
         self.points: dict[int, Point] = {}
-        self.rough_seen: dict[int, Seen] = {}
+        self.rough_seen: dict[int, Losses] = {}
         self.answer: int | None = None
         self.settled = False
         self.guess: int | None = None
@@ -207,8 +207,8 @@ class Search:
         units = self.looks[-1]
         sent = units * self.conversions
         independent = sent if self.by_cycle else units
-        none_lost = limits(Seen(independent, sent), self.miss, self.by_cycle)[1]
-        few_lost = proportion(FEW, float(sent), self.miss)[1]
+        none_lost = limits(Losses(independent, sent), self.miss, self.by_cycle)[1]
+        few_lost = one_sided(FEW, float(sent), self.miss)[1]
         return min(none_lost, few_lost) <= self.target
 
     @property
@@ -221,7 +221,7 @@ class Search:
         share = point.seen.share if point is not None and tested else self.expected
         # How losses cluster is taken from the value nearest by where some were seen.
         known = [one.seen for one in self.points.values() if one.seen.lost]
-        seen = min(known, key=lambda one: abs(math.log(one.share / self.target)), default=Seen())
+        seen = min(known, key=lambda one: abs(math.log(one.share / self.target)), default=Losses())
         if not seen.lost:
             seen = next((one.seen for one in self.points.values() if one.seen.sent), seen)
         # What the last of several looks may spend.
@@ -276,7 +276,7 @@ class Search:
                 good = middle
         return good
 
-    def _look(self, at: int) -> Seen:
+    def _look(self, at: int) -> Losses:
         if at not in self.rough_seen:
             # Where much is lost a part of the units tells enough.
             first = max(1, min(self.rough, max(LEAST_UNITS, self.rough // 32)))
@@ -322,7 +322,7 @@ class Search:
         self.expected = here * math.exp(-slope * (at - anchor))
         return at
 
-    def _back(self, at: int, enough: Callable[[Seen], bool]) -> int | None:
+    def _back(self, at: int, enough: Callable[[Losses], bool]) -> int | None:
         """Return a value at or before one where enough was seen, going back in doubling steps."""
         step = 1
         while at >= self.ladder.low:
@@ -369,12 +369,12 @@ class Search:
                 break
         return point.verdict is Verdict.MEETS
 
-    def _hopeless(self, seen: Seen) -> bool:
+    def _hopeless(self, seen: Losses) -> bool:
         """Tell whether none is lost, few will be, and the units that lose none are too few."""
         last = self.looks[-1]
         if self.by_cycle or seen.lost or last * self.conversions > FEW * seen.sent:
             return False
-        return limits(Seen(last, last * self.conversions), self.miss, False)[1] > self.target
+        return limits(Losses(last, last * self.conversions), self.miss, False)[1] > self.target
 
     def _weight(self) -> float:
         """Return the mean losses of a losing unit where enough of them were seen, the most."""

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 from simlink.base.errors import OutputError
 from simlink.engines.choice import make
 from simlink.running import spread as jobs
-from simlink.studies.cycles_seen import Counter, Seen
+from simlink.studies.cycles_seen import Counter, Losses
 
 if TYPE_CHECKING:
     from simlink.records import Fate
@@ -32,7 +32,7 @@ def count(
     stop: int,
     fates: tuple[Fate, ...],
     by_cycle: bool,
-) -> Seen:
+) -> Losses:
     """Simulate a range of units and count what they lose; plain data in and out.
 
     Parameters
@@ -87,7 +87,7 @@ class Runs:
         self._own: ProcessPoolExecutor | None = None
         self._workers = max(1, workers or os.cpu_count() or 1)
 
-    def spread(self, scenario: Scenario, start: int, stop: int) -> Iterator[Seen]:
+    def spread(self, scenario: Scenario, start: int, stop: int) -> Iterator[Losses]:
         """Give the counts of units start ... stop - 1, in jobs, in their order."""
         # At least a job a worker, and no more than the batch engine does side by side.
         step = max(1, min(_JOB, math.ceil((stop - start) / self._workers)))
@@ -118,7 +118,7 @@ class Runs:
             self._own.shutdown(wait=False, cancel_futures=True)
             self._own = None
 
-    def _count(self, scenario: Scenario, start: int, stop: int) -> Seen:
+    def _count(self, scenario: Scenario, start: int, stop: int) -> Losses:
         return count(scenario, self._engine, start, stop, self._fates, self._by_cycle)
 
     def _here(self, scenario: Scenario, units: int, parts: int) -> bool:
@@ -135,8 +135,8 @@ class Runs:
 
     def _through(
         self, executor: Executor, scenario: Scenario, left: deque[tuple[int, int]]
-    ) -> Iterator[Seen]:
-        under_way: deque[Future[Seen]] = deque()
+    ) -> Iterator[Losses]:
+        under_way: deque[Future[Losses]] = deque()
         submitted = 0
         try:
             while left:

@@ -6,7 +6,8 @@ import math
 
 import numpy as np
 
-from simlink.studies.cycles_seen import Seen
+from simlink.figures.intervals import one_sided
+from simlink.studies.cycles_seen import Losses
 
 #: Fewer losing units than this are taken as a plain count, for their spread is not known well.
 FEW = 20
@@ -16,12 +17,12 @@ LEAST_UNITS = 64
 _FIRST_LOOK = 4
 
 
-def limits(seen: Seen, miss: float, by_cycle: bool, weight: float = 1.0) -> tuple[float, float]:
+def limits(seen: Losses, miss: float, by_cycle: bool, weight: float = 1.0) -> tuple[float, float]:
     """Return a lower and an upper confidence limit of the share of conversions lost.
 
     Parameters
     ----------
-    seen : Seen
+    seen : Losses
         What was counted.
     miss : float
         The chance, for each of the two, to be on the wrong side.
@@ -42,14 +43,14 @@ def limits(seen: Seen, miss: float, by_cycle: bool, weight: float = 1.0) -> tupl
         return 0.0, 1.0
     length = seen.sent / seen.units
     if seen.losing < FEW:
-        low, high = proportion(seen.losing, seen.units, miss)
+        low, high = one_sided(seen.losing, seen.units, miss)
         if not by_cycle:
             # One lost conversion at least in each losing unit.
             return low / length, high
         heavy = max(weight, seen.lost / max(seen.losing, 1))
         return low / length, min(1.0, high * max(1.0, heavy / length))
     if seen.lost == seen.sent:
-        return proportion(seen.units, seen.units, miss)[0], 1.0
+        return one_sided(seen.units, seen.units, miss)[0], 1.0
     squares = float((seen.losses.astype(np.float64) ** 2).sum())
     if not by_cycle:
         # Units are of one length, so their mean is taken off; cycles that lose are long ones,
@@ -58,16 +59,7 @@ def limits(seen: Seen, miss: float, by_cycle: bool, weight: float = 1.0) -> tupl
     share = seen.share
     most = float(seen.sent)
     tries = min(most, share * (1 - share) * most**2 / squares) if squares > 0 else most
-    return proportion(share * tries, tries, miss)
-
-
-def proportion(count: float, of: float, miss: float) -> tuple[float, float]:
-    """Return the one-sided limits of Clopper and Pearson, each wrong with the chance `miss`."""
-    from scipy.special import betaincinv
-
-    low = 0.0 if count <= 0 else float(betaincinv(count, of - count + 1, miss))
-    high = 1.0 if count >= of else float(betaincinv(count + 1, of - count, 1 - miss))
-    return low, high
+    return one_sided(share * tries, tries, miss)
 
 
 def looks(target: float, conversions: int, most_units: int) -> list[int]:
@@ -94,13 +86,13 @@ def looks(target: float, conversions: int, most_units: int) -> list[int]:
 
 
 def conversions_needed(
-    seen: Seen, share: float, target: float, miss: float, by_cycle: bool
+    seen: Losses, share: float, target: float, miss: float, by_cycle: bool
 ) -> int | None:
     """Return about how many conversions would show that a share meets a target.
 
     Parameters
     ----------
-    seen : Seen
+    seen : Losses
         Says how losses cluster.
     share : float
         What the share is thought to be; 0 if none was ever lost.
@@ -131,7 +123,7 @@ def conversions_needed(
         # Events, in clusters, at the share supposed.
         events = math.sqrt(low * high)
         tries = events / share
-        if proportion(events, tries, miss)[1] <= target:
+        if one_sided(events, tries, miss)[1] <= target:
             high = events
         else:
             low = events

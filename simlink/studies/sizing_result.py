@@ -6,13 +6,12 @@ import json
 import math
 import tomllib
 from dataclasses import dataclass, field
-from fractions import Fraction
 from typing import TYPE_CHECKING, Any
 
 from simlink.base.cautions import CAUTIONS
 from simlink.base.version import __version__
+from simlink.base.wording import count, rate_text, share
 from simlink.records import Fate
-from simlink.scenario.quantities import rate_text
 from simlink.studies.sizing import Verdict
 
 if TYPE_CHECKING:
@@ -84,7 +83,7 @@ class Sizing:
         Whether the value one step less safe was shown to exceed the target.
     needed : int or None
         About how many conversions would show it, where the budget cannot.
-    bound : DepthBound or int or None
+    bound : DepthBound or int or float or None
         What is proven to lose nothing whatever is drawn; None if there is no such bound.
     no_bound : str
         Why there is none.
@@ -103,7 +102,7 @@ class Sizing:
     settled: bool = False
     supported: bool = True
     needed: int | None = None
-    bound: DepthBound | int | None = None
+    bound: DepthBound | int | float | None = None
     no_bound: str = ""
     engine: str = ""
     interrupted: bool = False
@@ -135,7 +134,7 @@ class Sizing:
             return "none"
         if self.sought != "trigger-rate":
             return f"{value:.0f}"
-        return rate_text(Fraction(value), "Hz")
+        return rate_text(value, "Hz")
 
     @property
     def verdict(self) -> str:
@@ -147,10 +146,10 @@ class Sizing:
         if not self.supported:
             return self._unsupported()
         if not self.meets:
-            more = "" if self.needed is None else f"; about {self.needed:.2g} would"
+            more = "" if self.needed is None else f"; about {share(self.needed)} would"
             return (
                 f"None of the values tried was shown to have an {aim}"
-                f" with {self.budget:.3g} conversions each{more}."
+                f" with {count(self.budget)} conversions each{more}."
             )
         point = next(p for p in self.points if p.at == self.at)
         how = (
@@ -158,7 +157,7 @@ class Sizing:
             if point.verdict is Verdict.PROVEN
             else "exact, as nothing is left to chance"
             if self.units == "exact"
-            else f"with {self.confidence:.4g} confidence, from {point.seen.sent:.3g} conversions"
+            else f"with {self.confidence:.4g} confidence, from {count(point.seen.sent)} conversions"
         )
         said = f"The {sought} for an {aim} is {self.text_of(self.answer)} ({how})."
         return said + self._neighbour()
@@ -174,17 +173,17 @@ class Sizing:
         if before.low is None or before.high is None:
             return ""
         return (
-            f" At {value} it lies from {before.low:.2g} to {before.high:.2g}:"
+            f" At {value} it lies from {share(before.low)} to {share(before.high)}:"
             " the budget cannot tell."
         )
 
     def _unsupported(self) -> str:
-        need = "more" if self.needed is None else f"about {self.needed:.2g}"
+        need = "more" if self.needed is None else f"about {share(self.needed)}"
         units = ""
         if self.needed is not None:
             units = f" ({math.ceil(self.needed / self.conversions)} units of {self.conversions})"
         return (
-            f"An {self.figure} of {self.target:g} cannot be shown with {self.budget:.3g}"
+            f"An {self.figure} of {self.target:g} cannot be shown with {count(self.budget)}"
             f" conversions at {self.confidence:.4g} confidence; {need}{units} would."
         )
 
@@ -211,7 +210,7 @@ class Sizing:
         """Return what was found as sizing.json holds it."""
         scenario = self.scenario
         bound: dict[str, Any] | None = None
-        if isinstance(self.bound, int):
+        if isinstance(self.bound, int | float):
             bound = {"value": self.bound}
         elif self.bound is not None:
             bound = {

@@ -8,8 +8,9 @@ from collections.abc import Callable
 from pathlib import Path
 
 from simlink.base.cautions import CAUTIONS
-from simlink.base.errors import InputError
+from simlink.base.errors import InputError, printable
 from simlink.base.safe_write import write_whole
+from simlink.base.wording import nanoseconds
 from simlink.tracing.measured import Limits
 from simlink.waveform import timescale
 from simlink.waveform.comparing import Comparison
@@ -45,7 +46,7 @@ def write_latencies(path: Path | str, comparison: Comparison, command: str = "")
     latencies = comparison.service_latencies
     if not latencies:
         raise InputError(comparison.dump, None, None, "no service latency can be told from it")
-    made_by = "".join(c if c.isprintable() else " " for c in command) or "simlink.waveform"
+    made_by = printable(command) or "simlink.waveform"
     head = [
         "service latency: start of the read less the begin of the service, from a waveform dump",
         f"dump: {comparison.dump}",
@@ -54,15 +55,11 @@ def write_latencies(path: Path | str, comparison: Comparison, command: str = "")
         *(f"complaint: {complaint.line()}" for complaint in comparison.complaints),
         f"caution: {CAUTIONS}",
     ]
-    lines = ["# " + "".join(c if c.isprintable() else " " for c in line) + "\n" for line in head]
+    lines = [f"# {printable(line)}\n" for line in head]
     lines.append("index,latency_ns\n")
-    lines += [f"{index},{_ns(late)}\n" for index, late in enumerate(latencies)]
+    lines += [f"{index},{nanoseconds(late)}\n" for index, late in enumerate(latencies)]
     write_whole(Path(path), "".join(lines).encode())
     return len(latencies)
-
-
-def _ns(time: int) -> str:
-    return timescale.shown(time).removesuffix(" ns")
 
 
 def table(comparison: Comparison) -> str:
@@ -99,7 +96,7 @@ def _signed(time: int | None) -> str:
 
 def _short(time: int) -> str:
     """Write a time in ns to the picosecond; the CSV has it whole."""
-    return f"{round(time, -3) / 10**6:.3f}".rstrip("0").rstrip(".")
+    return nanoseconds(round(time, -3))
 
 
 def as_csv(comparison: Comparison) -> str:
@@ -113,8 +110,8 @@ def as_csv(comparison: Comparison) -> str:
         cells: list[str] = []
         for side in (row.measured, row.simulated):
             values = () if side is None else (side.least, side.typical, side.largest)
-            cells += [_ns(value) for value in values] or [""] * 3
+            cells += [nanoseconds(value) for value in values] or [""] * 3
         count = 0 if row.measured is None else row.measured.count
-        difference = "" if row.difference is None else _ns(row.difference)
+        difference = "" if row.difference is None else nanoseconds(row.difference)
         writer.writerow([row.symbol, row.meaning, count, *cells, difference])
     return out.getvalue()

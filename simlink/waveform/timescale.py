@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 
 from simlink.base.errors import InputError
+from simlink.base.wording import nanoseconds
 
 UNITS = {"s": 10**15, "ms": 10**12, "us": 10**9, "ns": 10**6, "ps": 10**3, "fs": 1}
 """dict of str to int: each unit of the standard, in fs."""
@@ -48,7 +49,4 @@ def written(step: int) -> str:
 
 def shown(time: int) -> str:
     """Return an instant or a length in fs as a reader of waveforms writes it: exact, in ns."""
-    sign = "-" if time < 0 else ""
-    whole, rest = divmod(abs(time), 10**6)
-    digits = f".{rest:06d}".rstrip("0") if rest else ""
-    return f"{sign}{whole}{digits} ns"
+    return f"{nanoseconds(time)} ns"

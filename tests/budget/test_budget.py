@@ -10,9 +10,10 @@ import numpy as np
 import pytest
 
 from simlink.base.errors import InputError
-from simlink.budget import budget, dual_dirac, rates, units, wording
+from simlink.budget import budget, dual_dirac, units
 from simlink.budget.terms import Margin, Term, reach
 from simlink.engines.event import EventEngine
+from simlink.figures.cycle import cycles
 from simlink.link import host_clocked_unit as serial_unit
 from simlink.link import unit
 from simlink.records import Fate
@@ -387,11 +388,11 @@ def test_latency_is_that_of_the_simulation(scheme, capture):
     (block,) = EventEngine().run(one.scenario, range(1), words=False)
     assert (block.fate == Fate.DELIVERED).all()
     seen = int(block.read_end[0, 0] - block.trigger[0, 0])
-    span = sum(span.nominal for span in one.latency)
+    span = sum(span.mean for span in one.latency)
     if scheme == "returned_clock":
         # The read lasts until the clock sent has ended as well, if that is later.
         cycles = Fraction(5 * 10**15, 16 * 10**6)
-        before = sum(span.nominal for span in one.latency if span.name not in _RETURNING)
+        before = sum(span.mean for span in one.latency if span.name not in _RETURNING)
         span = max(span, before + cycles)
     assert abs(seen - span) <= 3
 
@@ -447,9 +448,76 @@ def test_packets_have_to_fit_the_line():
     )
 
 
+PACKETS = {
+    "link.scheme": "remote_master",
+    "barrier.return": {
+        "delay": "7 ns", "style": "packets", "packet_bits": 2, "overhead_bits": 3,
+        "line_rate": "40 Mbit/s",
+    },
+    "host.clock": "5 MHz",
+}  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("frequency", "release", "clocking", "waiting"),
+    [
+        # Captured at 25, 75 ... 225 ns at 20 MHz; 2, 2 and 1 bits are full at 75, 175 and 225,
+        # and take 125, 125 and 100 ns of the line: it is free at 200, 325 and 425.
+        ("20 MHz", 5, 225, 200),
+        ("20 MHz", 3, 125, 200),
+        ("20 MHz", 1, 25, 175),
+        # At 4 MHz the line waits for the bits: full at 375, 875 and 1125.
+        ("4 MHz", 4, 875, 125),
+        ("4 MHz", 5, 1125, 100),
+    ],
+)
+def test_a_packet_is_filled_and_waits_for_the_line(frequency, release, clocking, waiting):
+    clock = {"remote_clock.frequency": frequency, "fifo.release_bits": release}
+    one = budget_of(PACKETS | clock)
+    spans = {piece.name: piece for piece in one.latency}
+    assert spans["clock up to the release bit"].mean == clocking * NS
+    assert spans["packet filling and line"].mean == waiting * NS
+    (block,) = EventEngine().run(one.scenario, range(1), words=False)
+    seen = int(block.read_end[0, -1] - block.trigger[0, -1])
+    assert seen == sum(piece.mean for piece in one.latency)
+
+
+def test_a_slow_clock_fills_packets_later():
+    """1 % slow: full at 225 ns / 0.99, or held up by the line all the same."""
+    off = {"shape": "uniform", "low": "-1 %", "high": "0 %"}
+    values = PACKETS | {"remote_clock.tolerance": off, "fifo.release_bits": 5}
+    spans = {piece.name: piece for piece in budget_of(values).latency}
+    clocking, waiting = spans["clock up to the release bit"], spans["packet filling and line"]
+    assert abs(clocking.largest - Fraction(22500, 99) * NS) <= 1
+    # The first packet is full at 75 / 0.99, from where the line is taken for 350 ns.
+    assert abs(clocking.largest + waiting.largest - (350 + Fraction(7500, 99)) * NS) <= 1
+
+
+def test_run_and_budget_agree_on_the_host():
+    """Reads end at 2625, 2750 and 2875 ns, before the fourth frame: 2500 ns serve three."""
+    values = {
+        "link.scheme": "remote_master", "trigger.rate": "1 MHz", "host.read_all": True,
+        "host.service_latency": "2500 ns", "fifo.depth": 4,
+    }  # fmt: skip
+    one = budget_of(values | {"host.clock": "40 MHz"})
+    host = one.cycles()[-1]
+    assert (host.pieces[0].name, host.mean) == ("service latency / 3", Fraction(2875, 3) * NS)
+    # The converter's 750 ns are longer than the 656.25 ns at which the FIFO would overrun.
+    assert float(host.least_period) == pytest.approx((2500 + 125) / 4 * NS, rel=1e-6)
+    assert one.sample_rate == Fraction(10**15, 750 * NS)
+    found = budget(made(values | {"host.service_latency": "4500 ns"}), units=1)
+    assert "the host's read takes" in found.sentence
+
+
 def test_acquisition_may_be_what_the_converter_waits_for():
     one = budget_of({"converter.acquisition_time": "2 us", "link.scheme": "remote_master"})
-    assert [span.name for span in one.cycles()[0].spans] == ["conversion", "acquisition"]
+    # 500 ns, then 2 us of which the readout of 5 bits at 20 MHz fills 250 ns.
+    named = [(piece.name, piece.mean) for piece in one.cycles()[0].pieces]
+    assert named == [
+        ("conversion", 500 * NS),
+        ("readout", 250 * NS),
+        ("rest of acquisition", 1750 * NS),
+    ]
     assert one.sample_rate == Fraction(10**15, 2500 * NS)
 
 
@@ -459,7 +527,7 @@ def test_a_latency_without_a_bound_counts_by_the_share_of_cycles_that_fit():
     scenario = made(values)
     found = budget(scenario, units=1)
     # 500 + latency + 250 ns of 2 us: 1 - exp(-1250 / 300) fit.
-    cycle = rates.cycles(scenario, "forwarded_clock", Fraction(20 * 10**6))[0]
+    cycle = cycles(scenario, "forwarded_clock", Fraction(20 * 10**6))[0]
     share = cycle.in_time(Fraction(2000 * NS), seed=1)
     expected = 1 - math.exp(-1250 / 300)
     assert abs(share - expected) < 4 * math.sqrt(expected * (1 - expected) / 2**16)
@@ -529,7 +597,7 @@ def test_the_units_are_those_that_a_run_builds():
         PARTS
         | {"trials": 8, "frame.lanes": 3, "remote_clock.tolerance": ratio(), "host.setup": wide()}
     )
-    built = units.Units(scenario.seed, 8)
+    built = units.BuiltUnits(scenario.seed, 8)
     for one in budget(scenario, units=8).values():
         for margin in one.margins:
             drawn = built.values(t for t in margin.terms if t.drawn == "unit")
@@ -622,26 +690,6 @@ def test_every_budget_is_json_and_a_table():
         assert list(frame.columns) == ["scheme", "margin", "term", "nominal", "worst", "from"]
         assert set(frame["scheme"]) == set(SCHEMES)
         assert found._repr_html_().startswith("<p><b>")
-
-
-# Words.
-
-
-@pytest.mark.parametrize(
-    ("value", "said"),
-    [(0, "0 ns"), (12_345_678, "12.35 ns"), (-300_000, "-300 ps"), (math.inf, "no bound")],
-)
-def test_times_in_words(value, said):
-    assert wording.time(value) == said
-
-
-def test_a_limit_is_never_rounded_past_itself():
-    clock = Fraction(10**9, 3)
-    assert wording.clock(clock) == "333.3 MHz"
-    assert wording.clock(clock, upwards=True) == "333.4 MHz"
-    assert wording.clock(Fraction(25 * 10**6)) == "25 MHz"
-    assert wording.share(1 - 1e-5) == "all but 1.0e-05"
-    assert wording.share(1.0) == "100 %"
 
 
 def test_limits_have_a_worst_and_a_typical_value():

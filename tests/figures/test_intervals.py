@@ -115,3 +115,21 @@ def test_the_reach_of_a_rank_is_that_of_a_mean_of_trials():
 def test_one_group_gives_no_reach():
     assert intervals.rank_reach(np.array([5.0]), np.array([10.0])) is None
     assert intervals.rank_reach(np.array([5.0, 0.0]), np.array([10.0, 0.0])) is None
+
+
+@pytest.mark.parametrize("of", [2, 20, 1e6])
+@pytest.mark.parametrize("share", [0.001, 0.4, 0.9])
+def test_a_proportion_is_that_of_the_beta_distribution(of, share):
+    """Against the quantiles of scipy.stats, which the special functions stand for."""
+    count = share * of
+    low, high = intervals.clopper_pearson(count, of, 0.95)
+    assert low == pytest.approx(stats.beta.ppf(0.025, count, of - count + 1), rel=1e-12)
+    assert high == pytest.approx(stats.beta.ppf(0.975, count + 1, of - count), rel=1e-12)
+
+
+@pytest.mark.parametrize("count", [2, 3, 30, 1000])
+def test_a_mean_is_that_of_the_t_distribution(count):
+    values = np.linspace(1.0, 2.0, count)
+    low, high = intervals.mean(values, 0.99)
+    at = stats.t.interval(0.99, count - 1, values.mean(), stats.sem(values))
+    assert (low, high) == pytest.approx(at, rel=1e-12)

@@ -132,32 +132,84 @@ def test_a_depth_out_of_sight_is_told(runs):
     assert "depth 200 lies beyond  →" in words(plot.occupancy(runs["burst"]))
 
 
-def test_period_bars_are_the_cycles(any_run):
-    ax = plot.period(any_run)
-    cycles = any_run.cycles
-    drawn = {row: [] for row in range(len(cycles))}
+#: The host's bar of the scenario in `conftest`, at a service latency of 700 ns on average and a
+#: read of 18 bits at 40 MHz, 450 ns; the converter's 500 ns, 8 ns and 18 bits at 50 MHz, 360 ns,
+#: which leave 32 ns of an acquisition of 400 ns.
+_CONVERTER = [("conversion", 0, 500), ("start delay", 500, 8), ("readout", 508, 360),
+              ("rest of acquisition", 868, 32)]  # fmt: skip
+_HOST = [("service latency", 0, 700), ("read", 700, 450)]
+
+
+@pytest.mark.parametrize(
+    ("name", "rows", "lines"),
+    [
+        # 2 us a frame.
+        (
+            "plain",
+            {
+                "converter": [*_CONVERTER, ("to spare", 900, 1100)],
+                "host": [*_HOST, ("to spare", 1150, 850)],
+            },
+            {2000},
+        ),
+        # 2 + 8, 2 + 8 and 2 bits, 12 + 12 + 6 of the line's at 100 MHz: 300 ns.
+        (
+            "packets",
+            {
+                "converter": [*_CONVERTER, ("to spare", 900, 1100)],
+                "return line": [("packets", 0, 300), ("to spare", 300, 1700)],
+                "host": [*_HOST, ("to spare", 1150, 850)],
+            },
+            {2000},
+        ),
+        # Five triggers in 4 us and 20 us: 1 us within a burst, 4.8 us on average.
+        (
+            "burst",
+            {
+                "converter": [*_CONVERTER, ("to spare", 900, 100)],
+                "host": [*_HOST, ("to spare", 1150, 3650)],
+            },
+            {1000, 4800},
+        ),
+        # Triggers wait for the host.
+        ("after read", {"converter": _CONVERTER, "host": _HOST}, set()),
+        # A latency for four frames.
+        (
+            "none read",
+            {
+                "converter": [*_CONVERTER, ("to spare", 900, 1100)],
+                "host": [("service latency / 4", 0, 175), ("read", 175, 450),
+                         ("to spare", 625, 1375)],
+            },
+            {2000},
+        ),
+    ],
+)  # fmt: skip
+def test_period_bars_are_the_cycles(runs, name, rows, lines):
+    ax = plot.period(runs[name])
+    drawn = {row: [] for row in range(len(rows))}
     for container in ax.containers:
         for bar in container:
             row = round(bar.get_y() + bar.get_height() / 2)
             drawn[row].append((container.get_label(), bar.get_x(), bar.get_width()))
-    for row, cycle in enumerate(cycles):
-        at, want = 0.0, []
-        for piece in cycle.pieces:
-            want.append((piece.name, at, piece.mean))
-            at += piece.mean
-        if cycle.slack is not None and cycle.slack > 0:
-            want.append(("to spare", at, cycle.slack))
-        if cycle.slack is not None and cycle.slack < 0:
-            want.append(("over", cycle.period, -cycle.slack))
-        assert [name for name, *_ in drawn[row]] == [name for name, *_ in want]
+    for row, (side, want) in enumerate(rows.items()):
+        assert ax.get_yticklabels()[row].get_text().startswith(side)
+        assert [said for said, *_ in drawn[row]] == [said for said, *_ in want]
         for (_, x, width), (_, start, length) in zip(drawn[row], want, strict=True):
-            assert (x, width) == pytest.approx((start, length), rel=1e-9, abs=1e-18)
-        assert ax.get_yticklabels()[row].get_text().startswith(cycle.side)
-    for cycle in cycles:
-        for piece in cycle.pieces:
-            assert any(said.startswith(piece.name) for said in words(ax))
-    lines = [line.get_xdata()[0] for line in ax.lines if line.get_label() == "period"]
-    assert set(lines) == {cycle.period for cycle in cycles} - {None}
+            assert (x, width) == pytest.approx((start * 1e-9, length * 1e-9), rel=1e-9, abs=1e-18)
+        for piece, *_ in want:
+            assert any(said.startswith(piece) for said in words(ax))
+    seen = {line.get_xdata()[0] for line in ax.lines if line.get_label() == "period"}
+    assert sorted(seen) == pytest.approx(sorted(end * 1e-9 for end in lines))
+
+
+def test_what_does_not_fit_stands_past_the_period(runs):
+    """900 ns of converter and 1150 ns of host in 666.7 ns: 233.3 and 483.3 ns too much."""
+    ax = plot.period(runs["far too fast"])
+    over = [bar for c in ax.containers if c.get_label() == "over" for bar in c]
+    period = 1 / 1.5e6
+    assert [bar.get_x() for bar in over] == pytest.approx([period, period])
+    assert [bar.get_width() for bar in over] == pytest.approx([900e-9 - period, 1150e-9 - period])
 
 
 def test_slack_is_hatched_and_what_does_not_fit_is_crossed_out_past_the_period(runs):

@@ -18,9 +18,6 @@ from simlink.scenario.quantities import (
     exact,
     parse_duration,
     positive,
-    rate_text,
-    ratio_text,
-    time_text,
     whole,
 )
 
@@ -148,31 +145,3 @@ def test_a_duration_from_elsewhere_is_refused_in_one_line():
         parse_duration("14", where="--period")
     told = str(caught.value)
     assert told == '--period: got "14"; a duration with a unit, such as "14 ns"'
-
-
-@pytest.mark.parametrize(
-    ("amount", "text"),
-    [
-        (0, "0 fs"),
-        (999, "999 fs"),
-        (14_000_000, "14 ns"),
-        (-1500, "-1.5 ps"),
-        (Fraction(1, 3) * 10**9, "333.333333 ns"),
-        (float("inf"), "without bound"),
-        (9 * 10**18, "9000 s"),
-    ],
-)
-def test_times_for_people(amount, text):
-    assert time_text(amount) == text
-
-
-def test_ratios_and_rates_for_people():
-    assert ratio_text(50_000_000, sign=True) == "+50 ppm"
-    assert ratio_text(-500_000, sign=True) == "-0.5 ppm"
-    assert ratio_text(float("-inf")) == "without bound"
-    assert rate_text(Fraction(50_000_000), "bit/s") == "50 Mbit/s"
-
-
-@given(st.integers(-(10**18), 10**18))
-def test_a_time_for_people_reads_back_to_nine_digits(amount):
-    assert abs(whole(time_text(amount), TIME) - amount) <= abs(amount) * Fraction(1, 10**8)

@@ -63,6 +63,14 @@ def test_the_greedy_source_reaches_both():
          "host__service_latency": "700 ns"},
         {"barrier__return_.style": "packets", "barrier__return_.packet_bits": 3,
          "barrier__return_.line_rate": "80 Mbit/s", "fifo__sync_delay": "2 us"},
+        {"host__read_all": True, "host__service_latency": "6300 ns"},
+        {"host__watermark": 3, "host__service_latency": "2300 ns"},
+        {"host__watermark": 2, "host__service_latency": "1590 ns", "fifo__sync_delay": "2 us"},
+        {"host__watermark": 2, "host__read_all": True, "host__service_latency": "4 us"},
+        {"trigger__pattern": "burst", "trigger__burst_length": 7, "trigger__gap": "12 us",
+         "host__watermark": 2, "host__service_latency": "2100 ns"},
+        {"trigger__pattern": "burst", "trigger__burst_length": 5, "trigger__gap": "9 us",
+         "host__read_all": True, "host__service_latency": "3100 ns"},
     ],
 )  # fmt: skip
 def test_a_constant_latency_reaches_the_depth_and_never_exceeds_it(changes):
@@ -95,8 +103,11 @@ def test_bounded_chance_never_exceeds_the_depth(seed):
     [
         ({"host__service_latency": {"shape": "exponential", "mean": "100 ns"}}, "latency has no"),
         ({"host__service_latency": "900 ns"}, "host lags"),
+        ({"host__service_latency": "800001 ps"}, "host lags"),
         ({"trigger__pattern": "poisson"}, "Poisson"),
-        ({"host__watermark": 2}, "watermark"),
+        ({"host__notice": "edge"}, "edge"),
+        ({"host__read_all": True, "host__clock": "7 MHz"}, "reads alone"),
+        ({"host__watermark": 2, "host__service_latency": "1700 ns"}, "host lags"),
         ({"trigger__pattern": "after_read", "trigger__gap": "1 us", "trigger__rate": None,
           "host__timeout": "90 us"}, "wait for the host"),
     ],
@@ -128,3 +139,133 @@ def test_jitter_without_bound_leaves_no_release_bound():
     jitter = {"shape": "exponential", "mean": "1 ns"}
     with pytest.raises(UnboundedError, match="return jitter"):
         bounds.release_bound(scenario(barrier__return_={"delay": "9 ns", "jitter": jitter}))
+
+
+@pytest.mark.parametrize(
+    ("changes", "depth"),
+    [
+        # First bits at 0, 1000 ...; released 140 later, for 8 bits at 50 MHz; read 200 each.
+        # One after another, 700 + 200: read 0 ends at 1040, with frame 1 there.
+        ({}, 2),
+        ({"host__service_latency": "600 ns"}, 1),
+        # Its slot is free at the instant at which frame 1 comes.
+        ({"host__service_latency": "660 ns"}, 1),
+        ({"host__service_latency": "660001 ps"}, 2),
+        # Reads end at 2840, 3040, 3240 ...: frames 0, 1 and 2 are there at 2000.
+        ({"host__read_all": True, "host__service_latency": "2500 ns"}, 3),
+        # 2660: frame 0 is gone at 3000, at which frame 3 comes; a femtosecond more, and it is not.
+        ({"host__read_all": True, "host__service_latency": "2660 ns"}, 3),
+        ({"host__read_all": True, "host__service_latency": "2660001 ps"}, 4),
+        # Frames 0 and 1 are released by 1140 and read by 2840 and 3040; frame 2 comes at 2000.
+        ({"host__watermark": 2, "host__service_latency": "1500 ns"}, 3),
+        # 860: read 0 ends at 2200; 660: at 2000.
+        ({"host__watermark": 2, "host__service_latency": "660 ns"}, 2),
+        ({"host__watermark": 2, "host__service_latency": "860 ns"}, 3),
+        # A lane that is 900 ns later holds the frame as much longer: 1040, read by 2030.
+        ({"frame__lanes": 2, "barrier__return_.skew": ["0 ns", "900 ns"],
+          "host__service_latency": "790 ns"}, 3),
+        ({"host__service_latency": "790 ns"}, 2),
+        # Just as long as the triggers leave: frame n is read by 1140 + 1000 n.
+        ({"host__service_latency": "800 ns"}, 2),
+        ({"host__read_all": True, "host__clock": "8 MHz"}, 2),
+        # The skew of the only lane moves its first bit as well.
+        ({"barrier__return_.skew": {"shape": "uniform", "low": "0 ns", "high": "900 ns"},
+          "host__service_latency": "790 ns"}, 2),
+        # Triggers of which one may be 300 ns late and the next 300 ns early come 400 ns apart.
+        ({"trigger__jitter": {"shape": "uniform", "low": "-300 ns", "high": "300 ns"},
+          "host__service_latency": "100 ns"}, 2),
+        ({"trigger__jitter": {"shape": "uniform", "low": "-280 ns", "high": "280 ns"},
+          "host__service_latency": "100 ns"}, 1),
+        # Six come by 5000; reads end at 1640, 3140 and 4640.
+        ({"trigger__pattern": "burst", "trigger__burst_length": 6, "trigger__gap": "9 us",
+          "host__service_latency": "1300 ns"}, 3),
+    ],
+)  # fmt: skip
+def test_depths_worked_by_hand(changes, depth):
+    assert bounds.depth_bound(scenario(**changes)).depth == depth
+
+
+def test_both_curves_worked_by_hand():
+    """Released after 140 ns, 700 + 200 ns each; a pair of a watermark takes 700 + 400."""
+    found = bounds.depth_bound(scenario())
+    assert (found.arrivals.burst, found.arrivals.rate) == (1, 1e6)
+    assert found.server.rate == pytest.approx(1 / 900e-9)
+    assert found.server.latency == pytest.approx(1040e-9)
+    assert found.linear == pytest.approx(1 + 1e6 * 1040e-9)
+    found = bounds.depth_bound(scenario(host__watermark=2))
+    assert found.arrivals.burst == 2
+    assert found.server.rate == pytest.approx(2 / 1100e-9)
+    assert found.linear == pytest.approx(2 + 1e6 * 1040e-9)
+    found = bounds.depth_bound(scenario(host__read_all=True))
+    assert found.server.rate == pytest.approx(1 / 200e-9)
+    assert found.linear == pytest.approx(1 + 1e6 * 1040e-9)
+
+
+def test_a_host_that_reads_on_may_start_at_the_release():
+    """Bits come 20 ns apart, and are taken 2.5 + 5 i ns after the start, 37.5 ns the last.
+
+    After a latency of 500 ns all are there from the first on. Read on at the release of bit 7
+    the last comes 20 ns later; of bit 6, 40 ns later. Frame 1 is released 539 ns after frame 0,
+    whose read ends at 540.
+    """
+    quick = {"host__service_latency": "500 ns", "host__clock": "200 MHz"}
+    assert bounds.release_bound(scenario(**quick)) == 1
+    reads_on = scenario(**quick, host__read_all=True)
+    assert bounds.release_bound(reads_on) == 7
+    close = reads_on.with_value("trigger.rate", "1855288 Hz")
+    assert count(close.with_value("fifo.release_bits", 7), Fate.UNDERRUN) == 0
+    assert count(close.with_value("fifo.release_bits", 6), Fate.UNDERRUN) > 0
+
+
+def test_a_release_at_the_last_instant_is_proven():
+    """Bit 8 is there 20 ns after the release of bit 7: taken at 2.5 + 35 = 37.5 if at once.
+
+    At 400 MHz it is taken at 18.75, so that 1.25 ns of latency are just enough.
+    """
+    fast = {"host__clock": "400 MHz"}
+    enough = scenario(host__service_latency="1250 ps", **fast)
+    assert bounds.release_bound(enough) == 7
+    assert bounds.release_bound(scenario(host__service_latency="1249 ps", **fast)) == 8
+
+
+@pytest.mark.parametrize(
+    ("changes", "fits"),
+    [
+        # The host: 700 + 200 ns.
+        ({"trigger__rate": "1111 kHz"}, True),
+        ({"trigger__rate": "1111 kHz", "fifo__depth": 1}, False),
+        # The converter: 840 + 160 ns of 1 us, and an acquisition that no trigger is missed for.
+        ({"converter__conversion_time": "840 ns", "host__service_latency": "9 ns"}, True),
+        ({"converter__conversion_time": "840001 ps", "host__service_latency": "9 ns"}, False),
+        ({"converter__acquisition_time": "900 ns"}, True),
+        # The one trigger 10 ns late, the next 10 ns early; each crosses by itself.
+        ({"converter__conversion_time": "820 ns", "host__service_latency": "9 ns",
+          "trigger__jitter": {"shape": "uniform", "low": "-10 ns", "high": "10 ns"}}, True),
+        ({"converter__conversion_time": "821 ns", "host__service_latency": "9 ns",
+          "trigger__jitter": {"shape": "uniform", "low": "-10 ns", "high": "10 ns"}}, False),
+        # 1 % slow: 161.6 ns.
+        ({"converter__conversion_time": "838 ns", "host__service_latency": "9 ns",
+          "remote_clock__tolerance": "-1 %"}, True),
+        ({"converter__conversion_time": "839 ns", "host__service_latency": "9 ns",
+          "remote_clock__tolerance": "-1 %"}, False),
+    ],
+)  # fmt: skip
+def test_a_rate_that_loses_nothing(changes, fits):
+    tried = scenario(**changes)
+    assert bounds.keeps_rate(tried) == fits
+    if fits:
+        assert count(tried, Fate.MISSED_TRIGGER) + count(tried, Fate.OVERRUN) == 0
+
+
+@pytest.mark.parametrize(
+    ("changes", "why"),
+    [
+        ({"link__scheme": "forwarded_clock"}, "host's clock"),
+        ({"trigger__rate": "1112 kHz"}, "host lags"),
+        ({"fifo__when_full": "stall"}, "credit"),
+        ({"converter__conversion_time": {"shape": "exponential", "mean": "9 ns"}}, "conversion"),
+    ],
+)
+def test_a_rate_that_nothing_can_be_proven_of(changes, why):
+    with pytest.raises(UnboundedError, match=why):
+        bounds.keeps_rate(scenario(**changes))

@@ -5,6 +5,7 @@ import numpy as np
 import pytest
 
 from simlink.base.errors import InputError
+from simlink.pictures.sizing_table import table
 from simlink.studies import size as sizes
 from simlink.studies.size import size
 from simlink.studies.sizing import Search, Verdict
@@ -130,3 +131,28 @@ def test_questions_that_make_no_sense(sought, more, changes, said, monkeypatch):
     monkeypatch.setattr(sizes, "Search", lambda *args, **kwargs: pytest.fail("ran for nothing"))
     with pytest.raises(InputError, match=said):
         size(queue(**changes), sought, **{"at_most": 1e-3, **more})
+
+
+@pytest.mark.parametrize(
+    ("changes", "rate"),
+    [
+        # Steps of 2 % from 1 MHz: 900 ns of the host are kept at 1.104 and not at 1.126 MHz.
+        ({}, 1_104_000.0),
+        # 1060 ns of the converter at 942.3 and not at 961.2 kHz.
+        ({"converter__conversion_time": "900 ns", "host__service_latency": "100 ns"}, 942_300.0),
+        # 500.16 us: 1999.4 Hz at the most.
+        ({"converter__conversion_time": "500 us"}, 1993.0),
+    ],
+)
+def test_the_highest_rate_has_its_proven_bound(changes, rate):
+    found = size(scenario(conversions=2000, **changes), "trigger-rate", at_most=1e-3)
+    assert found.bound == rate
+    assert found.answer >= rate
+    assert found.to_dict()["bound"] == {"value": rate}
+    assert f"Proven never to lose a frame: {found.text_of(rate)}." in " ".join(table(found).split())
+
+
+def test_a_rate_without_a_bound_says_why():
+    found = size(queue(), "trigger-rate", at_most=1e-2)
+    assert found.bound is None
+    assert found.no_bound == "the service latency has no upper bound"

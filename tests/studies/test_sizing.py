@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 
 from simlink.records import Fate, FrameBlock
-from simlink.studies.cycles_seen import Counter, Seen, cycles_are_independent
+from simlink.studies.cycles_seen import Counter, Losses, cycles_are_independent
 from simlink.studies.sizing import Ladder, Search, Verdict
 from simlink.studies.sizing_limits import FEW, limits, looks
 from tests.studies.test_bounds import scenario
@@ -99,11 +99,13 @@ def test_looks_double_up_to_the_budget():
 
 def test_none_lost_is_an_upper_limit_by_units():
     # Solves (1 - p)^1500 = 0.05: the rule of three (textbook).
-    assert limits(Seen(1500, 10**9), 0.05, by_cycle=False)[1] == pytest.approx(0.0019952, abs=1e-6)
+    assert limits(Losses(1500, 10**9), 0.05, by_cycle=False)[1] == pytest.approx(
+        0.0019952, abs=1e-6
+    )
     # By cycles, times what a losing cycle was seen to lose over the mean length.
-    high = limits(Seen(1500, 3000), 0.05, by_cycle=True, weight=6.0)[1]
+    high = limits(Losses(1500, 3000), 0.05, by_cycle=True, weight=6.0)[1]
     assert high == pytest.approx(3 * 0.0019952, abs=3e-6)
-    assert limits(Seen(), 0.05, by_cycle=True) == (0.0, 1.0)
+    assert limits(Losses(), 0.05, by_cycle=True) == (0.0, 1.0)
 
 
 @pytest.mark.parametrize(("mean", "heavy"), [(30, 0.2), (30, 0.6), (200, 0.6)])
@@ -113,7 +115,7 @@ def test_limits_hold_where_losses_come_in_clusters(mean, heavy):
     truth, runs, cycles = mean / (1 - heavy), 4000, 10**7
     wrong = np.zeros(2)
     for _ in range(runs):
-        seen = Seen(cycles, cycles, rng.geometric(1 - heavy, max(rng.poisson(mean), 1)))
+        seen = Losses(cycles, cycles, rng.geometric(1 - heavy, max(rng.poisson(mean), 1)))
         low, high = limits(seen, 0.05, by_cycle=True)
         wrong += low > truth / cycles, high < truth / cycles
     # The effective number of losses is itself estimated: a little over is allowed for that.
@@ -122,8 +124,8 @@ def test_limits_hold_where_losses_come_in_clusters(mean, heavy):
 
 def test_limits_by_units_take_the_spread_between_them():
     """With everything lost in few units the interval is wide; spread evenly it is narrow."""
-    even = limits(Seen(1000, 10**6, np.full(1000, 3)), 0.05, by_cycle=False)
-    few = limits(Seen(1000, 10**6, np.full(FEW, 150)), 0.05, by_cycle=False)
+    even = limits(Losses(1000, 10**6, np.full(1000, 3)), 0.05, by_cycle=False)
+    few = limits(Losses(1000, 10**6, np.full(FEW, 150)), 0.05, by_cycle=False)
     assert even[0] <= 0.003 <= even[1]
     assert even[1] - even[0] < (few[1] - few[0]) / 5
 
@@ -136,7 +138,7 @@ def observer(shares, conversions, seed):
         rng = np.random.default_rng([seed, start, stop])
         sent = (stop - start) * conversions
         lost = rng.binomial(sent, shares(at))
-        return Seen(sent, sent, np.ones(lost, dtype=np.int64))
+        return Losses(sent, sent, np.ones(lost, dtype=np.int64))
 
     return observe
 

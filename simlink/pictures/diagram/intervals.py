@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from simlink.base.errors import InputError
+from simlink.base.wording import in_unit, unit_of
 from simlink.pictures.diagram.tracks import SHOWN_ON, Track
 from simlink.tracing.measured import RULES, Span, measure
 
@@ -32,7 +33,6 @@ USUAL = (
 )
 #: Those of a bit or a clock cycle are shown at this one, where the first is out of the ordinary.
 _BIT = {"t_DV": 1, "t_SU": 1, "t_H": 1, "t_DH": 1}
-_UNITS = ((10**15, "s"), (10**12, "ms"), (10**9, "µs"), (10**6, "ns"), (10**3, "ps"), (1, "fs"))
 
 
 @dataclass(frozen=True)
@@ -74,19 +74,12 @@ def mathematical(symbol: str) -> str:
 
 def said(length: float, digits: int = 4) -> str:
     """Return a length in fs for people, such as ``"641.2 ns"``."""
-    scale, unit = _unit(length)
-    return f"{_in(length, scale, digits)} {unit}"
-
-
-def _unit(length: float) -> tuple[int, str]:
-    return next((scale, unit) for scale, unit in _UNITS if abs(length) >= scale or scale == 1)
+    scale, unit = unit_of(length)
+    return f"{_in(length, scale, digits)} {unit.replace('u', 'µ')}"
 
 
 def _in(length: float, scale: int, digits: int = 4) -> str:
-    value = length / scale
-    # Femtoseconds are whole; what rounds up to the next unit is still right in this one.
-    decimals = 0 if scale == 1 else max(digits - len(str(int(abs(value)))), 0)
-    return f"{value:.{decimals}f}".replace("-", "\N{MINUS SIGN}")
+    return in_unit(length, scale, digits).replace("-", "\N{MINUS SIGN}")
 
 
 def choose(
@@ -147,7 +140,7 @@ def _dimension(
         text = f"{mathematical(symbol)} {said(span.length)}"
         law = (limits or {}).get(symbol)
         if law is not None:
-            scale, _ = _unit(span.length)
+            scale, _ = unit_of(span.length)
             some = (law.least, law.typical, law.largest)
             text += f" ({' … '.join(_in(one, scale) for one in some)})"
         return Dimension(span, start.name, end.name, place, text, law is not None)

@@ -1,0 +1,234 @@
+"""Numbers with their units, as all text, tables and pictures write them.
+
+Prefixes are those of the SI in steps of a thousand (``u`` for micro; pictures put the proper
+sign in its place), chosen after rounding, so that what rounds up to the next thousand takes the
+next prefix. Zeros at the end are left out, exponents appear in bare shares and counts alone.
+"""
+
+from __future__ import annotations
+
+import math
+from decimal import ROUND_DOWN, ROUND_HALF_EVEN, ROUND_UP, Decimal
+from fractions import Fraction
+
+from simlink.base.instants import FS_PER_SECOND
+
+#: A number as it is computed: exact, or a float.
+Number = int | float | Fraction
+
+UNBOUNDED = "without bound"
+#: Significant digits of a stated quantity, which shall read back as it was given, and of others.
+STATED, USUAL = 9, 4
+_MOST, _FEWEST = 7, 2
+_SUBMULTIPLES = ((-15, "f"), (-12, "p"), (-9, "n"), (-6, "u"), (-3, "m"))
+_MULTIPLES = ((3, "k"), (6, "M"), (9, "G"))
+
+
+def _rounded(value: Number, digits: int, rounding: str = ROUND_HALF_EVEN) -> Decimal:
+    exact = Fraction(value)
+    number = Decimal(exact.numerator) / Decimal(exact.denominator)
+    if number == 0:
+        return Decimal(0)
+    found = number.quantize(Decimal(1).scaleb(number.adjusted() - digits + 1), rounding=rounding)
+    # 9.996 becomes 10.00, which has a digit too many; it is exact without it.
+    return found.normalize()
+
+
+def number(value: Number, digits: int = USUAL) -> str:
+    """Return a number without an exponent, rounded half to even.
+
+    Parameters
+    ----------
+    value : int, float or Fraction
+        Finite.
+    digits : int
+        The most significant digits.
+    """
+    return f"{_rounded(value, digits):f}"
+
+
+def quantity(value: Number, unit: str, digits: int = USUAL, rounding: str = ROUND_HALF_EVEN) -> str:
+    """Return a quantity with the prefix that suits it, such as ``"12.5 ns"``.
+
+    Parameters
+    ----------
+    value : int, float or Fraction
+        In the unit itself.
+    unit : str
+        A time in ``"s"`` takes prefixes from f to none, any other unit those from none to G.
+    digits : int
+        The most significant digits.
+    rounding : str
+        One of the modes of `decimal`.
+    """
+    if math.isinf(value):
+        return UNBOUNDED
+    rounded = _rounded(value, digits, rounding)
+    power, prefix = 0, ""
+    if rounded:
+        power, prefix = _prefix(rounded.adjusted(), unit)
+    return f"{rounded.scaleb(-power):f} {prefix}{unit}"
+
+
+def _prefix(adjusted: int, unit: str) -> tuple[int, str]:
+    """Return the prefix of a number whose first digit has this power of ten."""
+    steps = (*_SUBMULTIPLES, (0, "")) if unit == "s" else ((0, ""), *_MULTIPLES)
+    fitting = [step for step in steps if step[0] <= adjusted]
+    return fitting[-1] if fitting else steps[0]
+
+
+def digits_of(value: float, width: float | None) -> int:
+    """Return how many digits of a value an interval of that width leaves meaning to.
+
+    Parameters
+    ----------
+    value : float
+        Not 0.
+    width : float or None
+        Of its interval, in the same unit; two digits without one.
+
+    Returns
+    -------
+    int
+        The digits down to the tenth part of the width's first one, from 1 to 7.
+    """
+    if width is None:
+        return _FEWEST
+    if width <= abs(value) * 10.0**-_MOST:
+        return _MOST
+    digits = math.floor(math.log10(abs(value))) - math.floor(math.log10(width)) + 1
+    return min(max(digits, 1), _MOST)
+
+
+def estimate(value: float, width: float | None, unit: str) -> str:
+    """Return an estimate with no more digits than its interval leaves meaning to.
+
+    Parameters
+    ----------
+    value : float
+        In the unit itself.
+    width : float or None
+        Of its interval; without one a share has two digits, a quantity four.
+    unit : str
+        ``"1"`` for a share.
+    """
+    if unit == "1":
+        return share(value, digits_of(value, width) if value else _FEWEST)
+    if width is None or value == 0:
+        return quantity(value, unit)
+    return quantity(value, unit, digits_of(value, width))
+
+
+def interval(low: float, high: float, unit: str) -> str:
+    """Return an interval with the digits that its width leaves meaning to, under one prefix.
+
+    Parameters
+    ----------
+    low, high : float
+        Its ends, in the unit itself.
+    unit : str
+        ``"1"`` for a share.
+
+    Returns
+    -------
+    str
+        Such as ``"0.99 to 1.02 us"``; empty where both ends look the same.
+    """
+    width = high - low
+    ends = [estimate(end, width, unit) for end in (low, high)]
+    if ends[0] == ends[1]:
+        return ""
+    if unit != "1":
+        rounded = [
+            _rounded(end, digits_of(end, width)) if end else Decimal(0) for end in (low, high)
+        ]
+        power, prefix = _prefix(max(end.adjusted() for end in rounded if end), unit)
+        ends = [f"{rounded[0].scaleb(-power):f}", f"{rounded[1].scaleb(-power):f} {prefix}{unit}"]
+    return " to ".join(ends)
+
+
+def share(value: float, digits: int = _FEWEST) -> str:
+    """Return a share as a bare number, such as ``"0.0012"`` or ``"1.2e-06"``."""
+    return f"{value:.{digits}g}"
+
+
+def count(value: float) -> str:
+    """Return a large number of things to three digits, such as ``"2.5e+06"``."""
+    return f"{value:.3g}"
+
+
+def percent(value: float, digits: int = 2) -> str:
+    """Return a share in per cent, such as ``"24 %"``."""
+    return f"{number(100 * value, digits)} %"
+
+
+def most_of(value: float) -> str:
+    """Return a share that is to be all but one, such as ``"99.9 %"``, never rounded up to it."""
+    if value in (0.0, 1.0):
+        return percent(value, 3)
+    if value < 1e-9:
+        return "below 1e-9"
+    if value < 1e-4:
+        return share(value)
+    lost = 1 - value
+    if lost < 1e-3:
+        return f"all but {lost:.1e}"
+    return percent(value, 3 if value < 0.99 else 4)
+
+
+def time_text(femtoseconds: Number, digits: int = STATED) -> str:
+    """Return a time in fs with its unit; ``"without bound"`` if it is infinite."""
+    if math.isinf(femtoseconds):
+        return UNBOUNDED
+    return quantity(Fraction(femtoseconds) / FS_PER_SECOND, "s", digits)
+
+
+def short_time(femtoseconds: Number) -> str:
+    """Return a time in fs with the digits of a timing budget."""
+    return time_text(femtoseconds, USUAL)
+
+
+def nanoseconds(femtoseconds: int) -> str:
+    """Return a time in fs as the exact number of nanoseconds, without the unit."""
+    text = f"{Decimal(femtoseconds).scaleb(-6):f}"
+    return text.rstrip("0").rstrip(".") if "." in text else text
+
+
+def unit_of(femtoseconds: Number) -> tuple[int, str]:
+    """Return the largest unit that leaves at least 1 of a time in fs: its fs, and its name."""
+    units = [(10 ** (power + 15), f"{prefix}s") for power, prefix in (*_SUBMULTIPLES, (0, ""))]
+    return next((one for one in reversed(units) if abs(femtoseconds) >= one[0]), units[0])
+
+
+def in_unit(femtoseconds: Number, scale: int, digits: int = USUAL) -> str:
+    """Return a time in fs in a unit of so many fs, zeros kept so that a column lines up.
+
+    Parameters
+    ----------
+    femtoseconds : int, float or Fraction
+        What rounds up to the next unit is still right in this one.
+    scale : int
+        From `unit_of`; femtoseconds are whole.
+    digits : int
+        Significant, more only where there are more before the point.
+    """
+    exact = Fraction(femtoseconds) / scale
+    decimals = 0 if scale == 1 else max(digits - len(str(int(abs(exact)))), 0)
+    return f"{Decimal(exact.numerator) / Decimal(exact.denominator):.{decimals}f}"
+
+
+def rate_text(value: Number, unit: str) -> str:
+    """Return a stated frequency or line rate, such as ``"25 MHz"``."""
+    return quantity(value, unit, STATED)
+
+
+def clock_limit(hertz: Number, upwards: bool = False) -> str:
+    """Return a clock in Hz, or a limit of one, rounded to the side that keeps it."""
+    return quantity(hertz, "Hz", USUAL, ROUND_UP if upwards else ROUND_DOWN)
+
+
+def ratio_text(parts: Number, sign: bool = False) -> str:
+    """Return a ratio in ppm; `parts` is in units of 1e-12."""
+    if math.isinf(parts):
+        return UNBOUNDED
+    return f"{'+' if sign and parts > 0 else ''}{number(Fraction(parts) / 10**6, STATED)} ppm"

@@ -1,0 +1,208 @@
+"""What each side needs for a frame and has for it, worked by hand."""
+
+import math
+from fractions import Fraction
+
+import pytest
+
+from simlink.figures.cycle import Cycle, Piece, arrivals, cycles, periods, tightest
+from simlink.scenario.distributions import Constant, Exponential
+from simlink.scenario.loading import from_dict
+
+NS = 10**6
+
+
+def scenario(**changes):
+    raw = {
+        "link": {"scheme": "remote_master"},
+        "trigger": {"rate": "1 MHz"},
+        "frame": {"word_bits": 8},
+        "converter": {"conversion_time": "200 ns"},
+        "remote_clock": {"frequency": "50 MHz"},
+        "fifo": {"depth": 4},
+        "host": {"clock": "40 MHz", "service_latency": "700 ns"},
+    }
+    return from_dict(raw).with_values({key.replace("__", "."): v for key, v in changes.items()})
+
+
+def told(cycle):
+    return [(piece.name, float(piece.mean / NS)) for piece in cycle.pieces]
+
+
+def test_the_sides_of_a_remote_master():
+    """200 and 8 bits at 50 MHz, 160 ns; 700 and 8 bits at 40 MHz, 200 ns."""
+    converter, host = cycles(scenario())
+    assert (converter.side, host.side) == ("converter", "host")
+    assert told(converter) == [("conversion", 200), ("readout", 160)]
+    assert told(host) == [("service latency", 700), ("read", 200)]
+    assert (converter.mean, converter.slack) == (360 * NS, 640 * NS)
+    assert (host.mean, host.slack) == (900 * NS, 100 * NS)
+    assert (converter.buffered, host.buffered) == (False, True)
+
+
+def test_what_is_left_of_the_acquisition_counts():
+    """It runs beside start delay and readout, 12 + 160 ns: 300 leaves 128, 172 nothing."""
+    some = {"remote_clock__start_delay": "12 ns"}
+    first, _ = cycles(scenario(converter__acquisition_time="300 ns", **some))
+    assert told(first)[1:] == [
+        ("start delay", 12), ("readout", 160), ("rest of acquisition", 128),
+    ]  # fmt: skip
+    assert first.mean == 500 * NS
+    first, _ = cycles(scenario(converter__acquisition_time="172 ns", **some))
+    assert told(first)[1:] == [("start delay", 12), ("readout", 160)]
+    # At the most 400 ns against 12 + 160, though it is less than that on average.
+    limits = {"shape": "limits", "low": "10 ns", "typical": "12 ns", "high": "400 ns"}
+    first, _ = cycles(scenario(converter__acquisition_time=limits, **some))
+    assert (first.mean, first.largest) == (372 * NS, 600 * NS)
+
+
+def test_a_slow_remote_clock_makes_the_readout_longer():
+    """1 % slow: 160 ns / 0.99; the mean is that of the clock as it is named."""
+    off = {"shape": "uniform", "low": "-1 %", "high": "0.5 %"}
+    converter, _ = cycles(scenario(remote_clock__tolerance=off))
+    assert converter.mean == 360 * NS
+    assert converter.largest == (200 + Fraction(16000, 99)) * NS
+
+
+def test_the_time_for_a_frame():
+    assert periods(scenario()) == (1000 * NS, 1000 * NS)
+    off = {"shape": "uniform", "low": "-1 %", "high": "3 %"}
+    timer = scenario(trigger__tolerance=off)
+    assert periods(timer) == (Fraction(100_000, 101) * NS,) * 2
+    assert periods(timer, fastest=True) == (Fraction(100_000, 103) * NS,) * 2
+    # Five triggers, four times 1 us and 6 us apart: 2 us each on average.
+    burst = scenario(trigger__pattern="burst", trigger__burst_length=5, trigger__gap="6 us")
+    assert periods(burst) == (1000 * NS, 2000 * NS)
+    converter, host = cycles(burst)
+    assert (converter.period, host.period) == (1000 * NS, 2000 * NS)
+    assert (converter.slack, host.slack) == (640 * NS, 1100 * NS)
+
+
+def test_triggers_that_wait_for_the_host_leave_no_period():
+    loop = scenario(
+        trigger__pattern="after_read", trigger__gap="1 us", trigger__rate=None,
+        host__timeout="90 us", host__read_all=True,
+    )  # fmt: skip
+    assert periods(loop) == (None, None)
+    converter, host = cycles(loop)
+    assert converter.period is converter.slack is host.slack is None
+    assert host.mean == 900 * NS
+    assert tightest([converter, host]).side == "host"
+    assert tightest([host, converter]).side == "host"
+
+
+def test_packets_take_their_line_time():
+    """3, 3 and 2 bits with 3 more at 50 Mbit/s: 120, 120 and 100 ns."""
+    packets = {"style": "packets", "packet_bits": 3, "overhead_bits": 3, "line_rate": "50 Mbit/s"}
+    made = scenario(barrier={"return": packets})
+    _, line, _ = cycles(made)
+    assert (line.side, line.mean, line.largest) == ("return line", 340 * NS, 340 * NS)
+    # Captured 10, 30 ... 150; full at 50, 110 and 150; the line is free at 170, 290, 390.
+    captured, arrived = arrivals(made, Fraction(50 * 10**6))
+    assert (captured // NS).tolist() == [10, 30, 50, 70, 90, 110, 130, 150]
+    assert (arrived // NS).tolist() == [170, 170, 170, 290, 290, 290, 390, 390]
+    # At 10 MHz full at 250, 550, 750: the line waits for the bits.
+    _, arrived = arrivals(made, Fraction(10 * 10**6))
+    assert (arrived // NS).tolist() == [370, 370, 370, 670, 670, 670, 850, 850]
+
+
+def test_bits_pass_as_they_are_captured():
+    made = scenario(remote_clock__capture="whole")
+    captured, arrived = arrivals(made, Fraction(50 * 10**6))
+    assert (captured // NS).tolist() == [20, 40, 60, 80, 100, 120, 140, 160]
+    assert arrived.tolist() == captured.tolist()
+
+
+@pytest.mark.parametrize(
+    ("host", "name", "mean", "largest", "least"),
+    [
+        ({"host__watermark": 2}, "service latency / 2", 350, 350, 550),
+        # Frame 1 comes after the first read has ended, which it begins at 900.
+        ({"host__read_all": True}, "service latency", 700, 700, 225),
+        # 2500 ns serve 4 frames, of which no more than 4 wait.
+        ({"host__read_all": True, "host__service_latency": "2500 ns"},
+         "service latency / 4", 625, 625, 675),
+        # 5500 ns: at 4000 and 5000 no slot is free. Reads 0 to 3 end at 5700 ... 6300, so that
+        # of 6000 is read too, by 6500.
+        ({"host__read_all": True, "host__service_latency": "5500 ns"},
+         "service latency / 5", 1100, 1100, 1425),
+    ],
+)  # fmt: skip
+def test_a_latency_that_several_frames_share(host, name, mean, largest, least):
+    *_, cycle = cycles(scenario(**host))
+    service, read = cycle.pieces
+    assert (service.name, service.mean, service.largest) == (name, mean * NS, largest * NS)
+    assert read.mean == 200 * NS
+    assert float(cycle.least_period) == pytest.approx(least * NS, rel=1e-6)
+
+
+def test_a_converter_that_the_host_reads():
+    """200 conversion, 9 + 2 + 1 + 3 busy, 20 synchroniser, 700 latency, 11 + 1 clock, 200 read."""
+    parts = {
+        "link": {"scheme": "forwarded_clock"},
+        "barrier": {
+            "forward": {"delay": "11 ns", "pulse_width_distortion": "1 ns"},
+            "return": {
+                "delay": "9 ns", "spread": "2 ns", "skew": "1 ns", "pulse_width_distortion": "3 ns",
+            },
+        },
+        "fifo": {"sync_delay": "20 ns"},
+    }  # fmt: skip
+    (cycle,) = cycles(scenario(**parts))
+    assert cycle.side == "converter and host"
+    assert told(cycle) == [
+        ("conversion", 200), ("busy crossing", 15), ("synchroniser", 20),
+        ("service latency", 700), ("clock crossing", 12), ("read", 200),
+    ]  # fmt: skip
+    assert (cycle.mean, cycle.largest, cycle.slack) == (1147 * NS, 1147 * NS, -147 * NS)
+    # At another clock, 8 bits at 80 MHz; in another scheme, its own converter and host.
+    (fast,) = cycles(scenario(**parts), clock=Fraction(80 * 10**6))
+    assert fast.mean == 1047 * NS
+    assert len(cycles(scenario(**parts), "remote_master")) == 2
+
+
+def test_the_longest_cycle():
+    exponential = {"shape": "exponential", "mean": "700 ns"}
+    _, host = cycles(scenario(host__service_latency=exponential))
+    assert host.mean == 900 * NS
+    assert math.isinf(host.largest)
+    assert host.unbounded == ["service latency"]
+    (cycle,) = cycles(scenario(host__service_latency=exponential), "forwarded_clock")
+    assert cycle.decisive == cycle.mean
+
+
+def test_the_share_of_cycles_in_time():
+    """Conversion 200, then the longer of an exponential latency plus 100 and an acquisition.
+
+    2000 ns leave 1800 ns: 1 - exp(-1700 / 500) fit; an acquisition of 1900 lets none.
+    """
+    pieces = [
+        Piece("conversion", Fraction(200), 200),
+        Piece("service latency", Fraction(500), math.inf, Exponential(mean=500)),
+        Piece("read", Fraction(100), 100),
+        Piece("rest of acquisition", Fraction(900), 900),
+    ]
+    share = Cycle("converter", pieces, acquisition=Constant(value=1500)).in_time(Fraction(2000), 1)
+    expected = 1 - math.exp(-1700 / 500)
+    assert abs(share - expected) < 4 * math.sqrt(expected * (1 - expected) / 2**16)
+    late = Cycle("converter", pieces, acquisition=Constant(value=1900))
+    assert late.in_time(Fraction(2000), 1) == 0
+
+
+def side(name, mean, period):
+    return Cycle(name, [Piece("all", Fraction(mean), mean)], period and Fraction(period))
+
+
+@pytest.mark.parametrize(
+    ("found", "name"),
+    [
+        # A fifth left of 10 is less than a quarter of 4.
+        ([side("a", 8, 10), side("b", 3, 4)], "a"),
+        ([side("b", 3, 4), side("a", 8, 10)], "a"),
+        # What does not fit leaves less than nothing.
+        ([side("a", 8, 8), side("b", 5, 4)], "b"),
+        ([side("a", 3, None), side("b", 4, None)], "b"),
+    ],
+)
+def test_the_tightest_side_leaves_the_smallest_share(found, name):
+    assert tightest(found).side == name
