@@ -5,26 +5,24 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterator, Mapping
 from fractions import Fraction
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from simlink.scenario.distributions import Constant, Distribution
 from simlink.scenario.faults import Fault, written
 from simlink.scenario.quantities import LONGEST, rate_text, time_text
+from simlink.scenario.sections import Keys
 from simlink.scenario.writing import ONLY_WITH, applies, look_up
-
-if TYPE_CHECKING:
-    from simlink.scenario.schema import Scenario
 
 SECOND = 10**15
 _PARTS = 10**12
 
 
-def faults_between(scenario: Scenario, raw: Mapping[str, Any]) -> Iterator[Fault]:
+def faults_between(scenario: Keys, raw: Mapping[str, Any]) -> Iterator[Fault]:
     """Give every fault that lies between keys.
 
     Parameters
     ----------
-    scenario : Scenario
+    scenario : Keys
         Each key of it fits its own kind.
     raw : mapping
         What the file holds.
@@ -51,7 +49,7 @@ def faults_between(scenario: Scenario, raw: Mapping[str, Any]) -> Iterator[Fault
 Make = Callable[[str, str], Fault]
 
 
-def _required(scenario: Scenario, fault: Make) -> Iterator[Fault]:
+def _required(scenario: Keys, fault: Make) -> Iterator[Fault]:
     """Check what one choice makes necessary, or rules out."""
     trigger, host, back = scenario.trigger, scenario.host, scenario.barrier.return_
     pattern = f'missing; pattern = "{trigger.pattern}" needs'
@@ -80,7 +78,7 @@ def _required(scenario: Scenario, fault: Make) -> Iterator[Fault]:
             )
 
 
-def _limits(scenario: Scenario, fault: Make) -> Iterator[Fault]:
+def _limits(scenario: Keys, fault: Make) -> Iterator[Fault]:
     """Check the counts that another count limits."""
     bits, lanes = scenario.bits_per_lane, scenario.frame.lanes
     if scenario.fifo.release_bits > bits:
@@ -98,7 +96,7 @@ def _limits(scenario: Scenario, fault: Make) -> Iterator[Fault]:
         yield fault("barrier.return.skew", f"one value for each of the {lanes} lanes")
 
 
-def _line_rate(scenario: Scenario, fault: Make) -> Iterator[Fault]:
+def _line_rate(scenario: Keys, fault: Make) -> Iterator[Fault]:
     """Check the line: the data asks for as many bits per second as the clock has periods."""
     line = scenario.barrier.direction("return").line_rate
     clock = scenario.remote_clock.frequency.value
@@ -110,7 +108,7 @@ def _line_rate(scenario: Scenario, fault: Make) -> Iterator[Fault]:
         )
 
 
-def _without_fifo(scenario: Scenario, fault: Make) -> Iterator[Fault]:
+def _without_fifo(scenario: Keys, fault: Make) -> Iterator[Fault]:
     """Check what the schemes that read the converter itself leave no room for."""
     scheme, host = scenario.link.scheme, scenario.host
     if scenario.barrier.return_.style != "bits":
@@ -123,7 +121,7 @@ def _without_fifo(scenario: Scenario, fault: Make) -> Iterator[Fault]:
         yield fault("host.capture", 'with scheme = "returned_clock" only "half" or "whole"')
 
 
-def _clock_rate(scenario: Scenario, fault: Make) -> Iterator[Fault]:
+def _clock_rate(scenario: Keys, fault: Make) -> Iterator[Fault]:
     """Check the channels that carry the clock, at 2 f, and the data, at f."""
     clock = scenario.host.clock.value
     asked = {"forward": 2 * clock, "return": clock}
@@ -143,13 +141,13 @@ def _clock_rate(scenario: Scenario, fault: Make) -> Iterator[Fault]:
         )
 
 
-def _given(scenario: Scenario, name: str) -> str:
+def _given(scenario: Keys, name: str) -> str:
     """Return the key that gives a value of the return direction."""
     own = getattr(scenario.barrier.return_, name)
     return f"barrier.{name}" if own is None else f"barrier.return.{name}"
 
 
-def _periods(scenario: Scenario) -> tuple[Fraction, Fraction]:
+def _periods(scenario: Keys) -> tuple[Fraction, Fraction]:
     """Return the shortest and longest period of the remote clock, in femtoseconds."""
     low, high = scenario.remote_clock.tolerance.support
     nominal = scenario.remote_clock.frequency.value
@@ -159,7 +157,7 @@ def _periods(scenario: Scenario) -> tuple[Fraction, Fraction]:
     )
 
 
-def _min_pulse(scenario: Scenario, fault: Make) -> Iterator[Fault]:
+def _min_pulse(scenario: Keys, fault: Make) -> Iterator[Fault]:
     """Check the strobe against the shortest pulse that the channel passes.
 
     Its high pulse is half a period plus the distortion, its low one half a period less it.
@@ -186,7 +184,7 @@ def _min_pulse(scenario: Scenario, fault: Make) -> Iterator[Fault]:
         )
 
 
-def _hold(scenario: Scenario, fault: Make) -> Iterator[Fault]:
+def _hold(scenario: Keys, fault: Make) -> Iterator[Fault]:
     """Check that a bit can outlast its capture by the hold time."""
     kept, needed = scenario.converter.data_hold.support, scenario.remote_clock.hold.support
     if scenario.remote_clock.capture == "whole":
@@ -216,7 +214,7 @@ def _short(needed: float, kept: float | Fraction) -> str:
     return f"{time_text(Fraction(needed) - Fraction(kept))} short"
 
 
-def _order(scenario: Scenario, fault: Make) -> Iterator[Fault]:
+def _order(scenario: Keys, fault: Make) -> Iterator[Fault]:
     """Check that nothing arrives before it was sent."""
     for name in ("forward", "return"):
         way = scenario.barrier.direction(name)
@@ -231,7 +229,7 @@ def _order(scenario: Scenario, fault: Make) -> Iterator[Fault]:
             )
 
 
-def _length(scenario: Scenario, fault: Make) -> Iterator[Fault]:
+def _length(scenario: Keys, fault: Make) -> Iterator[Fault]:
     """Check that a trial fits in 2.5 h, and so in int64 femtoseconds."""
     longest, key = _longest(scenario)
     key = "conversions" if "conversions" in scenario.model_fields_set else key
@@ -244,7 +242,7 @@ def _length(scenario: Scenario, fault: Make) -> Iterator[Fault]:
         )
 
 
-def _longest(scenario: Scenario) -> tuple[float, str]:
+def _longest(scenario: Keys) -> tuple[float, str]:
     """Estimate the longest trial from above, in femtoseconds; name the key that makes it so."""
     trigger, host, n = scenario.trigger, scenario.host, scenario.conversions
     zero: Distribution = Constant(value=0)

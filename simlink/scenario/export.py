@@ -3,15 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from typing import Any, get_args
+from typing import Any
 
 from pydantic.fields import FieldInfo
 
-from simlink.scenario.kinds import Kind
 from simlink.scenario.quantities import RATIO, TIME, Dimension
 from simlink.scenario.reading import COUNT_KEYS, KEYS
 from simlink.scenario.sections import Keys, Section
-from simlink.scenario.writing import tables_of
+from simlink.scenario.writing import kind_of, tables_of
 
 Schema = dict[str, Any]
 
@@ -97,19 +96,11 @@ def _table(model: type[Section], description: str) -> Schema:
 
 
 def _value(field: FieldInfo) -> Schema:
-    kind = _kind(field)
+    kind = kind_of(field)
     described = {"description": f"{field.description} Allowed: {kind.allowed}."}
     if field.default is not None and not field.is_required():
         described["default"] = field.default
     return {**kind.schema, **described}
-
-
-def _kind(field: FieldInfo) -> Kind:
-    """Return the kind of a field, which an optional one has inside its type."""
-    held: list[Any] = list(field.metadata)
-    for part in get_args(field.annotation):
-        held += getattr(part, "__metadata__", ())
-    return next(one for one in held if isinstance(one, Kind))
 
 
 def _object(properties: Schema, required: Iterable[str]) -> Schema:

@@ -16,7 +16,7 @@ from simlink.scenario.distributions import Distribution
 from simlink.scenario.faults import Fault, FaultError, written
 from simlink.scenario.reading import unknown
 from simlink.scenario.remarks import Assumption
-from simlink.scenario.sections import NOT_SIMULATED, UNSIMULATED, Keys, Section
+from simlink.scenario.sections import NOT_SIMULATED, UNSIMULATED, Keys
 
 __all__ = ["Assumption", "Scenario", "from_dict"]
 
@@ -50,16 +50,6 @@ class Scenario(Keys):
     def base(self) -> Path:
         """The directory that its file names are relative to."""
         return self._base
-
-    @property
-    def bits_per_lane(self) -> int:
-        """Bits of one frame on each lane."""
-        return self.frame.words_per_lane * self.frame.word_bits
-
-    @property
-    def words(self) -> int:
-        """Words of one frame."""
-        return self.frame.lanes * self.frame.words_per_lane
 
     @property
     def is_random(self) -> bool:
@@ -130,18 +120,12 @@ class Scenario(Keys):
     def _changed(self, values: Mapping[str, Any]) -> Scenario:
         raw = copy.deepcopy(self._raw)
         for key, value in values.items():
-            table = raw
-            *above, last = key.split(".")
-            for i, step in enumerate(above):
-                table = table.setdefault(step, {})
-                if not isinstance(table, dict):
-                    at = ".".join(above[: i + 1])
-                    raise InputError(self._name, key, None, f"{at} is no table in this scenario")
-            if value is None:
-                table.pop(last, None)
-                continue
             # Numbers from arrays become plain ones, as a file would give them.
-            table[last] = value.item() if hasattr(value, "item") else copy.deepcopy(value)
+            plain = value.item() if hasattr(value, "item") else copy.deepcopy(value)
+            try:
+                writing.put(raw, key, plain)
+            except FaultError as error:
+                raise InputError(self._name, key, None, error.fault.allowed) from None
         return from_dict(raw, self._base, self._name)
 
     def to_toml(self, base: Path | str | None = None) -> str:
@@ -247,28 +231,15 @@ def _told(error: ValidationError, raw: Mapping[str, Any]) -> Iterator[Fault]:
         elif detail["type"] == "extra_forbidden":
             yield Fault(path, written(detail["input"]), _unknown_key(path))
         elif detail["type"] == "missing":
-            yield Fault(path, None, f"missing; {_allowed(path)}")
+            kind = writing.kind_of(writing.field_at(".".join(map(str, path))))
+            yield Fault(path, None, f"missing; {kind.allowed}")
         else:
             yield Fault(path, written(detail["input"]), "a table is wanted here")
 
 
-def _model_at(path: tuple[str | int, ...]) -> type[Section]:
-    model: type[Section] = Keys
-    for step in path:
-        model = dict(writing.tables_of(model))[str(step)]
-    return model
-
-
-def _allowed(path: tuple[str | int, ...]) -> str:
-    """Return what is allowed at a key."""
-    for name, field in _model_at(path[:-1]).model_fields.items():
-        if (field.alias or name) == path[-1]:
-            return next((str(kind.allowed) for kind in field.metadata), "")
-    return ""
-
-
 def _unknown_key(path: tuple[str | int, ...]) -> str:
-    model, key = _model_at(path[:-1]), str(path[-1])
+    *above, key = map(str, path)
+    model = writing.model_at(above)
     tables = [name for name, _ in writing.tables_of(model)]
     homes = [home for home in writing.every_key() if home.rsplit(".", 1)[-1] == key]
     if homes:

@@ -380,3 +380,13 @@ class Keys(Section):
         default_factory=Dump,
         description="What the lines are called in a waveform dump that is measured.",
     )
+
+    @property
+    def bits_per_lane(self) -> int:
+        """Bits of one frame on each lane."""
+        return self.frame.words_per_lane * self.frame.word_bits
+
+    @property
+    def words(self) -> int:
+        """Words of one frame."""
+        return self.frame.lanes * self.frame.words_per_lane
