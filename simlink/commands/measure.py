@@ -2,19 +2,20 @@
 
 from __future__ import annotations
 
+import shlex
+import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
-if TYPE_CHECKING:
-    from simlink.waveform.comparing import Comparison
+from simlink.base.errors import InputError
+from simlink.commands.numbers import whole
+from simlink.commands.options import ScenarioPath, changed, left_out
 
 
 def measure(
-    path: Annotated[
-        Path, typer.Argument(help="The scenario that the dump should show.", metavar="SCENARIO")
-    ],
+    path: ScenarioPath,
     dump: Annotated[
         Path,
         typer.Argument(
@@ -37,18 +38,15 @@ def measure(
     ] = "2000",
     csv: Annotated[
         str | None,
-        typer.Option(
-            "--csv", help="Write the table as CSV too.", metavar="FILE", show_default=False
-        ),
+        left_out("--csv", "Write the table as CSV too.", "FILE"),
     ] = None,
     latencies: Annotated[
         str | None,
-        typer.Option(
+        left_out(
             "--latencies",
-            help="Write the service latencies that were seen, for a scenario to replay: shape = "
+            "Write the service latencies that were seen, for a scenario to replay: shape = "
             '"recorded", column = "latency_ns", unit = "ns".',
-            metavar="FILE",
-            show_default=False,
+            "FILE",
         ),
     ] = None,
 ) -> None:
@@ -56,17 +54,12 @@ def measure(
 
     Exit status 1: the dump is not clean; each complaint says when, on which signal, and what.
     """
-    import shlex
-    import sys
-
     from simlink.base.safe_write import write_whole
-    from simlink.commands.numbers import whole
-    from simlink.scenario.loading import load
     from simlink.waveform.comparing import compare
     from simlink.waveform.reporting import as_csv, table, write_latencies
 
-    most = whole("--conversions", conversions, 1, 10**7) or 1
-    scenario = load(path)
+    most = whole("--conversions", conversions, 1, 10**7)
+    scenario = changed(path)
     found = compare(scenario, dump, _names(names or []), most)
     print(table(found), end="")
     if not found.whole:
@@ -78,15 +71,14 @@ def measure(
         words = ["simlink", "measure", str(path), str(dump), "--latencies", latencies]
         count = write_latencies(latencies, found, shlex.join(words))
         print(f"Latencies: {latencies} ({count} services)")
-    _complain(found)
+    for complaint in found.complaints:
+        print(f"simlink: {found.dump}: {complaint.line()}", file=sys.stderr)
     if found.complaints:
         sys.stdout.flush()
         raise typer.Exit(1)
 
 
 def _names(given: list[str]) -> dict[str, str]:
-    from simlink.base.errors import InputError
-
     names = {}
     for text in given:
         signal, equals, name = text.partition("=")
@@ -96,10 +88,3 @@ def _names(given: list[str]) -> dict[str, str]:
             signal += "[0]"
         names[signal] = name
     return names
-
-
-def _complain(found: Comparison) -> None:
-    import sys
-
-    for complaint in found.complaints:
-        print(f"simlink: {found.dump}: {complaint.line()}", file=sys.stderr)
