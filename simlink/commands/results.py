@@ -14,6 +14,9 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
+KINDS = ("svg", "png")
+"""tuple of str: What every picture is written as."""
+
 
 @contextmanager
 def bar(noun: str, total: int, threaded: bool = True) -> Iterator[Callable[[float], object] | None]:
@@ -91,7 +94,7 @@ def keep(folder: Path, stem: str, drawn: Figure | Axes, **files: bytes) -> None:
 
     figure = drawn.get_figure(root=True)
     assert figure is not None
-    for kind in ("svg", "png"):
+    for kind in KINDS:
         files[kind] = style.encode(figure, kind)
     for kind, content in files.items():
         write_whole(folder / f"{stem}.{kind}", content)
