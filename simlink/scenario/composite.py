@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import math
-from typing import Annotated
+from abc import abstractmethod
+from typing import Annotated, Any, Literal
 
 import numpy as np
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BeforeValidator, Field, ValidationInfo, WithJsonSchema
 
-from simlink.scenario.distributions import Distribution, Ints, Sampler, Streams, suffix
+from simlink.scenario.law import Distribution, Ints, Sampler, Streams, Table, suffix
 
 _MOST = 10**12  # no run is as long; keeps sums of counts within int64
 
@@ -18,23 +19,78 @@ def _within(streams: Streams, part: str) -> Streams:
     return lambda name: streams(f"{part} {name}".strip())
 
 
-class Part(BaseModel):
+def _law(value: Any, info: ValidationInfo) -> Any:
+    return info.context["read"](value) if info.context else value
+
+
+Law = Annotated[Distribution, BeforeValidator(_law), WithJsonSchema({"holds": "law"})]
+
+
+class Part(Table):
     """One part of a mixture: how much it weighs, and what is drawn when it is chosen."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid", strict=True)
-
-    weight: Annotated[float, Field(gt=0, allow_inf_nan=False)]
-    of: Distribution
+    weight: float = Field(ge=1e-100, le=1e100, description="a number above zero, such as 0.9")
+    of: Law
 
 
-class Mixture(Distribution):
+class _Pooled(Distribution):
+    """A law whose draws come from several others in long-run shares."""
+
+    @property
+    @abstractmethod
+    def laws(self) -> list[Distribution]:
+        """The laws that the draws come from."""
+
+    @property
+    @abstractmethod
+    def shares(self) -> list[float]:
+        """The long-run share of the draws that each gives."""
+
+    @property
+    def mean(self) -> float:
+        """The mean of the laws, weighted by their shares."""
+        return math.fsum(p * law.mean for p, law in zip(self.shares, self.laws, strict=True))
+
+    @property
+    def variance(self) -> float:
+        """Variance within the laws plus variance between them."""
+        mean = self.mean
+        return math.fsum(
+            p * (law.variance + (law.mean - mean) ** 2)
+            for p, law in zip(self.shares, self.laws, strict=True)
+        )
+
+    @property
+    def support(self) -> tuple[float, float]:
+        """The widest of the laws'."""
+        lows, highs = zip(*(law.support for law in self.laws), strict=True)
+        return min(lows), max(highs)
+
+    @property
+    def constant_value(self) -> int:
+        """The one value of all laws."""
+        return self.laws[0].constant_value if self.is_constant else super().constant_value
+
+
+class Mixture(_Pooled):
     """Each draw comes from one part, chosen anew by weight.
 
     A part gives its own next draw each time that it is chosen, so a recording inside keeps its
     order and skips nothing.
     """
 
-    parts: Annotated[tuple[Part, ...], Field(min_length=1)]
+    shape: Literal["mixture"] = Field(default="mixture", repr=False)
+    parts: tuple[Part, ...] = Field(
+        min_length=1,
+        max_length=100,
+        strict=False,
+        description="a list of 1 to 100 parts, each { weight = 0.9, of = ... }",
+    )
+
+    @property
+    def laws(self) -> list[Distribution]:
+        """The law of each part."""
+        return [part.of for part in self.parts]
 
     @property
     def shares(self) -> list[float]:
@@ -43,32 +99,9 @@ class Mixture(Distribution):
         return [part.weight / total for part in self.parts]
 
     @property
-    def mean(self) -> float:
-        """The weighted mean."""
-        return math.fsum(p * part.of.mean for p, part in zip(self.shares, self.parts, strict=True))
-
-    @property
-    def variance(self) -> float:
-        """Variance within the parts plus variance between them."""
-        return _pooled(self.shares, [part.of for part in self.parts])
-
-    @property
-    def support(self) -> tuple[float, float]:
-        """The widest of the parts'."""
-        ends = [part.of.support for part in self.parts]
-        return min(low for low, _ in ends), max(high for _, high in ends)
-
-    @property
     def is_random(self) -> bool:
         """Whether there is a choice, or the only part is random."""
-        if len(self.parts) == 1:
-            return self.parts[0].of.is_random
-        return not self.is_constant
-
-    @property
-    def constant_value(self) -> int:
-        """The one value of all parts."""
-        return self.parts[0].of.constant_value if self.is_constant else super().constant_value
+        return not self.is_constant if len(self.parts) > 1 else self.parts[0].of.is_random
 
     def sampler(self, streams: Streams, stride: int = 1, offset: int = 0) -> Sampler:
         """Return a sampler with one stream for the choice and one or more for each part."""
@@ -76,8 +109,8 @@ class Mixture(Distribution):
             np.cumsum(self.shares)[:-1],
             streams(suffix(stride, offset, "choice")),
             [
-                part.of.sampler(_within(streams, f"part {i}"), stride, offset)
-                for i, part in enumerate(self.parts)
+                law.sampler(_within(streams, f"part {i}"), stride, offset)
+                for i, law in enumerate(self.laws)
             ],
         )
 
@@ -98,53 +131,84 @@ class _MixtureSampler:
         return _scattered(chosen, self._parts)
 
 
-class Count(BaseModel):
-    """A whole number of draws: fixed, uniform, or geometric (1, 2, ... with a given mean)."""
+Whole = Annotated[int, Field(ge=1, le=10**10, description="a whole number from 1 to 10^10")]
 
-    model_config = ConfigDict(frozen=True, extra="forbid", strict=True)
 
-    low: Annotated[int, Field(ge=1)] = 1
-    high: int | None = None
-    geometric_mean: float | None = None
+class UniformCount(Table):
+    """A whole number of draws, each from low to high equally likely; fixed where they agree."""
+
+    shape: Literal["uniform"] = Field(default="uniform", repr=False)
+    low: Whole
+    high: Whole
+    rising = ("low", "high")
 
     @property
     def mean(self) -> float:
         """The mean count."""
-        if self.geometric_mean is not None:
-            return self.geometric_mean
-        return (self.low + (self.low if self.high is None else self.high)) / 2
+        return (self.low + self.high) / 2
 
     @property
     def is_random(self) -> bool:
         """Whether it varies."""
-        if self.geometric_mean is not None:
-            return self.geometric_mean > 1
-        return self.high is not None and self.high > self.low
+        return self.high > self.low
 
     def draw(self, rng: np.random.Generator | None, n: int) -> Ints:
         """Return `n` counts, shape (n,); one uniform number is used for each, if it varies."""
-        if rng is None or not self.is_random:
-            return np.full(n, min(self.low, _MOST), dtype=np.int64)
-        u = rng.random(n)
-        if self.geometric_mean is not None:
-            beyond = np.floor(np.log1p(-u) / math.log1p(-1 / self.geometric_mean))
-            return 1 + np.minimum(beyond, float(_MOST)).astype(np.int64)
-        width = (self.high or self.low) - self.low + 1
-        return self.low + np.floor(u * width).astype(np.int64)
+        if rng is None:
+            return np.full(n, self.low, dtype=np.int64)
+        return self.low + np.floor(rng.random(n) * (self.high - self.low + 1)).astype(np.int64)
 
 
-class TwoState(Distribution):
-    """Normal service with stalls: runs of draws from one shape, then from another, in turn.
+class GeometricCount(Table):
+    """A whole number of draws, 1, 2, ..., by the geometric law with a mean."""
+
+    shape: Literal["geometric"] = Field(default="geometric", repr=False)
+    mean: float = Field(ge=1, le=1e10, description="a number from 1 to 1e10")
+
+    @property
+    def is_random(self) -> bool:
+        """Whether it varies."""
+        return self.mean > 1
+
+    def draw(self, rng: np.random.Generator | None, n: int) -> Ints:
+        """Return `n` counts, shape (n,); one uniform number is used for each, if it varies."""
+        if rng is None:
+            return np.ones(n, dtype=np.int64)
+        beyond = np.floor(np.log1p(-rng.random(n)) / math.log1p(-1 / self.mean))
+        return 1 + np.minimum(beyond, float(_MOST)).astype(np.int64)
+
+
+def _count(value: Any, info: ValidationInfo) -> Any:
+    return info.context["count"](value) if info.context else value
+
+
+Count = Annotated[
+    UniformCount | GeometricCount,
+    BeforeValidator(_count),
+    WithJsonSchema({"holds": "count"}),
+]
+
+
+class TwoState(_Pooled):
+    """Runs of normal draws and runs of stalled draws, in turn.
 
     It starts in the normal state. `spacing` is how many draws a normal run has, `length` how many
     a stalled run has. The moments are the long-run ones: the share of stalled draws is
     E length / (E spacing + E length), by the renewal-reward theorem.
     """
 
-    normal: Distribution
-    stalled: Distribution
-    spacing: Count
-    length: Count = Count(low=1)
+    shape: Literal["two_state"] = Field(default="two_state", repr=False)
+    normal: Law
+    stalled: Law
+    spacing: Count = Field(description="How many normal draws in a row.")
+    length: Count = Field(
+        default=UniformCount(low=1, high=1), description="How many stalled draws in a row."
+    )
+
+    @property
+    def laws(self) -> list[Distribution]:
+        """The law of a normal draw, and that of a stalled one."""
+        return [self.normal, self.stalled]
 
     @property
     def shares(self) -> list[float]:
@@ -153,34 +217,12 @@ class TwoState(Distribution):
         return [self.spacing.mean / total, self.length.mean / total]
 
     @property
-    def mean(self) -> float:
-        """The long-run mean."""
-        normal, stalled = self.shares
-        return normal * self.normal.mean + stalled * self.stalled.mean
-
-    @property
-    def variance(self) -> float:
-        """The long-run variance."""
-        return _pooled(self.shares, [self.normal, self.stalled])
-
-    @property
-    def support(self) -> tuple[float, float]:
-        """The wider of the two."""
-        (a, b), (c, d) = self.normal.support, self.stalled.support
-        return min(a, c), max(b, d)
-
-    @property
     def is_random(self) -> bool:
         """Whether a state or a run is random."""
         if self.is_constant:
             return False
         parts = (self.normal, self.stalled, self.spacing, self.length)
         return any(part.is_random for part in parts)
-
-    @property
-    def constant_value(self) -> int:
-        """The one value of both states."""
-        return self.normal.constant_value if self.is_constant else super().constant_value
 
     def sampler(self, streams: Streams, stride: int = 1, offset: int = 0) -> Sampler:
         """Return a sampler with streams for both runs and both states."""
@@ -230,12 +272,3 @@ def _scattered(chosen: Ints, parts: list[Sampler]) -> Ints:
         here = np.flatnonzero(chosen == i)
         drawn[here] = part.take(len(here))
     return drawn
-
-
-def _pooled(shares: list[float], shapes: list[Distribution]) -> float:
-    """Return the variance of draws pooled from shapes in given shares."""
-    mean = math.fsum(p * shape.mean for p, shape in zip(shares, shapes, strict=True))
-    return math.fsum(
-        p * (shape.variance + (shape.mean - mean) ** 2)
-        for p, shape in zip(shares, shapes, strict=True)
-    )

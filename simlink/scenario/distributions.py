@@ -10,15 +10,20 @@ from __future__ import annotations
 
 import math
 from functools import cached_property
+from typing import Literal
 
 import numpy as np
 from pydantic import Field
 
 from simlink.scenario.law import (
+    Amount,
     Constant,
     Distribution,
+    FineAmount,
     Floats,
     Ints,
+    NotNegative,
+    Positive,
     Sampler,
     Simple,
     Streams,
@@ -48,8 +53,10 @@ __all__ = [
 class Uniform(Simple):
     """Every value from low to high is equally likely."""
 
-    low: int
-    high: int
+    shape: Literal["uniform"] = Field(default="uniform", repr=False)
+    low: Amount
+    high: Amount
+    rising = ("low", "high")
 
     @property
     def mean(self) -> float:
@@ -77,17 +84,19 @@ class Uniform(Simple):
 
 
 class Normal(Simple):
-    """The normal law; with bounds, values beyond one are set to it.
+    """The normal law; values beyond low or high, where given, are set to it.
 
     The moments are those of the clipped law: with standardised bounds a and b, density f and
     distribution F, E z = a F(a) + b (1 - F(b)) + f(a) - f(b), and
     E z^2 = a^2 F(a) + b^2 (1 - F(b)) + F(b) - F(a) + a f(a) - b f(b).
     """
 
-    given_mean: int = Field(alias="mean")
-    sigma: int = Field(ge=0)
-    low: int | None = None
-    high: int | None = None
+    shape: Literal["normal"] = Field(default="normal", repr=False)
+    given_mean: Amount = Field(alias="mean")
+    sigma: NotNegative
+    low: Amount | None = None
+    high: Amount | None = None
+    rising = ("low", "high")
 
     @cached_property
     def _moments(self) -> tuple[float, float]:
@@ -153,10 +162,11 @@ class Normal(Simple):
 
 
 class Exponential(Simple):
-    """The exponential law, moved up by an offset."""
+    """The exponential law with this mean, moved up by the offset."""
 
-    given_mean: int | float = Field(alias="mean", ge=0)
-    offset: int = 0
+    shape: Literal["exponential"] = Field(default="exponential", repr=False)
+    given_mean: FineAmount = Field(alias="mean")
+    offset: Amount = 0
 
     @property
     def mean(self) -> float:
@@ -189,11 +199,11 @@ def exponential_time(mean: float) -> Exponential:
 
 
 class _Positive(Simple):
-    """A law above zero, given by its own mean and sigma, moved up by an offset."""
+    """A law above zero with this mean and sigma of its own, moved up by the offset."""
 
-    given_mean: int = Field(alias="mean", gt=0)
-    sigma: int = Field(ge=0)
-    offset: int = 0
+    given_mean: Positive = Field(alias="mean")
+    sigma: NotNegative
+    offset: Amount = 0
 
     @property
     def mean(self) -> float:
@@ -212,7 +222,12 @@ class _Positive(Simple):
 
 
 class Lognormal(_Positive):
-    """The lognormal law; its logarithm has variance ln(1 + (sigma / mean)^2)."""
+    """The lognormal law with this mean and sigma of its own, moved up by the offset.
+
+    Its logarithm has variance ln(1 + (sigma / mean)^2).
+    """
+
+    shape: Literal["lognormal"] = Field(default="lognormal", repr=False)
 
     @cached_property
     def _log(self) -> tuple[float, float]:
@@ -233,7 +248,12 @@ class Lognormal(_Positive):
 
 
 class Gamma(_Positive):
-    """The gamma law; its shape is (mean / sigma)^2 and its scale sigma^2 / mean."""
+    """The gamma law with this mean and sigma of its own, moved up by the offset.
+
+    Its shape parameter is (mean / sigma)^2 and its scale sigma^2 / mean.
+    """
+
+    shape: Literal["gamma"] = Field(default="gamma", repr=False)
 
     def draw_raw(self, rng: np.random.Generator, out: Floats) -> None:
         """Fill `out` with standard gamma numbers."""
@@ -252,9 +272,11 @@ class Gamma(_Positive):
 class Limits(Simple):
     """Lowest, typical and highest value as a data sheet gives them: triangular."""
 
-    low: int
-    typical: int
-    high: int
+    shape: Literal["limits"] = Field(default="limits", repr=False)
+    low: Amount
+    typical: Amount
+    high: Amount
+    rising = ("low", "typical", "high")
 
     @property
     def mean(self) -> float:

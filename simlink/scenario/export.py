@@ -7,25 +7,13 @@ from typing import Any
 
 from pydantic.fields import FieldInfo
 
+from simlink.scenario.law import Table
 from simlink.scenario.quantities import RATIO, TIME, Dimension
-from simlink.scenario.reading import COUNT_KEYS, KEYS
+from simlink.scenario.reading import COUNTS, SHAPES, adapter
 from simlink.scenario.sections import Keys, Section
 from simlink.scenario.writing import kind_of, tables_of
 
 Schema = dict[str, Any]
-
-_MEANINGS = {
-    "constant": "the same every time",
-    "uniform": "every value from low to high equally likely",
-    "normal": "normal; values beyond low or high, where given, are set to it",
-    "exponential": "exponential with this mean, moved up by the offset",
-    "lognormal": "lognormal with this mean and sigma of its own, moved up by the offset",
-    "gamma": "gamma with this mean and sigma of its own, moved up by the offset",
-    "limits": "lowest, typical and highest as a data sheet gives them: triangular",
-    "mixture": "each draw comes from one part, chosen by weight",
-    "two_state": "runs of normal draws and runs of stalled draws, in turn",
-    "recorded": "a column of a CSV file, replayed from a random row, or from start",
-}
 
 
 def json_schema() -> Schema:
@@ -113,39 +101,47 @@ def _object(properties: Schema, required: Iterable[str]) -> Schema:
 def _quantity(name: str, dimension: Dimension, pattern: str) -> Schema:
     """Return the schema of a quantity: text, or a table for each shape."""
     text = {"type": "string", "pattern": dimension.pattern, "examples": [dimension.example]}
-    itself = {"$ref": f"#/$defs/{name}"}
-    number = {"type": "number", "exclusiveMinimum": 0}
-    special: Schema = {
-        "file": {"type": "string", "minLength": 1, "description": "A CSV file."},
-        "column": {"type": "string", "minLength": 1, "description": "The name of its column."},
-        "unit": {"enum": list(dimension.scales), "description": "The unit of its numbers."},
-        "start": {"type": "integer", "minimum": 0, "description": "The row to start at, from 0."},
-        "parts": {
-            "type": "array",
-            "minItems": 1,
-            "maxItems": 100,
-            "items": _object({"weight": number, "of": itself}, ["weight", "of"]),
-        },
-        "normal": itself,
-        "stalled": itself,
-        "spacing": {"$ref": "#/$defs/count", "description": "How many normal draws in a row."},
-        "length": {"$ref": "#/$defs/count", "description": "How many stalled draws in a row."},
+    places: dict[str, Schema] = {
+        "quantity": text,
+        "law": {"$ref": f"#/$defs/{name}"},
+        "unit": {"enum": list(dimension.scales)},
+        "count": {"$ref": "#/$defs/count"},
     }
-    tables = []
-    for shape, (required, optional) in KEYS.items():
-        properties: Schema = {"shape": {"const": shape}}
-        properties |= {key: special.get(key, text) for key in (*required, *optional)}
-        table = _object(properties, ["shape", *required])
-        tables.append({"description": _MEANINGS[shape], **table})
-    return {"anyOf": [{**text, "pattern": pattern}, *tables]}
+    return {"anyOf": [{**text, "pattern": pattern}, *_tables(SHAPES, places)]}
 
 
 def _count() -> Schema:
-    whole = {"type": "integer", "minimum": 1, "maximum": 10**10}
-    mean = {"type": "number", "minimum": 1, "maximum": 1e10}
-    tables = []
-    for shape, (required, _) in COUNT_KEYS.items():
-        value = mean if shape == "geometric" else whole
-        properties: Schema = {"shape": {"const": shape}, **dict.fromkeys(required, value)}
-        tables.append(_object(properties, ["shape", *required]))
-    return {"anyOf": [whole, *tables]}
+    return {"anyOf": [{"type": "integer", "minimum": 1, "maximum": 10**10}, *_tables(COUNTS, {})]}
+
+
+def _tables(models: tuple[type[Table], ...], places: dict[str, Schema]) -> list[Schema]:
+    """Return the schema of each table that names its shape.
+
+    Parameters
+    ----------
+    models : tuple of type
+        The tables.
+    places : dict of str to dict
+        What stands where a model says what it holds.
+    """
+    whole = adapter(models).json_schema()
+    defined = whole["$defs"]
+
+    def placed(schema: Any) -> Any:
+        if isinstance(schema, list):
+            return [placed(one) for one in schema]
+        if not isinstance(schema, dict):
+            return schema
+        schema = {key: placed(value) for key, value in schema.items() if key != "title"}
+        schema |= places.get(schema.pop("holds", ""), {})
+        if schema.get("default", 0) is None:  # there is no way to write "nothing" in the file
+            del schema["default"]
+            schema |= schema.pop("anyOf", [{}])[0]
+        inner = defined.get(str(schema.get("$ref", "")).removeprefix("#/$defs/"))
+        return schema if inner is None else placed(inner)
+
+    tables: list[Schema] = placed(whole["oneOf"])
+    for table in tables:
+        table["description"] = table["description"].partition("\n")[0]
+        table["required"] = ["shape", *table["required"]]
+    return tables

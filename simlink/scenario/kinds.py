@@ -102,6 +102,8 @@ def _line(value: Any, base: Path) -> str:
 def _lines(value: Any, base: Path) -> tuple[str, ...]:
     if not isinstance(value, list):
         return (_line(value, base),)
+    if not 1 <= len(value) <= 64:
+        raise FaultError("a list of one name a lane, 1 to 64", written(value))
     return tuple(_line(one, base) for one in value)
 
 
@@ -149,6 +151,8 @@ def _signed(value: Any, base: Path) -> Distribution:
 def _lane_skews(value: Any, base: Path) -> Distribution | tuple[Constant, ...]:
     if not isinstance(value, list):
         return read_shape(value, TIME, base)
+    if not 1 <= len(value) <= 64:
+        raise FaultError("a list of one fixed value a lane, 1 to 64", written(value))
     skews = []
     for i, one in enumerate(value):
         try:

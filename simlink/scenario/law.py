@@ -4,11 +4,24 @@ from __future__ import annotations
 
 from abc import ABC, abstractmethod
 from collections.abc import Callable
-from typing import Protocol
+from functools import partial
+from itertools import pairwise
+from typing import Annotated, Any, ClassVar, Literal, Protocol, Self
 
 import numpy as np
 from numpy.typing import NDArray
-from pydantic import BaseModel, ConfigDict
+from pydantic import (
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    ValidationInfo,
+    WithJsonSchema,
+    model_validator,
+)
+
+from simlink.scenario.faults import FaultError, written
+from simlink.scenario.quantities import whole
 
 Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
@@ -25,10 +38,48 @@ class Sampler(Protocol):
         """Return the next `n` draws in base units, shape (n,)."""
 
 
-class Distribution(BaseModel, ABC):
-    """A quantity in base units (femtoseconds, or 1e-12 for ratios)."""
+def _amount(value: Any, info: ValidationInfo, least: int | None = None) -> Any:
+    """Read an amount: text with a unit from a file, base units from the program itself."""
+    noun = "a quantity"
+    if info.context:
+        dimension = info.context["dimension"]
+        value, found, noun = whole(value, dimension), written(value), dimension.noun
+    else:
+        found = written(value)
+    if least is not None and value < least:
+        limit = "above zero" if least else "not below zero"
+        raise FaultError(f"{noun} {limit} is wanted", found)
+    return value
 
-    model_config = ConfigDict(frozen=True, extra="forbid", strict=True)
+
+# What the schema of a quantity puts there depends on what the quantity measures.
+_QUANTITY = WithJsonSchema({"holds": "quantity"})
+Amount = Annotated[int, BeforeValidator(_amount), _QUANTITY]
+NotNegative = Annotated[int, BeforeValidator(partial(_amount, least=0)), _QUANTITY]
+Positive = Annotated[int, BeforeValidator(partial(_amount, least=1)), _QUANTITY]
+FineAmount = Annotated[int | float, BeforeValidator(partial(_amount, least=0)), _QUANTITY]
+"""An amount not below zero that the program itself need not round."""
+
+
+class Table(BaseModel):
+    """A table of the scenario file inside a quantity."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", strict=True, allow_inf_nan=False)
+
+    rising: ClassVar[tuple[str, ...]] = ()
+    """Keys whose values, where given, may not fall."""
+
+    @model_validator(mode="after")
+    def _ordered(self) -> Self:
+        given = [key for key in self.rising if getattr(self, key) is not None]
+        for low, high in pairwise(given):
+            if getattr(self, high) < getattr(self, low):
+                raise FaultError(f"{high} may not be below {low}", path=(high,))
+        return self
+
+
+class Distribution(Table, ABC):
+    """A quantity in base units (femtoseconds, or 1e-12 for ratios)."""
 
     @property
     @abstractmethod
@@ -98,7 +149,8 @@ class _Repeat:
 class Constant(Distribution):
     """The same value every time."""
 
-    value: int
+    shape: Literal["constant"] = Field(default="constant", repr=False)
+    value: Amount
 
     @property
     def mean(self) -> float:

@@ -4,40 +4,90 @@ from __future__ import annotations
 
 import csv
 import decimal
+import os
 import re
 from collections.abc import Iterator
 from functools import lru_cache
 from pathlib import Path
+from typing import Annotated, Any, Literal, Self
 
 import numpy as np
-from pydantic import Field
+from pydantic import (
+    BeforeValidator,
+    Field,
+    PrivateAttr,
+    SkipValidation,
+    ValidationInfo,
+    WithJsonSchema,
+    field_validator,
+    model_validator,
+)
 
-from simlink.scenario.distributions import Distribution, Ints, Sampler, Streams
 from simlink.scenario.faults import FaultError, written
-from simlink.scenario.quantities import NUMBER, Dimension
+from simlink.scenario.law import Distribution, Ints, Sampler, Streams
+from simlink.scenario.quantities import NUMBER, TIME, Dimension
 
 _NUMBER = re.compile(NUMBER)
 _MOST_TEXT = 100
 _EXACT = decimal.Context(prec=2 * _MOST_TEXT, traps=[decimal.Inexact])  # room for every cell
 
 
+_NAME = r"^[^\x00]*[^\s\x00][^\x00]*$"
+
+
+def _unit(value: Any, info: ValidationInfo) -> Any:
+    dimension = info.context["dimension"] if info.context else TIME
+    if not isinstance(value, str) or value not in dimension.scales:
+        units = ", ".join(written(name) for name in dimension.scales)
+        raise FaultError(f"the unit of {dimension.noun}: one of {units}")
+    return value
+
+
 class Recorded(Distribution):
-    """Values replayed in their order from a start row, wrapping at the end.
+    """A column of a CSV file, replayed from a random row, or from start, and over again.
 
     The start row is drawn once for each sampler's source, unless `start` fixes it. Draw k is row
     start + k stride + offset, so the samplers of the bits of a frame share one start row.
     """
 
-    file: str
-    column: str
-    unit: str
-    start: int | None = None
-    data: bytes = Field(repr=False, description="The values, int64, in base units.")
+    shape: Literal["recorded"] = Field(default="recorded", repr=False)
+    file: str = Field(pattern=_NAME, description="the name of a CSV file")
+    column: str = Field(pattern=_NAME, description="the name of a column")
+    unit: Annotated[str, BeforeValidator(_unit), WithJsonSchema({"holds": "unit"})] = Field(
+        description="the unit of its numbers"
+    )
+    start: Annotated[
+        int | None, SkipValidation, WithJsonSchema({"type": "integer", "minimum": 0})
+    ] = Field(default=None, description="the row to start at, from 0")
+    _data: bytes = PrivateAttr()  # int64, in base units
+
+    @field_validator("file")
+    @classmethod
+    def _absolute(cls, file: str, info: ValidationInfo) -> str:
+        base = info.context["base"] if info.context else Path()
+        return os.path.abspath(base / file)  # tidies "..", follows no link
+
+    @model_validator(mode="after")
+    def _read(self, info: ValidationInfo) -> Self:
+        dimension = info.context["dimension"] if info.context else TIME
+        try:
+            values = read_column(Path(self.file), self.column.strip(), self.unit, dimension)
+        except OSError:  # such as a name that is too long to look up
+            raise FaultError("the file cannot be read", path=("file",)) from None
+        if (type(self.start) is not int and "start" in self.model_fields_set) or not (
+            0 <= (self.start or 0) < len(values)
+        ):
+            raise FaultError(
+                f"the row to start at, a whole number from 0 to {len(values) - 1}",
+                path=("start",),
+            )
+        self._data = values.tobytes()
+        return self
 
     @property
     def values(self) -> Ints:
         """The values in base units, shape (rows,); not to be written to."""
-        return np.frombuffer(self.data, dtype=np.int64)
+        return np.frombuffer(self._data, dtype=np.int64)
 
     @property
     def mean(self) -> float:

@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import integrate, stats
 
-from simlink.scenario.composite import Count
+from simlink.scenario.composite import GeometricCount, UniformCount
 from simlink.scenario.distributions import (
     Constant,
     Exponential,
@@ -320,10 +320,10 @@ def test_a_stall_that_all_but_never_comes_needs_no_memory(streams):
 
 
 def test_counts():
-    assert Count(low=4).mean == 4
-    assert Count(low=2, high=5).mean == 3.5
-    assert not Count(geometric_mean=1.0).is_random
-    assert Count(geometric_mean=1.0).draw(None, 3).tolist() == [1, 1, 1]
+    assert UniformCount(low=4, high=4).mean == 4
+    assert UniformCount(low=2, high=5).mean == 3.5
+    assert not GeometricCount(mean=1.0).is_random
+    assert GeometricCount(mean=1.0).draw(None, 3).tolist() == [1, 1, 1]
 
 
 def test_constants():
