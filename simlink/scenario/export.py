@@ -7,11 +7,12 @@ from typing import Any
 
 from pydantic.fields import FieldInfo
 
+from simlink.scenario.kinds import kind_of
 from simlink.scenario.law import Table
 from simlink.scenario.quantities import RATIO, TIME, Dimension
 from simlink.scenario.reading import COUNTS, SHAPES, adapter
 from simlink.scenario.sections import Keys, Section
-from simlink.scenario.writing import kind_of, tables_of
+from simlink.scenario.writing import tables_of
 
 Schema = dict[str, Any]
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import difflib
 import json
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
@@ -47,6 +48,12 @@ class FaultError(ValueError):
         """Return the same complaint, seen from further up."""
         lifted = replace(self.fault, path=(*path, *self.fault.path))
         return FaultError(lifted.allowed, lifted.found, lifted.path)
+
+
+def nearest(text: Any, known: Iterable[str]) -> str:
+    """Return a question whether the known name nearest to a text was meant, or nothing."""
+    near = difflib.get_close_matches(str(text)[:_MOST_KEY].lower(), known, n=1)
+    return f'did you mean "{near[0]}"?' if near else ""
 
 
 def dotted(path: Iterable[str | int]) -> str:

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import difflib
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal, get_args, get_origin
 
-from pydantic import GetCoreSchemaHandler, ValidationInfo
+from pydantic import GetCoreSchemaHandler, StrictBool, StrictStr
+from pydantic.fields import FieldInfo
 from pydantic_core import CoreSchema, core_schema
 
 from simlink.scenario.distributions import Constant, Distribution, Normal
@@ -39,13 +39,13 @@ class Kind:
         What a complaint says is allowed.
     schema : dict
         The JSON Schema of the value as it is written.
-    read : callable
+    read : callable, optional
         Takes what the file holds and the directory of the file; returns the value, or raises
-        FaultError.
+        FaultError. Without it pydantic reads the value by its type.
     """
 
     def __init__(
-        self, allowed: str, schema: dict[str, Any], read: Callable[[Any, Path], Any]
+        self, allowed: str, schema: dict[str, Any], read: Callable[[Any, Path], Any] | None = None
     ) -> None:
         self.allowed = allowed
         self.schema = schema
@@ -55,10 +55,23 @@ class Kind:
         self, source: Any, handler: GetCoreSchemaHandler
     ) -> CoreSchema:
         """Have pydantic read the value as this kind says."""
-        return core_schema.with_info_plain_validator_function(self._validate)
+        if self.read is None:
+            return handler(source)
+        read = self.read
+        return core_schema.with_info_plain_validator_function(
+            lambda value, info: read(value, (info.context or {}).get("base", Path()))
+        )
 
-    def _validate(self, value: Any, info: ValidationInfo) -> Any:
-        return self.read(value, (info.context or {}).get("base", Path()))
+
+def kind_of(field: FieldInfo) -> Kind:
+    """Return the kind of a field's value, which an optional one has inside its type."""
+    if get_origin(field.annotation) is Literal:
+        names = get_args(field.annotation)
+        return Kind("one of " + ", ".join(map(written, names)), {"enum": list(names)})
+    held: list[Any] = list(field.metadata)
+    for part in get_args(field.annotation):
+        held += getattr(part, "__metadata__", ())
+    return next(one for one in held if isinstance(one, Kind))
 
 
 def count(low: int, high: int) -> Kind:
@@ -73,26 +86,6 @@ def count(low: int, high: int) -> Kind:
     return Kind(allowed, {"type": "integer", "minimum": low, "maximum": high}, read)
 
 
-def choice(*names: str) -> Kind:
-    """Return the kind of a name out of a few."""
-    allowed = "one of " + ", ".join(f'"{name}"' for name in names)
-
-    def read(value: Any, base: Path) -> str:
-        if not isinstance(value, str) or value not in names:
-            near = difflib.get_close_matches(str(value)[:60], names, n=1)
-            hint = f'; did you mean "{near[0]}"?' if near else ""
-            raise FaultError(allowed + hint, written(value))
-        return value
-
-    return Kind(allowed, {"enum": list(names)}, read)
-
-
-def _text(value: Any, base: Path) -> str:
-    if not isinstance(value, str):
-        raise FaultError("text in quotes", written(value))
-    return value
-
-
 def _line(value: Any, base: Path) -> str:
     if not isinstance(value, str) or not value.removeprefix("!").strip():
         raise FaultError("the name of a variable in quotes", written(value))
@@ -105,12 +98,6 @@ def _lines(value: Any, base: Path) -> tuple[str, ...]:
     if not 1 <= len(value) <= 64:
         raise FaultError("a list of one name a lane, 1 to 64", written(value))
     return tuple(_line(one, base) for one in value)
-
-
-def _flag(value: Any, base: Path) -> bool:
-    if not isinstance(value, bool):
-        raise FaultError("true or false", written(value))
-    return value
 
 
 def _above_zero(dimension: Dimension) -> Kind:
@@ -254,7 +241,8 @@ FIXED_DURATION = Kind(
     _fixed,
 )
 
-Text = Annotated[str, Kind("text in quotes", {"type": "string"}, _text)]
+Text = Annotated[StrictStr, Kind("text in quotes", {"type": "string"})]
+Flag = Annotated[StrictBool, Kind("true or false", {"type": "boolean"})]
 LineName = Annotated[str, Kind("the name of a variable in quotes", {"type": "string"}, _line)]
 LineNames = Annotated[
     tuple[str, ...],
@@ -274,7 +262,6 @@ LineNames = Annotated[
         _lines,
     ),
 ]
-Flag = Annotated[bool, Kind("true or false", {"type": "boolean"}, _flag)]
 Duration = Annotated[Distribution, DURATION]
 SignedDuration = Annotated[Distribution, SIGNED_DURATION]
 HostCapture = Annotated[Capture, HOST_CAPTURE]

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 from collections.abc import Collection, Iterable, Mapping
 from functools import cache, partial
 from pathlib import Path
@@ -22,7 +21,7 @@ from simlink.scenario.distributions import (
     Normal,
     Uniform,
 )
-from simlink.scenario.faults import FaultError, written
+from simlink.scenario.faults import FaultError, nearest, written
 from simlink.scenario.law import Table
 from simlink.scenario.quantities import Dimension, whole
 from simlink.scenario.recorded import Recorded
@@ -49,9 +48,8 @@ _COUNT = (
 
 def unknown(key: str, known: Collection[str]) -> str:
     """Return what to say about an unknown key: the nearest known one, and all of them."""
-    near = difflib.get_close_matches(key[:60].lower(), known, n=1, cutoff=0.6)
-    hint = f'; did you mean "{near[0]}"?' if near else ""
-    return f"unknown key{hint} (known here: {', '.join(known)})"
+    hint = nearest(key, known)
+    return f"unknown key{'; ' if hint else ''}{hint} (known here: {', '.join(known)})"
 
 
 def read_shape(value: Any, dimension: Dimension, base: Path, depth: int = 0) -> Distribution:
@@ -149,9 +147,8 @@ def _no_shape(table: Mapping[str, Any], names: Collection[str]) -> FaultError:
     allowed = f"a table has to name its shape: one of {choice}"
     if "shape" not in table:
         return FaultError(allowed, written(dict(table)))
-    near = difflib.get_close_matches(str(table["shape"])[:60], names, n=1)
-    hint = f'did you mean "{near[0]}"? ' if near else ""
-    return FaultError(hint + allowed, written(table["shape"]), ("shape",))
+    said = f"{nearest(table['shape'], names)} {allowed}".strip()
+    return FaultError(said, written(table["shape"]), ("shape",))
 
 
 def fields_of(model: type[Table]) -> dict[str, FieldInfo]:

@@ -13,7 +13,8 @@ from simlink.base.errors import InputError
 from simlink.scenario import remarks, writing
 from simlink.scenario.checks import faults_between
 from simlink.scenario.distributions import Distribution
-from simlink.scenario.faults import Fault, FaultError, written
+from simlink.scenario.faults import Fault, FaultError, nearest, written
+from simlink.scenario.kinds import kind_of
 from simlink.scenario.reading import unknown
 from simlink.scenario.remarks import Assumption
 from simlink.scenario.sections import NOT_SIMULATED, UNSIMULATED, Keys
@@ -228,13 +229,19 @@ def _told(error: ValidationError, raw: Mapping[str, Any]) -> Iterator[Fault]:
         cause = detail.get("ctx", {}).get("error")
         if isinstance(cause, FaultError):
             yield cause.under(*path).fault
-        elif detail["type"] == "extra_forbidden":
-            yield Fault(path, written(detail["input"]), _unknown_key(path))
-        elif detail["type"] == "missing":
-            kind = writing.kind_of(writing.field_at(".".join(map(str, path))))
-            yield Fault(path, None, f"missing; {kind.allowed}")
+            continue
+        found = None if detail["type"] == "missing" else written(detail["input"])
+        if detail["type"] == "extra_forbidden":
+            allowed = _unknown_key(path)
+        elif detail["type"].startswith("model"):
+            allowed = "a table is wanted here"
         else:
-            yield Fault(path, written(detail["input"]), "a table is wanted here")
+            kind = kind_of(writing.field_at(".".join(map(str, path))))
+            hint = nearest(detail["input"], kind.schema.get("enum", ()))
+            allowed = "; ".join(
+                filter(None, ["missing" if found is None else "", kind.allowed, hint])
+            )
+        yield Fault(path, found, allowed)
 
 
 def _unknown_key(path: tuple[str | int, ...]) -> str:

@@ -25,7 +25,6 @@ from simlink.scenario.kinds import (
     SignedDuration,
     Text,
     Tolerance,
-    choice,
     count,
 )
 from simlink.scenario.quantities import Rate
@@ -64,10 +63,7 @@ class Section(BaseModel):
 class Link(Section):
     """How the data is clocked across the barrier."""
 
-    scheme: Annotated[
-        Literal["remote_master", "returned_clock", "forwarded_clock"],
-        choice("remote_master", "returned_clock", "forwarded_clock"),
-    ] = needed(
+    scheme: Literal["remote_master", "returned_clock", "forwarded_clock"] = needed(
         "The clocking scheme. remote_master: a clock on the converter's side reads it out into a "
         "FIFO; forwarded_clock: the host's clock crosses and the data comes back; returned_clock: "
         "that clock is sent back beside the data and captures it."
@@ -77,10 +73,7 @@ class Link(Section):
 class Trigger(Section):
     """What starts the conversions."""
 
-    pattern: Annotated[
-        Literal["periodic", "poisson", "burst", "after_read"],
-        choice("periodic", "poisson", "burst", "after_read"),
-    ] = left_out(
+    pattern: Literal["periodic", "poisson", "burst", "after_read"] = left_out(
         "periodic",
         "periodic; poisson; burst: burst_length triggers at the rate, then a gap; after_read: one "
         "gap after the host has read the frame before.",
@@ -98,7 +91,7 @@ class Trigger(Section):
     jitter: SignedDuration = left_out(
         "0 s", "A duration added to the instant at which each trigger leaves; may be negative."
     )
-    source: Annotated[Literal["host", "remote"], choice("host", "remote")] = left_out(
+    source: Literal["host", "remote"] = left_out(
         "host", "The side of the barrier that times the triggers."
     )
     tolerance: Tolerance = left_out(
@@ -114,7 +107,7 @@ class Frame(Section):
         1, "Words on each lane: converters chained on one line."
     )
     word_bits: Annotated[int, count(1, 64)] = left_out(16, "Bits in a word.")
-    content: Annotated[Literal["counter", "random"], choice("counter", "random")] = left_out(
+    content: Literal["counter", "random"] = left_out(
         "counter", "The values of the words: counted up, or random ones drawn from the seed."
     )
 
@@ -147,7 +140,7 @@ class RemoteClock(Section):
     start_delay: Duration = left_out("0 s", "From the fall of busy to the start of the readout.")
     setup: Duration = left_out("0 s", "How long a bit has to be valid before it is captured.")
     hold: Duration = left_out("0 s", "How long a bit has to stay valid after it is captured.")
-    capture: Annotated[Literal["half", "whole"], choice("half", "whole")] = left_out(
+    capture: Literal["half", "whole"] = left_out(
         "half",
         "half: a bit is captured half a period after its launch, at the rising edge; whole: a "
         "whole period after, at the next falling edge.",
@@ -184,7 +177,7 @@ class ReturnChannel(Channel):
         "This direction's own skew: drawn once a lane and unit, or a list of fixed values, one a "
         "lane."
     )
-    style: Annotated[Literal["bits", "packets"], choice("bits", "packets")] = left_out(
+    style: Literal["bits", "packets"] = left_out(
         "bits", "bits: each as it is captured; packets: several together at the line rate."
     )
     packet_bits: Annotated[int, count(1, 10**6)] | None = optional(
@@ -193,9 +186,7 @@ class ReturnChannel(Channel):
     overhead_bits: Annotated[int, count(0, 10**6)] = left_out(
         0, "Header and check bits that a packet adds. For packets only."
     )
-    check: Annotated[Literal["none"], choice("none")] = left_out(
-        "none", "The check that a packet carries."
-    )
+    check: Literal["none"] = left_out("none", "The check that a packet carries.")
 
 
 class Barrier(Section):
@@ -271,9 +262,7 @@ class Fifo(Section):
         description="Bits of every lane that have to be in before busy falls at the host. Left "
         "out: all of the frame.",
     )
-    when_full: Annotated[
-        Literal["drop_new", "drop_old", "stall"], choice("drop_new", "drop_old", "stall")
-    ] = left_out(
+    when_full: Literal["drop_new", "drop_old", "stall"] = left_out(
         "drop_new",
         "What gives way to a frame that finds no slot: itself, the oldest, or the remote clock.",
     )
@@ -291,7 +280,7 @@ class Host(Section):
     watermark: Annotated[int, count(1, 10**6)] = left_out(
         1, "Frames that have to wait before a service begins; at most the depth of the FIFO."
     )
-    notice: Annotated[Literal["count", "edge"], choice("count", "edge")] = left_out(
+    notice: Literal["count", "edge"] = left_out(
         "count", "Whether the host is told how many frames wait, or only that busy has fallen."
     )
     timeout: FixedDuration | None = optional(

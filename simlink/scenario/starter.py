@@ -12,8 +12,9 @@ from simlink.base.errors import InputError
 from simlink.base.safe_write import write_whole
 from simlink.scenario.answers import BY_NAME, QUESTIONS, Question, Reader
 from simlink.scenario.faults import written
+from simlink.scenario.kinds import kind_of
 from simlink.scenario.loading import from_dict
-from simlink.scenario.writing import every_key, field_at, kind_of, put
+from simlink.scenario.writing import every_key, field_at, put
 
 __all__ = ["ask", "needed", "refuse_existing", "render", "write"]
 

@@ -5,12 +5,11 @@ from __future__ import annotations
 import os
 from collections.abc import Iterable, Iterator, Mapping
 from pathlib import Path
-from typing import Any, get_args
+from typing import Any
 
 from pydantic.fields import FieldInfo
 
 from simlink.scenario.faults import FaultError, dotted, written
-from simlink.scenario.kinds import Kind
 from simlink.scenario.sections import Keys, Section
 
 Table = Mapping[str, Any]
@@ -39,14 +38,6 @@ def field_at(key: str) -> FieldInfo:
     *above, last = key.split(".")
     fields = model_at(above).model_fields
     return next(field for name, field in fields.items() if (field.alias or name) == last)
-
-
-def kind_of(field: FieldInfo) -> Kind:
-    """Return the kind of a field's value, which an optional one has inside its type."""
-    held: list[Any] = list(field.metadata)
-    for part in get_args(field.annotation):
-        held += getattr(part, "__metadata__", ())
-    return next(one for one in held if isinstance(one, Kind))
 
 
 def default(key: str) -> Any:
