@@ -9,16 +9,37 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable
-from typing import TYPE_CHECKING
+from typing import Protocol
 
 import numpy as np
 
 from simlink.base.instants import Times
 
-if TYPE_CHECKING:
-    from simlink.scenario.distributions import Distribution
-
 Streams = Callable[[str], np.random.Generator]
+"""Gives the generator for one part of a source, named by a suffix."""
+
+
+class Sampler(Protocol):
+    """Draws from a law, in order."""
+
+    @property
+    def take(self) -> Callable[[int], Times]:
+        """Returns the next draws, as many as it is asked for, in base units."""
+
+
+class Law(Protocol):
+    """What a source draws from."""
+
+    @property
+    def is_constant(self) -> bool:
+        """Whether every draw is the same."""
+
+    @property
+    def constant_value(self) -> int:
+        """The one value of a constant law, in base units."""
+
+    def sampler(self, streams: Streams, stride: int = 1, offset: int = 0) -> Sampler:
+        """Return a new sampler; see `simlink.scenario.law.Distribution.sampler`."""
 
 
 def generator(seed: int, trial: int, source: str) -> np.random.Generator:
@@ -56,7 +77,7 @@ def streams(seed: int, trial: int, source: str) -> Streams:
     return make
 
 
-def once(law: Distribution, seed: int, trial: int, source: str) -> int:
+def once(law: Law, seed: int, trial: int, source: str) -> int:
     """Return the draw of a quantity that is fixed when a unit is built, in base units."""
     if law.is_constant:
         return law.constant_value
@@ -68,7 +89,7 @@ class Column:
 
     Parameters
     ----------
-    law : Distribution
+    law : Law
         The law of the source.
     seed, trial : int
         Whose stream.
@@ -81,7 +102,7 @@ class Column:
 
     def __init__(
         self,
-        law: Distribution,
+        law: Law,
         seed: int,
         trial: int,
         source: str,

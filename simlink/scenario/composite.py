@@ -9,7 +9,8 @@ from typing import Annotated, Any, Literal
 import numpy as np
 from pydantic import BeforeValidator, Field, ValidationInfo, WithJsonSchema
 
-from simlink.scenario.law import Distribution, Ints, Sampler, Streams, Table, suffix
+from simlink.base.draws import Streams
+from simlink.scenario.law import Distribution, Ints, Moments, Sampler, Table, suffix
 
 _MOST = 10**12  # no run is as long; keeps sums of counts within int64
 
@@ -46,25 +47,13 @@ class _Pooled(Distribution):
     def shares(self) -> list[float]:
         """The long-run share of the draws that each gives."""
 
-    @property
-    def mean(self) -> float:
-        """The mean of the laws, weighted by their shares."""
-        return math.fsum(p * law.mean for p, law in zip(self.shares, self.laws, strict=True))
-
-    @property
-    def variance(self) -> float:
-        """Variance within the laws plus variance between them."""
-        mean = self.mean
-        return math.fsum(
-            p * (law.variance + (law.mean - mean) ** 2)
-            for p, law in zip(self.shares, self.laws, strict=True)
-        )
-
-    @property
-    def support(self) -> tuple[float, float]:
-        """The widest of the laws'."""
+    def _moments(self) -> Moments:
+        pairs = list(zip(self.shares, self.laws, strict=True))
+        mean = math.fsum(p * law.mean for p, law in pairs)
+        # Variance within the laws plus variance between them.
+        variance = math.fsum(p * (law.variance + (law.mean - mean) ** 2) for p, law in pairs)
         lows, highs = zip(*(law.support for law in self.laws), strict=True)
-        return min(lows), max(highs)
+        return Moments(mean, variance, min(lows), max(highs))
 
     @property
     def constant_value(self) -> int:
@@ -105,30 +94,15 @@ class Mixture(_Pooled):
 
     def sampler(self, streams: Streams, stride: int = 1, offset: int = 0) -> Sampler:
         """Return a sampler with one stream for the choice and one or more for each part."""
-        return _MixtureSampler(
-            np.cumsum(self.shares)[:-1],
-            streams(suffix(stride, offset, "choice")),
-            [
-                law.sampler(_within(streams, f"part {i}"), stride, offset)
-                for i, law in enumerate(self.laws)
-            ],
+        edges = np.cumsum(self.shares)[:-1]
+        rng = streams(suffix(stride, offset, "choice"))
+        parts = [
+            law.sampler(_within(streams, f"part {i}"), stride, offset)
+            for i, law in enumerate(self.laws)
+        ]
+        return Sampler(
+            lambda n: _scattered(np.searchsorted(edges, rng.random(n), side="right"), parts)
         )
-
-
-class _MixtureSampler:
-    def __init__(
-        self,
-        edges: np.ndarray[tuple[int], np.dtype[np.float64]],
-        rng: np.random.Generator,
-        parts: list[Sampler],
-    ) -> None:
-        self._edges = edges
-        self._rng = rng
-        self._parts = parts
-
-    def take(self, n: int) -> Ints:
-        chosen = np.searchsorted(self._edges, self._rng.random(n), side="right")
-        return _scattered(chosen, self._parts)
 
 
 Whole = Annotated[int, Field(ge=1, le=10**10, description="a whole number from 1 to 10^10")]
@@ -226,10 +200,12 @@ class TwoState(_Pooled):
 
     def sampler(self, streams: Streams, stride: int = 1, offset: int = 0) -> Sampler:
         """Return a sampler with streams for both runs and both states."""
-        return _TwoStateSampler(self, streams, stride, offset)
+        return Sampler(_Runs(self, streams, stride, offset).take)
 
 
-class _TwoStateSampler:
+class _Runs:
+    """Runs of draws from two laws in turn."""
+
     def __init__(self, shape: TwoState, streams: Streams, stride: int, offset: int) -> None:
         self._counts = (shape.spacing, shape.length)
         self._rngs = tuple(

@@ -22,32 +22,16 @@ from simlink.scenario.law import (
     FineAmount,
     Floats,
     Ints,
+    Moments,
     NotNegative,
     Positive,
     Sampler,
     Simple,
-    Streams,
     rounded,
     suffix,
 )
 
-__all__ = [
-    "Constant",
-    "Distribution",
-    "Exponential",
-    "Floats",
-    "Gamma",
-    "Ints",
-    "Limits",
-    "Lognormal",
-    "Normal",
-    "Sampler",
-    "Simple",
-    "Streams",
-    "Uniform",
-    "exponential_time",
-    "suffix",
-]
+__all__ = ["Constant", "Distribution", "Sampler", "Simple", "suffix"]  # from `law`
 
 
 class Uniform(Simple):
@@ -58,24 +42,9 @@ class Uniform(Simple):
     high: Amount
     rising = ("low", "high")
 
-    @property
-    def mean(self) -> float:
-        """Half way."""
-        return (self.low + self.high) / 2
-
-    @property
-    def variance(self) -> float:
-        """The square of the width, over 12."""
-        return float(self.high - self.low) ** 2 / 12
-
-    @property
-    def support(self) -> tuple[float, float]:
-        """Low and high."""
-        return float(self.low), float(self.high)
-
-    def draw_raw(self, rng: np.random.Generator, out: Floats) -> None:
-        """Fill `out` with numbers from 0 to 1."""
-        rng.random(out=out)
+    def _moments(self) -> Moments:
+        variance = float(self.high - self.low) ** 2 / 12
+        return Moments((self.low + self.high) / 2, variance, float(self.low), float(self.high))
 
     def from_raw(self, raw: Floats) -> Ints:
         """Stretch 0..1 over low..high."""
@@ -98,11 +67,21 @@ class Normal(Simple):
     high: Amount | None = None
     rising = ("low", "high")
 
-    @cached_property
-    def _moments(self) -> tuple[float, float]:
+    standard = "standard_normal"
+
+    def _moments(self) -> Moments:
         centre, sigma = self.given_mean, self.sigma
-        if sigma == 0 or (self.low is not None and self.low == self.high):
-            return self._clipped(float(centre)), 0.0
+        bounds = (
+            -math.inf if self.low is None else float(self.low),
+            math.inf if self.high is None else float(self.high),
+        )
+
+        def clipped(value: float) -> float:
+            return min(max(value, bounds[0]), bounds[1])
+
+        if sigma == 0 or bounds[0] == bounds[1]:
+            value = clipped(float(centre))
+            return Moments(value, 0.0, *((value, value) if sigma == 0 else bounds))
         first, second = 0.0, 0.0
         below, above = 0.0, 0.0
         if self.low is not None:
@@ -119,36 +98,7 @@ class Normal(Simple):
             second += b * b * above - b * density
         second += max(0.0, 1.0 - below - above)
         spread = max(0.0, second - first * first)
-        return self._clipped(centre + sigma * first), sigma * sigma * spread
-
-    def _clipped(self, value: float) -> float:
-        low, high = self._bounds
-        return min(max(value, low), high)
-
-    @property
-    def _bounds(self) -> tuple[float, float]:
-        low = -math.inf if self.low is None else float(self.low)
-        high = math.inf if self.high is None else float(self.high)
-        return low, high
-
-    @property
-    def mean(self) -> float:
-        """The mean of the clipped law."""
-        return self._moments[0]
-
-    @property
-    def variance(self) -> float:
-        """The variance of the clipped law."""
-        return self._moments[1]
-
-    @property
-    def support(self) -> tuple[float, float]:
-        """The bounds."""
-        return (self.mean, self.mean) if self.sigma == 0 else self._bounds
-
-    def draw_raw(self, rng: np.random.Generator, out: Floats) -> None:
-        """Fill `out` with standard normal numbers."""
-        rng.standard_normal(out=out)
+        return Moments(clipped(centre + sigma * first), sigma * sigma * spread, *bounds)
 
     def from_raw(self, raw: Floats) -> Ints:
         """Scale, shift and clip."""
@@ -168,24 +118,13 @@ class Exponential(Simple):
     given_mean: FineAmount = Field(alias="mean")
     offset: Amount = 0
 
-    @property
-    def mean(self) -> float:
-        """The given mean plus the offset."""
-        return float(self.offset + self.given_mean)
+    standard = "standard_exponential"
 
-    @property
-    def variance(self) -> float:
-        """The square of the given mean."""
-        return float(self.given_mean) ** 2
-
-    @property
-    def support(self) -> tuple[float, float]:
-        """From the offset up."""
-        return float(self.offset), math.inf if self.given_mean else float(self.offset)
-
-    def draw_raw(self, rng: np.random.Generator, out: Floats) -> None:
-        """Fill `out` with standard exponential numbers."""
-        rng.standard_exponential(out=out)
+    def _moments(self) -> Moments:
+        offset = float(self.offset)
+        high = math.inf if self.given_mean else offset
+        mean = float(self.offset + self.given_mean)
+        return Moments(mean, float(self.given_mean) ** 2, offset, high)
 
     def from_raw(self, raw: Floats) -> Ints:
         """Scale and move."""
@@ -205,20 +144,10 @@ class _Positive(Simple):
     sigma: NotNegative
     offset: Amount = 0
 
-    @property
-    def mean(self) -> float:
-        """The given mean plus the offset."""
-        return float(self.offset + self.given_mean)
-
-    @property
-    def variance(self) -> float:
-        """The square of sigma."""
-        return float(self.sigma) ** 2
-
-    @property
-    def support(self) -> tuple[float, float]:
-        """From the offset up."""
-        return (float(self.offset), math.inf) if self.sigma else (self.mean, self.mean)
+    def _moments(self) -> Moments:
+        mean = float(self.offset + self.given_mean)
+        ends = (float(self.offset), math.inf) if self.sigma else (mean, mean)
+        return Moments(mean, float(self.sigma) ** 2, *ends)
 
 
 class Lognormal(_Positive):
@@ -228,15 +157,12 @@ class Lognormal(_Positive):
     """
 
     shape: Literal["lognormal"] = Field(default="lognormal", repr=False)
+    standard = "standard_normal"
 
     @cached_property
     def _log(self) -> tuple[float, float]:
         spread = math.log1p((self.sigma / self.given_mean) ** 2)
         return math.log(self.given_mean) - spread / 2, math.sqrt(spread)
-
-    def draw_raw(self, rng: np.random.Generator, out: Floats) -> None:
-        """Fill `out` with standard normal numbers."""
-        rng.standard_normal(out=out)
 
     def from_raw(self, raw: Floats) -> Ints:
         """Scale, move and raise e to it."""
@@ -278,25 +204,12 @@ class Limits(Simple):
     high: Amount
     rising = ("low", "typical", "high")
 
-    @property
-    def mean(self) -> float:
-        """The mean of the three."""
-        return (self.low + self.typical + self.high) / 3
-
-    @property
-    def variance(self) -> float:
-        """(l^2 + t^2 + h^2 - lt - lh - th) / 18, by differences so that nothing cancels."""
+    def _moments(self) -> Moments:
+        mean = (self.low + self.typical + self.high) / 3
+        # (l^2 + t^2 + h^2 - lt - lh - th) / 18, by differences so that nothing cancels.
         left, right = float(self.typical - self.low), float(self.high - self.typical)
-        return (left * left + left * right + right * right) / 18
-
-    @property
-    def support(self) -> tuple[float, float]:
-        """Low and high."""
-        return float(self.low), float(self.high)
-
-    def draw_raw(self, rng: np.random.Generator, out: Floats) -> None:
-        """Fill `out` with numbers from 0 to 1."""
-        rng.random(out=out)
+        variance = (left * left + left * right + right * right) / 18
+        return Moments(mean, variance, float(self.low), float(self.high))
 
     def from_raw(self, raw: Floats) -> Ints:
         """Invert the distribution function."""

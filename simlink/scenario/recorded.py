@@ -23,8 +23,9 @@ from pydantic import (
     model_validator,
 )
 
+from simlink.base.draws import Streams
 from simlink.scenario.faults import FaultError, written
-from simlink.scenario.law import Distribution, Ints, Sampler, Streams
+from simlink.scenario.law import Distribution, Ints, Moments, Sampler
 from simlink.scenario.quantities import NUMBER, TIME, Dimension
 
 _NUMBER = re.compile(NUMBER)
@@ -89,20 +90,10 @@ class Recorded(Distribution):
         """The values in base units, shape (rows,); not to be written to."""
         return np.frombuffer(self._data, dtype=np.int64)
 
-    @property
-    def mean(self) -> float:
-        """The mean of all rows."""
-        return float(self.values.mean())
-
-    @property
-    def variance(self) -> float:
-        """The variance of all rows (they are the population)."""
-        return float(self.values.var())
-
-    @property
-    def support(self) -> tuple[float, float]:
-        """The lowest and the highest row."""
-        return float(self.values.min()), float(self.values.max())
+    def _moments(self) -> Moments:
+        rows = self.values  # the population
+        ends = float(rows.min()), float(rows.max())
+        return Moments(float(rows.mean()), float(rows.var()), *ends)
 
     @property
     def is_constant(self) -> bool:
@@ -121,24 +112,20 @@ class Recorded(Distribution):
 
     def sampler(self, streams: Streams, stride: int = 1, offset: int = 0) -> Sampler:
         """Return a sampler; it asks for the stream ``row`` unless the start is fixed."""
-        rows = len(self.values)
+        values = self.values
         start = self.start
         if start is None:
-            start = int(streams("row").random() * rows)
-        return _Replay(self.values, start + offset, stride)
+            start = int(streams("row").random() * len(values))
+        stride %= len(values)
+        row = (start + offset) % len(values)
 
+        def take(n: int) -> Ints:
+            nonlocal row
+            rows = (row + stride * np.arange(n, dtype=np.int64)) % len(values)
+            row = (row + stride * n) % len(values)
+            return values[rows]
 
-class _Replay:
-    def __init__(self, values: Ints, first: int, stride: int) -> None:
-        self._values = values
-        self._stride = stride % len(values)
-        self._row = first % len(values)
-
-    def take(self, n: int) -> Ints:
-        rows = self._row + self._stride * np.arange(n, dtype=np.int64)
-        rows %= len(self._values)
-        self._row = (self._row + self._stride * n) % len(self._values)
-        return self._values[rows]
+        return Sampler(take)
 
 
 def read_column(path: Path, column: str, unit: str, dimension: Dimension) -> Ints:
