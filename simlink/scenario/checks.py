@@ -9,9 +9,10 @@ from typing import Any
 
 from simlink.scenario.distributions import Constant, Distribution
 from simlink.scenario.faults import Fault, written
+from simlink.scenario.kinds import kind_of
 from simlink.scenario.quantities import LONGEST, rate_text, time_text
 from simlink.scenario.sections import Keys
-from simlink.scenario.writing import ONLY_WITH, applies, look_up
+from simlink.scenario.writing import ONLY_WITH, applies, default, field_at, look_up
 
 SECOND = 10**15
 _PARTS = 10**12
@@ -35,7 +36,8 @@ def faults_between(scenario: Keys, raw: Mapping[str, Any]) -> Iterator[Fault]:
     for key, (other, values) in ONLY_WITH.items():
         if look_up(raw, key) is not None and not applies(raw, key):
             yield fault(key, f"only with {other} = {' or '.join(written(v) for v in values)}")
-    wanting = list(_required(scenario, fault))
+    wanting = list(_needed(raw, fault))
+    wanting += _required(scenario, fault)
     yield from wanting
     checks = [_limits, _order, _line_rate, _min_pulse, _hold]
     if scenario.link.scheme != "remote_master":
@@ -49,33 +51,29 @@ def faults_between(scenario: Keys, raw: Mapping[str, Any]) -> Iterator[Fault]:
 Make = Callable[[str, str], Fault]
 
 
+def _needed(raw: Mapping[str, Any], fault: Make) -> Iterator[Fault]:
+    """Check that what may be given has been, where it has no default."""
+    for key, (other, _) in ONLY_WITH.items():
+        if applies(raw, key) and default(key) is None and look_up(raw, key) is None:
+            choice = look_up(raw, other) or default(other)
+            said = f"{other.rpartition('.')[2]} = {written(choice)}"
+            yield fault(key, f"missing; {said} needs {kind_of(field_at(key)).allowed}")
+
+
 def _required(scenario: Keys, fault: Make) -> Iterator[Fault]:
     """Check what one choice makes necessary, or rules out."""
     trigger, host, back = scenario.trigger, scenario.host, scenario.barrier.return_
-    pattern = f'missing; pattern = "{trigger.pattern}" needs'
-    if trigger.pattern != "after_read" and trigger.rate is None:
-        yield fault("trigger.rate", f'{pattern} a frequency with a unit, such as "1 MHz"')
-    if trigger.pattern in ("burst", "after_read") and trigger.gap is None:
-        yield fault("trigger.gap", f'{pattern} a duration with a unit, such as "2 us"')
-    if trigger.pattern == "burst" and trigger.burst_length is None:
-        yield fault("trigger.burst_length", f"{pattern} a whole number from 1")
     if trigger.pattern == "after_read":
         if trigger.source == "remote":
             yield fault("trigger.source", 'pattern = "after_read" needs source = "host"')
         if host.timeout is None:
-            yield fault("host.timeout", f'{pattern} a fixed duration, such as "50 us"')
+            needs = 'missing; pattern = "after_read" needs a fixed duration, such as "50 us"'
+            yield fault("host.timeout", needs)
     if host.timeout is not None and trigger.source == "remote":
         yield fault("host.timeout", 'only with trigger.source = "host"')
-    if back.style == "packets":
-        if back.packet_bits is None:
-            yield fault(
-                "barrier.return.packet_bits", 'missing; style = "packets" needs a whole number'
-            )
-        if scenario.barrier.direction("return").line_rate is None:
-            yield fault(
-                "barrier.return.line_rate",
-                'missing; style = "packets" needs a line rate, such as "100 Mbit/s"',
-            )
+    if back.style == "packets" and scenario.barrier.direction("return").line_rate is None:
+        needs = 'missing; style = "packets" needs a line rate, such as "100 Mbit/s"'
+        yield fault("barrier.return.line_rate", needs)
 
 
 def _limits(scenario: Keys, fault: Make) -> Iterator[Fault]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from typing import Any
 
 from pydantic.fields import FieldInfo
@@ -12,7 +12,7 @@ from simlink.scenario.law import Table
 from simlink.scenario.quantities import RATIO, TIME, Dimension
 from simlink.scenario.reading import COUNTS, SHAPES, adapter
 from simlink.scenario.sections import Keys, Section
-from simlink.scenario.writing import tables_of
+from simlink.scenario.writing import ONLY_WITH, default, tables_of
 
 Schema = dict[str, Any]
 
@@ -27,27 +27,12 @@ def json_schema() -> Schema:
     root["required"] = [
         name for name, inner in tables_of(Keys) if name == "trigger" or _required(inner)
     ]
-    trigger = root["properties"]["trigger"]
-    trigger["allOf"] = [
-        {
-            "if": _is("pattern", "after_read"),
-            "then": {"required": ["gap"], "properties": {"rate": False, "tolerance": False}},
-            "else": {"required": ["rate"]},
-        },
-        {
-            "if": _is("pattern", "burst"),
-            "then": {"required": ["gap", "burst_length"]},
-            "else": {"properties": {"burst_length": False}},
-        },
-        {
-            "if": {"properties": {"pattern": {"enum": ["periodic", "poisson"]}}},
-            "then": {"properties": {"gap": False}},
-        },
-    ]
-    back = root["properties"]["barrier"]["properties"]["return"]
-    back["if"] = _is("style", "packets")
-    back["then"] = {"required": ["packet_bits"]}
-    back["else"] = {"properties": {"packet_bits": False, "overhead_bits": False}}
+    for key, (other, values) in ONLY_WITH.items():
+        *above, name = key.split(".")
+        table = root
+        for step in above:
+            table = table["properties"][step]
+        table.setdefault("allOf", []).append(_only_with(name, other, values, default(key) is None))
     return {
         "$schema": "https://json-schema.org/draft/2020-12/schema",
         "title": "simlink scenario",
@@ -61,8 +46,14 @@ def json_schema() -> Schema:
     }
 
 
-def _is(key: str, value: str) -> Schema:
-    return {"properties": {key: {"const": value}}, "required": [key]}
+def _only_with(name: str, other: str, values: Sequence[str], needed: bool) -> Schema:
+    """Return the rule of a key that is only for some values of another of its table."""
+    last = other.rpartition(".")[2]
+    condition: Schema = {"properties": {last: {"enum": list(values)}}}
+    if default(other) not in values:
+        condition["required"] = [last]
+    then = {"required": [name]} if needed else {}
+    return {"if": condition, "then": then, "else": {"properties": {name: False}}}
 
 
 def _required(model: type[Section]) -> list[str]:

@@ -28,6 +28,7 @@ from simlink.scenario.quantities import (
 from simlink.scenario.reading import read_shape
 
 WIDEST_TOLERANCE = 10**11  # 10 %
+MOST_LANES = 64
 
 
 class Kind:
@@ -92,12 +93,29 @@ def _line(value: Any, base: Path) -> str:
     return value
 
 
+def _each_lane(read: Callable[[Any], Any], value: Any) -> tuple[Any, ...]:
+    """Read a list of one value a lane."""
+    if not 1 <= len(value) <= MOST_LANES:
+        raise FaultError(f"a list of 1 to {MOST_LANES} values, one a lane", written(value))
+    found = []
+    for i, one in enumerate(value):
+        try:
+            found.append(read(one))
+        except FaultError as error:
+            raise error.under(i) from None
+    return tuple(found)
+
+
 def _lines(value: Any, base: Path) -> tuple[str, ...]:
     if not isinstance(value, list):
         return (_line(value, base),)
-    if not 1 <= len(value) <= 64:
-        raise FaultError("a list of one name a lane, 1 to 64", written(value))
-    return tuple(_line(one, base) for one in value)
+    return _each_lane(lambda one: _line(one, base), value)
+
+
+def _or_list(single: dict[str, Any], one: dict[str, Any]) -> dict[str, Any]:
+    """Return the schema of a single value, or of a list of one a lane."""
+    several = {"type": "array", "minItems": 1, "maxItems": MOST_LANES, "items": one}
+    return {"anyOf": [single, several]}
 
 
 def _above_zero(dimension: Dimension) -> Kind:
@@ -138,15 +156,7 @@ def _signed(value: Any, base: Path) -> Distribution:
 def _lane_skews(value: Any, base: Path) -> Distribution | tuple[Constant, ...]:
     if not isinstance(value, list):
         return read_shape(value, TIME, base)
-    if not 1 <= len(value) <= 64:
-        raise FaultError("a list of one fixed value a lane, 1 to 64", written(value))
-    skews = []
-    for i, one in enumerate(value):
-        try:
-            skews.append(Constant(value=whole(one, TIME)))
-        except FaultError as error:
-            raise error.under(i) from None
-    return tuple(skews)
+    return _each_lane(lambda one: Constant(value=whole(one, TIME)), value)
 
 
 def _tolerance(value: Any, base: Path) -> Distribution:
@@ -222,17 +232,7 @@ SIGNED_DURATION = _by_name("signed_duration", TIME, _signed)
 TOLERANCE = _by_name("ratio", RATIO, _tolerance)
 LANE_SKEWS = Kind(
     f"{TIME.allowed}, a table with a shape, or a list of one fixed value a lane",
-    {
-        "anyOf": [
-            {"$ref": "#/$defs/signed_duration"},
-            {
-                "type": "array",
-                "minItems": 1,
-                "maxItems": 64,
-                "items": {"type": "string", "pattern": TIME.pattern},
-            },
-        ]
-    },
+    _or_list({"$ref": "#/$defs/signed_duration"}, {"type": "string", "pattern": TIME.pattern}),
     _lane_skews,
 )
 FIXED_DURATION = Kind(
@@ -248,17 +248,7 @@ LineNames = Annotated[
     tuple[str, ...],
     Kind(
         "the name of a variable in quotes, or a list of one a lane",
-        {
-            "anyOf": [
-                {"type": "string"},
-                {
-                    "type": "array",
-                    "minItems": 1,
-                    "maxItems": 64,
-                    "items": {"type": "string"},
-                },
-            ]
-        },
+        _or_list({"type": "string"}, {"type": "string"}),
         _lines,
     ),
 ]

@@ -9,7 +9,7 @@ from typing import Any
 from simlink.scenario.distributions import Distribution
 from simlink.scenario.faults import written
 from simlink.scenario.quantities import rate_text, ratio_text
-from simlink.scenario.sections import Keys
+from simlink.scenario.sections import COMMON, Keys
 from simlink.scenario.writing import every_key, look_up, resolved
 
 # Keys whose default changes nothing in a remote-master scenario.
@@ -34,7 +34,6 @@ _IDLE_WITHOUT_MASTER = {
     "title",
     "frame.content",
 }
-_EITHER_WAY = ("skew", "pulse_width_distortion", "min_pulse")
 
 _WHY = {
     "converter.busy_delay": "busy rises with the trigger",
@@ -105,7 +104,7 @@ def assumed(raw: Mapping[str, Any], release_bits: int) -> list[Assumption]:
             key = f"{section}.{name}" if section else name
             if look_up(raw, key) is not None or key in idle or section in idle:
                 continue
-            if section == "barrier" and name in _EITHER_WAY and _both_given(raw, name):
+            if section == "barrier" and name in COMMON and _both_given(raw, name):
                 continue
             found.append(Assumption(key, value, _WHY.get(key, "none unless given")))
     if look_up(raw, "host.timeout") is None and look_up(raw, "trigger.source") != "remote":

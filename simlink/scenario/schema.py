@@ -83,7 +83,7 @@ class Scenario(Keys):
             When the scenario does not make sense with them.
         """
         given = {"seed": seed, "trials": trials, "conversions": conversions}
-        return self._changed({key: value for key, value in given.items() if value is not None})
+        return self.with_values({key: value for key, value in given.items() if value is not None})
 
     def with_value(self, key: str, value: Any) -> Scenario:
         """Return a checked copy with another value at one dotted key.
@@ -101,7 +101,7 @@ class Scenario(Keys):
         InputError
             When there is no such key, or the scenario does not make sense with that value.
         """
-        return self._changed({key: value})
+        return self.with_values({key: value})
 
     def with_values(self, values: Mapping[str, Any]) -> Scenario:
         """Return a checked copy with other values at some dotted keys, all changed at once.
@@ -116,9 +116,6 @@ class Scenario(Keys):
         InputError
             When there is no such key, or the scenario does not make sense with those values.
         """
-        return self._changed(values)
-
-    def _changed(self, values: Mapping[str, Any]) -> Scenario:
         raw = copy.deepcopy(self._raw)
         for key, value in values.items():
             # Numbers from arrays become plain ones, as a file would give them.
@@ -197,13 +194,8 @@ def _read(raw: dict[str, Any], base: Path, name: str) -> Scenario:
 def _filled(raw: Mapping[str, Any]) -> dict[str, Any]:
     """Return what the file holds without refused keys, with every table, and release_bits."""
     filled = copy.deepcopy(dict(raw))
-    for one in UNSIMULATED:
-        *above, last = one.key.split(".")
-        table: Any = filled
-        for step in above:
-            table = table.get(step) if isinstance(table, dict) else None
-        if isinstance(table, dict) and last in table and one.holds(table[last]):
-            del table[last]
+    for key, _ in _refused(raw):
+        writing.put(filled, key, None)
     for section, _ in writing.tables_of(Keys):
         filled.setdefault(section, {})
     frame, fifo = filled["frame"], filled["fifo"]
@@ -215,11 +207,17 @@ def _filled(raw: Mapping[str, Any]) -> dict[str, Any]:
 
 
 def _not_simulated(raw: Mapping[str, Any]) -> Iterator[Fault]:
-    for one in UNSIMULATED:
-        value = writing.look_up(raw, one.key)
-        if value is not None and one.holds(value):
-            found = None if isinstance(value, dict | list) else written(value)
-            yield Fault(tuple(one.key.split(".")), found, NOT_SIMULATED)
+    for key, value in _refused(raw):
+        found = None if isinstance(value, dict | list) else written(value)
+        yield Fault(tuple(key.split(".")), found, NOT_SIMULATED)
+
+
+def _refused(raw: Mapping[str, Any]) -> Iterator[tuple[str, Any]]:
+    """Give the keys that the format knows and this version does not, with their values."""
+    for key, taken in UNSIMULATED.items():
+        value = writing.look_up(raw, key)
+        if value is not None and value not in taken:
+            yield key, value
 
 
 def _told(error: ValidationError, raw: Mapping[str, Any]) -> Iterator[Fault]:

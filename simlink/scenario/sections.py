@@ -6,13 +6,14 @@ they would be in the file.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
 from simlink.scenario.distributions import Constant, Distribution
 from simlink.scenario.kinds import (
+    MOST_LANES,
     Duration,
     FixedDuration,
     Flag,
@@ -42,10 +43,10 @@ def left_out(default: Any, description: str) -> Any:
     return Field(default=default, description=description)
 
 
-def optional(description: str, alias: str | None = None) -> Any:
+def optional(description: str) -> Any:
     """Return the field of a key that means nothing when it is left out."""
     # validate_default is off: there is no way to write "nothing" in the file.
-    return Field(default=None, validate_default=False, description=description, alias=alias)
+    return Field(default=None, validate_default=False, description=description)
 
 
 class Section(BaseModel):
@@ -102,7 +103,9 @@ class Trigger(Section):
 class Frame(Section):
     """What one conversion gives."""
 
-    lanes: Annotated[int, count(1, 64)] = left_out(1, "Data lines that are read at the same time.")
+    lanes: Annotated[int, count(1, MOST_LANES)] = left_out(
+        1, "Data lines that are read at the same time."
+    )
     words_per_lane: Annotated[int, count(1, 256)] = left_out(
         1, "Words on each lane: converters chained on one line."
     )
@@ -216,20 +219,16 @@ class Barrier(Section):
         name : {"forward", "return"}
             Which direction.
         """
-        own: ForwardChannel | ReturnChannel = self.forward if name == "forward" else self.return_
-        return Direction(
-            delay=own.delay,
-            spread=own.spread,
-            jitter=own.jitter,
-            skew=_first(own.skew, self.skew),
-            pulse_width_distortion=_first(own.pulse_width_distortion, self.pulse_width_distortion),
-            min_pulse=_first(own.min_pulse, self.min_pulse),
-            line_rate=_first(own.line_rate, self.line_rate),
-        )
+        own = self.forward if name == "forward" else self.return_
+        values = {field.name: getattr(own, field.name) for field in fields(Direction)}
+        for key in COMMON:
+            if values[key] is None:
+                values[key] = getattr(self, key)
+        return Direction(**values)
 
 
-def _first(own: Any, common: Any) -> Any:
-    return common if own is None else own
+COMMON = ("skew", "pulse_width_distortion", "min_pulse", "line_rate")
+"""tuple of str: What a direction may have of its own in place of the barrier's."""
 
 
 @dataclass(frozen=True)
@@ -323,30 +322,17 @@ class Dump(Section):
     remote_data: LineNames | None = optional("The data lanes at the converter.")
 
 
-@dataclass(frozen=True)
-class Unsimulated:
-    """A key, or some values of it, that the format knows and this version refuses by name."""
+UNSIMULATED: dict[str, tuple[str, ...]] = {
+    "transient": (),
+    "analog": (),
+    "require": (),
+    "barrier.slew_immunity": (),
+    "barrier.forward.slew_immunity": (),
+    "barrier.return.slew_immunity": (),
+    "barrier.return.check": ("none",),
+}
+"""Keys that the format knows and this version refuses by name, with the values it takes."""
 
-    key: str
-    only: tuple[str, ...] | None = None
-    but: tuple[str, ...] = ()
-
-    def holds(self, value: Any) -> bool:
-        """Whether this value of the key is refused."""
-        if isinstance(value, str) and value in self.but:
-            return False
-        return self.only is None or (isinstance(value, str) and value in self.only)
-
-
-UNSIMULATED = (
-    Unsimulated("transient"),
-    Unsimulated("analog"),
-    Unsimulated("require"),
-    Unsimulated("barrier.slew_immunity"),
-    Unsimulated("barrier.forward.slew_immunity"),
-    Unsimulated("barrier.return.slew_immunity"),
-    Unsimulated("barrier.return.check", but=("none",)),
-)
 NOT_SIMULATED = "known to the scenario format, but this version does not simulate it"
 
 
