@@ -106,18 +106,7 @@ def _text(read: Reader, folder: Path) -> str:
 
 
 def needed(answers: Mapping[str, str]) -> list[Question]:
-    """Find what is still to be asked.
-
-    Parameters
-    ----------
-    answers : mapping of str to str
-        The answers so far.
-
-    Returns
-    -------
-    list of Question
-        Those without an answer. A barrier delay given as a range leaves no spread to ask for.
-    """
+    """Return the questions still without an answer; a range of delays is a spread already."""
     ranged = "/" in answers.get("barrier-delay", "")
     return [
         question
@@ -132,14 +121,12 @@ def ask(
     read: Callable[[str], str],
     tell: Callable[[str], object],
 ) -> dict[str, str]:
-    """Ask for every number that has no answer yet.
+    """Ask for every number that has no answer yet, until each can be used.
 
     Parameters
     ----------
-    answers : mapping of str to str
-        Answers that are there already.
-    folder : Path or str
-        Where the scenario will stand.
+    answers, folder
+        See `render`.
     read : callable
         Shows a prompt and returns the line typed; an empty one takes the default.
     tell : callable
@@ -149,11 +136,6 @@ def ask(
     -------
     dict of str to str
         All answers; those left to their defaults are not among them.
-
-    Raises
-    ------
-    EOFError
-        Whatever `read` raises at the end of its input.
     """
     known = dict(answers)
     asked: set[str] = set()
@@ -173,21 +155,7 @@ def ask(
 
 
 def write(path: Path | str, answers: Mapping[str, str], force: bool = False) -> str:
-    """Write a first scenario into a file.
-
-    Parameters
-    ----------
-    path : Path or str
-        The file.
-    answers : mapping of str to str
-        See `render`.
-    force : bool, optional
-        Replace a file that is there.
-
-    Returns
-    -------
-    str
-        What was written.
+    """Write a first scenario into a file, and return its text; see `render`.
 
     Raises
     ------
@@ -204,20 +172,7 @@ def write(path: Path | str, answers: Mapping[str, str], force: bool = False) -> 
 
 
 def refuse_existing(path: Path, force: bool) -> None:
-    """Refuse to replace a scenario that somebody may have worked on.
-
-    Parameters
-    ----------
-    path : Path
-        Where a scenario is to be written.
-    force : bool
-        Whether a file there may be replaced.
-
-    Raises
-    ------
-    InputError
-        If there is a folder, or a file that may not be replaced.
-    """
+    """Raise InputError where there is a folder, or a file that may not be replaced."""
     if path.is_dir():
         raise InputError(str(path), None, None, "is a folder; name the file to write")
     if path.exists() and not force:
