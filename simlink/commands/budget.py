@@ -4,10 +4,8 @@ from __future__ import annotations
 
 from typing import Annotated
 
-import typer
-
 from simlink.commands.numbers import share, whole
-from simlink.commands.options import Json, Out, ScenarioPath, changed, folder
+from simlink.commands.options import Json, Out, ScenarioPath, changed, folder, option
 from simlink.commands.results import keep, tell
 
 
@@ -16,11 +14,9 @@ def budget(
     json: Json = False,
     out: Out = None,
     ber: Annotated[
-        str, typer.Option("--ber", help="Bit-error ratio that jitter counts at.", metavar="RATIO")
+        str, option("--ber", "Bit-error ratio that jitter counts at.", "RATIO")
     ] = "1e-12",
-    units: Annotated[
-        str, typer.Option("--units", help="Built units for the yield.", metavar="N")
-    ] = "1000",
+    units: Annotated[str, option("--units", "Built units for the yield.", "N")] = "1000",
 ) -> None:
     """Compare the clocking schemes: margins, highest clock and rate, latency, signals, yield."""
     from simlink.base.safe_write import make_folder

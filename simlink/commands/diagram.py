@@ -7,11 +7,9 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
-import typer
-
 from simlink.base.errors import InputError
 from simlink.commands.numbers import whole
-from simlink.commands.options import ScenarioPath, Seed, Trial, changed, left_out
+from simlink.commands.options import ScenarioPath, Seed, Trial, changed, option
 
 if TYPE_CHECKING:
     from simlink.pictures.diagram import Diagram
@@ -24,65 +22,58 @@ def diagram(
     path: ScenarioPath,
     conversions: Annotated[
         str,
-        typer.Option(
+        option(
             "--conversions",
-            help="Which to draw: A:B (B not included, at most 8), one number, or the worst of the "
+            "Which to draw: A:B (B not included, at most 8), one number, or the worst of the "
             "run: latest, overrun or underrun.",
-            metavar="A:B",
+            "A:B",
         ),
     ] = "0:1",
     trial: Trial = "0",
     signals: Annotated[
         str | None,
-        left_out(
+        option(
             "--signals", "Signals of the trace to draw, with commas between; at most 12.", "LIST"
         ),
     ] = None,
     intervals: Annotated[
         str | None,
-        left_out(
+        option(
             "--intervals", "Symbols of the intervals to draw, with spaces between; or none.", "LIST"
         ),
     ] = None,
     width: Annotated[
         str,
-        typer.Option(
-            "--width",
-            help="1 or 2 columns of a page (85 or 175 mm), or a width in mm.",
-            metavar="WIDTH",
-        ),
+        option("--width", "1 or 2 columns of a page (85 or 175 mm), or a width in mm.", "WIDTH"),
     ] = "2",
-    to_scale: Annotated[
-        bool, typer.Option("--to-scale", help="One conversion, true to scale.")
-    ] = False,
+    to_scale: Annotated[bool, option("--to-scale", "One conversion, true to scale.", None)] = False,
     bands: Annotated[
-        bool, typer.Option("--bands", help="Shade where else each edge could have been.")
+        bool, option("--bands", "Shade where else each edge could have been.", None)
     ] = False,
     quiet: Annotated[
         str | None,
-        typer.Option(
+        option(
             "--quiet",
-            help="Shade the time around each sampling instant in which nothing should switch, "
+            "Shade the time around each sampling instant in which nothing should switch, "
             'and ring what does: before and after it, such as "50 ns:20 ns".',
-            metavar="T:T",
-            show_default=False,
+            "T:T",
         ),
     ] = None,
     limits: Annotated[
         bool,
-        typer.Option("--limits", help="Write least, typical and largest over the run as well."),
+        option("--limits", "Write least, typical and largest over the run as well.", None),
     ] = False,
     table: Annotated[
         str | None,
-        left_out(
+        option(
             "--table", "Write a timing table too: the name of a .md, .csv or .tex file.", "FILE"
         ),
     ] = None,
-    dark: Annotated[bool, typer.Option("--dark", help="Draw light on dark.")] = False,
+    dark: Annotated[bool, option("--dark", "Draw light on dark.", None)] = False,
     seed: Seed = None,
     out: Annotated[
         str | None,
-        left_out(
+        option(
             "--out",
             "The picture's name, ending with .svg, .pdf or .png. Left out: the scenario's "
             "name with -timing.svg.",

@@ -6,22 +6,20 @@ import re
 from pathlib import Path
 from typing import Annotated
 
-import typer
-
 from simlink.base.errors import InputError
 from simlink.commands.numbers import whole
-from simlink.commands.options import ScenarioPath, Seed, Trial, changed, left_out
+from simlink.commands.options import ScenarioPath, Seed, Trial, changed, option
 
 
 def dump(
     path: ScenarioPath,
     out: Annotated[
         str | None,
-        left_out("--out", "The dump's name. Left out: the scenario's name with .vcd.", "FILE"),
+        option("--out", "The dump's name. Left out: the scenario's name with .vcd.", "FILE"),
     ] = None,
     conversions: Annotated[
         str | None,
-        left_out(
+        option(
             "--conversions",
             "Which to dump: A:B (B not included), or one number. Left out: all.",
             "A:B",
@@ -30,15 +28,15 @@ def dump(
     trial: Trial = "0",
     step: Annotated[
         str,
-        typer.Option(
+        option(
             "--timescale",
-            help="1, 10 or 100 of s, ms, us, ns, ps or fs; instants are rounded to it.",
-            metavar="TIME",
+            "1, 10 or 100 of s, ms, us, ns, ps or fs; instants are rounded to it.",
+            "TIME",
         ),
     ] = "1 fs",
     signals: Annotated[
         str | None,
-        left_out(
+        option(
             "--signals",
             "Only these signals, with commas between, such as host.*,remote.clock.",
             "LIST",

@@ -7,10 +7,9 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
-import typer
-
 from simlink.base.errors import InputError
 from simlink.commands.numbers import whole
+from simlink.commands.options import option
 from simlink.commands.results import KINDS, bar, interrupted, keep
 
 if TYPE_CHECKING:
@@ -18,18 +17,14 @@ if TYPE_CHECKING:
 
 
 def host_latency(
-    out: Annotated[
-        Path, typer.Option("--out", help="Folder for host.csv and its histogram.", metavar="DIR")
-    ] = Path("host-latency"),
+    out: Annotated[Path, option("--out", "Folder for host.csv and its histogram.", "DIR")] = Path(
+        "host-latency"
+    ),
     period: Annotated[
-        str, typer.Option("--period", help='From one wake-up to the next, such as "1 ms".')
+        str, option("--period", 'From one wake-up to the next, such as "1 ms".', None)
     ] = "1 ms",
-    count: Annotated[
-        str, typer.Option("--count", help="Wake-ups to record.", metavar="N")
-    ] = "10000",
-    load: Annotated[
-        str, typer.Option("--load", help="Processes to keep busy alongside.", metavar="N")
-    ] = "0",
+    count: Annotated[str, option("--count", "Wake-ups to record.", "N")] = "10000",
+    load: Annotated[str, option("--load", "Processes to keep busy alongside.", "N")] = "0",
 ) -> None:
     """Record how late this machine wakes up, as a stand-in for the host's service latency."""
     from simlink.base.safe_write import make_folder

@@ -11,7 +11,7 @@ import typer
 
 from simlink.base.errors import InputError
 from simlink.commands.numbers import whole
-from simlink.commands.options import ScenarioPath, changed, left_out
+from simlink.commands.options import ScenarioPath, changed, option
 
 
 def measure(
@@ -25,24 +25,23 @@ def measure(
     ],
     names: Annotated[
         list[str] | None,
-        typer.Option(
+        option(
             "--line",
-            help="What a line is called in the dump, such as remote.clock=D2, or =!D2 if it is "
+            "What a line is called in the dump, such as remote.clock=D2, or =!D2 if it is "
             "active low; may be given again. It wins over the scenario's [dump] table.",
-            metavar="SIGNAL=NAME",
-            show_default=False,
+            "SIGNAL=NAME",
         ),
     ] = None,
     conversions: Annotated[
-        str, typer.Option("--conversions", help="Measure no more than the first N.", metavar="N")
+        str, option("--conversions", "Measure no more than the first N.", "N")
     ] = "2000",
     csv: Annotated[
         str | None,
-        left_out("--csv", "Write the table as CSV too.", "FILE"),
+        option("--csv", "Write the table as CSV too.", "FILE"),
     ] = None,
     latencies: Annotated[
         str | None,
-        left_out(
+        option(
             "--latencies",
             "Write the service latencies that were seen, for a scenario to replay: shape = "
             '"recorded", column = "latency_ns", unit = "ns".',

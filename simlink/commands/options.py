@@ -17,23 +17,21 @@ if TYPE_CHECKING:
     from simlink.scenario.schema import Scenario
 
 
-def left_out(name: str, what: str, metavar: str = "N") -> typer.models.OptionInfo:
-    """Return an option that may be left out."""
-    info: typer.models.OptionInfo = typer.Option(
-        name, help=what, metavar=metavar, show_default=False
-    )
+def option(name: str, what: str, metavar: str | None = "N") -> typer.models.OptionInfo:
+    """Return an option; a flag has no metavar."""
+    info: typer.models.OptionInfo = typer.Option(name, help=what, metavar=metavar)
     return info
 
 
 ScenarioPath = Annotated[Path, typer.Argument(help="The scenario.", metavar="SCENARIO")]
-Seed = Annotated[str | None, left_out("--seed", "What every draw derives from.")]
-Trials = Annotated[str | None, left_out("--trials", "Units built.")]
-Conversions = Annotated[str | None, left_out("--conversions", "Triggers sent in each trial.")]
-Engine = Annotated[str, typer.Option("--engine", help="event, batch, or auto.", metavar="ENGINE")]
-Workers = Annotated[str | None, left_out("--workers", "Processes to spread the units over.")]
-Out = Annotated[str | None, left_out("--out", "Folder for the results.", "DIR")]
-Json = Annotated[bool, typer.Option("--json", help="Print the result as JSON, and nothing else.")]
-Trial = Annotated[str, typer.Option("--trial", help="Of which unit.", metavar="N")]
+Seed = Annotated[str | None, option("--seed", "What every draw derives from.")]
+Trials = Annotated[str | None, option("--trials", "Units built.")]
+Conversions = Annotated[str | None, option("--conversions", "Triggers sent in each trial.")]
+Engine = Annotated[str, option("--engine", "event, batch, or auto.", "ENGINE")]
+Workers = Annotated[str | None, option("--workers", "Processes to spread the units over.")]
+Out = Annotated[str | None, option("--out", "Folder for the results.", "DIR")]
+Json = Annotated[bool, option("--json", "Print the result as JSON, and nothing else.", None)]
+Trial = Annotated[str, option("--trial", "Of which unit.", "N")]
 
 
 def changed(

@@ -6,11 +6,9 @@ from fractions import Fraction
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
-import typer
-
 from simlink.base.errors import InputError
 from simlink.commands.numbers import whole
-from simlink.commands.options import Json, ScenarioPath, changed, folder, left_out
+from simlink.commands.options import Json, ScenarioPath, changed, folder, option
 from simlink.commands.results import keep, tell
 
 if TYPE_CHECKING:
@@ -20,19 +18,13 @@ if TYPE_CHECKING:
 
 def pass_map(
     path: ScenarioPath,
-    out: Annotated[
-        str, typer.Option("--out", help="Folder for the map and its picture.", metavar="DIR")
-    ],
-    low: Annotated[str | None, left_out("--lowest-clock", 'Such as "5 MHz".', "CLOCK")] = None,
-    high: Annotated[str | None, left_out("--highest-clock", 'Such as "60 MHz".', "CLOCK")] = None,
-    longest: Annotated[str | None, left_out("--longest-delay", 'Such as "30 ns".', "TIME")] = None,
-    steps: Annotated[str, typer.Option("--steps", help="Clocks and delays.", metavar="N")] = "17",
-    units: Annotated[
-        str, typer.Option("--units", help="Units built at each point.", metavar="N")
-    ] = "4",
-    conversions: Annotated[
-        str, typer.Option("--conversions", help="Conversions of each unit.", metavar="N")
-    ] = "3",
+    out: Annotated[str, option("--out", "Folder for the map and its picture.", "DIR")],
+    low: Annotated[str | None, option("--lowest-clock", 'Such as "5 MHz".', "CLOCK")] = None,
+    high: Annotated[str | None, option("--highest-clock", 'Such as "60 MHz".', "CLOCK")] = None,
+    longest: Annotated[str | None, option("--longest-delay", 'Such as "30 ns".', "TIME")] = None,
+    steps: Annotated[str, option("--steps", "Clocks and delays.", "N")] = "17",
+    units: Annotated[str, option("--units", "Units built at each point.", "N")] = "4",
+    conversions: Annotated[str, option("--conversions", "Conversions of each unit.", "N")] = "3",
     json: Json = False,
 ) -> None:
     """Map the share of good frames over serial clock and barrier delay, with its limits."""

@@ -6,8 +6,6 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
-import typer
-
 from simlink.base.errors import InputError, OutputError
 from simlink.commands.options import (
     Conversions,
@@ -20,7 +18,7 @@ from simlink.commands.options import (
     Workers,
     changed,
     folder,
-    left_out,
+    option,
     processes,
 )
 from simlink.commands.results import bar, interrupted, tell
@@ -40,7 +38,7 @@ def run(
     out: Out = None,
     ledger: Annotated[
         str | None,
-        left_out(
+        option(
             "--ledger",
             "Whether DIR gets a ledger, one row a word: on or off; up to a million words unless "
             "said.",
@@ -49,9 +47,7 @@ def run(
     ] = None,
     resume: Annotated[
         bool,
-        typer.Option(
-            "--resume", help="Go on from the units that an interrupted run kept in --out DIR."
-        ),
+        option("--resume", "Go on from the units that an interrupted run kept in --out DIR.", None),
     ] = False,
     json: Json = False,
 ) -> None:

@@ -20,7 +20,7 @@ from simlink.commands.options import (
     Workers,
     changed,
     folder,
-    left_out,
+    option,
     processes,
 )
 from simlink.commands.results import interrupted, keep, tell
@@ -34,27 +34,27 @@ def size(
     path: ScenarioPath,
     overrun: Annotated[
         str | None,
-        left_out("--overrun-at-most", "Share that may overrun, such as 1e-6.", "SHARE"),
+        option("--overrun-at-most", "Share that may overrun, such as 1e-6.", "SHARE"),
     ] = None,
     underrun: Annotated[
         str | None,
-        left_out("--underrun-at-most", "Share that may underrun, for release-bits.", "SHARE"),
+        option("--underrun-at-most", "Share that may underrun, for release-bits.", "SHARE"),
     ] = None,
     confidence: Annotated[
-        str, typer.Option("--confidence", help="How sure the answer shall be.", metavar="SHARE")
+        str, option("--confidence", "How sure the answer shall be.", "SHARE")
     ] = "0.95",
     sought: Annotated[
         str,
-        typer.Option("--for", help="depth, release-bits or trigger-rate.", metavar="WHAT"),
+        option("--for", "depth, release-bits or trigger-rate.", "WHAT"),
     ] = "depth",
     seed: Seed = None,
     trials: Annotated[
-        str | None, left_out("--trials", "The most units for one value, in place of --budget.")
+        str | None, option("--trials", "The most units for one value, in place of --budget.")
     ] = None,
     conversions: Conversions = None,
     budget: Annotated[
         str | None,
-        left_out(
+        option(
             "--budget",
             "The most conversions for one value; 1000 / target, up to 1e9, unless said.",
         ),

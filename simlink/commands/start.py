@@ -11,27 +11,20 @@ from typing import Annotated
 
 import typer
 
+from simlink.base.errors import InputError
+from simlink.commands.options import option
 from simlink.scenario.answers import QUESTIONS
 
 
 def _with_questions(command: Callable[..., None]) -> Callable[..., None]:
     """Give a command one option for each number that a scenario needs."""
-    options = [
-        inspect.Parameter(
-            question.name.replace("-", "_"),
-            inspect.Parameter.KEYWORD_ONLY,
-            default=None,
-            annotation=Annotated[
-                str | None,
-                typer.Option(
-                    f"--{question.name}",
-                    help=f"{question.asks[0].upper()}{question.asks[1:]}: {question.form}.",
-                    show_default=False,
-                ),
-            ],
-        )
-        for question in QUESTIONS
-    ]
+    options = []
+    for one in QUESTIONS:
+        what = f"{one.asks[0].upper()}{one.asks[1:]}: {one.form}."
+        kind = Annotated[str | None, option(f"--{one.name}", what, None)]
+        name = one.name.replace("-", "_")
+        keyword = inspect.Parameter.KEYWORD_ONLY
+        options.append(inspect.Parameter(name, keyword, default=None, annotation=kind))
     whole = inspect.signature(command, eval_str=True)
     *own, _ = whole.parameters.values()  # the last one gathers the answers
     command.__signature__ = whole.replace(parameters=[*own, *options])  # type: ignore[attr-defined]
@@ -41,10 +34,8 @@ def _with_questions(command: Callable[..., None]) -> Callable[..., None]:
 @_with_questions
 def start(
     path: Annotated[Path, typer.Argument(help="The scenario to write.", metavar="FILE")],
-    yes: Annotated[
-        bool, typer.Option("--yes", help="Ask nothing: assume what was not given.")
-    ] = False,
-    force: Annotated[bool, typer.Option("--force", help="Replace a file that is there.")] = False,
+    yes: Annotated[bool, option("--yes", "Ask nothing: assume what was not given.", None)] = False,
+    force: Annotated[bool, option("--force", "Replace a file that is there.", None)] = False,
     **given: str | None,
 ) -> None:
     """Write a first scenario, asking for the numbers of the data sheet.
@@ -52,12 +43,9 @@ def start(
     A number is one value, "low / high" or "low / typical / high", with its unit. What is left
     out is assumed, and marked in the file.
     """
-    from simlink.base.errors import InputError
     from simlink.scenario import starter
 
-    answers = {
-        name.replace("_", "-"): answer for name, answer in given.items() if answer is not None
-    }
+    answers = {name.replace("_", "-"): said for name, said in given.items() if said is not None}
     # All that can be refused is refused before the first question.
     starter.refuse_existing(path, force)
     starter.render(answers, path.parent)

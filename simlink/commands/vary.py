@@ -20,6 +20,7 @@ from simlink.commands.options import (
     Workers,
     changed,
     folder,
+    option,
     processes,
 )
 from simlink.commands.results import bar, interrupted, keep, tell
@@ -38,9 +39,7 @@ def vary(
             metavar="KEY RANGE [KEY RANGE]",
         ),
     ],
-    figure: Annotated[
-        str, typer.Option("--figure", help="The figure to draw.", metavar="NAME")
-    ] = "overrun",
+    figure: Annotated[str, option("--figure", "The figure to draw.", "NAME")] = "overrun",
     seed: Seed = None,
     trials: Trials = None,
     conversions: Conversions = None,
