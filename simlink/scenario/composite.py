@@ -216,8 +216,7 @@ class _Runs:
             part.sampler(_within(streams, name), stride, offset)
             for name, part in (("normal", shape.normal), ("stalled", shape.stalled))
         ]
-        self._runs = np.empty(0, dtype=np.int64)  # runs to come, the states in turn
-        self._state = 0  # of the first run to come
+        self._runs = np.empty(0, dtype=np.int64)  # runs to come, normal and stalled in turn
 
     def take(self, n: int) -> Ints:
         while (short := n - int(self._runs.sum())) > 0:
@@ -226,19 +225,14 @@ class _Runs:
             self._runs = np.concatenate([self._runs, self._more(16 + int(1.1 * pairs))])
         ends = np.minimum(np.cumsum(self._runs), n)
         used = np.diff(ends, prepend=0)
-        states = (self._state + np.arange(len(used))) % 2
-        drawn = _scattered(np.repeat(states, used), self._parts)
         left = self._runs - used
-        whole = int(np.count_nonzero(np.cumsum(left) == 0))
-        self._runs = left[whole:]
-        self._state = (self._state + whole) % 2
-        return drawn
+        done = int(np.count_nonzero(np.cumsum(left) == 0))
+        self._runs = left[done - done % 2 :]
+        return _scattered(np.repeat(np.arange(len(used)) % 2, used), self._parts)
 
     def _more(self, n: int) -> Ints:
-        runs = np.empty((n, 2), dtype=np.int64)
-        for i in range(2):
-            runs[:, i] = self._counts[i].draw(self._rngs[i], n)
-        return runs.reshape(-1)
+        pairs = zip(self._counts, self._rngs, strict=True)
+        return np.stack([count.draw(rng, n) for count, rng in pairs], axis=1).reshape(-1)
 
 
 def _scattered(chosen: Ints, parts: list[Sampler]) -> Ints:

@@ -7,7 +7,7 @@ from typing import Any
 
 from pydantic.fields import FieldInfo
 
-from simlink.scenario.kinds import kind_of
+from simlink.scenario.kinds import count, kind_of
 from simlink.scenario.law import Table
 from simlink.scenario.quantities import RATIO, TIME, Dimension
 from simlink.scenario.reading import COUNTS, SHAPES, adapter
@@ -41,7 +41,7 @@ def json_schema() -> Schema:
             "duration": _quantity("duration", TIME, TIME.pattern.replace("[+-]?", r"\+?", 1)),
             "signed_duration": _quantity("signed_duration", TIME, TIME.pattern),
             "ratio": _quantity("ratio", RATIO, RATIO.pattern),
-            "count": _count(),
+            "count": {"anyOf": [count(1, 10**10).schema, *_tables(COUNTS, {})]},
         },
     }
 
@@ -100,10 +100,6 @@ def _quantity(name: str, dimension: Dimension, pattern: str) -> Schema:
         "count": {"$ref": "#/$defs/count"},
     }
     return {"anyOf": [{**text, "pattern": pattern}, *_tables(SHAPES, places)]}
-
-
-def _count() -> Schema:
-    return {"anyOf": [{"type": "integer", "minimum": 1, "maximum": 10**10}, *_tables(COUNTS, {})]}
 
 
 def _tables(models: tuple[type[Table], ...], places: dict[str, Schema]) -> list[Schema]:

@@ -75,9 +75,8 @@ class Recorded(Distribution):
             values = read_column(Path(self.file), self.column.strip(), self.unit, dimension)
         except OSError:  # such as a name that is too long to look up
             raise FaultError("the file cannot be read", path=("file",)) from None
-        if (type(self.start) is not int and "start" in self.model_fields_set) or not (
-            0 <= (self.start or 0) < len(values)
-        ):
+        start = self.start if "start" in self.model_fields_set else 0
+        if type(start) is not int or not 0 <= start < len(values):
             raise FaultError(
                 f"the row to start at, a whole number from 0 to {len(values) - 1}",
                 path=("start",),
