@@ -3,6 +3,11 @@
 from __future__ import annotations
 
 
+def one_line(text: str) -> str:
+    """Return a text with a space for everything that would not print on one line."""
+    return "".join(c if c.isprintable() else " " for c in text)
+
+
 class InputError(ValueError):
     """Bad input, told in one line.
 
@@ -36,9 +41,11 @@ class InputError(ValueError):
         if self.found is not None:
             found = self.found if len(self.found) <= 80 else self.found[:77] + "..."
             said = f"got {found}; {said}"
-        line = ": ".join([*parts, said])
-        return "".join(c if c.isprintable() else " " for c in line)
+        return one_line(": ".join([*parts, said]))
 
 
 class OutputError(RuntimeError):
-    """A result could not be written; nothing half-written was left behind."""
+    """A result could not be written; nothing half-written was left behind. Told in one line."""
+
+    def __init__(self, said: str) -> None:
+        super().__init__(one_line(said))

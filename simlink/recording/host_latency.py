@@ -23,9 +23,8 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from simlink.base.cautions import CAUTIONS
 from simlink.base.errors import InputError
-from simlink.base.safe_write import write_whole
+from simlink.base.latency_table import write_latencies
 
 SHORTEST_PERIOD_NS = 10_000
 LONGEST_PERIOD_NS = 10_000_000_000
@@ -248,15 +247,12 @@ def write_csv(
     command: str = "",
     asked: int | None = None,
 ) -> None:
-    """Write a recording as CSV, whole or not at all.
-
-    Comment lines that begin with # say where it comes from; then come the columns index and
-    latency_ns.
+    """Write a recording as CSV, with where it comes from; see `write_latencies`.
 
     Parameters
     ----------
     path : Path or str
-        The file; one that is there is replaced in one step.
+        The file.
     latencies : ndarray of int64, shape (n,)
         The recording, in ns.
     period_ns : int
@@ -267,25 +263,15 @@ def write_csv(
         The command that made it.
     asked : int, optional
         Wake-ups that were asked for, if the recording was cut short.
-
-    Raises
-    ------
-    OutputError
-        If the file cannot be written; an older one is left as it was.
     """
-    made_by = "".join(c if c.isprintable() else " " for c in command) or "simlink.host_latency"
     head = [
         "wake-up latency: instant of waking up less the deadline",
         f"date: {datetime.now().astimezone().isoformat(timespec='seconds')}",
         f"machine: {platform.system()} {platform.machine()}",
         f"period: {period_ns} ns",
         f"load: {load} busy processes alongside",
-        f"command: {made_by}",
+        f"command: {command or 'simlink.host_latency'}",
     ]
     if asked is not None and asked != len(latencies):
         head.append(f"interrupted: {len(latencies)} of {asked} wake-ups recorded")
-    head += [f"caution: {STAND_IN}", f"caution: {CAUTIONS}"]
-    lines = [f"# {line}\n" for line in head]
-    lines.append("index,latency_ns\n")
-    lines += [f"{index},{late}\n" for index, late in enumerate(latencies.tolist())]
-    write_whole(Path(path), "".join(lines).encode())
+    write_latencies(path, [*head, f"caution: {STAND_IN}"], latencies.tolist())

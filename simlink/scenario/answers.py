@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from simlink.base.errors import InputError
+from simlink.base.latency_table import COLUMN, UNIT
 from simlink.scenario.faults import FaultError, written
 from simlink.scenario.quantities import FREQUENCY, TIME, exact, positive
 
@@ -257,7 +258,7 @@ class Reader:
         # Typed as seen from where the user stands, read as seen from the scenario.
         seen = given if Path(given).is_absolute() else os.path.relpath(given, self._folder)
         file = Path(seen).as_posix()
-        law = {"shape": "recorded", "file": file, "column": "latency_ns", "unit": "ns"}
+        law = {"shape": "recorded", "file": file, "column": COLUMN, "unit": UNIT}
         self._put(question, law, "a recording, replayed")
 
     def _bad(self, question: Question, allowed: str) -> InputError:
