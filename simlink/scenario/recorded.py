@@ -24,7 +24,7 @@ from pydantic import (
 )
 
 from simlink.base.draws import Streams
-from simlink.scenario.faults import FaultError, written
+from simlink.scenario.faults import FaultError, no_file, written
 from simlink.scenario.law import Distribution, Ints, Moments, Sampler
 from simlink.scenario.quantities import NUMBER, TIME, Dimension
 
@@ -165,12 +165,8 @@ def _read(
 ) -> Ints:
     """Read a column anew when the file has changed: a study reads one scenario many times."""
     found = written(str(path))
-    if path.is_dir():
-        raise FaultError("a CSV file is wanted, and this is a directory", found, ("file",))
-    if not path.exists():
-        raise FaultError("there is no such file", found, ("file",))
-    if not path.is_file():
-        raise FaultError("a CSV file is wanted, and this is no regular file", found, ("file",))
+    if (said := no_file(path, "a CSV file")) is not None:
+        raise FaultError(said, found, ("file",))
     try:
         with path.open(encoding="utf-8-sig", newline="") as stream:
             rows = _rows(stream)

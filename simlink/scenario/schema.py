@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import copy
+import math
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
@@ -17,7 +18,7 @@ from simlink.scenario.faults import Fault, FaultError, nearest, written
 from simlink.scenario.kinds import kind_of
 from simlink.scenario.reading import unknown
 from simlink.scenario.remarks import Assumption
-from simlink.scenario.sections import NOT_SIMULATED, UNSIMULATED, Keys
+from simlink.scenario.sections import MOST_BITS, NOT_SIMULATED, UNSIMULATED, Keys
 
 __all__ = ["Assumption", "Scenario", "from_dict"]
 
@@ -177,11 +178,18 @@ def from_dict(raw: Mapping[str, Any], base: Path | str = ".", name: str = "<scen
 
 
 def _read(raw: dict[str, Any], base: Path, name: str) -> Scenario:
-    faults = list(_not_simulated(raw))
+    faults = [
+        Fault(
+            tuple(key.split(".")),
+            None if isinstance(value, dict | list) else written(value),
+            NOT_SIMULATED,
+        )
+        for key, value in _refused(raw)
+    ]
     try:
         scenario = Scenario.model_validate(_filled(raw), context={"base": base})
     except ValidationError as error:
-        faults += _told(error, raw)
+        faults += _told(error)
         scenario = None
     if scenario is not None and not faults:
         scenario._raw, scenario._base, scenario._name = raw, base, name
@@ -200,16 +208,13 @@ def _filled(raw: Mapping[str, Any]) -> dict[str, Any]:
         filled.setdefault(section, {})
     frame, fifo = filled["frame"], filled["fifo"]
     if isinstance(frame, dict) and isinstance(fifo, dict) and "release_bits" not in fifo:
-        words, bits = frame.get("words_per_lane", 1), frame.get("word_bits", 16)
-        if type(words) is int and type(bits) is int and 1 <= words <= 256 and 1 <= bits <= 64:
-            fifo["release_bits"] = words * bits
+        sizes = [
+            frame.get(key, writing.default(f"frame.{key}"))
+            for key in ("words_per_lane", "word_bits")
+        ]
+        if all(type(size) is int for size in sizes) and 1 <= math.prod(sizes) <= MOST_BITS:
+            fifo["release_bits"] = math.prod(sizes)
     return filled
-
-
-def _not_simulated(raw: Mapping[str, Any]) -> Iterator[Fault]:
-    for key, value in _refused(raw):
-        found = None if isinstance(value, dict | list) else written(value)
-        yield Fault(tuple(key.split(".")), found, NOT_SIMULATED)
 
 
 def _refused(raw: Mapping[str, Any]) -> Iterator[tuple[str, Any]]:
@@ -220,7 +225,7 @@ def _refused(raw: Mapping[str, Any]) -> Iterator[tuple[str, Any]]:
             yield key, value
 
 
-def _told(error: ValidationError, raw: Mapping[str, Any]) -> Iterator[Fault]:
+def _told(error: ValidationError) -> Iterator[Fault]:
     """Give the faults that pydantic found, in this package's words."""
     for detail in error.errors(include_url=False):
         path = tuple(detail["loc"])
@@ -236,9 +241,8 @@ def _told(error: ValidationError, raw: Mapping[str, Any]) -> Iterator[Fault]:
         else:
             kind = kind_of(writing.field_at(".".join(map(str, path))))
             hint = nearest(detail["input"], kind.schema.get("enum", ()))
-            allowed = "; ".join(
-                filter(None, ["missing" if found is None else "", kind.allowed, hint])
-            )
+            missing = "missing" if found is None else ""
+            allowed = "; ".join(filter(None, (missing, kind.allowed, hint)))
         yield Fault(path, found, allowed)
 
 

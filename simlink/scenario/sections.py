@@ -31,6 +31,7 @@ from simlink.scenario.kinds import (
 from simlink.scenario.quantities import Rate
 
 MOST_SEED = 2**63 - 1
+MOST_BITS = 256 * 64  # of a frame on each lane
 
 
 def needed(description: str) -> Any:
@@ -256,7 +257,7 @@ class Fifo(Section):
     """The FIFO on the host's side."""
 
     depth: Annotated[int, count(1, 10**6)] = left_out(4, "Frames that it holds.")
-    release_bits: Annotated[int, count(1, 256 * 64)] = Field(
+    release_bits: Annotated[int, count(1, MOST_BITS)] = Field(
         default=1,
         description="Bits of every lane that have to be in before busy falls at the host. Left "
         "out: all of the frame.",
