@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 
-def one_line(text: str) -> str:
-    """Return a text with a space for everything that would not print on one line."""
+def printable(text: str) -> str:
+    """Return a text that a terminal shows and does not obey, in one line."""
     return "".join(c if c.isprintable() else " " for c in text)
 
 
@@ -41,11 +41,9 @@ class InputError(ValueError):
         if self.found is not None:
             found = self.found if len(self.found) <= 80 else self.found[:77] + "..."
             said = f"got {found}; {said}"
-        return one_line(": ".join([*parts, said]))
+        line = ": ".join([*parts, said])
+        return printable(line)
 
 
 class OutputError(RuntimeError):
-    """A result could not be written; nothing half-written was left behind. Told in one line."""
-
-    def __init__(self, said: str) -> None:
-        super().__init__(one_line(said))
+    """A result could not be written; nothing half-written was left behind."""

@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from pathlib import Path
 
 from simlink.base.cautions import CAUTIONS
-from simlink.base.errors import one_line
+from simlink.base.errors import printable
 from simlink.base.safe_write import write_whole
 
 COLUMN, UNIT = "latency_ns", "ns"
@@ -29,7 +29,7 @@ def write_latencies(path: Path | str, head: Iterable[str], latencies: Iterable[i
     OutputError
         If the file cannot be written; an older one is left as it was.
     """
-    lines = [f"# {one_line(line)}\n" for line in (*head, f"caution: {CAUTIONS}")]
+    lines = [f"# {printable(line)}\n" for line in (*head, f"caution: {CAUTIONS}")]
     lines.append(f"index,{COLUMN}\n")
     lines += [f"{index},{late}\n" for index, late in enumerate(latencies)]
     write_whole(Path(path), "".join(lines).encode())

@@ -32,7 +32,7 @@ def make_folder(folder: Path) -> None:
     except FileExistsError:
         raise OutputError(f"{folder}: cannot be written into: it is a file, not a folder") from None
     except OSError as error:
-        raise _refused(folder, error) from None
+        raise OutputError(_line(folder, error)) from None
 
 
 def write_whole(path: Path, content: bytes) -> None:
@@ -90,9 +90,10 @@ def writing_whole(path: Path) -> Iterator[BinaryIO]:
         if temporary is not None:
             Path(temporary).unlink(missing_ok=True)
         if isinstance(error, OSError):
-            raise _refused(path, error) from None
+            raise OutputError(_line(path, error)) from None
         raise
 
 
-def _refused(path: Path, error: OSError) -> OutputError:
-    return OutputError(f"{path}: cannot be written: {error.strerror or error}")
+def _line(path: Path, error: OSError) -> str:
+    said = f"{path}: cannot be written: {error.strerror or error}"
+    return "".join(c if c.isprintable() else " " for c in said)
