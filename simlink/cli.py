@@ -57,10 +57,7 @@ def main() -> None:
         said = error.format_message() if hasattr(error, "format_message") else str(error)
         print(f"simlink: {' '.join(said.split())}", file=sys.stderr)
         raise SystemExit(2) from None
-    except typer.Abort:
-        print("simlink: interrupted", file=sys.stderr)
-        raise SystemExit(130) from None
-    except KeyboardInterrupt:
+    except (typer.Abort, KeyboardInterrupt):
         print("simlink: interrupted", file=sys.stderr)
         raise SystemExit(130) from None
     if isinstance(status, int) and status:

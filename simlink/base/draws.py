@@ -17,13 +17,15 @@ from simlink.base import seeding
 from simlink.base.instants import Times
 
 Streams = Callable[[str], np.random.Generator]
+"""Gives the generator for one part of a source, named by a suffix."""
 
 
 class Sampler(Protocol):
     """Draws from a law, in order."""
 
-    def take(self, n: int, /) -> Times:
-        """Return the next ``n`` draws in base units, shape (n,)."""
+    @property
+    def take(self) -> Callable[[int], Times]:
+        """Returns the next draws, as many as it is asked for, in base units."""
 
 
 class Law(Protocol):

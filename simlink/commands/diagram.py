@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+import re
+import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
-import typer
+from simlink.base.errors import InputError
+from simlink.commands.numbers import whole
+from simlink.commands.options import ScenarioPath, Seed, Trial, changed, option
 
 if TYPE_CHECKING:
     from simlink.pictures.diagram import Diagram
@@ -15,87 +19,65 @@ _PAGE = 240.0
 
 
 def diagram(
-    path: Annotated[Path, typer.Argument(help="The scenario to draw.", metavar="SCENARIO")],
+    path: ScenarioPath,
     conversions: Annotated[
         str,
-        typer.Option(
+        option(
             "--conversions",
-            help="Which to draw: A:B (B not included, at most 8), one number, or the worst of the "
+            "Which to draw: A:B (B not included, at most 8), one number, or the worst of the "
             "run: latest, overrun or underrun.",
-            metavar="A:B",
+            "A:B",
         ),
     ] = "0:1",
-    trial: Annotated[str, typer.Option("--trial", help="Of which unit.", metavar="N")] = "0",
+    trial: Trial = "0",
     signals: Annotated[
         str | None,
-        typer.Option(
-            "--signals",
-            help="Signals of the trace to draw, with commas between; at most 12.",
-            metavar="LIST",
-            show_default=False,
+        option(
+            "--signals", "Signals of the trace to draw, with commas between; at most 12.", "LIST"
         ),
     ] = None,
     intervals: Annotated[
         str | None,
-        typer.Option(
-            "--intervals",
-            help="Symbols of the intervals to draw, with spaces between; or none.",
-            metavar="LIST",
-            show_default=False,
+        option(
+            "--intervals", "Symbols of the intervals to draw, with spaces between; or none.", "LIST"
         ),
     ] = None,
     width: Annotated[
         str,
-        typer.Option(
-            "--width",
-            help="1 or 2 columns of a page (85 or 175 mm), or a width in mm.",
-            metavar="WIDTH",
-        ),
+        option("--width", "1 or 2 columns of a page (85 or 175 mm), or a width in mm.", "WIDTH"),
     ] = "2",
-    to_scale: Annotated[
-        bool, typer.Option("--to-scale", help="One conversion, true to scale.")
-    ] = False,
+    to_scale: Annotated[bool, option("--to-scale", "One conversion, true to scale.", None)] = False,
     bands: Annotated[
-        bool, typer.Option("--bands", help="Shade where else each edge could have been.")
+        bool, option("--bands", "Shade where else each edge could have been.", None)
     ] = False,
     quiet: Annotated[
         str | None,
-        typer.Option(
+        option(
             "--quiet",
-            help="Shade the time around each sampling instant in which nothing should switch, "
+            "Shade the time around each sampling instant in which nothing should switch, "
             'and ring what does: before and after it, such as "50 ns:20 ns".',
-            metavar="T:T",
-            show_default=False,
+            "T:T",
         ),
     ] = None,
     limits: Annotated[
         bool,
-        typer.Option("--limits", help="Write least, typical and largest over the run as well."),
+        option("--limits", "Write least, typical and largest over the run as well.", None),
     ] = False,
     table: Annotated[
         str | None,
-        typer.Option(
-            "--table",
-            help="Write a timing table too: the name of a .md, .csv or .tex file.",
-            metavar="FILE",
-            show_default=False,
+        option(
+            "--table", "Write a timing table too: the name of a .md, .csv or .tex file.", "FILE"
         ),
     ] = None,
-    dark: Annotated[bool, typer.Option("--dark", help="Draw light on dark.")] = False,
-    seed: Annotated[
-        str | None,
-        typer.Option(
-            "--seed", help="What every draw derives from.", metavar="N", show_default=False
-        ),
-    ] = None,
+    dark: Annotated[bool, option("--dark", "Draw light on dark.", None)] = False,
+    seed: Seed = None,
     out: Annotated[
         str | None,
-        typer.Option(
+        option(
             "--out",
-            help="The picture's name, ending with .svg, .pdf or .png. Left out: the scenario's "
+            "The picture's name, ending with .svg, .pdf or .png. Left out: the scenario's "
             "name with -timing.svg.",
-            metavar="FILE",
-            show_default=False,
+            "FILE",
         ),
     ] = None,
 ) -> None:
@@ -103,8 +85,6 @@ def diagram(
     from simlink.base.safe_write import write_whole
     from simlink.pictures.diagram import draw, kind_of
     from simlink.pictures.timing_table import KINDS, timing_table
-    from simlink.scenario.loading import load
-    from simlink.scenario.sections import MOST_SEED
     from simlink.tracing.measured import over_run
 
     place = Path(f"{path.stem}-timing.svg" if out is None else out)
@@ -112,8 +92,8 @@ def diagram(
     table_kind = None if table is None else _kind("--table", table, KINDS)
     width_mm = _width(width)
     window = None if quiet is None else _window(quiet)
-    number = _number("--trial", trial, 10**7)
-    scenario = load(path).with_(seed=None if seed is None else _number("--seed", seed, MOST_SEED))
+    number = whole("--trial", trial, 0, 10**7)
+    scenario = changed(path, seed)
     measured = over_run(scenario) if limits or table is not None else None
     drawn = draw(
         scenario,
@@ -136,8 +116,6 @@ def diagram(
 
 
 def _tell(drawn: Diagram, place: Path, table: str | None) -> None:
-    import sys
-
     layout = drawn.layout
     first, last = layout.view.conversions[0], layout.view.conversions[-1]
     which = f"conversion {first}" if first == last else f"conversions {first} to {last}"
@@ -160,8 +138,6 @@ def _symbols(text: str | None) -> list[str] | None:
 
 
 def _kind(option: str, name: str, kinds: tuple[str, ...]) -> str:
-    from simlink.base.errors import InputError
-
     kind = Path(name).suffix.lower().removeprefix(".")
     if kind not in kinds:
         raise InputError(option, None, f'"{name}"', f"a name ending with .{', .'.join(kinds)}")
@@ -169,9 +145,6 @@ def _kind(option: str, name: str, kinds: tuple[str, ...]) -> str:
 
 
 def _width(text: str) -> float:
-    import re
-
-    from simlink.base.errors import InputError
     from simlink.pictures.diagram import COLUMNS
 
     match = re.fullmatch(r"([0-9]{1,4}(?:\.[0-9]{1,3})?)\s*(mm)?", text.strip())
@@ -184,7 +157,6 @@ def _width(text: str) -> float:
 
 
 def _window(text: str) -> tuple[int, int]:
-    from simlink.base.errors import InputError
     from simlink.scenario.quantities import parse_duration
 
     before, colon, after = text.partition(":")
@@ -194,13 +166,3 @@ def _window(text: str) -> tuple[int, int]:
     if min(found) < 0:
         raise InputError("--quiet", None, f'"{text}"', "durations that are not negative")
     return found
-
-
-def _number(option: str, text: str, most: int) -> int:
-    import re
-
-    from simlink.base.errors import InputError
-
-    if not re.fullmatch(r"[0-9]{1,20}", text) or int(text) > most:
-        raise InputError(option, None, f'"{text}"', f"a whole number from 0 to {most}")
-    return int(text)

@@ -2,71 +2,59 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 from typing import Annotated
 
-import typer
+from simlink.base.errors import InputError
+from simlink.commands.numbers import whole
+from simlink.commands.options import ScenarioPath, Seed, Trial, changed, option
 
 
 def dump(
-    path: Annotated[Path, typer.Argument(help="The scenario to simulate.", metavar="SCENARIO")],
+    path: ScenarioPath,
     out: Annotated[
         str | None,
-        typer.Option(
-            "--out",
-            help="The dump's name. Left out: the scenario's name with .vcd.",
-            metavar="FILE",
-            show_default=False,
-        ),
+        option("--out", "The dump's name. Left out: the scenario's name with .vcd.", "FILE"),
     ] = None,
     conversions: Annotated[
         str | None,
-        typer.Option(
+        option(
             "--conversions",
-            help="Which to dump: A:B (B not included), or one number. Left out: all.",
-            metavar="A:B",
-            show_default=False,
+            "Which to dump: A:B (B not included), or one number. Left out: all.",
+            "A:B",
         ),
     ] = None,
-    trial: Annotated[str, typer.Option("--trial", help="Of which unit.", metavar="N")] = "0",
+    trial: Trial = "0",
     step: Annotated[
         str,
-        typer.Option(
+        option(
             "--timescale",
-            help="1, 10 or 100 of s, ms, us, ns, ps or fs; instants are rounded to it.",
-            metavar="TIME",
+            "1, 10 or 100 of s, ms, us, ns, ps or fs; instants are rounded to it.",
+            "TIME",
         ),
     ] = "1 fs",
     signals: Annotated[
         str | None,
-        typer.Option(
+        option(
             "--signals",
-            help="Only these signals, with commas between, such as host.*,remote.clock.",
-            metavar="LIST",
-            show_default=False,
+            "Only these signals, with commas between, such as host.*,remote.clock.",
+            "LIST",
         ),
     ] = None,
-    seed: Annotated[
-        str | None,
-        typer.Option(
-            "--seed", help="What every draw derives from.", metavar="N", show_default=False
-        ),
-    ] = None,
+    seed: Seed = None,
 ) -> None:
     """Simulate one unit and write every signal as a waveform dump (IEEE Std 1364 VCD)."""
-    from simlink.commands.numbers import whole
-    from simlink.scenario.loading import load
-    from simlink.scenario.sections import MOST_SEED
     from simlink.waveform.dumping import dump as write
     from simlink.waveform.timescale import step_of, written
 
     steps = step_of(step, "--timescale")
     unit = whole("--trial", trial, 0, 10**7)
     place = Path(f"{path.stem}.vcd" if out is None else out)
-    scenario = load(path).with_(seed=whole("--seed", seed, 0, MOST_SEED))
+    scenario = changed(path, seed)
     window = None if conversions is None else _window(conversions, scenario.conversions)
     only = None if signals is None else [one.strip() for one in signals.split(",")]
-    write(scenario, place, window, unit or 0, steps, only)
+    write(scenario, place, window, unit, steps, only)
     of = window or range(scenario.conversions)
     print(
         f"Dump: {place} (unit {unit}, conversions {of.start} to {of.stop - 1}, "
@@ -75,10 +63,6 @@ def dump(
 
 
 def _window(text: str, most: int) -> range:
-    import re
-
-    from simlink.base.errors import InputError
-
     found = re.fullmatch(r"([0-9]{1,12})(?::([0-9]{1,12}))?", text.strip())
     if found is not None:
         first = int(found[1])

@@ -2,92 +2,73 @@
 
 from __future__ import annotations
 
+import shlex
+import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
-import typer
+from simlink.base.errors import InputError
+from simlink.commands.numbers import whole
+from simlink.commands.options import option
+from simlink.commands.results import KINDS, bar, interrupted, keep
 
 if TYPE_CHECKING:
-    import numpy as np
-    from numpy.typing import NDArray
-
     from simlink.recording.host_latency import Summary
 
 
 def host_latency(
-    out: Annotated[
-        Path, typer.Option("--out", help="Folder for host.csv and its histogram.", metavar="DIR")
-    ] = Path("host-latency"),
+    out: Annotated[Path, option("--out", "Folder for host.csv and its histogram.", "DIR")] = Path(
+        "host-latency"
+    ),
     period: Annotated[
-        str, typer.Option("--period", help='From one wake-up to the next, such as "1 ms".')
+        str, option("--period", 'From one wake-up to the next, such as "1 ms".', None)
     ] = "1 ms",
-    count: Annotated[int, typer.Option("--count", help="Wake-ups to record.")] = 10_000,
-    load: Annotated[
-        int, typer.Option("--load", help="Processes to keep busy alongside.", metavar="N")
-    ] = 0,
+    count: Annotated[str, option("--count", "Wake-ups to record.", "N")] = "10000",
+    load: Annotated[str, option("--load", "Processes to keep busy alongside.", "N")] = "0",
 ) -> None:
     """Record how late this machine wakes up, as a stand-in for the host's service latency."""
-    import shlex
-    import sys
-
-    from simlink.base.errors import InputError
     from simlink.base.safe_write import make_folder
     from simlink.recording import host_latency as recorder
+    from simlink.recording.histogram import format_ns, plot_histogram
 
     period_ns = _period_ns(period)
-    for option, value, low, high in (
-        ("--count", count, 1, recorder.MOST_ROWS),
-        ("--load", load, 0, recorder.MOST_LOAD),
-    ):
-        if not low <= value <= high:
-            raise InputError(option, None, str(value), f"allowed is {low} to {high}")
+    rows = whole("--count", count, 1, recorder.MOST_ROWS)
+    busy = whole("--load", load, 0, recorder.MOST_LOAD)
     make_folder(out)
-    words = ["--period", period, "--count", str(count), "--load", str(load), "--out", str(out)]
+    words = ["--period", period, "--count", count, "--load", load, "--out", str(out)]
     command = shlex.join(["simlink", "host-latency", *words])
 
-    tell = sys.stderr
     print(
-        f"recording {count} wake-ups, one every {recorder.format_ns(period_ns)}: "
-        f"about {recorder.format_ns(period_ns * count)}",
-        file=tell,
+        f"recording {rows} wake-ups, one every {format_ns(period_ns)}: "
+        f"about {format_ns(period_ns * rows)}",
+        file=sys.stderr,
     )
-    interrupted = False
     try:
-        if tell.isatty():
-            latencies = _record_with_bar(period_ns, count, load)
-        else:
-            latencies = recorder.record(period_ns, count, load)
+        # A thread that draws would delay the wake-ups.
+        with bar("wake-ups", rows, threaded=False) as update:
+            latencies = recorder.record(period_ns, rows, busy, update)
     except recorder.InterruptedRecordingError as stop:
-        interrupted = True
         latencies = stop.latencies
         if not len(latencies):
-            print("simlink: interrupted before the first wake-up: nothing written", file=tell)
-            raise typer.Exit(130) from None
+            raise interrupted("before the first wake-up: nothing written") from None
 
     table = out / "host.csv"
-    if interrupted and table.exists():
+    if len(latencies) < rows and table.exists():
         # A whole recording is not given up for a part of one.
         table = out / "host-interrupted.csv"
     recorder.write_csv(
-        table, latencies, period_ns=period_ns, load=load, command=command, asked=count
+        table, latencies, period_ns=period_ns, load=busy, command=command, asked=rows
     )
-    figure = recorder.plot_histogram(latencies).get_figure(root=True)
-    assert figure is not None
-    pictures = recorder.save_figure(figure, table.with_name(f"{table.stem}-histogram"))
-
+    histogram = f"{table.stem}-histogram"
+    keep(out, histogram, plot_histogram(latencies))
     _print_summary(recorder.summarise(latencies, period_ns), period_ns)
-    print("written:", ", ".join(str(path) for path in (table, *pictures)))
+    print("written:", ", ".join(map(str, (table, *(out / f"{histogram}.{k}" for k in KINDS)))))
     print(recorder.STAND_IN)
-    if interrupted:
-        print(
-            f"simlink: interrupted: {len(latencies)} of {count} wake-ups were recorded and kept",
-            file=tell,
-        )
-        raise typer.Exit(130)
+    if len(latencies) < rows:
+        raise interrupted(f"{len(latencies)} of {rows} wake-ups were recorded and kept")
 
 
 def _period_ns(period: str) -> int:
-    from simlink.base.errors import InputError
     from simlink.recording import host_latency as recorder
     from simlink.scenario.quantities import parse_duration
 
@@ -100,25 +81,8 @@ def _period_ns(period: str) -> int:
     return period_ns
 
 
-def _record_with_bar(period_ns: int, count: int, load: int) -> NDArray[np.int64]:
-    from rich.console import Console
-    from rich.progress import Progress
-
-    from simlink.recording.host_latency import record
-
-    # Drawn only when the recorder allows it: a thread that draws would delay the wake-ups.
-    with Progress(console=Console(stderr=True), auto_refresh=False, transient=True) as bar:
-        task = bar.add_task("recording", total=count)
-        return record(
-            period_ns,
-            count,
-            load,
-            lambda done: bar.update(task, completed=done, refresh=True),
-        )
-
-
 def _print_summary(summary: Summary, period_ns: int) -> None:
-    from simlink.recording.host_latency import format_ns
+    from simlink.recording.histogram import format_ns
 
     def shown(value: int | None, rows: int) -> str:
         return f"needs {rows} wake-ups" if value is None else format_ns(value)

@@ -2,19 +2,20 @@
 
 from __future__ import annotations
 
+import shlex
+import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
-if TYPE_CHECKING:
-    from simlink.waveform.comparing import Comparison
+from simlink.base.errors import InputError
+from simlink.commands.numbers import whole
+from simlink.commands.options import ScenarioPath, changed, option
 
 
 def measure(
-    path: Annotated[
-        Path, typer.Argument(help="The scenario that the dump should show.", metavar="SCENARIO")
-    ],
+    path: ScenarioPath,
     dump: Annotated[
         Path,
         typer.Argument(
@@ -24,31 +25,27 @@ def measure(
     ],
     names: Annotated[
         list[str] | None,
-        typer.Option(
+        option(
             "--line",
-            help="What a line is called in the dump, such as remote.clock=D2, or =!D2 if it is "
+            "What a line is called in the dump, such as remote.clock=D2, or =!D2 if it is "
             "active low; may be given again. It wins over the scenario's [dump] table.",
-            metavar="SIGNAL=NAME",
-            show_default=False,
+            "SIGNAL=NAME",
         ),
     ] = None,
     conversions: Annotated[
-        str, typer.Option("--conversions", help="Measure no more than the first N.", metavar="N")
+        str, option("--conversions", "Measure no more than the first N.", "N")
     ] = "2000",
     csv: Annotated[
         str | None,
-        typer.Option(
-            "--csv", help="Write the table as CSV too.", metavar="FILE", show_default=False
-        ),
+        option("--csv", "Write the table as CSV too.", "FILE"),
     ] = None,
     latencies: Annotated[
         str | None,
-        typer.Option(
+        option(
             "--latencies",
-            help="Write the service latencies that were seen, for a scenario to replay: shape = "
+            "Write the service latencies that were seen, for a scenario to replay: shape = "
             '"recorded", column = "latency_ns", unit = "ns".',
-            metavar="FILE",
-            show_default=False,
+            "FILE",
         ),
     ] = None,
 ) -> None:
@@ -56,17 +53,12 @@ def measure(
 
     Exit status 1: the dump is not clean; each complaint says when, on which signal, and what.
     """
-    import shlex
-    import sys
-
     from simlink.base.safe_write import write_whole
-    from simlink.commands.numbers import whole
-    from simlink.scenario.loading import load
     from simlink.waveform.comparing import compare
     from simlink.waveform.reporting import as_csv, table, write_latencies
 
-    most = whole("--conversions", conversions, 1, 10**7) or 1
-    scenario = load(path)
+    most = whole("--conversions", conversions, 1, 10**7)
+    scenario = changed(path)
     found = compare(scenario, dump, _names(names or []), most)
     print(table(found), end="")
     if not found.whole:
@@ -78,15 +70,14 @@ def measure(
         words = ["simlink", "measure", str(path), str(dump), "--latencies", latencies]
         count = write_latencies(latencies, found, shlex.join(words))
         print(f"Latencies: {latencies} ({count} services)")
-    _complain(found)
+    for complaint in found.complaints:
+        print(f"simlink: {found.dump}: {complaint.line()}", file=sys.stderr)
     if found.complaints:
         sys.stdout.flush()
         raise typer.Exit(1)
 
 
 def _names(given: list[str]) -> dict[str, str]:
-    from simlink.base.errors import InputError
-
     names = {}
     for text in given:
         signal, equals, name = text.partition("=")
@@ -96,10 +87,3 @@ def _names(given: list[str]) -> dict[str, str]:
             signal += "[0]"
         names[signal] = name
     return names
-
-
-def _complain(found: Comparison) -> None:
-    import sys
-
-    for complaint in found.complaints:
-        print(f"simlink: {found.dump}: {complaint.line()}", file=sys.stderr)

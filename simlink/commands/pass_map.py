@@ -2,76 +2,54 @@
 
 from __future__ import annotations
 
+from fractions import Fraction
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
-import typer
+from simlink.base.errors import InputError
+from simlink.commands.numbers import whole
+from simlink.commands.options import Json, ScenarioPath, changed, folder, option
+from simlink.commands.results import keep, tell
 
 if TYPE_CHECKING:
-    from fractions import Fraction
-
     from simlink.scenario.schema import Scenario
     from simlink.studies.pass_map import PassMap
 
 
 def pass_map(
-    path: Annotated[Path, typer.Argument(help="The scenario.", metavar="SCENARIO")],
-    out: Annotated[
-        str, typer.Option("--out", help="Folder for the map and its picture.", metavar="DIR")
-    ],
-    low: Annotated[
-        str | None, typer.Option("--lowest-clock", help='Such as "5 MHz".', show_default=False)
-    ] = None,
-    high: Annotated[
-        str | None, typer.Option("--highest-clock", help='Such as "60 MHz".', show_default=False)
-    ] = None,
-    longest: Annotated[
-        str | None, typer.Option("--longest-delay", help='Such as "30 ns".', show_default=False)
-    ] = None,
-    steps: Annotated[str, typer.Option("--steps", help="Clocks and delays.", metavar="N")] = "17",
-    units: Annotated[
-        str, typer.Option("--units", help="Units built at each point.", metavar="N")
-    ] = "4",
-    conversions: Annotated[
-        str, typer.Option("--conversions", help="Conversions of each unit.", metavar="N")
-    ] = "3",
-    json: Annotated[
-        bool, typer.Option("--json", help="Print the map as JSON, and nothing else.")
-    ] = False,
+    path: ScenarioPath,
+    out: Annotated[str, option("--out", "Folder for the map and its picture.", "DIR")],
+    low: Annotated[str | None, option("--lowest-clock", 'Such as "5 MHz".', "CLOCK")] = None,
+    high: Annotated[str | None, option("--highest-clock", 'Such as "60 MHz".', "CLOCK")] = None,
+    longest: Annotated[str | None, option("--longest-delay", 'Such as "30 ns".', "TIME")] = None,
+    steps: Annotated[str, option("--steps", "Clocks and delays.", "N")] = "17",
+    units: Annotated[str, option("--units", "Units built at each point.", "N")] = "4",
+    conversions: Annotated[str, option("--conversions", "Conversions of each unit.", "N")] = "3",
+    json: Json = False,
 ) -> None:
     """Map the share of good frames over serial clock and barrier delay, with its limits."""
-    import sys
-
     from simlink.base.cautions import CAUTIONS
-    from simlink.base.errors import InputError
     from simlink.base.safe_write import make_folder
-    from simlink.scenario.loading import load
+    from simlink.pictures.pass_map import passmap
     from simlink.studies.pass_map import pass_map as simulate
 
-    many = _count("--steps", steps, 2, 200)
-    built = _count("--units", units, 1, 10**4)
-    each = _count("--conversions", conversions, 1, 10**4)
-    if out == "":
-        raise InputError("--out", None, '""', "the name of a folder")
-    scenario = load(path)
+    many = whole("--steps", steps, 2, 200)
+    built = whole("--units", units, 1, 10**4)
+    each = whole("--conversions", conversions, 1, 10**4)
+    place = folder(out) or Path()
+    scenario = changed(path)
     clocks, delays = _axes(scenario, many, low, high, longest)
-    make_folder(Path(out))
-    tell = sys.stderr if json else sys.stdout
+    make_folder(place)
     found = simulate(scenario, clocks, delays, units=built, conversions=each)
-    _write(found, Path(out))
-    print(_summary(found), file=tell)
-    print(f"Results: {out}", file=tell)
-    print(f"Cautions: {CAUTIONS}", file=tell)
-    if json:
-        print(found.to_json(), end="")
+    figures = found.to_json()
+    keep(place, "pass-map", passmap(found), json=figures.encode())
+    text = f"{_summary(found)}\nResults: {place}\nCautions: {CAUTIONS}\n"
+    tell(text, None, figures if json else None)
 
 
 def _axes(
     scenario: Scenario, steps: int, low: str | None, high: str | None, longest: str | None
 ) -> tuple[list[Fraction], list[int]]:
-    from fractions import Fraction
-
-    from simlink.base.errors import InputError
     from simlink.scenario.quantities import parse_duration
     from simlink.studies.pass_map import usual_axes
 
@@ -92,7 +70,6 @@ def _axes(
 
 
 def _clock(option: str, text: str | None) -> Fraction | None:
-    from simlink.base.errors import InputError
     from simlink.scenario.faults import FaultError
     from simlink.scenario.quantities import FREQUENCY, positive
 
@@ -102,28 +79,6 @@ def _clock(option: str, text: str | None) -> Fraction | None:
         return positive(text, FREQUENCY).value
     except FaultError as error:
         raise InputError(option, None, error.fault.found, error.fault.allowed) from None
-
-
-def _count(option: str, text: str, low: int, high: int) -> int:
-    import re
-
-    from simlink.base.errors import InputError
-
-    if not re.fullmatch(r"[0-9]{1,9}", text) or not low <= int(text) <= high:
-        raise InputError(option, None, f'"{text}"', f"a whole number from {low} to {high}")
-    return int(text)
-
-
-def _write(found: PassMap, folder: Path) -> None:
-    from simlink.base.safe_write import write_whole
-    from simlink.pictures import style
-    from simlink.pictures.pass_map import passmap
-
-    figure = passmap(found).get_figure(root=True)
-    assert figure is not None
-    for kind in ("svg", "png"):
-        write_whole(folder / f"pass-map.{kind}", style.encode(figure, kind))
-    write_whole(folder / "pass-map.json", found.to_json().encode())
 
 
 def _summary(found: PassMap) -> str:

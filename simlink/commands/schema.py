@@ -5,13 +5,11 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Annotated
 
-import typer
+from simlink.commands.options import option
 
 
 def schema(
-    out: Annotated[
-        Path | None, typer.Option("--out", help="Write to this file instead.", metavar="FILE")
-    ] = None,
+    out: Annotated[Path | None, option("--out", "Write to this file instead.", "FILE")] = None,
 ) -> None:
     """Print the scenario format as a JSON Schema, for editors to complete and explain."""
     import json

@@ -2,24 +2,35 @@
 
 from __future__ import annotations
 
-from pathlib import Path
+import io
+import math
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from simlink.base.errors import InputError
+from simlink.commands.options import (
+    Conversions,
+    Engine,
+    Json,
+    Out,
+    ScenarioPath,
+    Seed,
+    Trials,
+    Workers,
+    changed,
+    folder,
+    option,
+    processes,
+)
+from simlink.commands.results import bar, interrupted, keep, tell
+
 if TYPE_CHECKING:
-    from simlink.scenario.schema import Scenario
     from simlink.studies.vary import Variation
 
 
-def _option(name: str, what: str) -> typer.models.OptionInfo:
-    # Read as text, so that a bad value is told in one line like any other bad input.
-    info: typer.models.OptionInfo = typer.Option(name, help=what, metavar="N", show_default=False)
-    return info
-
-
 def vary(
-    path: Annotated[Path, typer.Argument(help="The scenario to vary.", metavar="SCENARIO")],
+    path: ScenarioPath,
     pairs: Annotated[
         list[str],
         typer.Argument(
@@ -28,135 +39,62 @@ def vary(
             metavar="KEY RANGE [KEY RANGE]",
         ),
     ],
-    figure: Annotated[
-        str, typer.Option("--figure", help="The figure to draw.", metavar="NAME")
-    ] = "overrun",
-    seed: Annotated[str | None, _option("--seed", "What every draw derives from.")] = None,
-    trials: Annotated[str | None, _option("--trials", "Units built, at each point.")] = None,
-    conversions: Annotated[
-        str | None, _option("--conversions", "Triggers sent in each trial.")
-    ] = None,
-    engine: Annotated[
-        str, typer.Option("--engine", help="event, batch, or auto.", metavar="ENGINE")
-    ] = "auto",
-    workers: Annotated[
-        str | None, _option("--workers", "Processes to spread the trials over.")
-    ] = None,
-    out: Annotated[
-        str | None, typer.Option("--out", help="Folder for the results.", metavar="DIR")
-    ] = None,
-    json: Annotated[
-        bool, typer.Option("--json", help="Print the points as JSON, and nothing else.")
-    ] = False,
+    figure: Annotated[str, option("--figure", "The figure to draw.", "NAME")] = "overrun",
+    seed: Seed = None,
+    trials: Trials = None,
+    conversions: Conversions = None,
+    engine: Engine = "auto",
+    workers: Workers = None,
+    out: Out = None,
+    json: Json = False,
 ) -> None:
     """Run a scenario over the values of one or two keys, on the same draws at every point."""
-    import sys
-
-    from simlink.base.errors import InputError
-    from simlink.commands.numbers import whole
-    from simlink.scenario.loading import load
-    from simlink.scenario.sections import MOST_SEED
+    from simlink.base.safe_write import make_folder
     from simlink.studies.ranges import values
+    from simlink.studies.vary import vary as study
 
     if len(pairs) not in (2, 4):
         raise InputError("vary", None, " ".join(pairs), "one or two pairs of a key and its range")
     keys = {key: values(said, key) for key, said in zip(pairs[::2], pairs[1::2], strict=True)}
     if 2 * len(keys) != len(pairs):
         raise InputError("vary", None, pairs[0], "two different keys")
-    if out == "":
-        raise InputError("--out", None, '""', "the name of a folder")
-    scenario = load(path).with_(
-        seed=whole("--seed", seed, 0, MOST_SEED),
-        trials=whole("--trials", trials, 1, 10**7),
-        conversions=whole("--conversions", conversions, 1, 10**10),
-    )
-    many = whole("--workers", workers, 1, 1024)
-    if out is not None:
-        from simlink.base.safe_write import make_folder
+    place, many = folder(out), processes(workers)
+    scenario = changed(path, seed, trials, conversions)
+    if place is not None:
+        make_folder(place)
+    with bar("points", math.prod(map(len, keys.values()))) as update:
 
-        make_folder(Path(out))
-    found = _run(scenario, keys, figure, engine, many)
-    if out is not None and found.points:
-        _write(found, Path(out))
-    _tell(found, json, out)
-    if found.interrupted:
-        done, kept = len(found.points), "" if out is None else f" in {out}"
-        print(
-            f"simlink: interrupted: {done} of {found.total} points finished and kept{kept}",
-            file=sys.stderr,
+        def progress(done: int, of: int, part: float) -> None:
+            if update is not None:
+                update(done + part)
+
+        found = study(scenario, keys, figure, engine=engine, workers=many, progress=progress)
+    if not found.points:
+        place = None
+    figures = found.to_json()
+    if place is not None:
+        columns = io.BytesIO()
+        found.table.to_parquet(columns, index=False)
+        keep(
+            place,
+            "vary",
+            found.plot(),
+            csv=found.table.to_csv(index=False).encode(),
+            parquet=columns.getvalue(),
+            json=figures.encode(),
         )
-        raise typer.Exit(130)
+    tell(_table(found), place, figures if json else None)
+    if found.interrupted:
+        kept = "" if out is None else f" in {out}"
+        raise interrupted(f"{len(found.points)} of {found.total} points finished and kept{kept}")
 
 
-def _run(
-    scenario: Scenario,
-    keys: dict[str, list[int | float | str | bool]],
-    figure: str,
-    engine: str,
-    workers: int | None,
-) -> Variation:
-    import sys
-
-    from simlink.studies.vary import vary as study
-
-    if not sys.stderr.isatty():
-        return study(scenario, keys, figure, engine=engine, workers=workers)
-    from rich.console import Console
-    from rich.progress import (
-        BarColumn,
-        Progress,
-        TaskProgressColumn,
-        TextColumn,
-        TimeRemainingColumn,
-    )
-
-    columns = (
-        TextColumn("{task.description}"),
-        BarColumn(),
-        TaskProgressColumn(),
-        TextColumn("left:"),
-        TimeRemainingColumn(),
-    )
-    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
-        task = bar.add_task("points", total=1.0)
-
-        def progress(done: int, of: int, share: float) -> None:
-            bar.update(task, completed=(done + share) / of, description=f"points {done}/{of}")
-
-        return study(scenario, keys, figure, engine=engine, workers=workers, progress=progress)
-
-
-def _write(found: Variation, folder: Path) -> None:
-    import io
-
-    from simlink.base.safe_write import write_whole
-    from simlink.pictures import style
-
-    table = found.table
-    columns = io.BytesIO()
-    table.to_parquet(columns, index=False)
-    figure = found.plot().get_figure(root=True)
-    assert figure is not None
-    write_whole(folder / "vary.csv", table.to_csv(index=False).encode())
-    write_whole(folder / "vary.parquet", columns.getvalue())
-    write_whole(folder / "vary.json", found.to_json().encode())
-    for kind in ("svg", "png"):
-        write_whole(folder / f"vary.{kind}", style.encode(figure, kind))
-
-
-def _tell(found: Variation, json: bool, out: str | None) -> None:
-    import sys
-
+def _table(found: Variation) -> str:
     from simlink.pictures.text import columns
 
-    tell = sys.stderr if json else sys.stdout
     rows = [(*found.keys, found.figure, "interval", "count of")]
     for point in found.points:
         figure = point.figures[found.figure]
         count = "" if figure.of is None else f"{figure.count} of {figure.of}"
         rows.append((*map(str, point.values), figure.text(), figure.interval(), count))
-    print(columns(rows, right=True), file=tell)
-    if out is not None and found.points:
-        print(f"\nResults: {out}", file=tell)
-    if json:
-        print(found.to_json(), end="")
+    return columns(rows, right=True) + "\n"

@@ -51,7 +51,8 @@ BINS = 64 << MANTISSA
 
 def bin_of(value: int) -> int:
     """Return the bin of a value in fs; what is below 1 fs is counted with it."""
-    found: int = (np.float64(max(value, 1)).view(np.int64) >> SHIFT) - FIRST_BIN
+    bits: Any = np.float64(max(value, 1)).view(np.int64)
+    found: int = (bits >> SHIFT) - FIRST_BIN
     return found
 
 

@@ -21,9 +21,8 @@ from simlink.base import wording
 from simlink.base.instants import FS_PER_SECOND, Times, clock_edges
 from simlink.figures.reader import SAMPLED, drawn, reader_of
 from simlink.link import remote_clock
-from simlink.link.transport import push_packets
+from simlink.link.transport import packets_of, sent_at
 from simlink.link.trigger import PARTS
-from simlink.link.transport import packets_of
 
 if TYPE_CHECKING:
     from simlink.scenario.distributions import Distribution
@@ -341,10 +340,11 @@ def arrivals(scenario: Scenario, clock: Fraction) -> tuple[Times, Times]:
     packets = packets_of(scenario)
     if packets is None:
         return captured, captured
-    none = np.zeros(1, dtype=np.int64)
-    still = np.zeros((1, len(packets)), dtype=np.int64)
-    whole, _ = push_packets(packets, captured[np.newaxis], none, still, none, none)
-    return captured, np.repeat(whole[0], [packet.last - packet.first + 1 for packet in packets])
+    free, whole = 0, []
+    for packet in packets:
+        free = sent_at(captured.item(packet.last), free, packet.line_time)
+        whole += [free] * (packet.last - packet.first + 1)
+    return captured, np.array(whole, dtype=np.int64)
 
 
 def tightest(found: list[Cycle]) -> Cycle:

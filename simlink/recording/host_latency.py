@@ -19,19 +19,12 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
-from simlink.base.cautions import CAUTIONS
-from simlink.base.errors import InputError, printable
-from simlink.base.safe_write import write_whole
-from simlink.base.wording import time_text
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
+from simlink.base.errors import InputError
+from simlink.base.latency_table import write_latencies
 
 SHORTEST_PERIOD_NS = 10_000
 LONGEST_PERIOD_NS = 10_000_000_000
@@ -145,28 +138,23 @@ def _check(name: str, value: int, low: int, high: int) -> None:
 @contextlib.contextmanager
 def _busy_processes(load: int) -> Iterator[None]:
     """Keep `load` processes computing; all run before the block starts, none after it."""
-    processes: list[subprocess.Popen[bytes]] = []
-    try:
+    with contextlib.ExitStack() as processes:
+        pipes = []
         for _ in range(load):
-            processes.append(  # noqa: PERF401 (a list of the started ones, should one fail)
-                subprocess.Popen(
-                    [sys.executable, "-c", _BUSY],
-                    stdin=subprocess.DEVNULL,
-                    stdout=subprocess.PIPE,
-                    stderr=subprocess.DEVNULL,
-                )
+            process = subprocess.Popen(
+                [sys.executable, "-c", _BUSY],
+                stdin=subprocess.DEVNULL,
+                stdout=subprocess.PIPE,
+                stderr=subprocess.DEVNULL,
             )
-        for process in processes:
-            assert process.stdout is not None
-            process.stdout.read(1)
+            # Killed first, then waited for and its pipe closed.
+            processes.enter_context(process)
+            processes.callback(process.kill)
+            pipes.append(process.stdout)
+        for pipe in pipes:
+            assert pipe is not None
+            pipe.read(1)
         yield
-    finally:
-        for process in processes:
-            process.kill()
-        for process in processes:
-            process.wait()
-            if process.stdout is not None:
-                process.stdout.close()
 
 
 @contextlib.contextmanager
@@ -236,15 +224,15 @@ def summarise(latencies: NDArray[np.int64], period_ns: int | None = None) -> Sum
         )
     ordered = np.sort(latencies)
 
-    def quantile(part: int, of: int) -> int:
+    def quantile(part: int, of: int) -> int | None:
         # The smallest recorded value that part/of of the rows do not exceed, in whole numbers.
-        return int(ordered[-(-ordered.size * part // of) - 1])
+        return int(ordered[-(-ordered.size * part // of) - 1]) if ordered.size >= of else None
 
     return Summary(
-        count=int(ordered.size),
-        median=quantile(1, 2),
-        p99=quantile(99, 100) if ordered.size >= 100 else None,
-        p999=quantile(999, 1000) if ordered.size >= 1000 else None,
+        count=ordered.size,
+        median=int(ordered[(ordered.size - 1) // 2]),
+        p99=quantile(99, 100),
+        p999=quantile(999, 1000),
         largest_seen=int(ordered[-1]),
         missed_periods=None if period_ns is None else int((ordered > period_ns).sum()),
     )
@@ -259,15 +247,12 @@ def write_csv(
     command: str = "",
     asked: int | None = None,
 ) -> None:
-    """Write a recording as CSV, whole or not at all.
-
-    Comment lines that begin with # say where it comes from; then come the columns index and
-    latency_ns.
+    """Write a recording as CSV, with where it comes from; see `write_latencies`.
 
     Parameters
     ----------
     path : Path or str
-        The file; one that is there is replaced in one step.
+        The file.
     latencies : ndarray of int64, shape (n,)
         The recording, in ns.
     period_ns : int
@@ -278,162 +263,15 @@ def write_csv(
         The command that made it.
     asked : int, optional
         Wake-ups that were asked for, if the recording was cut short.
-
-    Raises
-    ------
-    OutputError
-        If the file cannot be written; an older one is left as it was.
     """
-    made_by = printable(command) or "simlink.host_latency"
     head = [
         "wake-up latency: instant of waking up less the deadline",
         f"date: {datetime.now().astimezone().isoformat(timespec='seconds')}",
         f"machine: {platform.system()} {platform.machine()}",
         f"period: {period_ns} ns",
         f"load: {load} busy processes alongside",
-        f"command: {made_by}",
+        f"command: {command or 'simlink.host_latency'}",
     ]
     if asked is not None and asked != len(latencies):
         head.append(f"interrupted: {len(latencies)} of {asked} wake-ups recorded")
-    head += [f"caution: {STAND_IN}", f"caution: {CAUTIONS}"]
-    lines = [f"# {line}\n" for line in head]
-    lines.append("index,latency_ns\n")
-    lines += [f"{index},{late}\n" for index, late in enumerate(latencies.tolist())]
-    write_whole(Path(path), "".join(lines).encode())
-
-
-def format_ns(nanoseconds: float) -> str:
-    """Return a time in ns with three digits and the unit that suits it, such as "53.2 us"."""
-    return time_text(nanoseconds * 10**6, 3)
-
-
-# Marks in colours that stay apart for every kind of colour vision, and in dashes of their own.
-_MARKS: tuple[tuple[str, str, str, tuple[int, tuple[int, ...]]], ...] = (
-    ("median", "median", "#0072b2", (0, ())),
-    ("p99", "99 %", "#009e73", (0, (6, 2))),
-    ("p999", "99.9 %", "#cc79a7", (0, (2, 1))),
-    ("largest_seen", "largest seen", "#d55e00", (0, (6, 2, 1, 2))),
-)
-
-
-def plot_histogram(latencies: NDArray[np.int64], ax: Axes | None = None) -> Axes:
-    """Draw how often each latency was seen, with marks at the quantiles.
-
-    Parameters
-    ----------
-    latencies : ndarray of int64, shape (n,)
-        A recording, in ns; n at least 1.
-    ax : matplotlib Axes, optional
-        Where to draw; a figure of its own when left out (``ax.figure``).
-
-    Returns
-    -------
-    matplotlib Axes
-        Latency in us on a logarithmic axis, wake-ups per bin on another.
-
-    Raises
-    ------
-    InputError
-        If there is no row, more than one axis, or a negative latency.
-    """
-    summary = summarise(latencies)
-    if ax is None:
-        from matplotlib.figure import Figure
-
-        ax = Figure(figsize=(7.5, 4.2), layout="constrained").add_subplot()
-    # A latency of 0 ns has no place on a logarithmic axis; it is drawn as 1 ns.
-    microseconds = np.maximum(latencies, 1) / 1e3
-    low, high = float(microseconds.min()), float(microseconds.max())
-    edges = np.geomspace(low * 0.98, high * 1.02, 61)
-    counts, _ = np.histogram(microseconds, edges)
-    seen = counts > 0
-    ax.bar(
-        edges[:-1][seen],
-        counts[seen],
-        width=np.diff(edges)[seen],
-        align="edge",
-        color="#8fa3b5",
-        edgecolor="white",
-        linewidth=0.4,
-        label="_wake-ups",
-    )
-    for name, label, colour, dash in _MARKS:
-        value = getattr(summary, name)
-        if value is not None:
-            ax.axvline(
-                max(value, 1) / 1e3,
-                color=colour,
-                linestyle=dash,
-                linewidth=1.6,
-                label=f"{label} {format_ns(value).replace('us', 'µs')}",
-            )
-    ax.set_xscale("log")
-    ax.set_yscale("log")
-    # A bin with a single wake-up, the rare late one, must still be seen.
-    ax.set_ylim(0.5, 2 * float(counts.max()))
-    title = f"Wake-up latency of this machine, {summary.count} wake-ups"
-    ax.set_title(title, loc="left", pad=28)
-    ax.set_xlabel("latency (µs)")
-    ax.set_ylabel("wake-ups per bin (count)")
-    ax.xaxis.set_major_formatter(lambda value, _: f"{value:g}")
-    ax.yaxis.set_major_formatter(lambda value, _: f"{value:g}")
-    _place_ticks(ax, decades=high >= 10 * low)
-    ax.grid(axis="y", color="#d9dee3", linewidth=0.6)
-    ax.set_axisbelow(True)
-    ax.spines[["top", "right"]].set_visible(False)
-    # Above the axes, where no mark can run through it.
-    ax.legend(
-        frameon=False,
-        loc="lower left",
-        bbox_to_anchor=(0, 1),
-        borderaxespad=0.2,
-        ncols=len(_MARKS),
-        columnspacing=1.4,
-        fontsize="small",
-    )
-    return ax
-
-
-def _place_ticks(ax: Axes, decades: bool) -> None:
-    """Label 1, 2 and 5 of each decade, or round steps where there is less than a decade."""
-    from matplotlib.ticker import LogLocator, MaxNLocator, NullLocator
-
-    ax.xaxis.set_major_locator(LogLocator(subs=(1, 2, 5)) if decades else MaxNLocator(6))
-    ax.xaxis.set_minor_locator(NullLocator())
-
-
-def save_figure(figure: Figure, stem: Path | str) -> list[Path]:
-    """Write a figure as SVG and as PNG, each whole or not at all.
-
-    Parameters
-    ----------
-    figure : matplotlib Figure
-        What to write.
-    stem : Path or str
-        The files' path without its ending.
-
-    Returns
-    -------
-    list of Path
-        The two files.
-
-    Raises
-    ------
-    OutputError
-        If one cannot be written.
-    """
-    import io
-
-    import matplotlib as mpl
-
-    paths = []
-    # A fixed salt and no date: the same recording gives the same bytes.
-    with mpl.rc_context({"svg.hashsalt": "simlink"}):
-        for kind in ("svg", "png"):
-            drawn = io.BytesIO()
-            metadata = {"Date": None} if kind == "svg" else None
-            figure.savefig(drawn, format=kind, dpi=150, metadata=metadata)
-            path = Path(f"{stem}.{kind}")
-            write_whole(path, drawn.getvalue())
-            paths.append(path)
-    return paths
+    write_latencies(path, [*head, f"caution: {STAND_IN}"], latencies.tolist())

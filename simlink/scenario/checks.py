@@ -5,27 +5,26 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterator, Mapping
 from fractions import Fraction
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from simlink.base.wording import rate_text, time_text
 from simlink.scenario.distributions import Constant, Distribution
 from simlink.scenario.faults import Fault, written
+from simlink.scenario.kinds import kind_of
 from simlink.scenario.quantities import LONGEST
-from simlink.scenario.writing import ONLY_WITH, applies, look_up
-
-if TYPE_CHECKING:
-    from simlink.scenario.schema import Scenario
+from simlink.scenario.sections import Keys
+from simlink.scenario.writing import ONLY_WITH, applies, default, field_at, look_up
 
 SECOND = 10**15
 _PARTS = 10**12
 
 
-def faults_between(scenario: Scenario, raw: Mapping[str, Any]) -> Iterator[Fault]:
+def faults_between(scenario: Keys, raw: Mapping[str, Any]) -> Iterator[Fault]:
     """Give every fault that lies between keys.
 
     Parameters
     ----------
-    scenario : Scenario
+    scenario : Keys
         Each key of it fits its own kind.
     raw : mapping
         What the file holds.
@@ -38,7 +37,8 @@ def faults_between(scenario: Scenario, raw: Mapping[str, Any]) -> Iterator[Fault
     for key, (other, values) in ONLY_WITH.items():
         if look_up(raw, key) is not None and not applies(raw, key):
             yield fault(key, f"only with {other} = {' or '.join(written(v) for v in values)}")
-    wanting = list(_required(scenario, fault))
+    wanting = list(_needed(raw, fault))
+    wanting += _required(scenario, fault)
     yield from wanting
     checks = [_limits, _order, _line_rate, _min_pulse, _hold]
     if scenario.link.scheme != "remote_master":
@@ -52,36 +52,32 @@ def faults_between(scenario: Scenario, raw: Mapping[str, Any]) -> Iterator[Fault
 Make = Callable[[str, str], Fault]
 
 
-def _required(scenario: Scenario, fault: Make) -> Iterator[Fault]:
+def _needed(raw: Mapping[str, Any], fault: Make) -> Iterator[Fault]:
+    """Check that what may be given has been, where it has no default."""
+    for key, (other, _) in ONLY_WITH.items():
+        if applies(raw, key) and default(key) is None and look_up(raw, key) is None:
+            choice = look_up(raw, other) or default(other)
+            said = f"{other.rpartition('.')[2]} = {written(choice)}"
+            yield fault(key, f"missing; {said} needs {kind_of(field_at(key)).allowed}")
+
+
+def _required(scenario: Keys, fault: Make) -> Iterator[Fault]:
     """Check what one choice makes necessary, or rules out."""
     trigger, host, back = scenario.trigger, scenario.host, scenario.barrier.return_
-    pattern = f'missing; pattern = "{trigger.pattern}" needs'
-    if trigger.pattern != "after_read" and trigger.rate is None:
-        yield fault("trigger.rate", f'{pattern} a frequency with a unit, such as "1 MHz"')
-    if trigger.pattern in ("burst", "after_read") and trigger.gap is None:
-        yield fault("trigger.gap", f'{pattern} a duration with a unit, such as "2 us"')
-    if trigger.pattern == "burst" and trigger.burst_length is None:
-        yield fault("trigger.burst_length", f"{pattern} a whole number from 1")
     if trigger.pattern == "after_read":
         if trigger.source == "remote":
             yield fault("trigger.source", 'pattern = "after_read" needs source = "host"')
         if host.timeout is None:
-            yield fault("host.timeout", f'{pattern} a fixed duration, such as "50 us"')
+            needs = 'missing; pattern = "after_read" needs a fixed duration, such as "50 us"'
+            yield fault("host.timeout", needs)
     if host.timeout is not None and trigger.source == "remote":
         yield fault("host.timeout", 'only with trigger.source = "host"')
-    if back.style == "packets":
-        if back.packet_bits is None:
-            yield fault(
-                "barrier.return.packet_bits", 'missing; style = "packets" needs a whole number'
-            )
-        if scenario.barrier.direction("return").line_rate is None:
-            yield fault(
-                "barrier.return.line_rate",
-                'missing; style = "packets" needs a line rate, such as "100 Mbit/s"',
-            )
+    if back.style == "packets" and scenario.barrier.direction("return").line_rate is None:
+        needs = 'missing; style = "packets" needs a line rate, such as "100 Mbit/s"'
+        yield fault("barrier.return.line_rate", needs)
 
 
-def _limits(scenario: Scenario, fault: Make) -> Iterator[Fault]:
+def _limits(scenario: Keys, fault: Make) -> Iterator[Fault]:
     """Check the counts that another count limits."""
     bits, lanes = scenario.bits_per_lane, scenario.frame.lanes
     if scenario.fifo.release_bits > bits:
@@ -99,7 +95,7 @@ def _limits(scenario: Scenario, fault: Make) -> Iterator[Fault]:
         yield fault("barrier.return.skew", f"one value for each of the {lanes} lanes")
 
 
-def _line_rate(scenario: Scenario, fault: Make) -> Iterator[Fault]:
+def _line_rate(scenario: Keys, fault: Make) -> Iterator[Fault]:
     """Check the line: the data asks for as many bits per second as the clock has periods."""
     line = scenario.barrier.direction("return").line_rate
     clock = scenario.remote_clock.frequency.value
@@ -111,7 +107,7 @@ def _line_rate(scenario: Scenario, fault: Make) -> Iterator[Fault]:
         )
 
 
-def _without_fifo(scenario: Scenario, fault: Make) -> Iterator[Fault]:
+def _without_fifo(scenario: Keys, fault: Make) -> Iterator[Fault]:
     """Check what the schemes that read the converter itself leave no room for."""
     scheme, host = scenario.link.scheme, scenario.host
     if scenario.barrier.return_.style != "bits":
@@ -124,7 +120,7 @@ def _without_fifo(scenario: Scenario, fault: Make) -> Iterator[Fault]:
         yield fault("host.capture", 'with scheme = "returned_clock" only "half" or "whole"')
 
 
-def _clock_rate(scenario: Scenario, fault: Make) -> Iterator[Fault]:
+def _clock_rate(scenario: Keys, fault: Make) -> Iterator[Fault]:
     """Check the channels that carry the clock, at 2 f, and the data, at f."""
     clock = scenario.host.clock.value
     asked = {"forward": 2 * clock, "return": clock}
@@ -144,13 +140,13 @@ def _clock_rate(scenario: Scenario, fault: Make) -> Iterator[Fault]:
         )
 
 
-def _given(scenario: Scenario, name: str) -> str:
+def _given(scenario: Keys, name: str) -> str:
     """Return the key that gives a value of the return direction."""
     own = getattr(scenario.barrier.return_, name)
     return f"barrier.{name}" if own is None else f"barrier.return.{name}"
 
 
-def _periods(scenario: Scenario) -> tuple[Fraction, Fraction]:
+def _periods(scenario: Keys) -> tuple[Fraction, Fraction]:
     """Return the shortest and longest period of the remote clock, in femtoseconds."""
     low, high = scenario.remote_clock.tolerance.support
     nominal = scenario.remote_clock.frequency.value
@@ -160,7 +156,7 @@ def _periods(scenario: Scenario) -> tuple[Fraction, Fraction]:
     )
 
 
-def _min_pulse(scenario: Scenario, fault: Make) -> Iterator[Fault]:
+def _min_pulse(scenario: Keys, fault: Make) -> Iterator[Fault]:
     """Check the strobe against the shortest pulse that the channel passes.
 
     Its high pulse is half a period plus the distortion, its low one half a period less it.
@@ -187,7 +183,7 @@ def _min_pulse(scenario: Scenario, fault: Make) -> Iterator[Fault]:
         )
 
 
-def _hold(scenario: Scenario, fault: Make) -> Iterator[Fault]:
+def _hold(scenario: Keys, fault: Make) -> Iterator[Fault]:
     """Check that a bit can outlast its capture by the hold time."""
     kept, needed = scenario.converter.data_hold.support, scenario.remote_clock.hold.support
     if scenario.remote_clock.capture == "whole":
@@ -217,7 +213,7 @@ def _short(needed: float, kept: float | Fraction) -> str:
     return f"{time_text(Fraction(needed) - Fraction(kept))} short"
 
 
-def _order(scenario: Scenario, fault: Make) -> Iterator[Fault]:
+def _order(scenario: Keys, fault: Make) -> Iterator[Fault]:
     """Check that nothing arrives before it was sent."""
     for name in ("forward", "return"):
         way = scenario.barrier.direction(name)
@@ -232,7 +228,7 @@ def _order(scenario: Scenario, fault: Make) -> Iterator[Fault]:
             )
 
 
-def _length(scenario: Scenario, fault: Make) -> Iterator[Fault]:
+def _length(scenario: Keys, fault: Make) -> Iterator[Fault]:
     """Check that a trial fits in 2.5 h, and so in int64 femtoseconds."""
     longest, key = _longest(scenario)
     key = "conversions" if "conversions" in scenario.model_fields_set else key
@@ -245,7 +241,7 @@ def _length(scenario: Scenario, fault: Make) -> Iterator[Fault]:
         )
 
 
-def _longest(scenario: Scenario) -> tuple[float, str]:
+def _longest(scenario: Keys) -> tuple[float, str]:
     """Estimate the longest trial from above, in femtoseconds; name the key that makes it so."""
     trigger, host, n = scenario.trigger, scenario.host, scenario.conversions
     zero: Distribution = Constant(value=0)

@@ -10,66 +10,41 @@ from __future__ import annotations
 
 import math
 from functools import cached_property
+from typing import Literal
 
 import numpy as np
 from pydantic import Field
 
 from simlink.scenario.law import (
+    Amount,
     Constant,
     Distribution,
+    FineAmount,
     Floats,
     Ints,
+    Moments,
+    NotNegative,
+    Positive,
     Sampler,
     Simple,
-    Streams,
     rounded,
     suffix,
 )
 
-__all__ = [
-    "Constant",
-    "Distribution",
-    "Exponential",
-    "Floats",
-    "Gamma",
-    "Ints",
-    "Limits",
-    "Lognormal",
-    "Normal",
-    "Sampler",
-    "Simple",
-    "Streams",
-    "Uniform",
-    "exponential_time",
-    "reach",
-    "suffix",
-]
+__all__ = ["Constant", "Distribution", "Sampler", "Simple", "suffix"]  # from `law`
 
 
 class Uniform(Simple):
     """Every value from low to high is equally likely."""
 
-    low: int
-    high: int
+    shape: Literal["uniform"] = Field(default="uniform", repr=False)
+    low: Amount
+    high: Amount
+    rising = ("low", "high")
 
-    @property
-    def mean(self) -> float:
-        """Half way."""
-        return (self.low + self.high) / 2
-
-    @property
-    def variance(self) -> float:
-        """The square of the width, over 12."""
-        return float(self.high - self.low) ** 2 / 12
-
-    @property
-    def support(self) -> tuple[float, float]:
-        """Low and high."""
-        return float(self.low), float(self.high)
-
-    def draw_raw(self, rng: np.random.Generator, out: Floats) -> None:
-        """Fill `out` with numbers from 0 to 1."""
-        rng.random(out=out)
+    def _moments(self) -> Moments:
+        variance = float(self.high - self.low) ** 2 / 12
+        return Moments((self.low + self.high) / 2, variance, float(self.low), float(self.high))
 
     def from_raw(self, raw: Floats) -> Ints:
         """Stretch 0..1 over low..high."""
@@ -78,23 +53,35 @@ class Uniform(Simple):
 
 
 class Normal(Simple):
-    """The normal law; with bounds, values beyond one are set to it.
+    """The normal law; values beyond low or high, where given, are set to it.
 
     The moments are those of the clipped law: with standardised bounds a and b, density f and
     distribution F, E z = a F(a) + b (1 - F(b)) + f(a) - f(b), and
     E z^2 = a^2 F(a) + b^2 (1 - F(b)) + F(b) - F(a) + a f(a) - b f(b).
     """
 
-    given_mean: int = Field(alias="mean")
-    sigma: int = Field(ge=0)
-    low: int | None = None
-    high: int | None = None
+    shape: Literal["normal"] = Field(default="normal", repr=False)
+    given_mean: Amount = Field(alias="mean")
+    sigma: NotNegative
+    low: Amount | None = None
+    high: Amount | None = None
+    rising = ("low", "high")
 
-    @cached_property
-    def _moments(self) -> tuple[float, float]:
+    standard = "standard_normal"
+
+    def _moments(self) -> Moments:
         centre, sigma = self.given_mean, self.sigma
-        if sigma == 0 or (self.low is not None and self.low == self.high):
-            return self._clipped(float(centre)), 0.0
+        bounds = (
+            -math.inf if self.low is None else float(self.low),
+            math.inf if self.high is None else float(self.high),
+        )
+
+        def clipped(value: float) -> float:
+            return min(max(value, bounds[0]), bounds[1])
+
+        if sigma == 0 or bounds[0] == bounds[1]:
+            value = clipped(float(centre))
+            return Moments(value, 0.0, *((value, value) if sigma == 0 else bounds))
         first, second = 0.0, 0.0
         below, above = 0.0, 0.0
         if self.low is not None:
@@ -111,36 +98,7 @@ class Normal(Simple):
             second += b * b * above - b * density
         second += max(0.0, 1.0 - below - above)
         spread = max(0.0, second - first * first)
-        return self._clipped(centre + sigma * first), sigma * sigma * spread
-
-    def _clipped(self, value: float) -> float:
-        low, high = self._bounds
-        return min(max(value, low), high)
-
-    @property
-    def _bounds(self) -> tuple[float, float]:
-        low = -math.inf if self.low is None else float(self.low)
-        high = math.inf if self.high is None else float(self.high)
-        return low, high
-
-    @property
-    def mean(self) -> float:
-        """The mean of the clipped law."""
-        return self._moments[0]
-
-    @property
-    def variance(self) -> float:
-        """The variance of the clipped law."""
-        return self._moments[1]
-
-    @property
-    def support(self) -> tuple[float, float]:
-        """The bounds."""
-        return (self.mean, self.mean) if self.sigma == 0 else self._bounds
-
-    def draw_raw(self, rng: np.random.Generator, out: Floats) -> None:
-        """Fill `out` with standard normal numbers."""
-        rng.standard_normal(out=out)
+        return Moments(clipped(centre + sigma * first), sigma * sigma * spread, *bounds)
 
     def from_raw(self, raw: Floats) -> Ints:
         """Scale, shift and clip."""
@@ -171,29 +129,19 @@ def reach(law: Distribution) -> tuple[float, float]:
 
 
 class Exponential(Simple):
-    """The exponential law, moved up by an offset."""
+    """The exponential law with this mean, moved up by the offset."""
 
-    given_mean: int | float = Field(alias="mean", ge=0)
-    offset: int = 0
+    shape: Literal["exponential"] = Field(default="exponential", repr=False)
+    given_mean: FineAmount = Field(alias="mean")
+    offset: Amount = 0
 
-    @property
-    def mean(self) -> float:
-        """The given mean plus the offset."""
-        return float(self.offset + self.given_mean)
+    standard = "standard_exponential"
 
-    @property
-    def variance(self) -> float:
-        """The square of the given mean."""
-        return float(self.given_mean) ** 2
-
-    @property
-    def support(self) -> tuple[float, float]:
-        """From the offset up."""
-        return float(self.offset), math.inf if self.given_mean else float(self.offset)
-
-    def draw_raw(self, rng: np.random.Generator, out: Floats) -> None:
-        """Fill `out` with standard exponential numbers."""
-        rng.standard_exponential(out=out)
+    def _moments(self) -> Moments:
+        offset = float(self.offset)
+        high = math.inf if self.given_mean else offset
+        mean = float(self.offset + self.given_mean)
+        return Moments(mean, float(self.given_mean) ** 2, offset, high)
 
     def from_raw(self, raw: Floats) -> Ints:
         """Scale and move."""
@@ -207,39 +155,31 @@ def exponential_time(mean: float) -> Exponential:
 
 
 class _Positive(Simple):
-    """A law above zero, given by its own mean and sigma, moved up by an offset."""
+    """A law above zero with this mean and sigma of its own, moved up by the offset."""
 
-    given_mean: int = Field(alias="mean", gt=0)
-    sigma: int = Field(ge=0)
-    offset: int = 0
+    given_mean: Positive = Field(alias="mean")
+    sigma: NotNegative
+    offset: Amount = 0
 
-    @property
-    def mean(self) -> float:
-        """The given mean plus the offset."""
-        return float(self.offset + self.given_mean)
-
-    @property
-    def variance(self) -> float:
-        """The square of sigma."""
-        return float(self.sigma) ** 2
-
-    @property
-    def support(self) -> tuple[float, float]:
-        """From the offset up."""
-        return (float(self.offset), math.inf) if self.sigma else (self.mean, self.mean)
+    def _moments(self) -> Moments:
+        mean = float(self.offset + self.given_mean)
+        ends = (float(self.offset), math.inf) if self.sigma else (mean, mean)
+        return Moments(mean, float(self.sigma) ** 2, *ends)
 
 
 class Lognormal(_Positive):
-    """The lognormal law; its logarithm has variance ln(1 + (sigma / mean)^2)."""
+    """The lognormal law with this mean and sigma of its own, moved up by the offset.
+
+    Its logarithm has variance ln(1 + (sigma / mean)^2).
+    """
+
+    shape: Literal["lognormal"] = Field(default="lognormal", repr=False)
+    standard = "standard_normal"
 
     @cached_property
     def _log(self) -> tuple[float, float]:
         spread = math.log1p((self.sigma / self.given_mean) ** 2)
         return math.log(self.given_mean) - spread / 2, math.sqrt(spread)
-
-    def draw_raw(self, rng: np.random.Generator, out: Floats) -> None:
-        """Fill `out` with standard normal numbers."""
-        rng.standard_normal(out=out)
 
     def from_raw(self, raw: Floats) -> Ints:
         """Scale, move and raise e to it."""
@@ -251,7 +191,12 @@ class Lognormal(_Positive):
 
 
 class Gamma(_Positive):
-    """The gamma law; its shape is (mean / sigma)^2 and its scale sigma^2 / mean."""
+    """The gamma law with this mean and sigma of its own, moved up by the offset.
+
+    Its shape parameter is (mean / sigma)^2 and its scale sigma^2 / mean.
+    """
+
+    shape: Literal["gamma"] = Field(default="gamma", repr=False)
 
     def draw_raw(self, rng: np.random.Generator, out: Floats) -> None:
         """Fill `out` with standard gamma numbers."""
@@ -270,29 +215,18 @@ class Gamma(_Positive):
 class Limits(Simple):
     """Lowest, typical and highest value as a data sheet gives them: triangular."""
 
-    low: int
-    typical: int
-    high: int
+    shape: Literal["limits"] = Field(default="limits", repr=False)
+    low: Amount
+    typical: Amount
+    high: Amount
+    rising = ("low", "typical", "high")
 
-    @property
-    def mean(self) -> float:
-        """The mean of the three."""
-        return (self.low + self.typical + self.high) / 3
-
-    @property
-    def variance(self) -> float:
-        """(l^2 + t^2 + h^2 - lt - lh - th) / 18, by differences so that nothing cancels."""
+    def _moments(self) -> Moments:
+        mean = (self.low + self.typical + self.high) / 3
+        # (l^2 + t^2 + h^2 - lt - lh - th) / 18, by differences so that nothing cancels.
         left, right = float(self.typical - self.low), float(self.high - self.typical)
-        return (left * left + left * right + right * right) / 18
-
-    @property
-    def support(self) -> tuple[float, float]:
-        """Low and high."""
-        return float(self.low), float(self.high)
-
-    def draw_raw(self, rng: np.random.Generator, out: Floats) -> None:
-        """Fill `out` with numbers from 0 to 1."""
-        rng.random(out=out)
+        variance = (left * left + left * right + right * right) / 18
+        return Moments(mean, variance, float(self.low), float(self.high))
 
     def from_raw(self, raw: Floats) -> Ints:
         """Invert the distribution function."""

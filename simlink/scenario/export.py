@@ -2,31 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from typing import Any, get_args
+from collections.abc import Iterable, Sequence
+from typing import Any
 
 from pydantic.fields import FieldInfo
 
-from simlink.scenario.kinds import Kind
+from simlink.scenario.kinds import count, kind_of
+from simlink.scenario.law import Table
 from simlink.scenario.quantities import RATIO, TIME, Dimension
-from simlink.scenario.reading import COUNT_KEYS, KEYS
+from simlink.scenario.reading import COUNTS, SHAPES, adapter
 from simlink.scenario.sections import Keys, Section
-from simlink.scenario.writing import tables_of
+from simlink.scenario.writing import ONLY_WITH, default, tables_of
 
 Schema = dict[str, Any]
-
-_MEANINGS = {
-    "constant": "the same every time",
-    "uniform": "every value from low to high equally likely",
-    "normal": "normal; values beyond low or high, where given, are set to it",
-    "exponential": "exponential with this mean, moved up by the offset",
-    "lognormal": "lognormal with this mean and sigma of its own, moved up by the offset",
-    "gamma": "gamma with this mean and sigma of its own, moved up by the offset",
-    "limits": "lowest, typical and highest as a data sheet gives them: triangular",
-    "mixture": "each draw comes from one part, chosen by weight",
-    "two_state": "runs of normal draws and runs of stalled draws, in turn",
-    "recorded": "a column of a CSV file, replayed from a random row, or from start",
-}
 
 
 def json_schema() -> Schema:
@@ -39,27 +27,12 @@ def json_schema() -> Schema:
     root["required"] = [
         name for name, inner in tables_of(Keys) if name == "trigger" or _required(inner)
     ]
-    trigger = root["properties"]["trigger"]
-    trigger["allOf"] = [
-        {
-            "if": _is("pattern", "after_read"),
-            "then": {"required": ["gap"], "properties": {"rate": False, "tolerance": False}},
-            "else": {"required": ["rate"]},
-        },
-        {
-            "if": _is("pattern", "burst"),
-            "then": {"required": ["gap", "burst_length"]},
-            "else": {"properties": {"burst_length": False}},
-        },
-        {
-            "if": {"properties": {"pattern": {"enum": ["periodic", "poisson"]}}},
-            "then": {"properties": {"gap": False}},
-        },
-    ]
-    back = root["properties"]["barrier"]["properties"]["return"]
-    back["if"] = _is("style", "packets")
-    back["then"] = {"required": ["packet_bits"]}
-    back["else"] = {"properties": {"packet_bits": False, "overhead_bits": False}}
+    for key, (other, values) in ONLY_WITH.items():
+        *above, name = key.split(".")
+        table = root
+        for step in above:
+            table = table["properties"][step]
+        table.setdefault("allOf", []).append(_only_with(name, other, values, default(key) is None))
     return {
         "$schema": "https://json-schema.org/draft/2020-12/schema",
         "title": "simlink scenario",
@@ -68,13 +41,19 @@ def json_schema() -> Schema:
             "duration": _quantity("duration", TIME, TIME.pattern.replace("[+-]?", r"\+?", 1)),
             "signed_duration": _quantity("signed_duration", TIME, TIME.pattern),
             "ratio": _quantity("ratio", RATIO, RATIO.pattern),
-            "count": _count(),
+            "count": {"anyOf": [count(1, 10**10).schema, *_tables(COUNTS, {})]},
         },
     }
 
 
-def _is(key: str, value: str) -> Schema:
-    return {"properties": {key: {"const": value}}, "required": [key]}
+def _only_with(name: str, other: str, values: Sequence[str], needed: bool) -> Schema:
+    """Return the rule of a key that is only for some values of another of its table."""
+    last = other.rpartition(".")[2]
+    condition: Schema = {"properties": {last: {"enum": list(values)}}}
+    if default(other) not in values:
+        condition["required"] = [last]
+    then = {"required": [name]} if needed else {}
+    return {"if": condition, "then": then, "else": {"properties": {name: False}}}
 
 
 def _required(model: type[Section]) -> list[str]:
@@ -97,19 +76,11 @@ def _table(model: type[Section], description: str) -> Schema:
 
 
 def _value(field: FieldInfo) -> Schema:
-    kind = _kind(field)
+    kind = kind_of(field)
     described = {"description": f"{field.description} Allowed: {kind.allowed}."}
     if field.default is not None and not field.is_required():
         described["default"] = field.default
     return {**kind.schema, **described}
-
-
-def _kind(field: FieldInfo) -> Kind:
-    """Return the kind of a field, which an optional one has inside its type."""
-    held: list[Any] = list(field.metadata)
-    for part in get_args(field.annotation):
-        held += getattr(part, "__metadata__", ())
-    return next(one for one in held if isinstance(one, Kind))
 
 
 def _object(properties: Schema, required: Iterable[str]) -> Schema:
@@ -122,39 +93,43 @@ def _object(properties: Schema, required: Iterable[str]) -> Schema:
 def _quantity(name: str, dimension: Dimension, pattern: str) -> Schema:
     """Return the schema of a quantity: text, or a table for each shape."""
     text = {"type": "string", "pattern": dimension.pattern, "examples": [dimension.example]}
-    itself = {"$ref": f"#/$defs/{name}"}
-    number = {"type": "number", "exclusiveMinimum": 0}
-    special: Schema = {
-        "file": {"type": "string", "minLength": 1, "description": "A CSV file."},
-        "column": {"type": "string", "minLength": 1, "description": "The name of its column."},
-        "unit": {"enum": list(dimension.scales), "description": "The unit of its numbers."},
-        "start": {"type": "integer", "minimum": 0, "description": "The row to start at, from 0."},
-        "parts": {
-            "type": "array",
-            "minItems": 1,
-            "maxItems": 100,
-            "items": _object({"weight": number, "of": itself}, ["weight", "of"]),
-        },
-        "normal": itself,
-        "stalled": itself,
-        "spacing": {"$ref": "#/$defs/count", "description": "How many normal draws in a row."},
-        "length": {"$ref": "#/$defs/count", "description": "How many stalled draws in a row."},
+    places: dict[str, Schema] = {
+        "quantity": text,
+        "law": {"$ref": f"#/$defs/{name}"},
+        "unit": {"enum": list(dimension.scales)},
+        "count": {"$ref": "#/$defs/count"},
     }
-    tables = []
-    for shape, (required, optional) in KEYS.items():
-        properties: Schema = {"shape": {"const": shape}}
-        properties |= {key: special.get(key, text) for key in (*required, *optional)}
-        table = _object(properties, ["shape", *required])
-        tables.append({"description": _MEANINGS[shape], **table})
-    return {"anyOf": [{**text, "pattern": pattern}, *tables]}
+    return {"anyOf": [{**text, "pattern": pattern}, *_tables(SHAPES, places)]}
 
 
-def _count() -> Schema:
-    whole = {"type": "integer", "minimum": 1, "maximum": 10**10}
-    mean = {"type": "number", "minimum": 1, "maximum": 1e10}
-    tables = []
-    for shape, (required, _) in COUNT_KEYS.items():
-        value = mean if shape == "geometric" else whole
-        properties: Schema = {"shape": {"const": shape}, **dict.fromkeys(required, value)}
-        tables.append(_object(properties, ["shape", *required]))
-    return {"anyOf": [whole, *tables]}
+def _tables(models: tuple[type[Table], ...], places: dict[str, Schema]) -> list[Schema]:
+    """Return the schema of each table that names its shape.
+
+    Parameters
+    ----------
+    models : tuple of type
+        The tables.
+    places : dict of str to dict
+        What stands where a model says what it holds.
+    """
+    whole = adapter(models).json_schema()
+    defined = whole["$defs"]
+
+    def placed(schema: Any) -> Any:
+        if isinstance(schema, list):
+            return [placed(one) for one in schema]
+        if not isinstance(schema, dict):
+            return schema
+        schema = {key: placed(value) for key, value in schema.items() if key != "title"}
+        schema |= places.get(schema.pop("holds", ""), {})
+        if schema.get("default", 0) is None:  # there is no way to write "nothing" in the file
+            del schema["default"]
+            schema |= schema.pop("anyOf", [{}])[0]
+        inner = defined.get(str(schema.get("$ref", "")).removeprefix("#/$defs/"))
+        return schema if inner is None else placed(inner)
+
+    tables: list[Schema] = placed(whole["oneOf"])
+    for table in tables:
+        table["description"] = table["description"].partition("\n")[0]
+        table["required"] = ["shape", *table["required"]]
+    return tables

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import difflib
 import json
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
+from pathlib import Path as FilePath
 from typing import Any
 
 _MOST_KEY = 60  # no key of the format is as long, and a complaint is one line
@@ -47,6 +49,12 @@ class FaultError(ValueError):
         """Return the same complaint, seen from further up."""
         lifted = replace(self.fault, path=(*path, *self.fault.path))
         return FaultError(lifted.allowed, lifted.found, lifted.path)
+
+
+def nearest(text: Any, known: Iterable[str]) -> str:
+    """Return a question whether the known name nearest to a text was meant, or nothing."""
+    near = difflib.get_close_matches(str(text)[:_MOST_KEY].lower(), known, n=1)
+    return f'did you mean "{near[0]}"?' if near else ""
 
 
 def dotted(path: Iterable[str | int]) -> str:
@@ -93,3 +101,12 @@ def written_key(key: Any) -> str:
     text = str(key)
     bare = text and text.isascii() and text.replace("_", "").replace("-", "").isalnum()
     return text if bare else written(text)
+
+
+def no_file(path: FilePath, wanted: str) -> str | None:
+    """Return why a path is no file that can be read, or None; OSError if it cannot be looked up."""
+    if path.is_dir():
+        return f"{wanted} is wanted, and this is a directory"
+    if not path.exists():
+        return "there is no such file"
+    return None if path.is_file() else f"{wanted} is wanted, and this is no regular file"

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import difflib
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal, get_args, get_origin
 
-from pydantic import GetCoreSchemaHandler, ValidationInfo
+from pydantic import GetCoreSchemaHandler, StrictBool, StrictStr
+from pydantic.fields import FieldInfo
 from pydantic_core import CoreSchema, core_schema
 
 from simlink.base.wording import ratio_text, time_text
@@ -27,6 +27,7 @@ from simlink.scenario.quantities import (
 from simlink.scenario.reading import read_shape
 
 WIDEST_TOLERANCE = 10**11  # 10 %
+MOST_LANES = 64
 
 
 class Kind:
@@ -38,13 +39,13 @@ class Kind:
         What a complaint says is allowed.
     schema : dict
         The JSON Schema of the value as it is written.
-    read : callable
+    read : callable, optional
         Takes what the file holds and the directory of the file; returns the value, or raises
-        FaultError.
+        FaultError. Without it pydantic reads the value by its type.
     """
 
     def __init__(
-        self, allowed: str, schema: dict[str, Any], read: Callable[[Any, Path], Any]
+        self, allowed: str, schema: dict[str, Any], read: Callable[[Any, Path], Any] | None = None
     ) -> None:
         self.allowed = allowed
         self.schema = schema
@@ -54,10 +55,23 @@ class Kind:
         self, source: Any, handler: GetCoreSchemaHandler
     ) -> CoreSchema:
         """Have pydantic read the value as this kind says."""
-        return core_schema.with_info_plain_validator_function(self._validate)
+        if self.read is None:
+            return handler(source)
+        read = self.read
+        return core_schema.with_info_plain_validator_function(
+            lambda value, info: read(value, (info.context or {}).get("base", Path()))
+        )
 
-    def _validate(self, value: Any, info: ValidationInfo) -> Any:
-        return self.read(value, (info.context or {}).get("base", Path()))
+
+def kind_of(field: FieldInfo) -> Kind:
+    """Return the kind of a field's value, which an optional one has inside its type."""
+    if get_origin(field.annotation) is Literal:
+        names = get_args(field.annotation)
+        return Kind("one of " + ", ".join(map(written, names)), {"enum": list(names)})
+    held: list[Any] = list(field.metadata)
+    for part in get_args(field.annotation):
+        held += getattr(part, "__metadata__", ())
+    return next(one for one in held if isinstance(one, Kind))
 
 
 def count(low: int, high: int) -> Kind:
@@ -72,42 +86,35 @@ def count(low: int, high: int) -> Kind:
     return Kind(allowed, {"type": "integer", "minimum": low, "maximum": high}, read)
 
 
-def choice(*names: str) -> Kind:
-    """Return the kind of a name out of a few."""
-    allowed = "one of " + ", ".join(f'"{name}"' for name in names)
-
-    def read(value: Any, base: Path) -> str:
-        if not isinstance(value, str) or value not in names:
-            near = difflib.get_close_matches(str(value)[:60], names, n=1)
-            hint = f'; did you mean "{near[0]}"?' if near else ""
-            raise FaultError(allowed + hint, written(value))
-        return value
-
-    return Kind(allowed, {"enum": list(names)}, read)
-
-
-def _text(value: Any, base: Path) -> str:
-    if not isinstance(value, str):
-        raise FaultError("text in quotes", written(value))
-    return value
-
-
 def _line(value: Any, base: Path) -> str:
     if not isinstance(value, str) or not value.removeprefix("!").strip():
         raise FaultError("the name of a variable in quotes", written(value))
     return value
 
 
+def _each_lane(read: Callable[[Any], Any], value: Any) -> tuple[Any, ...]:
+    """Read a list of one value a lane."""
+    if not 1 <= len(value) <= MOST_LANES:
+        raise FaultError(f"a list of 1 to {MOST_LANES} values, one a lane", written(value))
+    found = []
+    for i, one in enumerate(value):
+        try:
+            found.append(read(one))
+        except FaultError as error:
+            raise error.under(i) from None
+    return tuple(found)
+
+
 def _lines(value: Any, base: Path) -> tuple[str, ...]:
     if not isinstance(value, list):
         return (_line(value, base),)
-    return tuple(_line(one, base) for one in value)
+    return _each_lane(lambda one: _line(one, base), value)
 
 
-def _flag(value: Any, base: Path) -> bool:
-    if not isinstance(value, bool):
-        raise FaultError("true or false", written(value))
-    return value
+def _or_list(single: dict[str, Any], one: dict[str, Any]) -> dict[str, Any]:
+    """Return the schema of a single value, or of a list of one a lane."""
+    several = {"type": "array", "minItems": 1, "maxItems": MOST_LANES, "items": one}
+    return {"anyOf": [single, several]}
 
 
 def _above_zero(dimension: Dimension) -> Kind:
@@ -148,13 +155,7 @@ def _signed(value: Any, base: Path) -> Distribution:
 def _lane_skews(value: Any, base: Path) -> Distribution | tuple[Constant, ...]:
     if not isinstance(value, list):
         return read_shape(value, TIME, base)
-    skews = []
-    for i, one in enumerate(value):
-        try:
-            skews.append(Constant(value=whole(one, TIME)))
-        except FaultError as error:
-            raise error.under(i) from None
-    return tuple(skews)
+    return _each_lane(lambda one: Constant(value=whole(one, TIME)), value)
 
 
 def _tolerance(value: Any, base: Path) -> Distribution:
@@ -230,17 +231,7 @@ SIGNED_DURATION = _by_name("signed_duration", TIME, _signed)
 TOLERANCE = _by_name("ratio", RATIO, _tolerance)
 LANE_SKEWS = Kind(
     f"{TIME.allowed}, a table with a shape, or a list of one fixed value a lane",
-    {
-        "anyOf": [
-            {"$ref": "#/$defs/signed_duration"},
-            {
-                "type": "array",
-                "minItems": 1,
-                "maxItems": 64,
-                "items": {"type": "string", "pattern": TIME.pattern},
-            },
-        ]
-    },
+    _or_list({"$ref": "#/$defs/signed_duration"}, {"type": "string", "pattern": TIME.pattern}),
     _lane_skews,
 )
 FIXED_DURATION = Kind(
@@ -249,27 +240,17 @@ FIXED_DURATION = Kind(
     _fixed,
 )
 
-Text = Annotated[str, Kind("text in quotes", {"type": "string"}, _text)]
+Text = Annotated[StrictStr, Kind("text in quotes", {"type": "string"})]
+Flag = Annotated[StrictBool, Kind("true or false", {"type": "boolean"})]
 LineName = Annotated[str, Kind("the name of a variable in quotes", {"type": "string"}, _line)]
 LineNames = Annotated[
     tuple[str, ...],
     Kind(
         "the name of a variable in quotes, or a list of one a lane",
-        {
-            "anyOf": [
-                {"type": "string"},
-                {
-                    "type": "array",
-                    "minItems": 1,
-                    "maxItems": 64,
-                    "items": {"type": "string"},
-                },
-            ]
-        },
+        _or_list({"type": "string"}, {"type": "string"}),
         _lines,
     ),
 ]
-Flag = Annotated[bool, Kind("true or false", {"type": "boolean"}, _flag)]
 Duration = Annotated[Distribution, DURATION]
 SignedDuration = Annotated[Distribution, SIGNED_DURATION]
 HostCapture = Annotated[Capture, HOST_CAPTURE]

@@ -4,46 +4,121 @@ from __future__ import annotations
 
 from abc import ABC, abstractmethod
 from collections.abc import Callable
-from typing import Protocol
+from dataclasses import dataclass
+from functools import cached_property, partial
+from itertools import pairwise
+from typing import Annotated, Any, ClassVar, Literal, NamedTuple, Self
 
 import numpy as np
 from numpy.typing import NDArray
-from pydantic import BaseModel, ConfigDict
+from pydantic import (
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    ValidationInfo,
+    WithJsonSchema,
+    model_validator,
+)
+
+from simlink.base.draws import Streams
+from simlink.scenario.faults import FaultError, written
+from simlink.scenario.quantities import whole
 
 Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
-Streams = Callable[[str], np.random.Generator]
-"""Gives the generator for one part of a source, named by a suffix."""
 
 CEILING = 9.0e18  # below the largest int64, and no shorter than the longest run
 
 
-class Sampler(Protocol):
-    """Draws from a quantity, in order."""
+class Moments(NamedTuple):
+    """What a law comes to, in base units."""
 
-    def take(self, n: int) -> Ints:
-        """Return the next `n` draws in base units, shape (n,)."""
+    mean: float
+    variance: float
+    low: float
+    high: float
 
 
-class Distribution(BaseModel, ABC):
+@dataclass(frozen=True)
+class Sampler:
+    """Draws from a quantity, in order.
+
+    Attributes
+    ----------
+    take : callable
+        Returns the next `n` draws in base units, shape (n,).
+    """
+
+    take: Callable[[int], Ints]
+
+
+def _amount(value: Any, info: ValidationInfo, least: int | None = None) -> Any:
+    """Read an amount: text with a unit from a file, base units from the program itself."""
+    noun = "a quantity"
+    if info.context:
+        dimension = info.context["dimension"]
+        value, found, noun = whole(value, dimension), written(value), dimension.noun
+    else:
+        found = written(value)
+    if least is not None and value < least:
+        limit = "above zero" if least else "not below zero"
+        raise FaultError(f"{noun} {limit} is wanted", found)
+    return value
+
+
+# What the schema of a quantity puts there depends on what the quantity measures.
+_QUANTITY = WithJsonSchema({"holds": "quantity"})
+Amount = Annotated[int, BeforeValidator(_amount), _QUANTITY]
+NotNegative = Annotated[int, BeforeValidator(partial(_amount, least=0)), _QUANTITY]
+Positive = Annotated[int, BeforeValidator(partial(_amount, least=1)), _QUANTITY]
+FineAmount = Annotated[int | float, BeforeValidator(partial(_amount, least=0)), _QUANTITY]
+"""An amount not below zero that the program itself need not round."""
+
+
+class Table(BaseModel):
+    """A table of the scenario file inside a quantity."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", strict=True, allow_inf_nan=False)
+
+    rising: ClassVar[tuple[str, ...]] = ()
+    """Keys whose values, where given, may not fall."""
+
+    @model_validator(mode="after")
+    def _ordered(self) -> Self:
+        given = [key for key in self.rising if getattr(self, key) is not None]
+        for low, high in pairwise(given):
+            if getattr(self, high) < getattr(self, low):
+                raise FaultError(f"{high} may not be below {low}", path=(high,))
+        return self
+
+
+class Distribution(Table, ABC):
     """A quantity in base units (femtoseconds, or 1e-12 for ratios)."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid", strict=True)
+    @abstractmethod
+    def _moments(self) -> Moments:
+        """Return the moments and the support."""
+
+    @cached_property
+    def moments(self) -> Moments:
+        """The mean, the variance, and the lowest and highest value that can occur."""
+        return self._moments()
 
     @property
-    @abstractmethod
     def mean(self) -> float:
         """The mean, in base units."""
+        return self.moments.mean
 
     @property
-    @abstractmethod
     def variance(self) -> float:
         """The variance, in base units squared."""
+        return self.moments.variance
 
     @property
-    @abstractmethod
     def support(self) -> tuple[float, float]:
         """The lowest and highest value that can occur, in base units; may be infinite."""
+        return self.moments.low, self.moments.high
 
     @property
     def is_constant(self) -> bool:
@@ -87,33 +162,15 @@ def suffix(stride: int, offset: int, part: str = "") -> str:
     return f"{part} {bit}".strip()
 
 
-class _Repeat:
-    def __init__(self, value: int) -> None:
-        self._value = value
-
-    def take(self, n: int) -> Ints:
-        return np.full(n, self._value, dtype=np.int64)
-
-
 class Constant(Distribution):
     """The same value every time."""
 
-    value: int
+    shape: Literal["constant"] = Field(default="constant", repr=False)
+    value: Amount
 
-    @property
-    def mean(self) -> float:
-        """The value."""
-        return float(self.value)
-
-    @property
-    def variance(self) -> float:
-        """Zero."""
-        return 0.0
-
-    @property
-    def support(self) -> tuple[float, float]:
-        """The value, twice."""
-        return float(self.value), float(self.value)
+    def _moments(self) -> Moments:
+        value = float(self.value)
+        return Moments(value, 0.0, value, value)
 
     @property
     def constant_value(self) -> int:
@@ -122,7 +179,7 @@ class Constant(Distribution):
 
     def sampler(self, streams: Streams, stride: int = 1, offset: int = 0) -> Sampler:
         """Return a sampler that repeats the value and asks for no stream."""
-        return _Repeat(self.value)
+        return Sampler(lambda n: np.full(n, self.value, dtype=np.int64))
 
 
 class Simple(Distribution):
@@ -133,9 +190,12 @@ class Simple(Distribution):
         """True."""
         return True
 
-    @abstractmethod
+    standard: ClassVar[str] = "random"
+    """The method of a generator that gives the raw draws."""
+
     def draw_raw(self, rng: np.random.Generator, out: Floats) -> None:
         """Fill `out` (1-D, contiguous) with the standard draws that `from_raw` wants."""
+        getattr(rng, self.standard)(out=out)
 
     @abstractmethod
     def from_raw(self, raw: Floats) -> Ints:
@@ -143,18 +203,14 @@ class Simple(Distribution):
 
     def sampler(self, streams: Streams, stride: int = 1, offset: int = 0) -> Sampler:
         """Return a sampler with its own stream."""
-        return _SimpleSampler(self, streams(suffix(stride, offset)))
+        rng = streams(suffix(stride, offset))
 
+        def take(n: int) -> Ints:
+            raw = np.empty(n)
+            self.draw_raw(rng, raw)
+            return self.from_raw(raw)
 
-class _SimpleSampler:
-    def __init__(self, shape: Simple, rng: np.random.Generator) -> None:
-        self._shape = shape
-        self._rng = rng
-
-    def take(self, n: int) -> Ints:
-        raw = np.empty(n)
-        self._shape.draw_raw(self._rng, raw)
-        return self._shape.from_raw(raw)
+        return Sampler(take)
 
 
 def rounded(values: Floats, origin: int, most: float) -> Ints:

@@ -7,6 +7,7 @@ import tomllib
 from pathlib import Path
 
 from simlink.base.errors import InputError
+from simlink.scenario.faults import no_file
 from simlink.scenario.schema import Scenario, from_dict
 
 __all__ = ["Scenario", "from_dict", "load", "loads"]
@@ -34,12 +35,8 @@ def load(path: Path | str) -> Scenario:
     name = str(path)
     try:
         file = Path(path)
-        if file.is_dir():
-            raise InputError(name, None, None, "a scenario file is wanted, and this is a directory")
-        if not file.exists():
-            raise InputError(name, None, None, "there is no such file")
-        if not file.is_file():
-            raise InputError(name, None, None, "a scenario file is wanted, and this is no file")
+        if (said := no_file(file, "a scenario file")) is not None:
+            raise InputError(name, None, None, said)
         with file.open("rb") as stream:
             data = stream.read(_MOST_BYTES + 1)
     except OSError as error:

@@ -4,55 +4,95 @@ from __future__ import annotations
 
 import csv
 import decimal
+import os
 import re
 from collections.abc import Iterator
 from functools import lru_cache
 from pathlib import Path
+from typing import Annotated, Any, Literal, Self
 
 import numpy as np
-from pydantic import Field
+from pydantic import (
+    BeforeValidator,
+    Field,
+    PrivateAttr,
+    SkipValidation,
+    ValidationInfo,
+    WithJsonSchema,
+    field_validator,
+    model_validator,
+)
 
-from simlink.scenario.distributions import Distribution, Ints, Sampler, Streams
-from simlink.scenario.faults import FaultError, written
-from simlink.scenario.quantities import NUMBER, Dimension
+from simlink.base.draws import Streams
+from simlink.scenario.faults import FaultError, no_file, written
+from simlink.scenario.law import Distribution, Ints, Moments, Sampler
+from simlink.scenario.quantities import NUMBER, TIME, Dimension
 
 _NUMBER = re.compile(NUMBER)
 _MOST_TEXT = 100
 _EXACT = decimal.Context(prec=2 * _MOST_TEXT, traps=[decimal.Inexact])  # room for every cell
 
 
+_NAME = r"^[^\x00]*[^\s\x00][^\x00]*$"
+
+
+def _unit(value: Any, info: ValidationInfo) -> Any:
+    dimension = info.context["dimension"] if info.context else TIME
+    if not isinstance(value, str) or value not in dimension.scales:
+        units = ", ".join(written(name) for name in dimension.scales)
+        raise FaultError(f"the unit of {dimension.noun}: one of {units}")
+    return value
+
+
 class Recorded(Distribution):
-    """Values replayed in their order from a start row, wrapping at the end.
+    """A column of a CSV file, replayed from a random row, or from start, and over again.
 
     The start row is drawn once for each sampler's source, unless `start` fixes it. Draw k is row
     start + k stride + offset, so the samplers of the bits of a frame share one start row.
     """
 
-    file: str
-    column: str
-    unit: str
-    start: int | None = None
-    data: bytes = Field(repr=False, description="The values, int64, in base units.")
+    shape: Literal["recorded"] = Field(default="recorded", repr=False)
+    file: str = Field(pattern=_NAME, description="the name of a CSV file")
+    column: str = Field(pattern=_NAME, description="the name of a column")
+    unit: Annotated[str, BeforeValidator(_unit), WithJsonSchema({"holds": "unit"})] = Field(
+        description="the unit of its numbers"
+    )
+    start: Annotated[
+        int | None, SkipValidation, WithJsonSchema({"type": "integer", "minimum": 0})
+    ] = Field(default=None, description="the row to start at, from 0")
+    _data: bytes = PrivateAttr()  # int64, in base units
+
+    @field_validator("file")
+    @classmethod
+    def _absolute(cls, file: str, info: ValidationInfo) -> str:
+        base = info.context["base"] if info.context else Path()
+        return os.path.abspath(base / file)  # tidies "..", follows no link
+
+    @model_validator(mode="after")
+    def _read(self, info: ValidationInfo) -> Self:
+        dimension = info.context["dimension"] if info.context else TIME
+        try:
+            values = read_column(Path(self.file), self.column.strip(), self.unit, dimension)
+        except OSError:  # such as a name that is too long to look up
+            raise FaultError("the file cannot be read", path=("file",)) from None
+        start = self.start if "start" in self.model_fields_set else 0
+        if type(start) is not int or not 0 <= start < len(values):
+            raise FaultError(
+                f"the row to start at, a whole number from 0 to {len(values) - 1}",
+                path=("start",),
+            )
+        self._data = values.tobytes()
+        return self
 
     @property
     def values(self) -> Ints:
         """The values in base units, shape (rows,); not to be written to."""
-        return np.frombuffer(self.data, dtype=np.int64)
+        return np.frombuffer(self._data, dtype=np.int64)
 
-    @property
-    def mean(self) -> float:
-        """The mean of all rows."""
-        return float(self.values.mean())
-
-    @property
-    def variance(self) -> float:
-        """The variance of all rows (they are the population)."""
-        return float(self.values.var())
-
-    @property
-    def support(self) -> tuple[float, float]:
-        """The lowest and the highest row."""
-        return float(self.values.min()), float(self.values.max())
+    def _moments(self) -> Moments:
+        rows = self.values  # the population
+        ends = float(rows.min()), float(rows.max())
+        return Moments(float(rows.mean()), float(rows.var()), *ends)
 
     @property
     def is_constant(self) -> bool:
@@ -71,24 +111,20 @@ class Recorded(Distribution):
 
     def sampler(self, streams: Streams, stride: int = 1, offset: int = 0) -> Sampler:
         """Return a sampler; it asks for the stream ``row`` unless the start is fixed."""
-        rows = len(self.values)
+        values = self.values
         start = self.start
         if start is None:
-            start = int(streams("row").random() * rows)
-        return _Replay(self.values, start + offset, stride)
+            start = int(streams("row").random() * len(values))
+        stride %= len(values)
+        row = (start + offset) % len(values)
 
+        def take(n: int) -> Ints:
+            nonlocal row
+            rows = (row + stride * np.arange(n, dtype=np.int64)) % len(values)
+            row = (row + stride * n) % len(values)
+            return values[rows]
 
-class _Replay:
-    def __init__(self, values: Ints, first: int, stride: int) -> None:
-        self._values = values
-        self._stride = stride % len(values)
-        self._row = first % len(values)
-
-    def take(self, n: int) -> Ints:
-        rows = self._row + self._stride * np.arange(n, dtype=np.int64)
-        rows %= len(self._values)
-        self._row = (self._row + self._stride * n) % len(self._values)
-        return self._values[rows]
+        return Sampler(take)
 
 
 def read_column(path: Path, column: str, unit: str, dimension: Dimension) -> Ints:
@@ -129,12 +165,8 @@ def _read(
 ) -> Ints:
     """Read a column anew when the file has changed: a study reads one scenario many times."""
     found = written(str(path))
-    if path.is_dir():
-        raise FaultError("a CSV file is wanted, and this is a directory", found, ("file",))
-    if not path.exists():
-        raise FaultError("there is no such file", found, ("file",))
-    if not path.is_file():
-        raise FaultError("a CSV file is wanted, and this is no regular file", found, ("file",))
+    if (said := no_file(path, "a CSV file")) is not None:
+        raise FaultError(said, found, ("file",))
     try:
         with path.open(encoding="utf-8-sig", newline="") as stream:
             rows = _rows(stream)

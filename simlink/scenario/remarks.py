@@ -4,15 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from simlink.base.wording import rate_text, ratio_text
 from simlink.scenario.distributions import Distribution
 from simlink.scenario.faults import written
+from simlink.scenario.sections import COMMON, Keys
 from simlink.scenario.writing import every_key, look_up, resolved
-
-if TYPE_CHECKING:
-    from simlink.scenario.schema import Scenario
 
 # Keys whose default changes nothing in a remote-master scenario.
 _IDLE = {
@@ -36,9 +34,18 @@ _IDLE_WITHOUT_MASTER = {
     "title",
     "frame.content",
 }
-_EITHER_WAY = ("skew", "pulse_width_distortion", "min_pulse")
 
 _WHY = {
+    "converter.busy_delay": "busy rises with the trigger",
+    "converter.data_hold": "the least that a converter holds its data",
+    "converter.aperture_jitter": "as if the aperture added none",
+    "remote_clock.start_delay": "clocks as soon as busy falls",
+    "remote_clock.setup": "the capturing flip-flop needs none",
+    "remote_clock.hold": "the capturing flip-flop needs none",
+    "barrier.skew": "all channels of a part alike",
+    "barrier.pulse_width_distortion": "both edges delayed alike",
+    "barrier.min_pulse": "any pulse passes",
+    "fifo.sync_delay": "no synchroniser",
     "seed": "any number does; the same one gives the same draws",
     "trials": "one unit unless more are asked for",
     "conversions": "enough for a first look",
@@ -97,7 +104,7 @@ def assumed(raw: Mapping[str, Any], release_bits: int) -> list[Assumption]:
             key = f"{section}.{name}" if section else name
             if look_up(raw, key) is not None or key in idle or section in idle:
                 continue
-            if section == "barrier" and name in _EITHER_WAY and _both_given(raw, name):
+            if section == "barrier" and name in COMMON and _both_given(raw, name):
                 continue
             found.append(Assumption(key, value, _WHY.get(key, "none unless given")))
     if look_up(raw, "host.timeout") is None and look_up(raw, "trigger.source") != "remote":
@@ -113,7 +120,7 @@ def _both_given(raw: Mapping[str, Any], name: str) -> bool:
     return all(look_up(raw, f"barrier.{way}.{name}") is not None for way in ("forward", "return"))
 
 
-def notes(scenario: Scenario) -> list[str]:
+def notes(scenario: Keys) -> list[str]:
     """Return what a user may not have meant, one line each."""
     found = []
     for key, law in (

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import copy
+import math
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
@@ -13,10 +14,11 @@ from simlink.base.errors import InputError
 from simlink.scenario import remarks, writing
 from simlink.scenario.checks import faults_between
 from simlink.scenario.distributions import Distribution
-from simlink.scenario.faults import Fault, FaultError, written
+from simlink.scenario.faults import Fault, FaultError, nearest, written
+from simlink.scenario.kinds import kind_of
 from simlink.scenario.reading import unknown
 from simlink.scenario.remarks import Assumption
-from simlink.scenario.sections import NOT_SIMULATED, UNSIMULATED, Keys, Section
+from simlink.scenario.sections import MOST_BITS, NOT_SIMULATED, UNSIMULATED, Keys
 
 __all__ = ["Assumption", "Scenario", "from_dict"]
 
@@ -52,16 +54,6 @@ class Scenario(Keys):
         return self._base
 
     @property
-    def bits_per_lane(self) -> int:
-        """Bits of one frame on each lane."""
-        return self.frame.words_per_lane * self.frame.word_bits
-
-    @property
-    def words(self) -> int:
-        """Words of one frame."""
-        return self.frame.lanes * self.frame.words_per_lane
-
-    @property
     def is_random(self) -> bool:
         """Whether two trials may differ."""
         return self.trigger.pattern == "poisson" or any(
@@ -92,7 +84,7 @@ class Scenario(Keys):
             When the scenario does not make sense with them.
         """
         given = {"seed": seed, "trials": trials, "conversions": conversions}
-        return self._changed({key: value for key, value in given.items() if value is not None})
+        return self.with_values({key: value for key, value in given.items() if value is not None})
 
     def with_value(self, key: str, value: Any) -> Scenario:
         """Return a checked copy with another value at one dotted key.
@@ -110,7 +102,7 @@ class Scenario(Keys):
         InputError
             When there is no such key, or the scenario does not make sense with that value.
         """
-        return self._changed({key: value})
+        return self.with_values({key: value})
 
     def with_values(self, values: Mapping[str, Any]) -> Scenario:
         """Return a checked copy with other values at some dotted keys, all changed at once.
@@ -125,23 +117,14 @@ class Scenario(Keys):
         InputError
             When there is no such key, or the scenario does not make sense with those values.
         """
-        return self._changed(values)
-
-    def _changed(self, values: Mapping[str, Any]) -> Scenario:
         raw = copy.deepcopy(self._raw)
         for key, value in values.items():
-            table = raw
-            *above, last = key.split(".")
-            for i, step in enumerate(above):
-                table = table.setdefault(step, {})
-                if not isinstance(table, dict):
-                    at = ".".join(above[: i + 1])
-                    raise InputError(self._name, key, None, f"{at} is no table in this scenario")
-            if value is None:
-                table.pop(last, None)
-                continue
             # Numbers from arrays become plain ones, as a file would give them.
-            table[last] = value.item() if hasattr(value, "item") else copy.deepcopy(value)
+            plain = value.item() if hasattr(value, "item") else copy.deepcopy(value)
+            try:
+                writing.put(raw, key, plain)
+            except FaultError as error:
+                raise InputError(self._name, key, None, error.fault.allowed) from None
         return from_dict(raw, self._base, self._name)
 
     def to_toml(self, base: Path | str | None = None) -> str:
@@ -195,11 +178,18 @@ def from_dict(raw: Mapping[str, Any], base: Path | str = ".", name: str = "<scen
 
 
 def _read(raw: dict[str, Any], base: Path, name: str) -> Scenario:
-    faults = list(_not_simulated(raw))
+    faults = [
+        Fault(
+            tuple(key.split(".")),
+            None if isinstance(value, dict | list) else written(value),
+            NOT_SIMULATED,
+        )
+        for key, value in _refused(raw)
+    ]
     try:
         scenario = Scenario.model_validate(_filled(raw), context={"base": base})
     except ValidationError as error:
-        faults += _told(error, raw)
+        faults += _told(error)
         scenario = None
     if scenario is not None and not faults:
         scenario._raw, scenario._base, scenario._name = raw, base, name
@@ -212,63 +202,53 @@ def _read(raw: dict[str, Any], base: Path, name: str) -> Scenario:
 def _filled(raw: Mapping[str, Any]) -> dict[str, Any]:
     """Return what the file holds without refused keys, with every table, and release_bits."""
     filled = copy.deepcopy(dict(raw))
-    for one in UNSIMULATED:
-        *above, last = one.key.split(".")
-        table: Any = filled
-        for step in above:
-            table = table.get(step) if isinstance(table, dict) else None
-        if isinstance(table, dict) and last in table and one.holds(table[last]):
-            del table[last]
+    for key, _ in _refused(raw):
+        writing.put(filled, key, None)
     for section, _ in writing.tables_of(Keys):
         filled.setdefault(section, {})
     frame, fifo = filled["frame"], filled["fifo"]
     if isinstance(frame, dict) and isinstance(fifo, dict) and "release_bits" not in fifo:
-        words, bits = frame.get("words_per_lane", 1), frame.get("word_bits", 16)
-        if type(words) is int and type(bits) is int and 1 <= words <= 256 and 1 <= bits <= 64:
-            fifo["release_bits"] = words * bits
+        sizes = [
+            frame.get(key, writing.default(f"frame.{key}"))
+            for key in ("words_per_lane", "word_bits")
+        ]
+        if all(type(size) is int for size in sizes) and 1 <= math.prod(sizes) <= MOST_BITS:
+            fifo["release_bits"] = math.prod(sizes)
     return filled
 
 
-def _not_simulated(raw: Mapping[str, Any]) -> Iterator[Fault]:
-    for one in UNSIMULATED:
-        value = writing.look_up(raw, one.key)
-        if value is not None and one.holds(value):
-            found = None if isinstance(value, dict | list) else written(value)
-            yield Fault(tuple(one.key.split(".")), found, NOT_SIMULATED)
+def _refused(raw: Mapping[str, Any]) -> Iterator[tuple[str, Any]]:
+    """Give the keys that the format knows and this version does not, with their values."""
+    for key, taken in UNSIMULATED.items():
+        value = writing.look_up(raw, key)
+        if value is not None and value not in taken:
+            yield key, value
 
 
-def _told(error: ValidationError, raw: Mapping[str, Any]) -> Iterator[Fault]:
+def _told(error: ValidationError) -> Iterator[Fault]:
     """Give the faults that pydantic found, in this package's words."""
     for detail in error.errors(include_url=False):
         path = tuple(detail["loc"])
         cause = detail.get("ctx", {}).get("error")
         if isinstance(cause, FaultError):
             yield cause.under(*path).fault
-        elif detail["type"] == "extra_forbidden":
-            yield Fault(path, written(detail["input"]), _unknown_key(path))
-        elif detail["type"] == "missing":
-            yield Fault(path, None, f"missing; {_allowed(path)}")
+            continue
+        found = None if detail["type"] == "missing" else written(detail["input"])
+        if detail["type"] == "extra_forbidden":
+            allowed = _unknown_key(path)
+        elif detail["type"].startswith("model"):
+            allowed = "a table is wanted here"
         else:
-            yield Fault(path, written(detail["input"]), "a table is wanted here")
-
-
-def _model_at(path: tuple[str | int, ...]) -> type[Section]:
-    model: type[Section] = Keys
-    for step in path:
-        model = dict(writing.tables_of(model))[str(step)]
-    return model
-
-
-def _allowed(path: tuple[str | int, ...]) -> str:
-    """Return what is allowed at a key."""
-    for name, field in _model_at(path[:-1]).model_fields.items():
-        if (field.alias or name) == path[-1]:
-            return next((str(kind.allowed) for kind in field.metadata), "")
-    return ""
+            kind = kind_of(writing.field_at(".".join(map(str, path))))
+            hint = nearest(detail["input"], kind.schema.get("enum", ()))
+            missing = "missing" if found is None else ""
+            allowed = "; ".join(filter(None, (missing, kind.allowed, hint)))
+        yield Fault(path, found, allowed)
 
 
 def _unknown_key(path: tuple[str | int, ...]) -> str:
-    model, key = _model_at(path[:-1]), str(path[-1])
+    *above, key = map(str, path)
+    model = writing.model_at(above)
     tables = [name for name, _ in writing.tables_of(model)]
     homes = [home for home in writing.every_key() if home.rsplit(".", 1)[-1] == key]
     if homes:

@@ -6,13 +6,14 @@ they would be in the file.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
 from simlink.scenario.distributions import Constant, Distribution
 from simlink.scenario.kinds import (
+    MOST_LANES,
     Duration,
     FixedDuration,
     Flag,
@@ -25,12 +26,12 @@ from simlink.scenario.kinds import (
     SignedDuration,
     Text,
     Tolerance,
-    choice,
     count,
 )
 from simlink.scenario.quantities import Rate
 
 MOST_SEED = 2**63 - 1
+MOST_BITS = 256 * 64  # of a frame on each lane
 
 
 def needed(description: str) -> Any:
@@ -43,10 +44,10 @@ def left_out(default: Any, description: str) -> Any:
     return Field(default=default, description=description)
 
 
-def optional(description: str, alias: str | None = None) -> Any:
+def optional(description: str) -> Any:
     """Return the field of a key that means nothing when it is left out."""
     # validate_default is off: there is no way to write "nothing" in the file.
-    return Field(default=None, validate_default=False, description=description, alias=alias)
+    return Field(default=None, validate_default=False, description=description)
 
 
 class Section(BaseModel):
@@ -64,10 +65,7 @@ class Section(BaseModel):
 class Link(Section):
     """How the data is clocked across the barrier."""
 
-    scheme: Annotated[
-        Literal["remote_master", "returned_clock", "forwarded_clock"],
-        choice("remote_master", "returned_clock", "forwarded_clock"),
-    ] = needed(
+    scheme: Literal["remote_master", "returned_clock", "forwarded_clock"] = needed(
         "The clocking scheme. remote_master: a clock on the converter's side reads it out into a "
         "FIFO; forwarded_clock: the host's clock crosses and the data comes back; returned_clock: "
         "that clock is sent back beside the data and captures it."
@@ -77,10 +75,7 @@ class Link(Section):
 class Trigger(Section):
     """What starts the conversions."""
 
-    pattern: Annotated[
-        Literal["periodic", "poisson", "burst", "after_read"],
-        choice("periodic", "poisson", "burst", "after_read"),
-    ] = left_out(
+    pattern: Literal["periodic", "poisson", "burst", "after_read"] = left_out(
         "periodic",
         "periodic; poisson; burst: burst_length triggers at the rate, then a gap; after_read: one "
         "gap after the host has read the frame before.",
@@ -98,7 +93,7 @@ class Trigger(Section):
     jitter: SignedDuration = left_out(
         "0 s", "A duration added to the instant at which each trigger leaves; may be negative."
     )
-    source: Annotated[Literal["host", "remote"], choice("host", "remote")] = left_out(
+    source: Literal["host", "remote"] = left_out(
         "host", "The side of the barrier that times the triggers."
     )
     tolerance: Tolerance = left_out(
@@ -109,12 +104,14 @@ class Trigger(Section):
 class Frame(Section):
     """What one conversion gives."""
 
-    lanes: Annotated[int, count(1, 64)] = left_out(1, "Data lines that are read at the same time.")
+    lanes: Annotated[int, count(1, MOST_LANES)] = left_out(
+        1, "Data lines that are read at the same time."
+    )
     words_per_lane: Annotated[int, count(1, 256)] = left_out(
         1, "Words on each lane: converters chained on one line."
     )
     word_bits: Annotated[int, count(1, 64)] = left_out(16, "Bits in a word.")
-    content: Annotated[Literal["counter", "random"], choice("counter", "random")] = left_out(
+    content: Literal["counter", "random"] = left_out(
         "counter", "The values of the words: counted up, or random ones drawn from the seed."
     )
 
@@ -147,7 +144,7 @@ class RemoteClock(Section):
     start_delay: Duration = left_out("0 s", "From the fall of busy to the start of the readout.")
     setup: Duration = left_out("0 s", "How long a bit has to be valid before it is captured.")
     hold: Duration = left_out("0 s", "How long a bit has to stay valid after it is captured.")
-    capture: Annotated[Literal["half", "whole"], choice("half", "whole")] = left_out(
+    capture: Literal["half", "whole"] = left_out(
         "half",
         "half: a bit is captured half a period after its launch, at the rising edge; whole: a "
         "whole period after, at the next falling edge.",
@@ -184,7 +181,7 @@ class ReturnChannel(Channel):
         "This direction's own skew: drawn once a lane and unit, or a list of fixed values, one a "
         "lane."
     )
-    style: Annotated[Literal["bits", "packets"], choice("bits", "packets")] = left_out(
+    style: Literal["bits", "packets"] = left_out(
         "bits", "bits: each as it is captured; packets: several together at the line rate."
     )
     packet_bits: Annotated[int, count(1, 10**6)] | None = optional(
@@ -193,9 +190,7 @@ class ReturnChannel(Channel):
     overhead_bits: Annotated[int, count(0, 10**6)] = left_out(
         0, "Header and check bits that a packet adds. For packets only."
     )
-    check: Annotated[Literal["none"], choice("none")] = left_out(
-        "none", "The check that a packet carries."
-    )
+    check: Literal["none"] = left_out("none", "The check that a packet carries.")
 
 
 class Barrier(Section):
@@ -225,20 +220,16 @@ class Barrier(Section):
         name : {"forward", "return"}
             Which direction.
         """
-        own: ForwardChannel | ReturnChannel = self.forward if name == "forward" else self.return_
-        return Direction(
-            delay=own.delay,
-            spread=own.spread,
-            jitter=own.jitter,
-            skew=_first(own.skew, self.skew),
-            pulse_width_distortion=_first(own.pulse_width_distortion, self.pulse_width_distortion),
-            min_pulse=_first(own.min_pulse, self.min_pulse),
-            line_rate=_first(own.line_rate, self.line_rate),
-        )
+        own = self.forward if name == "forward" else self.return_
+        values = {field.name: getattr(own, field.name) for field in fields(Direction)}
+        for key in COMMON:
+            if values[key] is None:
+                values[key] = getattr(self, key)
+        return Direction(**values)
 
 
-def _first(own: Any, common: Any) -> Any:
-    return common if own is None else own
+COMMON = ("skew", "pulse_width_distortion", "min_pulse", "line_rate")
+"""tuple of str: What a direction may have of its own in place of the barrier's."""
 
 
 @dataclass(frozen=True)
@@ -266,14 +257,12 @@ class Fifo(Section):
     """The FIFO on the host's side."""
 
     depth: Annotated[int, count(1, 10**6)] = left_out(4, "Frames that it holds.")
-    release_bits: Annotated[int, count(1, 256 * 64)] = Field(
+    release_bits: Annotated[int, count(1, MOST_BITS)] = Field(
         default=1,
         description="Bits of every lane that have to be in before busy falls at the host. Left "
         "out: all of the frame.",
     )
-    when_full: Annotated[
-        Literal["drop_new", "drop_old", "stall"], choice("drop_new", "drop_old", "stall")
-    ] = left_out(
+    when_full: Literal["drop_new", "drop_old", "stall"] = left_out(
         "drop_new",
         "What gives way to a frame that finds no slot: itself, the oldest, or the remote clock.",
     )
@@ -291,7 +280,7 @@ class Host(Section):
     watermark: Annotated[int, count(1, 10**6)] = left_out(
         1, "Frames that have to wait before a service begins; at most the depth of the FIFO."
     )
-    notice: Annotated[Literal["count", "edge"], choice("count", "edge")] = left_out(
+    notice: Literal["count", "edge"] = left_out(
         "count", "Whether the host is told how many frames wait, or only that busy has fallen."
     )
     timeout: FixedDuration | None = optional(
@@ -334,30 +323,17 @@ class Dump(Section):
     remote_data: LineNames | None = optional("The data lanes at the converter.")
 
 
-@dataclass(frozen=True)
-class Unsimulated:
-    """A key, or some values of it, that the format knows and this version refuses by name."""
+UNSIMULATED: dict[str, tuple[str, ...]] = {
+    "transient": (),
+    "analog": (),
+    "require": (),
+    "barrier.slew_immunity": (),
+    "barrier.forward.slew_immunity": (),
+    "barrier.return.slew_immunity": (),
+    "barrier.return.check": ("none",),
+}
+"""Keys that the format knows and this version refuses by name, with the values it takes."""
 
-    key: str
-    only: tuple[str, ...] | None = None
-    but: tuple[str, ...] = ()
-
-    def holds(self, value: Any) -> bool:
-        """Whether this value of the key is refused."""
-        if isinstance(value, str) and value in self.but:
-            return False
-        return self.only is None or (isinstance(value, str) and value in self.only)
-
-
-UNSIMULATED = (
-    Unsimulated("transient"),
-    Unsimulated("analog"),
-    Unsimulated("require"),
-    Unsimulated("barrier.slew_immunity"),
-    Unsimulated("barrier.forward.slew_immunity"),
-    Unsimulated("barrier.return.slew_immunity"),
-    Unsimulated("barrier.return.check", but=("none",)),
-)
 NOT_SIMULATED = "known to the scenario format, but this version does not simulate it"
 
 
@@ -380,3 +356,13 @@ class Keys(Section):
         default_factory=Dump,
         description="What the lines are called in a waveform dump that is measured.",
     )
+
+    @property
+    def bits_per_lane(self) -> int:
+        """Bits of one frame on each lane."""
+        return self.frame.words_per_lane * self.frame.word_bits
+
+    @property
+    def words(self) -> int:
+        """Words of one frame."""
+        return self.frame.lanes * self.frame.words_per_lane

@@ -2,14 +2,27 @@
 
 from __future__ import annotations
 
-import json
+import textwrap
 from collections.abc import Callable, Mapping
 from pathlib import Path
+from typing import Any
 
+from simlink.base.cautions import CAUTIONS
 from simlink.base.errors import InputError
-from simlink.scenario.starter_text import BY_NAME, QUESTIONS, Question, Writer
+from simlink.base.safe_write import write_whole
+from simlink.scenario.answers import BY_NAME, QUESTIONS, Question, Reader
+from simlink.scenario.faults import written
+from simlink.scenario.kinds import kind_of
+from simlink.scenario.loading import from_dict
+from simlink.scenario.writing import every_key, field_at, put
 
-__all__ = ["QUESTIONS", "Question", "ask", "check_answer", "needed", "render", "write"]
+__all__ = ["ask", "needed", "refuse_existing", "render", "write"]
+
+_HEAD = (
+    "A first scenario. Each value says where it comes from: the data sheet, or an assumption, to "
+    "be replaced by the data sheet's or a measured value.",
+    CAUTIONS,
+)
 
 
 def render(answers: Mapping[str, str], folder: Path | str = ".") -> str:
@@ -36,60 +49,64 @@ def render(answers: Mapping[str, str], folder: Path | str = ".") -> str:
     InputError
         If an answer cannot be used, or is for no question.
     """
-    from simlink.scenario.loading import loads
-
     answers = {name: answer.strip() for name, answer in answers.items()}
-    for name in answers:
+    for name, answer in answers.items():
         if name not in BY_NAME:
-            raise InputError(
-                "start", name, json.dumps(answers[name]), "no such number is asked for"
-            )
-    writer = Writer(answers, Path(folder))
-    text = writer.text()
+            raise InputError("start", name, written(answer), "no such number is asked for")
+    read = Reader(answers, Path(folder))
+    # A slow converter's trial is kept to an hour, so that it can be simulated at all.
+    conversions = max(1, min(5000, int(read.frequency("sample-rate") * 3600)))
+    crystal = {"shape": "uniform", "low": "-50 ppm", "high": "50 ppm"}
+    for key, value, why in (
+        ("trials", 20, "units built; more of them narrow the intervals"),
+        ("conversions", conversions, "triggers a unit"),
+        ("link.scheme", "remote_master", "the clock is made beside the converter"),
+        ("trigger.tolerance", "0 ppm", "the host's clock taken as exact"),
+        ("remote_clock.tolerance", crystal, "a usual crystal oscillator"),
+    ):
+        if key not in read.values:
+            read.assume(key, value, why)
+    return _text(read, Path(folder))
+
+
+def _text(read: Reader, folder: Path) -> str:
+    """Return the scenario, each line with where its value comes from."""
+    raw: dict[str, Any] = {"title": "First scenario"}
+    for key, value in read.values.items():
+        put(raw, key, value)
     try:
-        loads(text, base=Path(folder), name="start")
+        scenario = from_dict(raw, folder, "start")
     except InputError as error:
-        raise InputError(
-            writer.origin(error.key or ""), error.key, error.found, error.allowed
-        ) from None
-    return text
-
-
-def check_answer(name: str, answer: str, others: Mapping[str, str], folder: Path | str) -> None:
-    """See whether an answer can be used beside those given before it.
-
-    Parameters
-    ----------
-    name : str
-        The question, by its name in `QUESTIONS`.
-    answer : str
-        The answer, as it was typed.
-    others : mapping of str to str
-        The answers before it.
-    folder : Path or str
-        Where the scenario will stand.
-
-    Raises
-    ------
-    InputError
-        If it cannot be used.
-    """
-    render({**others, name: answer}, folder)
+        where = "start"
+        for key, option in read.options.items():
+            if f"{error.key}.".startswith((f"{key}.", f"{key}[")):
+                where = option
+        raise InputError(where, error.key, error.found, error.allowed) from None
+    for one in scenario.assumed:
+        read.assume(one.key, one.value, one.why)
+    lines = []
+    for paragraph in _HEAD:
+        lines += textwrap.wrap(paragraph, 96, initial_indent="# ", subsequent_indent="# ")
+        lines.append("#")
+    lines[-1:] = ["", f"title = {written(raw['title'])}"]
+    section = ""
+    for key in every_key():
+        if key not in read.values:
+            continue
+        table, _, name = key.rpartition(".")
+        if table != section:
+            lines += ["", f"[{table}]"]
+            section = table
+        value, comment = written(read.values[key]), read.comments[key]
+        if read.values[key] == "none":  # there is no way to write it in the file
+            name, value = f"# {name}", written(kind_of(field_at(key)).schema["examples"][0])
+            comment = comment.replace("ASSUMED: ", "ASSUMED: none, ")
+        lines.append(f"{name} = {value}  # {comment}")
+    return "\n".join(lines) + "\n"
 
 
 def needed(answers: Mapping[str, str]) -> list[Question]:
-    """Find what is still to be asked.
-
-    Parameters
-    ----------
-    answers : mapping of str to str
-        The answers so far.
-
-    Returns
-    -------
-    list of Question
-        Those without an answer. A barrier delay given as a range leaves no spread to ask for.
-    """
+    """Return the questions still without an answer; a range of delays is a spread already."""
     ranged = "/" in answers.get("barrier-delay", "")
     return [
         question
@@ -104,14 +121,12 @@ def ask(
     read: Callable[[str], str],
     tell: Callable[[str], object],
 ) -> dict[str, str]:
-    """Ask for every number that has no answer yet.
+    """Ask for every number that has no answer yet, until each can be used.
 
     Parameters
     ----------
-    answers : mapping of str to str
-        Answers that are there already.
-    folder : Path or str
-        Where the scenario will stand.
+    answers, folder
+        See `render`.
     read : callable
         Shows a prompt and returns the line typed; an empty one takes the default.
     tell : callable
@@ -121,11 +136,6 @@ def ask(
     -------
     dict of str to str
         All answers; those left to their defaults are not among them.
-
-    Raises
-    ------
-    EOFError
-        Whatever `read` raises at the end of its input.
     """
     known = dict(answers)
     asked: set[str] = set()
@@ -136,7 +146,7 @@ def ask(
             asked.add(question.name)
             continue
         try:
-            check_answer(question.name, typed, known, folder)
+            render({**known, question.name: typed}, folder)
         except InputError as error:
             tell(f"{error.found or typed}: {error.allowed}")
         else:
@@ -145,21 +155,7 @@ def ask(
 
 
 def write(path: Path | str, answers: Mapping[str, str], force: bool = False) -> str:
-    """Write a first scenario into a file.
-
-    Parameters
-    ----------
-    path : Path or str
-        The file.
-    answers : mapping of str to str
-        See `render`.
-    force : bool, optional
-        Replace a file that is there.
-
-    Returns
-    -------
-    str
-        What was written.
+    """Write a first scenario into a file, and return its text; see `render`.
 
     Raises
     ------
@@ -168,8 +164,6 @@ def write(path: Path | str, answers: Mapping[str, str], force: bool = False) -> 
     OutputError
         If it cannot be written.
     """
-    from simlink.base.safe_write import write_whole
-
     path = Path(path)
     refuse_existing(path, force)
     text = render(answers, path.parent)
@@ -178,20 +172,7 @@ def write(path: Path | str, answers: Mapping[str, str], force: bool = False) -> 
 
 
 def refuse_existing(path: Path, force: bool) -> None:
-    """Refuse to replace a scenario that somebody may have worked on.
-
-    Parameters
-    ----------
-    path : Path
-        Where a scenario is to be written.
-    force : bool
-        Whether a file there may be replaced.
-
-    Raises
-    ------
-    InputError
-        If there is a folder, or a file that may not be replaced.
-    """
+    """Raise InputError where there is a folder, or a file that may not be replaced."""
     if path.is_dir():
         raise InputError(str(path), None, None, "is a folder; name the file to write")
     if path.exists() and not force:

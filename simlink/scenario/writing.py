@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
-from simlink.scenario.faults import written
+from pydantic.fields import FieldInfo
+
+from simlink.scenario.faults import FaultError, dotted, written
 from simlink.scenario.sections import Keys, Section
 
 Table = Mapping[str, Any]
@@ -23,16 +25,25 @@ ONLY_WITH: dict[str, tuple[str, tuple[str, ...]]] = {
 }
 
 
+def model_at(path: Iterable[str]) -> type[Section]:
+    """Return the model of the table at a path from the top of the file."""
+    model: type[Section] = Keys
+    for step in path:
+        model = dict(tables_of(model))[step]
+    return model
+
+
+def field_at(key: str) -> FieldInfo:
+    """Return the field of a dotted key."""
+    *above, last = key.split(".")
+    fields = model_at(above).model_fields
+    return next(field for name, field in fields.items() if (field.alias or name) == last)
+
+
 def default(key: str) -> Any:
     """Return the default of a dotted key as it would be written, or None."""
-    model: type[Section] = Keys
-    *tables, last = key.split(".")
-    for table in tables:
-        model = dict(tables_of(model))[table]
-    for name, field in model.model_fields.items():
-        if (field.alias or name) == last and not field.is_required():
-            return field.default
-    return None
+    field = field_at(key)
+    return None if field.is_required() else field.default
 
 
 def tables_of(model: type[Section]) -> Iterator[tuple[str, type[Section]]]:
@@ -65,6 +76,26 @@ def look_up(raw: Table, key: str) -> Any:
     for step in key.split("."):
         value = value.get(step) if isinstance(value, Mapping) else None
     return value
+
+
+def put(raw: dict[str, Any], key: str, value: Any) -> None:
+    """Set a dotted key, making its tables; None takes it away.
+
+    Raises
+    ------
+    FaultError
+        When a key ahead of it holds no table.
+    """
+    table: Any = raw
+    *above, last = key.split(".")
+    for i, step in enumerate(above):
+        table = table.setdefault(step, {})
+        if not isinstance(table, dict):
+            raise FaultError(f"{dotted(above[: i + 1])} is no table in this scenario")
+    if value is None:
+        table.pop(last, None)
+    else:
+        table[last] = value
 
 
 def applies(raw: Table, key: str) -> bool:

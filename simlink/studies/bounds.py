@@ -21,8 +21,8 @@ from typing import TYPE_CHECKING
 from simlink.base.instants import FS_PER_SECOND, clock_edges, period_of
 from simlink.figures.cycle import REST, arrivals, cycles
 from simlink.figures.reader import Reader, reader_of
-from simlink.link.trigger import PARTS
 from simlink.link.transport import packets_of
+from simlink.link.trigger import PARTS
 from simlink.scenario.distributions import reach
 
 if TYPE_CHECKING:

@@ -7,9 +7,8 @@ import io
 from collections.abc import Callable
 from pathlib import Path
 
-from simlink.base.cautions import CAUTIONS
-from simlink.base.errors import InputError, printable
-from simlink.base.safe_write import write_whole
+from simlink.base import latency_table
+from simlink.base.errors import InputError
 from simlink.base.wording import nanoseconds
 from simlink.tracing.measured import Limits
 from simlink.waveform import timescale
@@ -46,19 +45,14 @@ def write_latencies(path: Path | str, comparison: Comparison, command: str = "")
     latencies = comparison.service_latencies
     if not latencies:
         raise InputError(comparison.dump, None, None, "no service latency can be told from it")
-    made_by = printable(command) or "simlink.waveform"
-    head = [
+    head = (
         "service latency: start of the read less the begin of the service, from a waveform dump",
         f"dump: {comparison.dump}",
         f"resolution: {timescale.written(comparison.step)}",
-        f"command: {made_by}",
+        f"command: {command or 'simlink.waveform'}",
         *(f"complaint: {complaint.line()}" for complaint in comparison.complaints),
-        f"caution: {CAUTIONS}",
-    ]
-    lines = [f"# {printable(line)}\n" for line in head]
-    lines.append("index,latency_ns\n")
-    lines += [f"{index},{nanoseconds(late)}\n" for index, late in enumerate(latencies)]
-    write_whole(Path(path), "".join(lines).encode())
+    )
+    latency_table.write_latencies(path, head, map(nanoseconds, latencies))
     return len(latencies)
 
 

@@ -11,8 +11,8 @@ from typer.testing import CliRunner
 from simlink import cli
 from simlink.base.errors import InputError, OutputError
 from simlink.commands.start import start
+from simlink.scenario.answers import QUESTIONS
 from simlink.scenario.loading import load
-from simlink.scenario.starter import QUESTIONS
 
 app = typer.Typer(pretty_exceptions_enable=False)
 app.command()(start)

@@ -7,13 +7,12 @@ import numpy as np
 import pytest
 
 from simlink.base.errors import InputError, OutputError
+from simlink.commands.results import keep
 from simlink.recording import host_latency
+from simlink.recording.histogram import format_ns, plot_histogram
 from simlink.recording.host_latency import (
     InterruptedRecordingError,
-    format_ns,
-    plot_histogram,
     record,
-    save_figure,
     summarise,
     write_csv,
 )
@@ -322,7 +321,7 @@ def test_the_histogram_holds_every_wake_up_and_marks_the_quantiles():
 def test_the_histogram_of_any_recording_can_be_drawn(values, tmp_path):
     ax = plot_histogram(np.array(values, dtype=np.int64))
     assert sum(bar.get_height() for bar in ax.containers[0]) == len(values)
-    save_figure(ax.figure, tmp_path / "h")
+    keep(tmp_path, "h", ax)
 
 
 def test_the_histogram_is_drawn_where_it_is_told_to_without_global_state():
@@ -339,8 +338,7 @@ def test_the_histogram_is_drawn_where_it_is_told_to_without_global_state():
 
 def test_the_same_recording_gives_the_same_pictures(tmp_path):
     for name in ("a", "b"):
-        paths = save_figure(plot_histogram(recording()).figure, tmp_path / name)
-        assert [path.name for path in paths] == [f"{name}.svg", f"{name}.png"]
+        keep(tmp_path, name, plot_histogram(recording()))
     assert (tmp_path / "a.svg").read_bytes() == (tmp_path / "b.svg").read_bytes()
     assert (tmp_path / "a.png").read_bytes() == (tmp_path / "b.png").read_bytes()
     assert (tmp_path / "a.png").read_bytes().startswith(b"\x89PNG")

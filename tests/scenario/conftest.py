@@ -45,7 +45,7 @@ def complaint(scenario):
     def told(**values):
         changed = scenario
         with pytest.raises(InputError) as caught:
-            changed._changed({key.replace("__", "."): value for key, value in values.items()})
+            changed.with_values({key.replace("__", "."): value for key, value in values.items()})
         line = str(caught.value)
         assert "\n" not in line
         return line

@@ -188,7 +188,7 @@ def test_what_does_not_fit_together_is_refused(complaint, values, key, said):
     ],
 )  # fmt: skip
 def test_what_just_fits_is_accepted(scenario, values):
-    changed = scenario._changed(values)
+    changed = scenario.with_values(values)
     assert loading.loads(changed.to_toml()) == changed
 
 
@@ -237,3 +237,10 @@ def test_the_first_fault_in_the_file_is_told_and_the_others_counted(complaint):
 )
 def test_a_timeout_is_fixed_and_above_zero(complaint, value):
     assert "a fixed duration above zero" in complaint(host__timeout=value)
+
+
+@pytest.mark.parametrize("key", ["barrier__return__skew", "dump__host_data"])
+@pytest.mark.parametrize("many", [0, 65])
+def test_a_list_has_one_value_a_lane(complaint, key, many):
+    line = complaint(**{key: ["1 ns"] * many})
+    assert "a list of 1 to 64 values, one a lane" in line

@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import integrate, stats
 
-from simlink.scenario.composite import Count
+from simlink.scenario.composite import GeometricCount, UniformCount
 from simlink.scenario.distributions import (
     Constant,
     Exponential,
@@ -22,6 +22,7 @@ from simlink.scenario.distributions import (
 from simlink.scenario.faults import FaultError
 from simlink.scenario.quantities import RATIO, TIME
 from simlink.scenario.reading import read_shape
+from tests import strategies
 
 SHAPES = {
     "constant": "14 ns",
@@ -70,8 +71,28 @@ SHAPES = {
         "stalled": "20 us",
         "spacing": 9,
     },
+    "recorded": {
+        "shape": "recorded", "file": str(strategies.RECORDINGS), "column": "fine_ns", "unit": "ns",
+    },
 }  # fmt: skip
-RANDOM = [name for name in SHAPES if not name.startswith("constant")]
+SHAPES["mixture of memories"] = {
+    "shape": "mixture",
+    "parts": [
+        {"weight": 1, "of": SHAPES["two states"]},
+        {"weight": 2, "of": SHAPES["recorded"]},
+        {"weight": 1, "of": SHAPES["mixture"]},
+    ],
+}
+SHAPES["two states of mixtures"] = {
+    "shape": "two_state",
+    "normal": SHAPES["mixture"],
+    "stalled": SHAPES["recorded"],
+    "spacing": {"shape": "uniform", "low": 1, "high": 3},
+    "length": {"shape": "geometric", "mean": 2},
+}
+RANDOM = [
+    name for name in SHAPES if not name.startswith(("constant", "recorded")) and " of " not in name
+]
 SIMPLE = [name for name in RANDOM if not name.startswith(("mixture", "two"))]
 
 
@@ -165,10 +186,10 @@ def test_the_split_into_calls_changes_no_draw(name, streams):
     np.testing.assert_array_equal(np.concatenate(parts), whole)
 
 
-@settings(max_examples=30)
+@settings(max_examples=100)
 @given(
     st.lists(st.integers(0, 40), max_size=12),
-    st.sampled_from(["mixture", "two states", "two states fixed", "gamma wide"]),
+    st.sampled_from(sorted(SHAPES)),
 )
 def test_any_split_into_calls_changes_no_draw(sizes, name):
     law = shape(name)
@@ -320,10 +341,10 @@ def test_a_stall_that_all_but_never_comes_needs_no_memory(streams):
 
 
 def test_counts():
-    assert Count(low=4).mean == 4
-    assert Count(low=2, high=5).mean == 3.5
-    assert not Count(geometric_mean=1.0).is_random
-    assert Count(geometric_mean=1.0).draw(None, 3).tolist() == [1, 1, 1]
+    assert UniformCount(low=4, high=4).mean == 4
+    assert UniformCount(low=2, high=5).mean == 3.5
+    assert not GeometricCount(mean=1.0).is_random
+    assert GeometricCount(mean=1.0).draw(None, 3).tolist() == [1, 1, 1]
 
 
 def test_constants():

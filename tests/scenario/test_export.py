@@ -34,7 +34,7 @@ def test_it_accepts_what_loads(validator, minimal, scenario):
                                    "length": {"shape": "uniform", "low": 1, "high": 3}}}]}},
         {"trigger.jitter": {"shape": "normal", "mean": "0 ps", "sigma": "3 ps"}},
     ):  # fmt: skip
-        changed = scenario._changed(values)
+        changed = scenario.with_values(values)
         validator.validate(tomllib.loads(changed.to_toml()))
 
 

@@ -244,7 +244,7 @@ def test_what_is_no_scenario_file(tmp_path):
     assert "there is no such file" in told(under / "deeper.toml")
     pipe = tmp_path / "pipe"
     os.mkfifo(pipe)
-    assert "this is no file" in told(pipe)
+    assert "this is no regular file" in told(pipe)
     assert "cannot be read" in told("x" * 5000)
     assert told("a\0b").startswith("a b: ")
     odd = tmp_path / "new\nline.toml"

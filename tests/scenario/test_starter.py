@@ -5,7 +5,8 @@ import pytest
 
 from simlink.base.errors import InputError
 from simlink.scenario import starter
-from simlink.scenario.starter import QUESTIONS, ask, needed, render, write
+from simlink.scenario.answers import QUESTIONS
+from simlink.scenario.starter import ask, needed, render, write
 
 SAMPLE = {
     "sample-rate": "100 kHz",
@@ -74,12 +75,12 @@ def test_every_answer_is_in_the_file_with_its_mark():
             "typical": "500 ns",
             "high": "520 ns",
         },
-        "busy_delay": "0 ns",
+        "busy_delay": "0 s",
         "msb_valid": "4 ns",
         "data_valid": {"shape": "uniform", "low": "2 ns", "high": "6 ns"},
-        "data_hold": "0 ns",
+        "data_hold": "0 s",
         "acquisition_time": "250 ns",
-        "aperture_jitter": "0 ps",
+        "aperture_jitter": "0 s",
     }
     table = tomllib.loads(text)
     assert table["frame"] == {"lanes": 2, "words_per_lane": 3, "word_bits": 20}

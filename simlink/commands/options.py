@@ -1,0 +1,61 @@
+"""The options and arguments that commands share, each declared once.
+
+Numbers are taken as text, so that a bad one is told in one line like any other bad input.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from simlink.base.errors import InputError
+from simlink.commands.numbers import whole
+
+if TYPE_CHECKING:
+    from simlink.scenario.schema import Scenario
+
+
+def option(name: str, what: str, metavar: str | None = "N") -> typer.models.OptionInfo:
+    """Return an option; a flag has no metavar."""
+    info: typer.models.OptionInfo = typer.Option(name, help=what, metavar=metavar)
+    return info
+
+
+ScenarioPath = Annotated[Path, typer.Argument(help="The scenario.", metavar="SCENARIO")]
+Seed = Annotated[str | None, option("--seed", "What every draw derives from.")]
+Trials = Annotated[str | None, option("--trials", "Units built.")]
+Conversions = Annotated[str | None, option("--conversions", "Triggers sent in each trial.")]
+Engine = Annotated[str, option("--engine", "event, batch, or auto.", "ENGINE")]
+Workers = Annotated[str | None, option("--workers", "Processes to spread the units over.")]
+Out = Annotated[str | None, option("--out", "Folder for the results.", "DIR")]
+Json = Annotated[bool, option("--json", "Print the result as JSON, and nothing else.", None)]
+Trial = Annotated[str, option("--trial", "Of which unit.", "N")]
+
+
+def changed(
+    path: Path, seed: str | None = None, trials: str | None = None, conversions: str | None = None
+) -> Scenario:
+    """Load a scenario, with what the options of the same names change in it."""
+    from simlink.scenario.loading import load
+    from simlink.scenario.sections import MOST_SEED
+
+    numbers = {
+        "seed": whole("--seed", seed, 0, MOST_SEED),
+        "trials": whole("--trials", trials, 1, 10**7),
+        "conversions": whole("--conversions", conversions, 1, 10**10),
+    }
+    return load(path).with_(**numbers)
+
+
+def processes(workers: str | None) -> int | None:
+    """Return the number of processes that ``--workers`` asks for."""
+    return whole("--workers", workers, 1, 1024)
+
+
+def folder(out: str | None) -> Path | None:
+    """Return the folder that ``--out`` names."""
+    if out == "":
+        raise InputError("--out", None, '""', "the name of a folder")
+    return None if out is None else Path(out)

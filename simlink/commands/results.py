@@ -1,0 +1,106 @@
+"""How commands show their progress, tell what they found, and keep it."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import typer
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+KINDS = ("svg", "png")
+"""tuple of str: What every picture is written as."""
+
+
+@contextmanager
+def bar(noun: str, total: int, threaded: bool = True) -> Iterator[Callable[[float], object] | None]:
+    """Show a progress bar on a terminal while the block runs.
+
+    Parameters
+    ----------
+    noun : str
+        What is counted.
+    total : int
+        How many there are.
+    threaded : bool
+        Whether a thread may draw it; otherwise it is drawn when it is told of progress.
+
+    Yields
+    ------
+    callable or None
+        To be told how many are done; None where standard error is no terminal.
+    """
+    if not sys.stderr.isatty():
+        yield None
+        return
+    from rich import progress as rich
+    from rich.console import Console
+
+    columns = (
+        rich.TextColumn(noun),
+        rich.BarColumn(),
+        rich.MofNCompleteColumn(),
+        rich.TaskProgressColumn(),
+        rich.TimeRemainingColumn(),
+    )
+    console = Console(stderr=True)
+    with rich.Progress(*columns, console=console, auto_refresh=threaded, transient=True) as drawn:
+        task = drawn.add_task(noun, total=total)
+        yield lambda done: drawn.update(task, completed=done, refresh=not threaded)
+
+
+def tell(text: str, folder: Path | None, json: str | None) -> None:
+    """Print what was found, and where it is kept.
+
+    Parameters
+    ----------
+    text : str
+        For people; it goes to standard error when JSON is wanted.
+    folder : Path or None
+        Where the results are, if they are kept.
+    json : str or None
+        All of it as JSON, if that is wanted.
+    """
+    out = sys.stdout if json is None else sys.stderr
+    print(text, end="", file=out)
+    if folder is not None:
+        print(f"\nResults: {folder}", file=out)
+    if json is not None:
+        print(json, end="")
+
+
+def keep(folder: Path, stem: str, drawn: Figure | Axes, **files: bytes) -> None:
+    """Write a picture as SVG and PNG, and other files of the same name.
+
+    Parameters
+    ----------
+    folder : Path
+        Where; it is there.
+    stem : str
+        The files' name without its ending.
+    drawn : Figure or Axes
+        The picture.
+    **files : bytes
+        What each other ending shall hold.
+    """
+    from simlink.base.safe_write import write_whole
+    from simlink.pictures import style
+
+    figure = drawn.get_figure(root=True)
+    assert figure is not None
+    for kind in KINDS:
+        files[kind] = style.encode(figure, kind)
+    for kind, content in files.items():
+        write_whole(folder / f"{stem}.{kind}", content)
+
+
+def interrupted(said: str) -> typer.Exit:
+    """Say what an interruption left, and return what ends the command."""
+    print(f"simlink: interrupted: {said}", file=sys.stderr)
+    return typer.Exit(130)
