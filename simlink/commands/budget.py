@@ -54,16 +54,13 @@ def budget(
 
 
 def _write(found: Budget, figures: str, folder: Path) -> None:
-    from simlink.base.safe_write import make_folder, write_whole
+    from simlink.base.safe_write import write_set
     from simlink.pictures import style
     from simlink.pictures.budget import budget as draw
 
     figure = draw(found)
-    pictures = {kind: style.encode(figure, kind) for kind in ("svg", "png")}
-    make_folder(folder)
-    for kind, drawn in pictures.items():
-        write_whole(folder / f"budget.{kind}", drawn)
-    write_whole(folder / "budget.json", figures.encode())
+    files = {f"budget.{kind}": style.encode(figure, kind) for kind in style.KINDS}
+    write_set(folder, files | {"budget.json": figures.encode()})
 
 
 def _ratio(text: str) -> float:

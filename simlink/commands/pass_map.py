@@ -44,6 +44,7 @@ def pass_map(
 
     from simlink.base.cautions import CAUTIONS
     from simlink.base.errors import InputError
+    from simlink.base.interrupts import status
     from simlink.base.safe_write import make_folder
     from simlink.scenario.loading import load
     from simlink.studies.pass_map import pass_map as simulate
@@ -64,6 +65,9 @@ def pass_map(
     print(f"Cautions: {CAUTIONS}", file=tell)
     if json:
         print(found.to_json(), end="")
+    if found.interrupted:
+        print(f"simlink: interrupted: what was finished is in {out}", file=sys.stderr)
+        raise typer.Exit(status())
 
 
 def _axes(
@@ -115,15 +119,16 @@ def _count(option: str, text: str, low: int, high: int) -> int:
 
 
 def _write(found: PassMap, folder: Path) -> None:
-    from simlink.base.safe_write import write_whole
+    from simlink.base.safe_write import write_set
     from simlink.pictures import style
     from simlink.pictures.pass_map import passmap
 
     figure = passmap(found).get_figure(root=True)
     assert figure is not None
-    for kind in ("svg", "png"):
-        write_whole(folder / f"pass-map.{kind}", style.encode(figure, kind))
-    write_whole(folder / "pass-map.json", found.to_json().encode())
+    files = {"pass-map.json": found.to_json().encode()}
+    write_set(
+        folder, files | {f"pass-map.{kind}": style.encode(figure, kind) for kind in style.KINDS}
+    )
 
 
 def _summary(found: PassMap) -> str:

@@ -58,6 +58,7 @@ def run(
     import sys
 
     from simlink.base.errors import InputError
+    from simlink.base.interrupts import Interrupted, status
     from simlink.scenario.loading import load
     from simlink.scenario.sections import MOST_SEED
 
@@ -79,9 +80,13 @@ def run(
     try:
         keep = None if ledger is None else ledger == "on"
         found = _run(scenario, out, keep, resume, engine=engine, workers=processes)
-    except KeyboardInterrupt:
-        print(f"simlink: interrupted: 0 of {scenario.trials} units kept", file=sys.stderr)
-        raise typer.Exit(130) from None
+    except KeyboardInterrupt as stop:
+        kept = f"{stop.kept}" if isinstance(stop, Interrupted) else "0"
+        how = f" in {out}; go on with --resume" if isinstance(stop, Interrupted) else ""
+        print(f"simlink: interrupted: {kept} of {scenario.trials} units kept{how}", file=sys.stderr)
+        raise typer.Exit(status()) from None
+    for line in found.set_aside:
+        print(f"simlink: {line}", file=sys.stderr)
     if resume:
         taken = found.resumed or "none"
         print(f"simlink: {taken} of {scenario.trials} units taken up from {out}", file=sys.stderr)
@@ -93,7 +98,7 @@ def run(
             f"simlink: interrupted: {done} of {scenario.trials} units finished and kept{kept}",
             file=sys.stderr,
         )
-        raise typer.Exit(130)
+        raise typer.Exit(status())
 
 
 def _number(option: str, text: str | None, low: int, high: int) -> int | None:

@@ -68,6 +68,7 @@ def size(
     import sys
 
     from simlink.base.errors import InputError
+    from simlink.base.interrupts import status
     from simlink.commands.numbers import share, whole
     from simlink.scenario.loading import load
     from simlink.scenario.sections import MOST_SEED
@@ -102,7 +103,7 @@ def size(
     _tell(found, json, out)
     if found.interrupted:
         print("simlink: interrupted: what was found so far is kept", file=sys.stderr)
-        raise typer.Exit(130)
+        raise typer.Exit(status())
     if not found.meets:
         raise typer.Exit(1)
 
@@ -126,15 +127,18 @@ def _search(scenario: Scenario, sought: str, engine: str, options: dict[str, Any
 
 
 def _write(found: Sizing, folder: Path) -> None:
-    from simlink.base.safe_write import write_whole
+    from simlink.base.safe_write import write_set
     from simlink.pictures import style
 
     figure = found.plot().get_figure(root=True)
     assert figure is not None
-    write_whole(folder / "sizing.json", found.to_json().encode())
-    write_whole(folder / "sizing.csv", found.table.to_csv(index=False).encode())
-    for kind in ("svg", "png"):
-        write_whole(folder / f"sizing.{kind}", style.encode(figure, kind))
+    files = {
+        "sizing.json": found.to_json().encode(),
+        "sizing.csv": found.table.to_csv(index=False).encode(),
+    }
+    write_set(
+        folder, files | {f"sizing.{kind}": style.encode(figure, kind) for kind in style.KINDS}
+    )
 
 
 def _tell(found: Sizing, json: bool, out: str | None) -> None:

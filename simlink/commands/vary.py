@@ -53,6 +53,7 @@ def vary(
     import sys
 
     from simlink.base.errors import InputError
+    from simlink.base.interrupts import status
     from simlink.commands.numbers import whole
     from simlink.scenario.loading import load
     from simlink.scenario.sections import MOST_SEED
@@ -85,7 +86,7 @@ def vary(
             f"simlink: interrupted: {done} of {found.total} points finished and kept{kept}",
             file=sys.stderr,
         )
-        raise typer.Exit(130)
+        raise typer.Exit(status())
 
 
 def _run(
@@ -129,7 +130,7 @@ def _run(
 def _write(found: Variation, folder: Path) -> None:
     import io
 
-    from simlink.base.safe_write import write_whole
+    from simlink.base.safe_write import write_set
     from simlink.pictures import style
 
     table = found.table
@@ -137,11 +138,12 @@ def _write(found: Variation, folder: Path) -> None:
     table.to_parquet(columns, index=False)
     figure = found.plot().get_figure(root=True)
     assert figure is not None
-    write_whole(folder / "vary.csv", table.to_csv(index=False).encode())
-    write_whole(folder / "vary.parquet", columns.getvalue())
-    write_whole(folder / "vary.json", found.to_json().encode())
-    for kind in ("svg", "png"):
-        write_whole(folder / f"vary.{kind}", style.encode(figure, kind))
+    files = {
+        "vary.csv": table.to_csv(index=False).encode(),
+        "vary.parquet": columns.getvalue(),
+        "vary.json": found.to_json().encode(),
+    }
+    write_set(folder, files | {f"vary.{kind}": style.encode(figure, kind) for kind in style.KINDS})
 
 
 def _tell(found: Variation, json: bool, out: str | None) -> None:

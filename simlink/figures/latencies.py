@@ -8,6 +8,7 @@ scenario alone, never on the engine or the number of workers.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
@@ -161,6 +162,48 @@ class Latencies:
         self._reserve(other._base, other._base + other._bins.shape[1] - 1)
         start = other._base - self._base
         self._bins[:, start : start + other._bins.shape[1]] += other._bins
+
+    def state(self) -> dict[str, Any]:
+        """Return all that it holds as arrays, whole numbers and None, by name."""
+        self._count()
+        found = {name: getattr(self, name) for name in ("count", "least", "largest")}
+        if not self.exact:
+            return found | {"base": self._base, "bins": self._bins}
+        kept = [(np.zeros(0, np.int8), np.zeros(0, np.int64)), *self._kept]
+        groups, values = (np.concatenate(one) for one in zip(*kept, strict=True))
+        return found | {"group": groups, "values": values}
+
+    def restore(self, state: Mapping[str, Any]) -> None:
+        """Take over what `state` gave.
+
+        Raises
+        ------
+        ValueError
+            If latencies of this run could not have given it.
+        """
+        kinds = {"group": "i1", "values": "i8"} if self.exact else {"bins": "i8"}
+        for name, kind in kinds.items():
+            array = state.get(name)
+            if not isinstance(array, np.ndarray) or array.dtype != np.dtype(kind):
+                raise ValueError(f"latencies without {name}")
+        self.count, self.least, self.largest = (state[n] for n in ("count", "least", "largest"))
+        if self.exact:
+            group, values = state["group"], state["values"]
+            good = group.shape == values.shape == (self.count,)
+            if good and self.count:
+                good = (self.least, self.largest) == (values.min(), values.max())
+                good = good and group.min() >= 0 and group.max() < self.groups
+                self._kept = [(group, values)]
+        else:
+            self._base, self._bins = state["base"], state["bins"]
+            good = self._bins.ndim == 2 and len(self._bins) == self.groups
+            good = good and int(self._bins.sum()) == self.count
+            if good and self.count:
+                ends = self._base, self._base + self._bins.shape[1] - 1
+                good = ends[0] <= _bin_of(self.least) <= _bin_of(self.largest) <= ends[1]
+                good = good and _bin_of(0) <= ends[0] and ends[1] <= _bin_of(2**63 - 1)
+        if not good:
+            raise ValueError("latencies that do not agree with each other")
 
     def quantile(self, q: float, confidence: float = CONFIDENCE) -> tuple[float | None, Interval]:
         """Return a quantile and its interval, in fs.

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
@@ -19,6 +20,20 @@ _MOST_FILLINGS = 4096
 #: Up to so many levels, comparing bytes is quicker than counting bins.
 _FEW = 16
 _FATES = [fate for fate in Fate if fate >= 0]
+#: Attributes that hold a row for each trial.
+_BY_TRIAL = (
+    "fates",
+    "sent",
+    "short",
+    "timed_out",
+    "last_trigger",
+    "end",
+    "busy",
+    "sampled",
+    "sampling_first",
+    "sampling_sum",
+    "sampling_squares",
+)
 
 
 class Tally:
@@ -164,24 +179,47 @@ class Tally:
         """Append the trials of another tally, which must come after this one's."""
         assert other.trials.start >= self.trials.stop
         self.trials = range(self.trials.start, other.trials.stop)
-        for name in (
-            "fates",
-            "sent",
-            "short",
-            "timed_out",
-            "last_trigger",
-            "end",
-            "busy",
-            "sampled",
-            "sampling_first",
-            "sampling_sum",
-            "sampling_squares",
-        ):
+        for name in _BY_TRIAL:
             setattr(self, name, np.concatenate([getattr(self, name), getattr(other, name)]))
         self.filling = self.filling + other.filling
         self.fullest = max(self.fullest, other.fullest)
         self.to_release.merge(other.to_release)
         self.to_read.merge(other.to_read)
+
+    def state(self) -> dict[str, Any]:
+        """Return all that it holds as arrays, whole numbers and None, by name."""
+        found = {name: getattr(self, name) for name in (*_BY_TRIAL, "filling", "fullest")}
+        for end in ("to_release", "to_read"):
+            held = getattr(self, end).state()
+            found |= {f"{end}.{name}": value for name, value in held.items()}
+        return found
+
+    @classmethod
+    def restore(cls, scenario: Scenario, trials: range, state: Mapping[str, Any]) -> Tally:
+        """Return the tally that gave a state.
+
+        Raises
+        ------
+        ValueError
+            If no tally of these trials could have given it.
+        """
+        tally = cls(scenario, trials)
+        for name in (*_BY_TRIAL, "filling"):
+            value, blank = state.get(name), getattr(tally, name)
+            if not isinstance(value, np.ndarray) or value.shape != blank.shape:
+                raise ValueError(f"{name} has another shape")
+            if value.dtype != blank.dtype:
+                raise ValueError(f"{name} is of another kind")
+            setattr(tally, name, value)
+        tally.fullest = int(state.get("fullest", -1))
+        if not 0 <= tally.fullest <= tally.depth:
+            raise ValueError("fullest is out of range")
+        for end in ("to_release", "to_read"):
+            prefix = f"{end}."
+            getattr(tally, end).restore(
+                {key.removeprefix(prefix): state[key] for key in state if key.startswith(prefix)}
+            )
+        return tally
 
     @property
     def count(self) -> int:

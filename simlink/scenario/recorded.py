@@ -12,6 +12,7 @@ from pathlib import Path
 import numpy as np
 from pydantic import Field
 
+from simlink.base.safe_write import note_input
 from simlink.scenario.distributions import Distribution, Ints, Sampler, Streams
 from simlink.scenario.faults import FaultError, written
 from simlink.scenario.quantities import NUMBER, Dimension
@@ -137,6 +138,7 @@ def _read(
         raise FaultError("a CSV file is wanted, and this is no regular file", found, ("file",))
     try:
         with path.open(encoding="utf-8-sig", newline="") as stream:
+            note_input(path)
             rows = _rows(stream)
             return _column(rows, column, dimension.scales[unit], dimension)
     except UnicodeDecodeError:

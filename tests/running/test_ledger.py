@@ -10,7 +10,16 @@ import pytest
 
 from simlink.base.instants import NEVER
 from simlink.records import Fate, FrameBlock
-from simlink.running.ledger import COLUMNS, FATES, INSTANTS, LedgerFile, frame, table
+from simlink.running.ledger import (
+    COLUMNS,
+    FATES,
+    INSTANTS,
+    LedgerFile,
+    frame,
+    in_order,
+    rows_of,
+    table,
+)
 from tests.engines.chain import chain, record
 
 TWO_BY_THREE = {"frame.lanes": 2, "frame.words_per_lane": 3, "conversions": 4}
@@ -51,10 +60,11 @@ def test_the_fates_are_the_stated_ones():
 
 
 def test_what_never_happened_is_null_and_not_a_number():
-    rows = table(record(chain({"host.watermark": 2})))
+    (pieces,) = in_order([rows_of(record(chain({"host.watermark": 2})))])
+    rows = table(pieces)
     assert rows["t_read_start"].null_count == 1
     assert rows["t_release"].null_count == 0
-    whole = frame([rows])
+    whole = frame([pieces])
     assert whole["t_read_start"].isna().all()
     assert whole["t_read_start"].dtype == pd.Int64Dtype()
     assert NEVER not in whole["t_release"].tolist()
@@ -84,7 +94,7 @@ def test_a_block_of_many_trials_and_late_conversions_keeps_its_numbers():
 
 
 def test_pandas_gets_the_fates_by_name(block):
-    whole = frame([table(block), table(block)])
+    whole = frame(in_order([rows_of(block)]) * 2)
     assert len(whole) == 48
     assert whole["fate"].astype(str).unique().tolist() == ["delivered"]
     assert list(whole["fate"].cat.categories) == FATES
@@ -92,13 +102,14 @@ def test_pandas_gets_the_fates_by_name(block):
 
 def test_a_file_reads_back_to_the_same_rows(block, tmp_path):
     file = LedgerFile(tmp_path / "ledger.parquet")
-    rows = table(block)
-    file.add(rows.slice(0, 10))
-    file.add(rows.slice(10))
+    (rows,) = in_order([rows_of(block)])
+    file.add(rows[:10])
+    file.add(rows[10:])
     assert not (tmp_path / "ledger.parquet").exists()
     file.finish()
     back = pq.read_table(tmp_path / "ledger.parquet")
-    assert back.to_pylist() == rows.to_pylist()
+    assert back.to_pylist() == table(rows).to_pylist()
+    assert back.schema.equals(table(rows).schema)
     assert [one.name for one in tmp_path.iterdir()] == ["ledger.parquet"]
 
 
@@ -106,7 +117,7 @@ def test_a_file_stays_as_it_was_until_a_new_one_is_complete(block, tmp_path):
     path = tmp_path / "ledger.parquet"
     path.write_bytes(b"old")
     file = LedgerFile(path)
-    file.add(table(block))
+    file.add(*in_order([rows_of(block)]))
     file.abandon()
     assert path.read_bytes() == b"old"
     assert [one.name for one in tmp_path.iterdir()] == ["ledger.parquet"]

@@ -48,7 +48,7 @@ def test_a_run_leaves_all_its_files_and_nothing_else(tmp_path, scenario):
     assert json.loads(run.to_json())["figures"]["triggers"]["count"] == 120
     rows = pd.read_parquet(folder / "ledger.parquet")
     assert len(rows) == 120
-    assert run.tables is None
+    assert run.rows is None
     first = (folder / "scenario.toml").read_text().splitlines()[0]
     assert first.startswith("#")
     assert simlink.__version__ in first
@@ -83,13 +83,6 @@ def test_write_keeps_the_ledger_that_a_run_holds(tmp_path, scenario):
     assert content(tmp_path / "one").keys() == content(tmp_path / "two").keys()
     for name in ("figures.json", "scenario.toml", "occupancy.svg"):
         assert content(tmp_path / "one")[name] == content(tmp_path / "two")[name]
-
-
-def test_write_takes_a_ledger_file(tmp_path, scenario):
-    (tmp_path / "rows").write_bytes(b"rows")
-    results.write(simlink.run(scenario), tmp_path / "out", tmp_path / "rows")
-    assert (tmp_path / "out" / "ledger.parquet").read_bytes() == b"rows"
-    assert not (tmp_path / "rows").exists()
 
 
 def test_stale_files_go_and_foreign_ones_stay(tmp_path, scenario):
