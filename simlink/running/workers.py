@@ -18,6 +18,7 @@ import traceback
 from collections.abc import Callable
 from concurrent.futures import BrokenExecutor, Executor, Future, ThreadPoolExecutor
 from contextlib import suppress
+from multiprocessing import resource_tracker
 from multiprocessing.connection import Connection
 from types import TracebackType
 from typing import Any, TypeVar
@@ -45,7 +46,7 @@ class Workers(Executor):
         self.count = count
         # A fresh interpreter for each: forking a process that has threads is not safe.
         self._context = multiprocessing.get_context("spawn")
-        self._threads = ThreadPoolExecutor(count, "worker", initializer=_leave_signals)
+        self._threads = ThreadPoolExecutor(count, "worker")
         self._lock = threading.Lock()
         self._all: set[_Worker] = set()
         self._idle: list[_Worker] = []
@@ -131,7 +132,7 @@ class _Worker:
         connection, theirs = context.Pipe()
         self.connection: Connection = connection
         self.process = context.Process(target=_serve, args=(theirs,), daemon=True)
-        self.process.start()
+        _start(self.process)
         # So that the pipe is closed as soon as the process ends.
         theirs.close()
 
@@ -153,10 +154,16 @@ class _Worker:
             self.process.join()
 
 
-def _leave_signals() -> None:
-    """Let the main thread have Ctrl-C; a process started from here is born with it blocked."""
+def _start(process: Any) -> None:
+    """Start a process that is born with Ctrl-C blocked, for this one ends it."""
     if hasattr(signal, "pthread_sigmask"):
-        signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+        # Started with the first process, this helper of it would unblock the signal.
+        resource_tracker.ensure_running()
+        before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+        process.start()
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+    else:
+        process.start()
 
 
 def _serve(connection: Connection) -> None:
@@ -165,12 +172,12 @@ def _serve(connection: Connection) -> None:
     threading.Thread(target=_end_with_parent, daemon=True).start()
     with suppress(EOFError, OSError):
         while True:
-            task, args, options = pickle.loads(connection.recv_bytes())
-            connection.send_bytes(_answer(task, args, options))
+            connection.send_bytes(_answer(connection.recv_bytes()))
 
 
-def _answer(task: Callable[..., Any], args: Any, options: Any) -> bytes:
+def _answer(job: bytes) -> bytes:
     try:
+        task, args, options = pickle.loads(job)
         return pickle.dumps((True, task(*args, **options)), protocol=5)
     except Exception as error:
         error.add_note(f"in a worker:\n{traceback.format_exc()}")

@@ -6,6 +6,7 @@ import pytest
 
 import simlink
 from simlink.base.errors import OutputError
+from simlink.base.interrupts import Interrupted
 from simlink.pictures import style
 from simlink.running import results
 from simlink.scenario.loading import loads
@@ -206,3 +207,32 @@ def test_an_interruption_before_the_first_trial_keeps_what_was_there(
             results.run_into(tmp_path / folder, scenario)
     assert content(tmp_path / "out") == before
     assert os.listdir(tmp_path) == ["out"]
+
+
+def test_the_scenario_that_is_run_is_not_overwritten(tmp_path, scenario, monkeypatch):
+    """Its comments are the user's; and a resolved one that is run again is an input as well."""
+    path = tmp_path / "scenario.toml"
+    path.write_text("# mine\n" + TEXT)
+    monkeypatch.setattr(results, "run_scenario", lambda *a, **k: pytest.fail("ran for nothing"))
+    with pytest.raises(OutputError, match=r"scenario\.toml: cannot be written"):
+        results.run_into(tmp_path, simlink.load(path).scenario)
+    with pytest.raises(OutputError, match="it is not one that simlink wrote"):
+        results.run_into(tmp_path, scenario)
+    assert path.read_text() == "# mine\n" + TEXT
+    path.write_text("# Resolved by simlink\n" + TEXT)
+    with pytest.raises(OutputError, match="it is an input"):
+        results.run_into(tmp_path, simlink.load(path).scenario)
+    assert os.listdir(tmp_path) == ["scenario.toml"]
+
+
+def test_ctrl_c_while_results_are_written_keeps_every_trial(tmp_path, scenario, monkeypatch):
+    def stop(figure, kind):
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(style, "encode", stop)
+    with pytest.raises(Interrupted) as caught:
+        results.run_into(tmp_path, scenario)
+    assert caught.value.kept == 3
+    assert content(tmp_path) == {}
+    monkeypatch.undo()
+    assert results.run_into(tmp_path, scenario, resume=True).resumed == 3

@@ -99,6 +99,9 @@ def test_long_trials_make_small_jobs():
     # Several chunks a job where there are enough for each worker to have four such jobs.
     assert jobs.job_size("batch", 40_000, 2, 15_000) == 5 * 512
     assert jobs.job_size("batch", 4_096, 2, 1_000) == 512
+    # Rows of a ledger are far larger than what they add up to.
+    assert jobs.job_size("batch", 4_096, 1, 1_000, words=4) == 2**18 // 4000
+    assert jobs.job_size("batch", 4_096, 1, 10**6, words=4) == 1
 
 
 class Killer:
