@@ -79,8 +79,9 @@ def test_an_executor_that_broke_is_told_in_one_line():
 
 @pytest.mark.parametrize("workers", [1, 2])
 def test_an_error_comes_out_as_it_is(workers):
-    with pytest.raises(InputError, match=r"^s.toml: seed: got 0; a whole number$"):
+    with pytest.raises(InputError) as caught:
         list(spread(tasks.refuse, range(4), workers=workers))
+    assert str(caught.value) == "s.toml: seed: got 0; a whole number"
     assert multiprocessing.active_children() == []
 
 
@@ -108,6 +109,8 @@ def test_workers_that_were_ended_do_nothing_more():
     pool = Workers(2)
     assert pool.submit(tasks.square, 3).result() == 9
     waiting = pool.submit(time.sleep, 60)
+    while not waiting.running():
+        time.sleep(0.01)
     pool.kill()
     with pytest.raises(WorkerDiedError):
         waiting.result()
