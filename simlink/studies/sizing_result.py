@@ -10,6 +10,7 @@ from fractions import Fraction
 from typing import TYPE_CHECKING, Any
 
 from simlink.base.cautions import CAUTIONS
+from simlink.base.late import picture
 from simlink.base.version import __version__
 from simlink.records import Fate
 from simlink.scenario.quantities import rate_text
@@ -125,9 +126,8 @@ class Sizing:
 
     def plot(self, ax: Axes | None = None) -> Axes:
         """Draw the share lost against the value, with intervals and the target."""
-        from simlink.pictures.sizing import sizing
-
-        return sizing(self, ax)
+        drawn: Axes = picture("sizing", "sizing")(self, ax)
+        return drawn
 
     def text_of(self, value: float | None) -> str:
         """Return a value for people: ``"6"`` or ``"412.5 kHz"``."""
