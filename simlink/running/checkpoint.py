@@ -20,11 +20,13 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from simlink.base.safe_write import make_folder, write_whole
+from simlink.base.safe_write import make_folder, writing_whole
 from simlink.base.version import __version__
 from simlink.figures.tally import Tally
 from simlink.running.jobs import Part
 from simlink.running.ledger import FATES, ROW
+
+Buffer = bytes | memoryview
 
 if TYPE_CHECKING:
     from simlink.scenario.schema import Scenario
@@ -129,7 +131,9 @@ class Checkpoint:
         for part in self._pending:
             tally.merge(part.tally)
         rows = [one for part in self._pending for one in part.rows]
-        write_whole(self._path(trials), _encoded(Part(trials, tally, rows)))
+        with writing_whole(self._path(trials)) as file:
+            for piece in _encoded(Part(trials, tally, rows)):
+                file.write(piece)
         self._pending = []
         self._written = time.monotonic()
 
@@ -180,8 +184,8 @@ def forget(folder: Path) -> None:
     shutil.rmtree(folder / FOLDER, ignore_errors=True)
 
 
-def _encoded(part: Part) -> bytes:
-    """Return a part as the content of a file."""
+def _encoded(part: Part) -> list[Buffer]:
+    """Return the content of a part's file, piece by piece, for rows may be large."""
     state = part.tally.state()
     arrays = {name: one for name, one in state.items() if isinstance(one, np.ndarray)}
     arrays |= {f"rows.{number}": rows for number, rows in enumerate(part.rows)}
@@ -194,8 +198,9 @@ def _encoded(part: Part) -> bytes:
         ],
     }
     said = json.dumps(head).encode("ascii")
-    body = said + b"".join(one.tobytes() for one in arrays.values())
-    return _MAGIC + _FRONT.pack(_digest(body), len(said)) + body
+    plain = [np.ascontiguousarray(one).view(np.uint8) for one in arrays.values() if one.size]
+    body: list[Buffer] = [said, *(one.data for one in plain)]
+    return [_MAGIC + _FRONT.pack(_digest(*body), len(said)), *body]
 
 
 def _decoded(content: bytes, scenario: Scenario, trials: range) -> Part:
@@ -210,7 +215,7 @@ def _decoded(content: bytes, scenario: Scenario, trials: range) -> Part:
     if content[: len(_MAGIC)] != _MAGIC or len(content) < start:
         raise ValueError("it is not a file of finished trials")
     digest, length = _FRONT.unpack_from(content, len(_MAGIC))
-    if _digest(content[start:]) != digest or length > len(content) - start:
+    if _digest(memoryview(content)[start:]) != digest or length > len(content) - start:
         raise ValueError("it is damaged")
     head = json.loads(content[start : start + length])
     if head["trials"] != [trials.start, trials.stop]:
@@ -223,7 +228,7 @@ def _decoded(content: bytes, scenario: Scenario, trials: range) -> Part:
     rows = []
     at = start + length
     for name, kind, shape in head["arrays"]:
-        array = np.ndarray(shape, _KINDS[kind], content, at).copy()
+        array = np.ndarray(shape, _KINDS[kind], content, at)
         at += array.nbytes
         if name.startswith("rows."):
             fates = array["fate"]
@@ -231,11 +236,14 @@ def _decoded(content: bytes, scenario: Scenario, trials: range) -> Part:
                 raise ValueError("it holds rows without a fate")
             rows.append(array)
         else:
-            state[name] = array
+            state[name] = array.copy()
     if at != len(content):
         raise ValueError("it is longer than it says")
     return Part(trials, Tally.restore(scenario, trials, state), rows)
 
 
-def _digest(content: bytes) -> bytes:
-    return hashlib.blake2b(content, digest_size=16).digest()
+def _digest(*content: Buffer) -> bytes:
+    digest = hashlib.blake2b(digest_size=16)
+    for piece in content:
+        digest.update(piece)
+    return digest.digest()

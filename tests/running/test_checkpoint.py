@@ -277,18 +277,18 @@ def test_a_full_disk_ends_the_run_in_one_line_and_keeps_what_was_written(
     scenario, tmp_path, monkeypatch
 ):
     written = []
-    whole = checkpoint.write_whole
+    whole = checkpoint.writing_whole
 
-    def full(path, content):
+    def full(path):
         if len(written) == 2:
             monkeypatch.setattr(os, "fsync", fail)
         written.append(path.name)
-        whole(path, content)
+        return whole(path)
 
     def fail(_):
         raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
 
-    monkeypatch.setattr(checkpoint, "write_whole", full)
+    monkeypatch.setattr(checkpoint, "writing_whole", full)
     with pytest.raises(OutputError, match=r"cannot be written: No space left on device$"):
         run(scenario, engine="event", keep_in=tmp_path)
     assert kept(tmp_path) == ["0-1.part", "1-2.part"]

@@ -49,6 +49,10 @@ main()
 #: Words of each command, which goes on for longer than any moment that is tried.
 COMMANDS = {
     "run": ["run", "s.toml", "--engine", "event", "--workers", "2", "--ledger", "on"],
+    "run again": [
+        *("run", "s.toml", "--engine", "batch", "--workers", "2", "--ledger", "on"),
+        *("--trials", "100000", "--resume"),
+    ],
     "size": [
         *("size", "s.toml", "--engine", "event", "--workers", "2"),
         *("--overrun-at-most", "1e-7", "--conversions", "3000"),

@@ -10,6 +10,7 @@ import pytest
 
 from simlink.base.instants import NEVER
 from simlink.records import Fate, FrameBlock
+from simlink.running import jobs
 from simlink.running.ledger import (
     COLUMNS,
     FATES,
@@ -111,6 +112,34 @@ def test_a_file_reads_back_to_the_same_rows(block, tmp_path):
     assert back.to_pylist() == table(rows).to_pylist()
     assert back.schema.equals(table(rows).schema)
     assert [one.name for one in tmp_path.iterdir()] == ["ledger.parquet"]
+
+
+def test_instants_are_written_as_differences(tmp_path):
+    """Periodic triggers and constant delays leave little but the reads to write down."""
+    queue = {"host.service_latency": {"shape": "exponential", "mean": "1500 ns"}}
+    scenario = chain(queue | {"conversions": 20_000, "trigger.rate": "400 kHz"})
+    rows = jobs.work(scenario, "batch", True, range(1)).rows
+    file = LedgerFile(tmp_path / "ledger.parquet")
+    for piece in rows:
+        file.add(piece)
+    file.finish()
+    assert (tmp_path / "ledger.parquet").stat().st_size < 11 * 20_000
+    back = pq.read_table(tmp_path / "ledger.parquet")
+    assert back.equals(pa.concat_tables(table(piece) for piece in rows).combine_chunks())
+
+
+def test_rows_of_interleaved_blocks_go_trial_by_trial():
+    """Two trials in blocks of conversions, as the batch engine hands them over."""
+    blocks = []
+    for first in (0, 2):
+        block = FrameBlock.blank(range(5, 7), first, 2, (2, 1))
+        block.fate[:] = Fate.DELIVERED
+        block.trigger[:] = first + np.arange(2) + 100 * np.arange(2)[:, None]
+        blocks.append(rows_of(block))
+    (rows,) = in_order(blocks)
+    expected = [(trial, k, lane) for trial in (5, 6) for k in range(4) for lane in (0, 1)]
+    assert [tuple(row) for row in rows[["trial", "conversion", "lane"]].tolist()] == expected
+    assert rows["t_trigger"].tolist() == [100 * (t - 5) + k for t, k, _ in expected]
 
 
 def test_a_file_stays_as_it_was_until_a_new_one_is_complete(block, tmp_path):
