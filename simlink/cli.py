@@ -9,6 +9,7 @@ import sys
 
 import typer
 
+from simlink.base import interrupts
 from simlink.base.errors import InputError, OutputError
 from simlink.commands import (
     budget,
@@ -47,6 +48,7 @@ app.command("schema")(schema.schema)
 
 def main() -> None:
     """Run the command line; turn every expected failure into one line and a status."""
+    interrupts.heed_terminate()
     try:
         status = app(sys.argv[1:] or ["--help"], standalone_mode=False)
     except (InputError, OutputError) as error:
@@ -59,6 +61,6 @@ def main() -> None:
         raise SystemExit(2) from None
     except (typer.Abort, KeyboardInterrupt):
         print("simlink: interrupted", file=sys.stderr)
-        raise SystemExit(130) from None
+        raise SystemExit(interrupts.status()) from None
     if isinstance(status, int) and status:
         raise SystemExit(status)

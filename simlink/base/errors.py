@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 
 def printable(text: str) -> str:
     """Return a text that a terminal shows and does not obey, in one line."""
@@ -31,6 +33,10 @@ class InputError(ValueError):
         self.found = found
         self.allowed = allowed
         super().__init__(self.line())
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        # As it was made, so that it says the same when it comes from another process.
+        return type(self), (self.where, self.key, self.found, self.allowed), self.__dict__
 
     def line(self) -> str:
         """Return the whole complaint as a single printable line."""

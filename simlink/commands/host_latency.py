@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 from simlink.base.errors import InputError
 from simlink.commands.numbers import whole
 from simlink.commands.options import option
-from simlink.commands.results import KINDS, bar, interrupted, keep
+from simlink.commands.results import bar, interrupted, keep
 
 if TYPE_CHECKING:
     from simlink.recording.host_latency import Summary
@@ -62,7 +62,10 @@ def host_latency(
     histogram = f"{table.stem}-histogram"
     keep(out, histogram, plot_histogram(latencies))
     _print_summary(recorder.summarise(latencies, period_ns), period_ns)
-    print("written:", ", ".join(map(str, (table, *(out / f"{histogram}.{k}" for k in KINDS)))))
+    print(
+        "written:",
+        ", ".join(map(str, (table, *(out / f"{histogram}.{k}" for k in ("svg", "png"))))),
+    )
     print(recorder.STAND_IN)
     if len(latencies) < rows:
         raise interrupted(f"{len(latencies)} of {rows} wake-ups were recorded and kept")

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 from simlink.base.errors import InputError
 from simlink.commands.numbers import whole
 from simlink.commands.options import Json, ScenarioPath, changed, folder, option
-from simlink.commands.results import keep, tell
+from simlink.commands.results import interrupted, keep, tell
 
 if TYPE_CHECKING:
     from simlink.scenario.schema import Scenario
@@ -45,6 +45,8 @@ def pass_map(
     keep(place, "pass-map", passmap(found), json=figures.encode())
     text = f"{_summary(found)}\nResults: {place}\nCautions: {CAUTIONS}\n"
     tell(text, None, figures if json else None)
+    if found.interrupted:
+        raise interrupted(f"what was finished is in {place}")
 
 
 def _axes(

@@ -10,12 +10,11 @@ from typing import TYPE_CHECKING
 
 import typer
 
+from simlink.base.interrupts import status
+
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
-
-KINDS = ("svg", "png")
-"""tuple of str: What every picture is written as."""
 
 
 @contextmanager
@@ -76,7 +75,7 @@ def tell(text: str, folder: Path | None, json: str | None) -> None:
 
 
 def keep(folder: Path, stem: str, drawn: Figure | Axes, **files: bytes) -> None:
-    """Write a picture as SVG and PNG, and other files of the same name.
+    """Write a picture as SVG and PNG, and other files of the same name, all of them or none.
 
     Parameters
     ----------
@@ -89,18 +88,17 @@ def keep(folder: Path, stem: str, drawn: Figure | Axes, **files: bytes) -> None:
     **files : bytes
         What each other ending shall hold.
     """
-    from simlink.base.safe_write import write_whole
+    from simlink.base.safe_write import write_set
     from simlink.pictures import style
 
     figure = drawn.get_figure(root=True)
     assert figure is not None
-    for kind in KINDS:
+    for kind in style.KINDS:
         files[kind] = style.encode(figure, kind)
-    for kind, content in files.items():
-        write_whole(folder / f"{stem}.{kind}", content)
+    write_set(folder, {f"{stem}.{kind}": content for kind, content in files.items()})
 
 
 def interrupted(said: str) -> typer.Exit:
     """Say what an interruption left, and return what ends the command."""
     print(f"simlink: interrupted: {said}", file=sys.stderr)
-    return typer.Exit(130)
+    return typer.Exit(status())

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 from simlink.base.errors import InputError, OutputError
+from simlink.base.interrupts import Interrupted
 from simlink.commands.options import (
     Conversions,
     Engine,
@@ -66,8 +67,12 @@ def run(
     try:
         keep = None if ledger is None else ledger == "on"
         found = _run(scenario, out, keep, resume, engine=engine, workers=many)
-    except KeyboardInterrupt:
-        raise interrupted(f"0 of {scenario.trials} units kept") from None
+    except KeyboardInterrupt as stop:
+        known = stop.kept if isinstance(stop, Interrupted) else 0
+        how = f" in {out}; go on with --resume" if isinstance(stop, Interrupted) else ""
+        raise interrupted(f"{known} of {scenario.trials} units kept{how}") from None
+    for line in found.set_aside:
+        print(f"simlink: {line}", file=sys.stderr)
     if resume:
         taken = found.resumed or "none"
         print(f"simlink: {taken} of {scenario.trials} units taken up from {out}", file=sys.stderr)

@@ -96,32 +96,51 @@ class Latencies:
         return slice(bin_of(self.least), bin_of(self.largest) + 1)
 
     def state(self) -> dict[str, Any]:
-        """Return what it holds as plain arrays, by name; empty bins at both ends left out."""
-        there = self._there()
-        group = np.concatenate([np.zeros(0, dtype=np.int8), *(one for one, _ in self._kept)])
-        values = np.concatenate([np.zeros(0, dtype=np.int64), *(one for _, one in self._kept)])
-        return {
-            **{name: np.array(self.reach[name]) for name in REACH.names or ()},
-            "group": group,
-            "values": values,
-            "bins": self.bins[:, there],
-        }
+        """Return all that it holds as arrays and whole numbers, by name.
 
-    def put(self, state: Mapping[str, Any]) -> None:
-        """Take over a state.
+        Empty bins at both ends are left out; ``base`` is the first of the others.
+        """
+        found: dict[str, Any] = {name: int(self.reach[name][0]) for name in REACH.names or ()}
+        if not self.exact:
+            there = self._there()
+            return found | {"base": there.start or 0, "bins": self.bins[:, there]}
+        found["group"] = np.concatenate([np.zeros(0, np.int8), *(one for one, _ in self._kept)])
+        found["values"] = np.concatenate([np.zeros(0, np.int64), *(one for _, one in self._kept)])
+        return found
+
+    def restore(self, state: Mapping[str, Any]) -> None:
+        """Take over what `state` gave.
 
         Raises
         ------
-        KeyError, ValueError, TypeError
-            If it is not the state of latencies of such a run.
+        ValueError
+            If latencies of this run could not have given it.
         """
+        kinds = {"group": "i1", "values": "i8"} if self.exact else {"bins": "i8"}
+        for name, kind in kinds.items():
+            array = state.get(name)
+            if not isinstance(array, np.ndarray) or array.dtype != np.dtype(kind):
+                raise ValueError(f"latencies without {name}")
         for name in REACH.names or ():
+            if type(state.get(name)) is not int:
+                raise ValueError(f"latencies without {name}")
             self.reach[name] = state[name]
-        group, values = np.asarray(state["group"], np.int8), np.asarray(state["values"], np.int64)
-        if group.shape != values.shape or bool(values.size) != (self.exact and self.count > 0):
-            raise ValueError("latencies without their groups")
-        self._kept = [(group, values)] if values.size else []
-        self.bins[:, self._there()] = state["bins"]
+        if self.exact:
+            group, values = state["group"], state["values"]
+            good = group.shape == values.shape == (self.count,)
+            if good and self.count:
+                good = (self.least, self.largest) == (values.min(), values.max())
+                good = good and group.min() >= 0 and group.max() < self.groups
+                self._kept = [(group, values)]
+        else:
+            bins, there = state["bins"], self._there()
+            good = 0 <= (there.start or 0) <= there.stop <= BINS and self.count >= 0
+            good = good and bins.shape == self.bins[:, there].shape
+            good = good and state.get("base") == (there.start or 0) and bins.sum() == self.count
+            if good:
+                self.bins[:, there] = bins
+        if not good:
+            raise ValueError("latencies that do not agree with each other")
 
     def __getstate__(self) -> dict[str, Any]:
         """Leave empty bins at home."""
@@ -129,7 +148,7 @@ class Latencies:
 
     def __setstate__(self, state: dict[str, Any]) -> None:
         self.__init__(state["groups"], 0 if state["exact"] else EXACT + 1)  # type: ignore[misc]
-        self.put(state)
+        self.restore(state)
 
     def quantile(self, q: float, confidence: float = CONFIDENCE) -> tuple[float | None, Interval]:
         """Return a quantile and its interval, in fs.

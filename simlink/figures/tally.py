@@ -111,41 +111,41 @@ class Tally:
         self.to_read.merge(other.to_read)
 
     def state(self) -> dict[str, Any]:
-        """Return what it holds as plain arrays and whole numbers, by name."""
-        found: dict[str, Any] = {
-            "start": self.trials.start,
-            "stop": self.trials.stop,
-            "fullest": self.fullest,
-            "fates": self.fates,
-            "filling": self.filling,
-        }
-        found |= {f"sums.{name}": np.array(self.sums[name]) for name in SUMS.names or ()}
-        for name in ("to_release", "to_read"):
-            law: Latencies = getattr(self, name)
-            found |= {f"{name}.{key}": value for key, value in law.state().items()}
+        """Return all that it holds as arrays and whole numbers, by name."""
+        found: dict[str, Any] = {name: np.array(self.sums[name]) for name in SUMS.names or ()}
+        found |= {"fates": self.fates, "filling": self.filling, "fullest": self.fullest}
+        for end in ("to_release", "to_read"):
+            held = getattr(self, end).state()
+            found |= {f"{end}.{name}": value for name, value in held.items()}
         return found
 
     @classmethod
-    def restore(cls, scenario: Scenario, state: Mapping[str, Any]) -> Tally:
-        """Return the tally that gave a state, of the same scenario.
+    def restore(cls, scenario: Scenario, trials: range, state: Mapping[str, Any]) -> Tally:
+        """Return the tally that gave a state.
 
         Raises
         ------
-        KeyError, ValueError, TypeError
-            If it is not the state of a tally.
+        ValueError
+            If no tally of these trials could have given it.
         """
-        found = cls(scenario, range(int(state["start"]), int(state["stop"])))
-        found.fullest = int(state["fullest"])
-        for name in ("fates", "filling"):
-            getattr(found, name)[...] = state[name]
-        for name in SUMS.names or ():
-            found.sums[name] = state[f"sums.{name}"]
-        for name in ("to_release", "to_read"):
-            own = {
-                key.split(".")[1]: one for key, one in state.items() if key.startswith(name + ".")
-            }
-            getattr(found, name).put(own)
-        return found
+        tally = cls(scenario, trials)
+        blanks = {name: tally.sums[name] for name in SUMS.names or ()}
+        for name, blank in {**blanks, "fates": tally.fates, "filling": tally.filling}.items():
+            value = state.get(name)
+            if not isinstance(value, np.ndarray) or value.shape != blank.shape:
+                raise ValueError(f"{name} has another shape")
+            if value.dtype != blank.dtype:
+                raise ValueError(f"{name} is of another kind")
+            blank[...] = value
+        tally.fullest = int(state.get("fullest", -1))
+        if not 0 <= tally.fullest <= tally.depth:
+            raise ValueError("fullest is out of range")
+        for end in ("to_release", "to_read"):
+            prefix = f"{end}."
+            getattr(tally, end).restore(
+                {key.removeprefix(prefix): state[key] for key in state if key.startswith(prefix)}
+            )
+        return tally
 
     @property
     def count(self) -> int:

@@ -17,6 +17,8 @@ if TYPE_CHECKING:
     from matplotlib.text import Text
     from matplotlib.ticker import EngFormatter
 
+#: The kinds of file that a picture is written as.
+KINDS = ("svg", "png")
 #: Pixels per inch of a PNG.
 DPI = 150
 
@@ -54,6 +56,9 @@ _RULES: dict[str, Any] = {
     "svg.fonttype": "path",
 }
 
+#: Holds something while `look` holds.
+_within: list[bool] = []
+
 P = ParamSpec("P")
 R = TypeVar("R")
 
@@ -63,11 +68,19 @@ def look() -> Iterator[None]:
     """Draw by the rules of this file alone, whatever the user has set for other drawings."""
     import matplotlib as mpl
 
+    if _within:
+        # Checking three hundred rules again takes time.
+        yield
+        return
     kept = {"backend", "backend_fallback", "interactive", "toolbar", "timezone"}
     rules: Any = {key: value for key, value in mpl.rcParamsDefault.items() if key not in kept}
     rules.update(_RULES)
     with mpl.rc_context(rules):
-        yield
+        _within.append(True)
+        try:
+            yield
+        finally:
+            _within.pop()
 
 
 def in_our_look(draw: Callable[P, R]) -> Callable[P, R]:

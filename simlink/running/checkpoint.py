@@ -2,52 +2,56 @@
 
 They lie in a hidden folder of the results folder, in files that are each written whole or not at
 all, and are taken up again only by a run of the very same scenario, seed, engine and version.
-Such a file may come from somebody else together with the results: nothing but the plain data of
-a tally is ever made from it.
+Such a file may come from somebody else together with the results, so it holds numbers and no
+code: a line that says what it is, a checksum, a length, a head in JSON, and plain arrays one after
+another. One that is damaged or foreign is set aside, and its trials are run anew.
 """
 
 from __future__ import annotations
 
 import hashlib
-import io
-import pickle
+import json
 import shutil
+import struct
 import time
+from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from simlink.base.errors import OutputError
-from simlink.base.safe_write import make_folder, write_whole
+import numpy as np
+
+from simlink.base.safe_write import make_folder, writing_whole
 from simlink.base.version import __version__
-from simlink.running.spread import Part
+from simlink.figures.tally import Tally
+from simlink.running.jobs import Part
+from simlink.running.ledger import FATES, ROW
+
+Buffer = bytes | memoryview
 
 if TYPE_CHECKING:
-    import pyarrow as pa
-
     from simlink.scenario.schema import Scenario
 
 FOLDER = ".unfinished"
 #: Seconds between two writes: many a job takes less time than its file would.
 EVERY = 2.0
 
-#: All that a kept file may be made of.
-_PLAIN = {
-    ("builtins", "bytearray"),
-    ("builtins", "range"),
-    ("numpy", "dtype"),
-    ("numpy", "ndarray"),
-    *(
-        (f"numpy.{core}.{module}", name)
-        for core in ("core", "_core")
-        for module, name in (
-            ("multiarray", "_reconstruct"),
-            ("multiarray", "scalar"),
-            ("numeric", "_frombuffer"),
-        )
-    ),
-    ("simlink.figures.latencies", "Latencies"),
-    ("simlink.figures.tally", "Tally"),
-}
+_MAGIC = b"simlink finished trials 1\n"
+#: Checksum of all that follows it, and the length of the head.
+_FRONT = struct.Struct("<16sQ")
+#: The kinds of array that a file may hold.
+_KINDS = {one.str: one for one in map(np.dtype, ("i1", "i4", "i8", "f8", "?"))} | {"row": ROW}
+
+#: What reading a file of any content may raise.
+_UNUSABLE = (
+    OSError,
+    ValueError,
+    TypeError,
+    LookupError,
+    AttributeError,
+    OverflowError,
+    MemoryError,
+    RecursionError,
+)
 
 
 class Checkpoint:
@@ -66,6 +70,11 @@ class Checkpoint:
     resume : bool
         Whether what an earlier run kept is taken up. Otherwise it goes, but not before there is
         something to take its place.
+
+    Attributes
+    ----------
+    set_aside : list of str
+        A line for each kept file that could not be used.
     """
 
     def __init__(
@@ -74,9 +83,17 @@ class Checkpoint:
         said = "\n".join((__version__, engine, str(keep), scenario.to_toml()))
         key = hashlib.blake2b(said.encode(), digest_size=12).hexdigest()
         self.folder = folder / FOLDER / key
+        self.set_aside: list[str] = []
+        self._scenario = scenario
         self._stale = not resume
+        self._taken: set[range] = set()
         self._pending: list[Part] = []
         self._written = time.monotonic()
+
+    @property
+    def resumed(self) -> int:
+        """Trials taken over from an earlier run."""
+        return sum(map(len, self._taken))
 
     def add(self, part: Part) -> None:
         """Take a finished part, and write what has been taken if that is due.
@@ -86,13 +103,15 @@ class Checkpoint:
         OutputError
             If it cannot be written.
         """
+        if part.trials in self._taken:
+            return
         if self._pending and self._pending[-1].trials.stop != part.trials.start:
-            self.write()
+            self.flush()
         self._pending.append(part)
         if time.monotonic() - self._written >= EVERY:
-            self.write()
+            self.flush()
 
-    def write(self) -> None:
+    def flush(self) -> None:
         """Write what has been taken and not yet been written.
 
         Raises
@@ -107,9 +126,14 @@ class Checkpoint:
             self._stale = False
         if not self.folder.is_dir():
             make_folder(self.folder)
-        first, last = self._pending[0].trials, self._pending[-1].trials
-        content = pickle.dumps([_plain(part) for part in self._pending], protocol=5)
-        write_whole(self._path(range(first.start, last.stop)), _digest(content) + content)
+        trials = range(self._pending[0].trials.start, self._pending[-1].trials.stop)
+        tally = Tally(self._scenario, range(trials.start, trials.start))
+        for part in self._pending:
+            tally.merge(part.tally)
+        rows = [one for part in self._pending for one in part.rows]
+        with writing_whole(self._path(trials)) as file:
+            for piece in _encoded(Part(trials, tally, rows)):
+                file.write(piece)
         self._pending = []
         self._written = time.monotonic()
 
@@ -122,32 +146,29 @@ class Checkpoint:
                 found.append(range(int(start), int(stop)))
         apart: list[range] = []
         for one in sorted(found, key=lambda one: (one.start, -one.stop)):
-            if not apart or one.start >= apart[-1].stop:
+            if one.stop <= self._scenario.trials and (not apart or one.start >= apart[-1].stop):
                 apart.append(one)
         return apart
 
-    def load(self, trials: range) -> list[Part]:
-        """Return the parts of one kept file.
+    def earlier(self, trials: range) -> Part | None:
+        """Return the part that an earlier run kept of some trials, None if there is none to use.
 
-        Raises
-        ------
-        OutputError
-            If it cannot be read or is damaged; running its trials anew is then the way.
+        A file that cannot be used is set aside.
         """
         path = self._path(trials)
         try:
-            content = path.read_bytes()
-            size = len(_digest(b""))
-            if _digest(content[size:]) != content[:size]:
-                raise ValueError("it is damaged")
-            parts = [_part(*one) for one in _Reader(io.BytesIO(content[size:])).load()]
-            if [trial for part in parts for trial in part.tally.trials] != list(trials):
-                raise ValueError("it holds other units than it says")
-        except (OSError, ValueError, TypeError, AttributeError, pickle.UnpicklingError) as error:
+            part = _decoded(path.read_bytes(), self._scenario, trials)
+        except FileNotFoundError:
+            return None
+        except _UNUSABLE as error:
             said = getattr(error, "strerror", None) or error
-            line = f"{path}: cannot be resumed from: {said}; without it, its units are run anew"
-            raise OutputError("".join(c if c.isprintable() else " " for c in line)) from None
-        return parts
+            line = f"{path}: set aside: {said}; its {len(trials)} units are run anew"
+            self.set_aside.append("".join(c if c.isprintable() else " " for c in line))
+            with suppress(OSError):
+                path.replace(path.with_suffix(".damaged"))
+            return None
+        self._taken.add(trials)
+        return part
 
     def _path(self, trials: range) -> Path:
         return self.folder / f"{trials.start}-{trials.stop}.part"
@@ -163,35 +184,66 @@ def forget(folder: Path) -> None:
     shutil.rmtree(folder / FOLDER, ignore_errors=True)
 
 
-def _digest(content: bytes) -> bytes:
-    return hashlib.blake2b(content, digest_size=16).digest()
+def _encoded(part: Part) -> list[Buffer]:
+    """Return the content of a part's file, piece by piece, for rows may be large."""
+    state = part.tally.state()
+    arrays = {name: one for name, one in state.items() if isinstance(one, np.ndarray)}
+    arrays |= {f"rows.{number}": rows for number, rows in enumerate(part.rows)}
+    head = {
+        "trials": [part.trials.start, part.trials.stop],
+        "values": {name: one for name, one in state.items() if name not in arrays},
+        "arrays": [
+            [name, "row" if one.dtype == ROW else one.dtype.str, one.shape]
+            for name, one in arrays.items()
+        ],
+    }
+    said = json.dumps(head).encode("ascii")
+    plain = [np.ascontiguousarray(one).view(np.uint8) for one in arrays.values() if one.size]
+    body: list[Buffer] = [said, *(one.data for one in plain)]
+    return [_MAGIC + _FRONT.pack(_digest(*body), len(said)), *body]
 
 
-def _plain(part: Part) -> tuple[range, Any, list[bytes]]:
-    """Return a part as plain data, its ledger rows in their columnar file format."""
-    return part.trials, part.tally, [_encoded(rows) for rows in part.rows]
+def _decoded(content: bytes, scenario: Scenario, trials: range) -> Part:
+    """Return the part that a file holds.
+
+    Raises
+    ------
+    ValueError, TypeError, KeyError
+        If it is damaged, foreign, or holds what no run of the scenario gives.
+    """
+    start = len(_MAGIC) + _FRONT.size
+    if content[: len(_MAGIC)] != _MAGIC or len(content) < start:
+        raise ValueError("it is not a file of finished trials")
+    digest, length = _FRONT.unpack_from(content, len(_MAGIC))
+    if _digest(memoryview(content)[start:]) != digest or length > len(content) - start:
+        raise ValueError("it is damaged")
+    head = json.loads(content[start : start + length])
+    if head["trials"] != [trials.start, trials.stop]:
+        raise ValueError("it holds other units than it says")
+    state: dict[str, Any] = {}
+    for name, value in head["values"].items():
+        if value is not None and type(value) is not int:
+            raise ValueError(f"{name} is no whole number")
+        state[name] = value
+    rows = []
+    at = start + length
+    for name, kind, shape in head["arrays"]:
+        array = np.ndarray(shape, _KINDS[kind], content, at)
+        at += array.nbytes
+        if name.startswith("rows."):
+            fates = array["fate"]
+            if fates.size and not 0 <= fates.min() <= fates.max() < len(FATES):
+                raise ValueError("it holds rows without a fate")
+            rows.append(array)
+        else:
+            state[name] = array.copy()
+    if at != len(content):
+        raise ValueError("it is longer than it says")
+    return Part(trials, Tally.restore(scenario, trials, state), rows)
 
 
-def _part(trials: Any, tally: Any, rows: Any) -> Part:
-    import pyarrow as pa
-
-    return Part(trials, tally, [pa.ipc.open_stream(one).read_all() for one in rows])
-
-
-def _encoded(rows: pa.Table) -> bytes:
-    import pyarrow as pa
-
-    sink = pa.BufferOutputStream()
-    with pa.ipc.new_stream(sink, rows.schema) as stream:
-        stream.write_table(rows)
-    content: bytes = sink.getvalue().to_pybytes()
-    return content
-
-
-class _Reader(pickle.Unpickler):
-    """Makes tallies of numbers and nothing else, whoever wrote the file."""
-
-    def find_class(self, module: str, name: str) -> Any:
-        if (module, name) not in _PLAIN:
-            raise pickle.UnpicklingError(f"it holds more than figures: {module}.{name}")
-        return super().find_class(module, name)
+def _digest(*content: Buffer) -> bytes:
+    digest = hashlib.blake2b(digest_size=16)
+    for piece in content:
+        digest.update(piece)
+    return digest.digest()

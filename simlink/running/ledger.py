@@ -1,7 +1,8 @@
 """The ledger: one row for each word, every word with one fate.
 
-It is kept as Parquet: a column of int64 instants compresses to a few bytes a row, missing ones
-are true nulls rather than a magic number, and pandas and every columnar tool read it.
+It is kept as Parquet: columns of int64 instants, written as differences, compress to a byte or two
+each; missing ones are true nulls rather than a magic number, and pandas and every columnar tool
+read it.
 """
 
 from __future__ import annotations
@@ -11,6 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import numpy.typing as npt
 
 from simlink.base.instants import NEVER
 from simlink.records import Fate, FrameBlock
@@ -41,10 +43,23 @@ COLUMNS = [
     "short_acquisition",
     "flagged",
 ]
+_KINDS: dict[str, Any] = dict.fromkeys(INSTANTS, np.int64) | {
+    "trial": np.int32,
+    "conversion": np.int64,
+    "lane": np.int16,
+    "position": np.int16,
+    "fate": np.int8,
+    "short_acquisition": np.bool_,
+    "flagged": np.bool_,
+}
+#: A row in memory, the longest columns first so that each lies even; `NEVER` where there is none.
+ROW = np.dtype(sorted(_KINDS.items(), key=lambda one: -np.dtype(one[1]).itemsize), align=True)
+
+Rows = npt.NDArray[np.void]
 
 
-def table(block: FrameBlock) -> pa.Table:
-    """Return the rows of a block as an Arrow table.
+def rows_of(block: FrameBlock) -> Rows:
+    """Return a row for each word of a block, those never sent as well.
 
     Parameters
     ----------
@@ -53,65 +68,100 @@ def table(block: FrameBlock) -> pa.Table:
 
     Returns
     -------
+    ndarray of `ROW`, shape (T, n, L, W)
+    """
+    assert block.first_bit is not None
+    assert block.last_bit is not None
+    rows = np.zeros(block.first_bit.shape, dtype=ROW)
+    trials, conversions, lanes, positions = np.ogrid[tuple(map(slice, rows.shape))]
+    rows["trial"] = block.trials.start + trials
+    rows["conversion"] = block.first + conversions
+    rows["lane"], rows["position"] = lanes, positions
+    rows["t_first_bit"], rows["t_last_bit"] = block.first_bit, block.last_bit
+    for column in (*INSTANTS, "fate", "short_acquisition"):
+        if column not in ("t_first_bit", "t_last_bit"):
+            rows[column] = getattr(block, column.removeprefix("t_"))[:, :, np.newaxis, np.newaxis]
+    # Nothing in this version raises a flag.
+    return rows
+
+
+def in_order(blocks: list[Rows]) -> list[Rows]:
+    """Return the rows of blocks one after another, by trial, conversion, lane and position.
+
+    Parameters
+    ----------
+    blocks : list of ndarray of `ROW`, shape (T, n, L, W)
+        All of the same trials, in the order of their conversions.
+
+    Returns
+    -------
+    list of ndarray of `ROW`, shape (rows,)
+        In one piece or several, without the rows of conversions that were never sent.
+    """
+    if len(blocks) > 1 and len(blocks[0]) > 1:
+        blocks = [np.concatenate(blocks, axis=1)]
+    flat = []
+    for rows in blocks:
+        sent = rows["fate"] != Fate.NOT_SENT
+        flat.append(rows.ravel() if sent.all() else rows[sent])
+    return flat
+
+
+def table(rows: Rows | FrameBlock) -> pa.Table:
+    """Return rows, or those of a block, as an Arrow table.
+
+    Parameters
+    ----------
+    rows : ndarray of `ROW`, or FrameBlock with word times
+
+    Returns
+    -------
     pyarrow.Table
-        T x n x L x W rows less those never sent; instants int64 fs, null where there is none.
+        Instants int64 fs, null where there is none.
     """
     import pyarrow as pa
 
-    assert block.first_bit is not None
-    assert block.last_bit is not None
-    shape = block.first_bit.shape
-    keep = np.broadcast_to((block.fate != Fate.NOT_SENT)[..., None, None], shape).ravel()
-    all_kept = bool(keep.all())
-
-    def flat(values: Any) -> Any:
-        values = np.asarray(values)
-        if values.ndim == 2:
-            values = values[..., None, None]
-        spread = np.broadcast_to(values, shape).ravel()
-        return spread if all_kept else spread[keep]
-
-    def instants(values: Any) -> pa.Array:
-        spread = flat(values)
-        return pa.array(spread, mask=spread == NEVER)
-
-    trials = np.arange(block.trials.start, block.trials.stop)[:, None, None, None]
-    conversions = np.arange(block.first, block.first + block.count)[None, :, None, None]
-    lanes = np.arange(shape[2])[None, None, :, None]
-    positions = np.arange(shape[3])[None, None, None, :]
-    fates = pa.DictionaryArray.from_arrays(pa.array(flat(block.fate)), FATES)
-    values = [
-        pa.array(flat(trials).astype(np.int32)),
-        pa.array(flat(conversions).astype(np.int64)),
-        pa.array(flat(lanes).astype(np.int16)),
-        pa.array(flat(positions).astype(np.int16)),
-        *(
-            instants(times)
-            for times in (
-                block.trigger,
-                block.aperture,
-                block.ready,
-                block.first_bit,
-                block.last_bit,
-                block.release,
-                block.read_start,
-                block.read_end,
-            )
-        ),
-        fates,
-        pa.array(flat(block.short_acquisition)),
-        # Nothing in this version raises a flag.
-        pa.array(np.zeros(len(fates), dtype=np.bool_)),
-    ]
-    return pa.table(dict(zip(COLUMNS, values, strict=True)))
+    if isinstance(rows, FrameBlock):
+        (rows,) = in_order([rows_of(rows)])
+    kinds = {np.int16: pa.int16(), np.int32: pa.int32(), np.int64: pa.int64()}
+    columns = {}
+    for name in COLUMNS:
+        values = np.ascontiguousarray(rows[name])
+        if name == "fate":
+            codes = pa.Array.from_buffers(pa.int8(), len(values), [None, pa.py_buffer(values)])
+            columns[name] = pa.DictionaryArray.from_arrays(codes, _words(FATES))
+        elif _KINDS[name] is np.bool_:
+            columns[name] = pa.Array.from_buffers(pa.bool_(), len(values), [None, _bits(values)])
+        else:
+            there = values != NEVER if name in INSTANTS else np.True_
+            nulls = None if there.all() else _bits(there)
+            buffers = [nulls, pa.py_buffer(values)]
+            columns[name] = pa.Array.from_buffers(kinds[_KINDS[name]], len(values), buffers)
+    return pa.table(columns)
 
 
-def frame(tables: list[pa.Table]) -> pd.DataFrame:
+def _bits(flags: Any) -> pa.Buffer:
+    """Return flags as Arrow keeps them, a bit each."""
+    import pyarrow as pa
+
+    return pa.py_buffer(np.packbits(flags, bitorder="little"))
+
+
+def _words(words: list[str]) -> pa.Array:
+    """Return words as an Arrow array; made from buffers, for pyarrow would ask pandas for help."""
+    import pyarrow as pa
+
+    ends = np.cumsum([0, *map(len, words)]).astype(np.int32)
+    text = pa.py_buffer("".join(words).encode("ascii"))
+    return pa.StringArray.from_buffers(len(words), pa.py_buffer(ends), text)
+
+
+def frame(pieces: list[Rows]) -> pd.DataFrame:
     """Return the ledger as pandas: nullable Int64 instants, categorical fate."""
     import pandas as pd
     import pyarrow as pa
 
-    whole = pa.concat_tables(tables)
+    whole = pa.concat_tables([table(rows) for rows in pieces])
     kinds = {pa.int64(): pd.Int64Dtype()}
     rows: pd.DataFrame = whole.to_pandas(types_mapper=kinds.get)
     return rows
@@ -122,7 +172,7 @@ GROUP = 2**17
 
 
 class LedgerFile:
-    """Writes a ledger block by block beside its final place, and renames it when complete.
+    """Writes a ledger piece by piece beside its final place, and renames it when complete.
 
     Parameters
     ----------
@@ -134,39 +184,43 @@ class LedgerFile:
         self.path = path
         self._beside = path.with_name(f".{path.name}.{os.getpid()}.part")
         self._writer: Any = None
-        self._waiting: list[pa.Table] = []
+        self._waiting: list[Rows] = []
         self._rows = 0
 
-    def add(self, rows: pa.Table) -> None:
-        """Append rows."""
-        self._waiting.append(rows)
-        self._rows += len(rows)
-        if self._rows >= GROUP:
-            self._write(last=False)
+    def add(self, rows: Rows) -> None:
+        """Append rows, an ndarray of `ROW`."""
+        while self._rows + len(rows) >= GROUP:
+            most = GROUP - self._rows
+            self._waiting.append(rows[:most])
+            self._write()
+            rows = rows[most:]
+        if len(rows):
+            self._waiting.append(rows)
+            self._rows += len(rows)
 
-    def _write(self, last: bool) -> None:
-        """Write whole groups of rows, and at last what is left."""
-        import pyarrow as pa
+    def _write(self) -> None:
+        """Write the waiting rows as one group."""
         import pyarrow.parquet as pq
 
-        if not self._waiting:
-            return
-        rows = pa.concat_tables(self._waiting)
+        # In one piece, for pages may end where pieces do.
+        group = table(np.concatenate(self._waiting))
+        self._waiting, self._rows = [], 0
         if self._writer is None:
+            whole = [name for name in COLUMNS if np.issubdtype(_KINDS[name], np.signedinteger)]
+            whole.remove("fate")
             self._writer = pq.ParquetWriter(
-                self._beside, rows.schema, compression="zstd", use_dictionary=["fate"]
+                self._beside,
+                group.schema,
+                compression="zstd",
+                use_dictionary=["fate"],
+                column_encoding=dict.fromkeys(whole, "DELTA_BINARY_PACKED"),
             )
-        end = len(rows) if last else len(rows) // GROUP * GROUP
-        for start in range(0, end, GROUP):
-            group = rows.slice(start, min(GROUP, end - start))
-            # In one piece, for pages may end where pieces do.
-            self._writer.write_table(group.combine_chunks(), row_group_size=GROUP)
-        self._waiting = [rows.slice(end).combine_chunks()] if end < len(rows) else []
-        self._rows = len(rows) - end
+        self._writer.write_table(group, row_group_size=GROUP)
 
     def finish(self) -> None:
         """Close the file and put it in its place."""
-        self._write(last=True)
+        if self._waiting:
+            self._write()
         if self._writer is not None:
             self._writer.close()
             os.replace(self._beside, self.path)

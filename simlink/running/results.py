@@ -2,20 +2,20 @@
 
 from __future__ import annotations
 
-import os
-import shutil
-import tempfile
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from simlink.base.errors import OutputError
-from simlink.base.safe_write import make_folder
+from simlink.base.interrupts import Interrupted, uninterrupted
+from simlink.base.late import picture
+from simlink.base.safe_write import writing_set
 from simlink.base.version import __version__
 from simlink.running import checkpoint
 from simlink.running.ledger import LedgerFile
-from simlink.running.run import MOST_WORDS, Progress, Run, words_of
+from simlink.running.run import Progress, Run, keeps_ledger
 from simlink.running.run import run as run_scenario
 
 if TYPE_CHECKING:
@@ -30,6 +30,8 @@ NAMES = (
     "scenario.toml",
     *(f"{name}.{kind}" for name in PICTURES for kind in ("svg", "png")),
 )
+#: How the resolved scenario in a results folder begins.
+_RESOLVED = "# Resolved by simlink"
 
 
 def run_into(
@@ -69,46 +71,38 @@ def run_into(
         results are then as they were.
     InputError
         If the engine cannot do the scenario exactly.
+    Interrupted
+        After Ctrl-C while the results were written; what was finished is kept.
     """
-    keep = words_of(scenario) <= MOST_WORDS if ledger is None else ledger
+    keep = keeps_ledger(scenario, ledger)
     place = Path(folder)
-    with _beside(place) as hidden:
-        rows = LedgerFile(hidden / LEDGER) if keep else None
+    with _results(place) as hidden, _ledger(hidden, keep) as rows:
+        run = run_scenario(
+            scenario, ledger=keep, ledger_file=rows, progress=progress, keep_in=place, **options
+        )
         try:
-            run = run_scenario(
-                scenario,
-                ledger=keep,
-                ledger_file=rows,
-                progress=progress,
-                keep_in=place,
-                **options,
-            )
-            if rows is not None:
-                rows.finish()
-        except BaseException:
-            if rows is not None:
-                _give_up(rows)
-            raise
-        _fill(run, place, hidden)
-        _move(place, hidden)
+            _fill(run, place, hidden, rows)
+        except KeyboardInterrupt:
+            if run.checkpoint is None or not run.tally.count:
+                raise
+            with uninterrupted():
+                run.checkpoint.flush()
+            raise Interrupted(run.tally.count) from None
     if not run.interrupted:
         checkpoint.forget(place)
     return run
 
 
-def write(run: Run, folder: Path | str, ledger_path: Path | str | None = None) -> None:
+def write(run: Run, folder: Path | str) -> None:
     """Write the results of a run into a folder.
 
     Parameters
     ----------
     run : Run
-        A finished run.
+        A finished run; the ledger that it holds, if it holds one, is written too.
     folder : Path or str
         Where they go; made if it is not there. Files of an earlier run that this one did not
         make are removed; files of other names are left alone.
-    ledger_path : Path or str, optional
-        A finished ledger file, which is moved into the folder; left out, the ledger that the
-        run holds, if it holds one, is written.
 
     Raises
     ------
@@ -116,99 +110,46 @@ def write(run: Run, folder: Path | str, ledger_path: Path | str | None = None) -
         If they cannot be written; old results are then as they were.
     """
     place = Path(folder)
-    with _beside(place) as hidden:
-        if ledger_path is not None:
-            shutil.move(ledger_path, hidden / LEDGER)
-        elif run.tables is not None:
-            rows = LedgerFile(hidden / LEDGER)
-            try:
-                for table in run.tables:
-                    rows.add(table)
-                rows.finish()
-            except BaseException:
-                _give_up(rows)
-                raise
-        _fill(run, place, hidden)
-        _move(place, hidden)
+    with _results(place) as hidden, _ledger(hidden, run.rows is not None) as rows:
+        for piece in run.rows or ():
+            assert rows is not None
+            rows.add(piece)
+        _fill(run, place, hidden, rows)
 
 
 @contextmanager
-def _beside(folder: Path) -> Iterator[Path]:
-    """Give a hidden folder within the folder of the results, and take it away at the end.
-
-    It lies within, so that a file moved from it stays on its disk and never has to be copied.
-    """
-    new = _not_there(folder)
-    hidden: Path | None = None
-    try:
-        make_folder(folder)
-        for name in NAMES:
-            if (folder / name).is_dir():
-                raise OutputError(f"{folder / name}: cannot be written: is a directory")
-        hidden = Path(tempfile.mkdtemp(dir=folder, prefix=".results-", suffix=".part"))
+def _results(folder: Path) -> Iterator[Path]:
+    """Give the hidden folder of a set of results; see `writing_set`."""
+    resolved = folder / "scenario.toml"
+    with suppress(OSError, UnicodeDecodeError), resolved.open(encoding="utf-8") as file:
+        if not file.readline().startswith(_RESOLVED):
+            raise OutputError(f"{resolved}: cannot be written: it is not one that simlink wrote")
+    with writing_set(folder, NAMES) as hidden:
         yield hidden
-    except BaseException as error:
-        if hidden is not None:
-            shutil.rmtree(hidden, ignore_errors=True)
-        for made in new:
-            # What was made for nothing goes again; a folder in which something lies stays.
-            try:
-                made.rmdir()
-            except OSError:
-                break
-        if isinstance(error, OSError):
-            said = f"{folder}: cannot be written: {error.strerror or error}"
-            raise OutputError("".join(c if c.isprintable() else " " for c in said)) from None
+
+
+@contextmanager
+def _ledger(hidden: Path, keep: bool) -> Iterator[LedgerFile | None]:
+    rows = LedgerFile(hidden / LEDGER) if keep else None
+    try:
+        yield rows
+    except BaseException:
+        if rows is not None:
+            # A file that cannot be written cannot be closed in order either; its folder goes.
+            with suppress(OSError):
+                rows.abandon()
         raise
-    shutil.rmtree(hidden, ignore_errors=True)
 
 
-def _not_there(folder: Path) -> list[Path]:
-    """Return the folder and those above it that do not exist yet, deepest first."""
-    missing = []
-    for place in (folder, *folder.parents):
-        if os.path.lexists(place):
-            break
-        missing.append(place)
-    return missing
-
-
-def _give_up(rows: LedgerFile) -> None:
-    # A file that cannot be written cannot be closed in order either; its folder goes.
-    with suppress(OSError):
-        rows.abandon()
-
-
-def _fill(run: Run, folder: Path, hidden: Path) -> None:
-    """Write everything but the ledger."""
-    from simlink.pictures import plot, style
-
+def _fill(run: Run, folder: Path, hidden: Path, rows: LedgerFile | None) -> None:
+    """Write everything, the end of the ledger beside the pictures."""
     scenario = run.scenario
-    first = (
-        f"# Resolved by simlink {__version__}, seed {scenario.seed}: every key, given or assumed.\n"
-    )
-    _whole(hidden / "scenario.toml", (first + scenario.to_toml(folder)).encode())
-    _whole(hidden / "figures.json", run.to_json().encode())
-    for name in PICTURES:
-        if name == "occupancy" and scenario.link.scheme != "remote_master":
-            continue  # the other schemes have no FIFO
-        figure = getattr(plot, name)(run).get_figure(root=True)
-        for kind in ("svg", "png"):
-            _whole(hidden / f"{name}.{kind}", style.encode(figure, kind))
-
-
-def _whole(path: Path, content: bytes) -> None:
-    with path.open("wb") as file:
-        file.write(content)
-        file.flush()
-        # A disk that is full may only say so here.
-        os.fsync(file.fileno())
-
-
-def _move(folder: Path, hidden: Path) -> None:
-    made = [name for name in NAMES if (hidden / name).exists()]
-    for name in made:
-        os.replace(hidden / name, folder / name)
-    for name in NAMES:
-        if name not in made:
-            (folder / name).unlink(missing_ok=True)
+    first = f"{_RESOLVED} {__version__}, seed {scenario.seed}: every key, given or assumed.\n"
+    with ThreadPoolExecutor(1) as beside:
+        ledger = beside.submit(rows.finish) if rows is not None else None
+        (hidden / "scenario.toml").write_text(first + scenario.to_toml(folder), encoding="utf-8")
+        (hidden / "figures.json").write_text(run.to_json(), encoding="utf-8")
+        for name, content in picture("results", "files")(run, PICTURES):
+            (hidden / name).write_bytes(content)
+        if ledger is not None:
+            ledger.result()

@@ -8,13 +8,15 @@ from __future__ import annotations
 import json
 import tomllib
 from collections.abc import Callable, Iterator, Mapping
-from contextlib import suppress
+from contextlib import closing, suppress
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from simlink.base.cautions import CAUTIONS
 from simlink.base.errors import OutputError
+from simlink.base.interrupts import uninterrupted
 from simlink.base.version import __version__
 from simlink.engines.choice import choose
 from simlink.figures import summary
@@ -22,16 +24,16 @@ from simlink.figures.answer import Answer, answer
 from simlink.figures.cycle import Cycle, cycles
 from simlink.figures.summary import Figure
 from simlink.figures.tally import Tally
-from simlink.running import spread as jobs
+from simlink.running import jobs
 from simlink.running.checkpoint import Checkpoint
-from simlink.running.ledger import LedgerFile, frame
+from simlink.running.ledger import LedgerFile, Rows, frame
+from simlink.running.spread import default_workers, spread
 from simlink.scenario.loading import Scenario
 
 if TYPE_CHECKING:
     from concurrent.futures import Executor
 
     import pandas as pd
-    import pyarrow as pa
 
 #: The most words of which a ledger is kept unless it is asked for.
 MOST_WORDS = 10**6
@@ -92,6 +94,12 @@ class Run:
         Why that engine.
     resumed : int
         Trials taken over from an interrupted run.
+    set_aside : list of str
+        A line for each file of such trials that could not be used.
+    rows : list of ndarray, or None
+        The ledger's rows, if it was kept in memory.
+    checkpoint : Checkpoint or None
+        Where its finished trials are kept until its results are written.
     """
 
     scenario: Scenario
@@ -101,7 +109,9 @@ class Run:
     interrupted: bool = False
     why: str = ""
     resumed: int = 0
-    tables: list[pa.Table] | None = field(default=None, repr=False)
+    set_aside: list[str] = field(default_factory=list)
+    rows: list[Rows] | None = None
+    checkpoint: Checkpoint | None = None
 
     @property
     def ledger(self) -> pd.DataFrame:
@@ -117,9 +127,9 @@ class Run:
         ValueError
             If the run kept none.
         """
-        if self.tables is None:
+        if self.rows is None:
             raise ValueError("this run kept no ledger; run it with ledger=True")
-        return frame(self.tables)
+        return frame(self.rows)
 
     @property
     def answer(self) -> Answer:
@@ -169,6 +179,11 @@ class Run:
 def words_of(scenario: Scenario) -> int:
     """Return how many words a run of a scenario asks for."""
     return scenario.trials * scenario.conversions * scenario.words
+
+
+def keeps_ledger(scenario: Scenario, asked: bool | None) -> bool:
+    """Tell whether a run keeps a ledger: as asked, else up to `MOST_WORDS`."""
+    return words_of(scenario) <= MOST_WORDS if asked is None else asked
 
 
 def run(
@@ -221,50 +236,62 @@ def run(
         If something cannot be written, or workers die again and again.
     """
     chosen, why = choose(engine, scenario)
-    keep = words_of(scenario) <= MOST_WORDS if ledger is None else ledger
+    keep = keeps_ledger(scenario, ledger)
     if workers is None:
-        workers = jobs.default_workers(chosen.name, scenario.trials * scenario.conversions)
+        workers = default_workers(chosen.name, scenario.trials * scenario.conversions)
     saved = None
     if keep_in is not None:
         saved = Checkpoint(keep_in, scenario, chosen.name, keep, resume=resume)
     before = saved.finished() if saved is not None and resume else []
-    todo = jobs.split(
-        jobs.missing(scenario.trials, before),
-        jobs.job_size(chosen.name, scenario.trials, workers, scenario.conversions),
-    )
-    tables: list[pa.Table] | None = [] if keep and ledger_file is None else None
+    words = scenario.words if keep else 0
+    size = jobs.job_size(chosen.name, scenario.trials, workers, scenario.conversions, words)
+    todo = jobs.split(jobs.missing(scenario.trials, before), size)
+    pieces: list[Rows] | None = [] if keep and ledger_file is None else None
     whole = Tally(scenario, range(0))
-    new = jobs.spread(scenario, chosen.name, todo, keep, workers=workers, executor=executor)
+    parts = spread(
+        partial(jobs.work, scenario, chosen.name, keep),
+        sorted([*before, *todo], key=lambda trials: trials.start),
+        workers=workers,
+        executor=executor,
+        earlier=saved.earlier if saved is not None and before else None,
+    )
     interrupted = False
     try:
-        for one in sorted([*before, *todo], key=lambda trials: trials.start):
-            old = saved is not None and one in before
-            for part in saved.load(one) if saved is not None and old else [next(new)]:
-                with jobs.uninterrupted():
+        with closing(parts):
+            for part in parts:
+                with uninterrupted():
                     whole.merge(part.tally)
                     if ledger_file is not None:
                         for rows in part.rows:
                             ledger_file.add(rows)
-                    elif tables is not None:
-                        tables.extend(part.rows)
-                    if saved is not None and not old:
+                    elif pieces is not None:
+                        pieces.extend(part.rows)
+                    if saved is not None:
                         saved.add(part)
+                del part
                 if progress is not None:
                     progress(whole.count)
     except KeyboardInterrupt:
         interrupted = True
         if saved is not None:
-            saved.write()
+            with uninterrupted():
+                saved.flush()
     except OutputError:
         if saved is not None:
             with suppress(OutputError):
-                saved.write()
+                saved.flush()
         raise
-    finally:
-        new.close()
     if interrupted and whole.count == 0:
         raise KeyboardInterrupt
     done = scenario.with_(trials=whole.count) if interrupted else scenario
-    found = Figures(summary.figures(done, whole))
-    resumed = sum(len(one) for one in before)
-    return Run(done, chosen.name, whole, found, interrupted, why, resumed, tables)
+    return Run(
+        done,
+        chosen.name,
+        whole,
+        Figures(summary.figures(done, whole)),
+        interrupted,
+        why,
+        *((0, []) if saved is None else (saved.resumed, saved.set_aside)),
+        pieces,
+        saved,
+    )

@@ -7,6 +7,7 @@ import tomllib
 from pathlib import Path
 
 from simlink.base.errors import InputError
+from simlink.base.safe_write import note_input
 from simlink.scenario.faults import no_file
 from simlink.scenario.schema import Scenario, from_dict
 
@@ -39,6 +40,7 @@ def load(path: Path | str) -> Scenario:
             raise InputError(name, None, None, said)
         with file.open("rb") as stream:
             data = stream.read(_MOST_BYTES + 1)
+        note_input(file)
     except OSError as error:
         raise InputError(name, None, None, f"cannot be read ({error.strerror})") from None
     except ValueError as error:

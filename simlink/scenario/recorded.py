@@ -24,6 +24,7 @@ from pydantic import (
 )
 
 from simlink.base.draws import Streams
+from simlink.base.safe_write import note_input
 from simlink.scenario.faults import FaultError, no_file, written
 from simlink.scenario.law import Distribution, Ints, Moments, Sampler
 from simlink.scenario.quantities import NUMBER, TIME, Dimension
@@ -169,6 +170,7 @@ def _read(
         raise FaultError(said, found, ("file",))
     try:
         with path.open(encoding="utf-8-sig", newline="") as stream:
+            note_input(path)
             rows = _rows(stream)
             return _column(rows, column, dimension.scales[unit], dimension)
     except UnicodeDecodeError:

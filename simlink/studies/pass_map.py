@@ -6,8 +6,10 @@ import json
 import math
 import tomllib
 from collections.abc import Callable, Sequence
+from contextlib import closing
 from dataclasses import dataclass
 from fractions import Fraction
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -20,10 +22,13 @@ from simlink.budget import budget as budget_of
 from simlink.engines.choice import choose
 from simlink.figures.cycle import cycles
 from simlink.records import Fate
+from simlink.running.spread import default_workers, spread
 from simlink.scenario.distributions import Constant
 from simlink.scenario.loading import from_dict
 
 if TYPE_CHECKING:
+    from concurrent.futures import Executor
+
     import pandas as pd
 
     from simlink.budget import SchemeBudget
@@ -60,6 +65,8 @@ class PassMap:
         For each delay the highest clock at the means.
     never : list of tuple of str
         For each delay the margins that no clock keeps in the worst case.
+    interrupted : bool
+        Whether it was stopped before its last row; what is missing is NaN.
     """
 
     scenario: Scenario
@@ -72,6 +79,7 @@ class PassMap:
     lowest: list[Fraction | None]
     nominal: list[Fraction | None]
     never: list[tuple[str, ...]]
+    interrupted: bool = False
 
     def to_pandas(self) -> pd.DataFrame:
         """Return the shares with the clocks in Hz as index and the delays in s as columns."""
@@ -188,6 +196,8 @@ def pass_map(
     units: int = 4,
     conversions: int = 3,
     engine: str = "auto",
+    workers: int | None = None,
+    executor: Executor | None = None,
     progress: Callable[[int], None] | None = None,
 ) -> PassMap:
     """Simulate a scenario's scheme over serial clock and one-way barrier delay.
@@ -207,12 +217,23 @@ def pass_map(
         Simulated at each point.
     engine : {"auto", "event", "batch"}
         Which engine simulates.
+    workers : int, optional
+        Processes, each of which takes a row of points; as many as there are processors if there
+        is much to simulate when left out. The result does not depend on it.
+    executor : concurrent.futures.Executor, optional
+        Where to simulate instead.
     progress : callable, optional
         Called with the number of points done.
 
     Returns
     -------
     PassMap
+        Interrupted (Ctrl-C), it holds the rows that were finished.
+
+    Raises
+    ------
+    InputError
+        If no point can be simulated.
     """
     usual = usual_axes(scenario, steps)
     clocks = usual[0] if clocks is None else list(clocks)
@@ -221,16 +242,23 @@ def pass_map(
     shape = (len(clocks), len(delays))
     good, frames = np.full(shape, np.nan), np.zeros(shape, dtype=np.int64)
     refused: dict[tuple[int, int], str] = {}
-    for row, clock in enumerate(clocks):
-        for column, delay in enumerate(delays):
-            try:
-                found = at(sized, clock, delay)
-            except InputError as error:
-                refused[row, column] = str(error)
-                continue
-            good[row, column], frames[row, column] = _share(found, engine)
-            if progress is not None:
-                progress(row * len(delays) + column + 1)
+    if workers is None:
+        # As the slower engine has it: a few conversions at a point leave little to vectorise.
+        workers = default_workers("event", good.size * units * conversions)
+    interrupted = False
+    task = partial(_row, sized, delays, engine)
+    try:
+        with closing(spread(task, clocks, workers=workers, executor=executor)) as rows:
+            for row, shares in enumerate(rows):
+                for column, found in enumerate(shares):
+                    if isinstance(found, str):
+                        refused[row, column] = found
+                    else:
+                        good[row, column], frames[row, column] = found
+                if progress is not None:
+                    progress((row + 1) * len(delays))
+    except KeyboardInterrupt:
+        interrupted = True
     if len(refused) == good.size:
         raise InputError("pass map", None, None, f"no point can be simulated: {refused[0, 0]}")
     # The limits are those of the delay alone, whatever clock the scenario gives.
@@ -246,6 +274,7 @@ def pass_map(
         [worst.lowest if worst.is_open else None for worst, _ in limits],
         [nominal.highest if nominal.is_open else None for _, nominal in limits],
         [worst.never for worst, _ in limits],
+        interrupted,
     )
 
 
@@ -262,6 +291,21 @@ def _window(scenario: Scenario, delay: int) -> tuple[Window, Window]:
     )
     own = _budget(scenario.model_copy(update={"barrier": moved}))
     return own.worst, own.nominal
+
+
+def _row(
+    scenario: Scenario, delays: Sequence[int], engine: str, clock: Fraction
+) -> list[tuple[float, int] | str]:
+    """Return what `_share` does for each delay, or why the point was refused."""
+    found: list[tuple[float, int] | str] = []
+    for delay in delays:
+        try:
+            point = at(scenario, clock, delay)
+        except InputError as error:
+            found.append(str(error))
+        else:
+            found.append(_share(point, engine))
+    return found
 
 
 def _share(scenario: Scenario, engine: str) -> tuple[float, int]:

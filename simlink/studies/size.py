@@ -135,7 +135,6 @@ def size(
             search.run()
         except KeyboardInterrupt:
             found.interrupted = True
-            runs.stop()
     _fill(found, search, build)
     return found
 

@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 from simlink.base.cautions import CAUTIONS
+from simlink.base.late import picture
 from simlink.base.version import __version__
 from simlink.base.wording import count, rate_text, share
 from simlink.records import Fate
@@ -124,9 +125,8 @@ class Sizing:
 
     def plot(self, ax: Axes | None = None) -> Axes:
         """Draw the share lost against the value, with intervals and the target."""
-        from simlink.pictures.sizing import sizing
-
-        return sizing(self, ax)
+        drawn: Axes = picture("sizing", "sizing")(self, ax)
+        return drawn
 
     def text_of(self, value: float | None) -> str:
         """Return a value for people: ``"6"`` or ``"412.5 kHz"``."""

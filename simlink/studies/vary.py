@@ -11,16 +11,21 @@ import difflib
 import itertools
 import json
 import tomllib
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Generator, Iterable, Mapping
+from contextlib import ExitStack, closing
 from dataclasses import dataclass, field
 from fractions import Fraction
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 from simlink.base.cautions import CAUTIONS
 from simlink.base.errors import InputError
+from simlink.base.late import picture
 from simlink.base.version import __version__
 from simlink.engines.choice import choose
 from simlink.running.run import run
+from simlink.running.spread import default_workers, spread
+from simlink.running.workers import Workers
 from simlink.scenario.quantities import FREQUENCY, LINE_RATE, RATIO, TIME
 from simlink.scenario.reading import unknown
 from simlink.scenario.writing import every_key
@@ -146,9 +151,10 @@ class Variation:
 
     def plot(self, ax: Axes | None = None, figure: str | None = None) -> Axes:
         """Draw a figure: a line with its interval for one key, a map for two."""
-        from simlink.pictures.vary import variation
-
-        return variation(self, ax, None if figure is None else _figure(figure))
+        drawn: Axes = picture("vary", "variation")(
+            self, ax, None if figure is None else _figure(figure)
+        )
+        return drawn
 
     def to_dict(self) -> dict[str, Any]:
         """Return the study as plain, JSON-ready dictionaries."""
@@ -206,7 +212,8 @@ def vary(
     engine : {"auto", "event", "batch"}
         Which engine.
     workers : int, optional
-        Processes for each point; as `simlink.run` does when left out.
+        Processes, for whole points where there are enough of them, else for the trials of each;
+        as many as there are processors if the study is long when left out, else one.
     executor : concurrent.futures.Executor, optional
         Where to run the trials instead.
     progress : callable, optional
@@ -230,33 +237,82 @@ def vary(
     if found.total > MOST:
         raise InputError("vary", None, str(found.total), f"at most {MOST} points in all")
     candidates = [
-        (values, scenario.with_values(dict(zip(given, values, strict=True))))
+        scenario.with_values(dict(zip(given, values, strict=True)))
         for values in itertools.product(*given.values())
     ]
-    for _, candidate in candidates:
-        choose(engine, candidate)
+    engines = [choose(engine, candidate)[0].name for candidate in candidates]
+    if workers is None:
+        # The event engine is the slower one, so whatever it does counts.
+        conversions = sum(candidate.trials * candidate.conversions for candidate in candidates)
+        workers = default_workers("event" if "event" in engines else "batch", conversions)
     try:
-        for number, (values, candidate) in enumerate(candidates):
-
-            def trials(done: int, number: int = number, of: int = candidate.trials) -> None:
-                if progress is not None:
-                    progress(number, len(candidates), done / of)
-
-            trials(0)
-            result = run(
-                candidate,
-                engine=engine,
-                ledger=False,
-                workers=workers,
-                executor=executor,
-                progress=trials,
-            )
-            if result.interrupted:
-                raise KeyboardInterrupt
-            found.points.append(VariedPoint(values, result.engine, dict(result.figures)))
+        with closing(_points(candidates, engine, workers, executor, progress)) as points:
+            for values, point in zip(itertools.product(*given.values()), points, strict=True):
+                found.points.append(VariedPoint(values, *point))
     except KeyboardInterrupt:
         found.interrupted = True
     return found
+
+
+Point = tuple[str, "dict[str, Figure]"]
+
+
+def _points(
+    candidates: list[Scenario],
+    engine: str,
+    workers: int,
+    executor: Executor | None,
+    progress: Progress | None,
+) -> Generator[Point, None, None]:
+    """Run every candidate; give its engine and figures, in their order."""
+
+    def tell(done: int, share: float = 0.0) -> None:
+        if progress is not None and done < len(candidates):
+            progress(done, len(candidates), share)
+
+    tell(0)
+    if executor is None and 1 < workers <= len(candidates):
+        task = partial(_point, engine=engine)
+        with closing(spread(task, candidates, workers=workers)) as points:
+            for number, point in enumerate(points, 1):
+                yield point
+                tell(number)
+        return
+    with ExitStack() as stack:
+        if executor is None and workers > 1:
+            executor = stack.enter_context(Workers(workers))
+        for number, candidate in enumerate(candidates):
+            of = candidate.trials
+
+            def trials(done: int, number: int = number, of: int = of) -> None:
+                tell(number, done / of)
+
+            yield _point(
+                candidate, engine=engine, workers=workers, executor=executor, progress=trials
+            )
+            tell(number + 1)
+
+
+def _point(
+    scenario: Scenario,
+    *,
+    engine: str,
+    workers: int = 1,
+    executor: Executor | None = None,
+    progress: Callable[[int], None] | None = None,
+) -> Point:
+    """Run a point whole and return its engine and figures."""
+    found = run(
+        scenario,
+        engine=engine,
+        ledger=False,
+        workers=workers,
+        executor=executor,
+        progress=progress,
+    )
+    if found.interrupted:
+        raise KeyboardInterrupt
+    return found.engine, dict(found.figures)
 
 
 def _values(key: str, wanted: str | Iterable[Any]) -> list[Any]:

@@ -7,9 +7,9 @@ from fnmatch import fnmatchcase
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-import simlink
 from simlink.base.errors import InputError
 from simlink.base.safe_write import writing_whole
+from simlink.base.version import __version__
 from simlink.waveform.signals import Signal, signals_of
 from simlink.waveform.writer import DumpWriter
 
@@ -72,7 +72,7 @@ def dump(
             first=window.start,
             constants=constants_of(scenario, trial),
             comment=f"{scenario.title or 'untitled'}; seed {scenario.seed}, unit {trial}",
-            version=simlink.__version__,
+            version=__version__,
         )
         trace(scenario, range(window.stop), trial, writer.note)
         writer.close()

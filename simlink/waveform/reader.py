@@ -15,6 +15,7 @@ from typing import IO
 
 from simlink.base.errors import InputError
 from simlink.base.instants import LONGEST_TRIAL
+from simlink.base.safe_write import note_input
 from simlink.waveform import timescale
 from simlink.waveform.writer import CLOSING, MAKER
 
@@ -134,6 +135,7 @@ class Dump:
         except (OSError, ValueError) as error:
             said = getattr(error, "strerror", None) or "is no name of a file"
             raise InputError(self.name, None, None, f"cannot be read ({said})") from None
+        note_input(path)
         self._tokens = self._split()
         try:
             self._header()

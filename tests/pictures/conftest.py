@@ -94,5 +94,5 @@ def nothing_arrived(runs):
     tally.sent[:] = 3
     tally.fates[:, 5] = 3
     return replace(
-        runs["plain"], tally=tally, figures=Figures(summary.figures(found, tally)), tables=None
+        runs["plain"], tally=tally, figures=Figures(summary.figures(found, tally)), rows=None
     )

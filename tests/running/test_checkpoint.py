@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import json
 import os
 import pickle
 
@@ -11,8 +12,9 @@ from typer.testing import CliRunner
 
 from simlink.base.errors import InputError, OutputError
 from simlink.cli import app
-from simlink.running import checkpoint, results
-from simlink.running import spread as jobs
+from simlink.figures import summary
+from simlink.figures.tally import Tally
+from simlink.running import checkpoint, jobs, results
 from simlink.running.checkpoint import FOLDER, Checkpoint
 from simlink.running.ledger import LedgerFile
 from simlink.running.run import run
@@ -68,9 +70,9 @@ def worked(monkeypatch):
     done = []
     work = jobs.work
 
-    def noted(scenario, engine, start, stop, keep):
-        done.extend(range(start, stop))
-        return work(scenario, engine, start, stop, keep)
+    def noted(scenario, engine, keep, trials):
+        done.extend(trials)
+        return work(scenario, engine, keep, trials)
 
     monkeypatch.setattr(jobs, "work", noted)
     return done
@@ -164,60 +166,129 @@ def test_overlapping_files_are_not_taken_twice(scenario, tmp_path):
     assert saved.finished() == [range(3), range(3, 4)]
 
 
-class Malice:
-    """Ends the program when it is unpickled."""
-
-    def __reduce__(self):
-        return (os._exit, (9,))
+def forged(body, length=0):
+    """Return a file with a checksum that is right, whoever made it."""
+    return checkpoint._MAGIC + checkpoint._FRONT.pack(checkpoint._digest(body), length) + body
 
 
-def signed(content):
-    return checkpoint._digest(content) + content
+def reworked(change):
+    """Return what changes the head of a kept file and makes its checksum right again."""
+
+    def spoil(content):
+        start = len(checkpoint._MAGIC) + checkpoint._FRONT.size
+        _, length = checkpoint._FRONT.unpack_from(content, len(checkpoint._MAGIC))
+        head = json.loads(content[start : start + length])
+        change(head)
+        said = json.dumps(head).encode()
+        return forged(said + content[start + length :], len(said))
+
+    return spoil
+
+
+def kind(name):
+    """Return what gives an array another kind, with the same count of bytes."""
+
+    def change(head):
+        for array in head["arrays"]:
+            if array[0] == "sent":
+                array[1:] = [name, [1]]
+
+    return reworked(change)
+
+
+def shape(*lengths):
+    return reworked(lambda head: head["arrays"][0].__setitem__(2, list(lengths)))
+
+
+def value(name, found):
+    return reworked(lambda head: head["values"].__setitem__(name, found))
 
 
 SPOILED = {
     "cut": (lambda content: content[:-1], "it is damaged"),
-    "empty": (lambda content: b"", "it is damaged"),
+    "empty": (lambda content: b"", "it is not a file of finished trials"),
+    "front alone": (lambda content: content[:30], "it is not a file of finished trials"),
     "one bit": (lambda content: content[:90] + bytes([content[90] ^ 1]) + content[91:], "damaged"),
-    "no pickle": (lambda content: signed(b"tally"), "cannot be resumed from"),
-    "malice": (lambda content: signed(pickle.dumps([Malice()])), "it holds more than figures"),
-    "another pickle": (lambda content: signed(pickle.dumps([1])), "cannot be resumed from"),
-    "no part": (lambda content: signed(pickle.dumps([(range(2), 1, [])])), "cannot be resumed"),
-    "other trials": (lambda content: signed(pickle.dumps([])), "cannot be resumed from"),
+    "another file": (lambda content: pickle.dumps([1]), "it is not a file of finished trials"),
+    "longer": (
+        lambda content: reworked(lambda _: None)(content + b"\0" * 8),
+        "longer than it says",
+    ),
+    "no head": (lambda content: forged(b"tally", 5), ""),
+    "a head beyond the end": (lambda content: forged(b"{}", 2**40), "it is damaged"),
+    "a head too deep": (lambda content: forged(b"[" * 10**5, 10**5), ""),
+    "a head without arrays": (reworked(lambda head: head.pop("arrays")), ""),
+    "a head of lists": (lambda content: forged(b"[]", 2), ""),
+    "other trials": (reworked(lambda head: head.update(trials=[0, 1])), "it holds other units"),
+    "objects": (kind("|O"), ""),
+    "objects in fields": (kind("[('a', '|O')]"), ""),
+    "times in place of counts": (kind("<f8"), "sent is of another kind"),
+    "another shape": (shape(1, 1), ""),
+    "a vast shape": (shape(2**40, 2**20), ""),
+    "a negative shape": (shape(-1), ""),
+    "more values than counted": (value("to_read.count", 10**6), "do not agree"),
+    "a word for a number": (value("to_read.least", "least"), "to_read.least is no whole number"),
+    "a FIFO deeper than there is": (value("fullest", 10**9), "fullest is out of range"),
 }
 
 
 @pytest.mark.parametrize("how", SPOILED)
-def test_a_spoiled_file_is_told_in_one_line(scenario, tmp_path, how):
+def test_a_spoiled_file_is_set_aside_in_one_line_and_run_anew(scenario, tmp_path, monkeypatch, how):
     spoil, said = SPOILED[how]
     interrupted(scenario, tmp_path)
     path = sorted((tmp_path / FOLDER).glob("*/*"))[1]
     path.write_bytes(spoil(path.read_bytes()))
-    with pytest.raises(OutputError, match=said) as caught:
-        run(scenario, engine="event", keep_in=tmp_path, resume=True)
-    assert str(caught.value).startswith(f"{path}: ")
-    assert "\n" not in str(caught.value)
-    path.unlink()
+    done = worked(monkeypatch)
     found = run(scenario, engine="event", keep_in=tmp_path, resume=True)
+    (line,) = found.set_aside
+    assert line.startswith(f"{path}: set aside: ")
+    assert said in line
+    assert line.endswith("; its 1 units are run anew")
+    assert line.isprintable()
+    assert done == [1, 3, 4, 5]
+    assert found.resumed == 2
     assert found.to_json() == run(scenario, engine="event").to_json()
+    assert path.with_suffix(".damaged").exists()
+
+
+def test_bins_where_no_latency_can_lie_are_refused(tmp_path, monkeypatch):
+    """They would ask for more memory than there is as soon as others join them."""
+    monkeypatch.setattr("simlink.figures.latencies.EXACT", 10)
+    scenario = chain(VALUES)
+    interrupted(scenario, tmp_path)
+    path = sorted((tmp_path / FOLDER).glob("*/*"))[1]
+    path.write_bytes(value("to_read.base", 10**15)(path.read_bytes()))
+    found = run(scenario, engine="event", keep_in=tmp_path, resume=True)
+    assert "do not agree" in found.set_aside[0]
+    assert found.to_json() == run(scenario, engine="event").to_json()
+
+
+@pytest.mark.parametrize("exact", [True, False])
+def test_a_tally_is_restored_whole(monkeypatch, exact):
+    if not exact:
+        monkeypatch.setattr("simlink.figures.latencies.EXACT", 10)
+    scenario = chain(VALUES)
+    tally = jobs.work(scenario, "event", False, range(6)).tally
+    again = Tally.restore(scenario, range(6), tally.state())
+    assert summary.figures(scenario, again) == summary.figures(scenario, tally)
 
 
 def test_a_full_disk_ends_the_run_in_one_line_and_keeps_what_was_written(
     scenario, tmp_path, monkeypatch
 ):
     written = []
-    whole = checkpoint.write_whole
+    whole = checkpoint.writing_whole
 
-    def full(path, content):
+    def full(path):
         if len(written) == 2:
             monkeypatch.setattr(os, "fsync", fail)
         written.append(path.name)
-        whole(path, content)
+        return whole(path)
 
     def fail(_):
         raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
 
-    monkeypatch.setattr(checkpoint, "write_whole", full)
+    monkeypatch.setattr(checkpoint, "writing_whole", full)
     with pytest.raises(OutputError, match=r"cannot be written: No space left on device$"):
         run(scenario, engine="event", keep_in=tmp_path)
     assert kept(tmp_path) == ["0-1.part", "1-2.part"]
@@ -273,6 +344,20 @@ def test_the_command_resumes_and_says_so(scenario, tmp_path):
     assert result.stderr == f"simlink: none of 6 units taken up from {out}\n"
 
 
+def test_the_command_says_what_was_set_aside(scenario, tmp_path):
+    path, out = tmp_path / "s.toml", tmp_path / "out"
+    path.write_text(scenario.to_toml())
+    interrupted(scenario, out)
+    spoiled = sorted((out / FOLDER).glob("*/*"))[0]
+    spoiled.write_bytes(b"")
+    result = command(path, "--engine", "event", "--out", out, "--resume")
+    assert result.exit_code == 0
+    assert result.stderr == (
+        f"simlink: {spoiled}: set aside: it is not a file of finished trials; "
+        f"its 1 units are run anew\nsimlink: 2 of 6 units taken up from {out}\n"
+    )
+
+
 def test_the_command_cannot_resume_without_a_folder(scenario, tmp_path):
     path = tmp_path / "s.toml"
     path.write_text(scenario.to_toml())
@@ -286,10 +371,10 @@ def test_a_command_that_fails_half_way_says_how_to_go_on(scenario, tmp_path, mon
     path.write_text(scenario.to_toml())
     work = jobs.work
 
-    def dies(scenario, engine, start, stop, keep):
-        if start == 4:
+    def dies(scenario, engine, keep, trials):
+        if trials.start == 4:
             raise OutputError("workers were killed 3 times; 2 of 6 jobs are left")
-        return work(scenario, engine, start, stop, keep)
+        return work(scenario, engine, keep, trials)
 
     monkeypatch.setattr(jobs, "work", dies)
     result = command(path, "--engine", "event", "--out", out)

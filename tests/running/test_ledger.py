@@ -10,7 +10,17 @@ import pytest
 
 from simlink.base.instants import NEVER
 from simlink.records import Fate, FrameBlock
-from simlink.running.ledger import COLUMNS, FATES, INSTANTS, LedgerFile, frame, table
+from simlink.running import jobs
+from simlink.running.ledger import (
+    COLUMNS,
+    FATES,
+    INSTANTS,
+    LedgerFile,
+    frame,
+    in_order,
+    rows_of,
+    table,
+)
 from tests.engines.chain import chain, record
 
 TWO_BY_THREE = {"frame.lanes": 2, "frame.words_per_lane": 3, "conversions": 4}
@@ -51,10 +61,11 @@ def test_the_fates_are_the_stated_ones():
 
 
 def test_what_never_happened_is_null_and_not_a_number():
-    rows = table(record(chain({"host.watermark": 2})))
+    (pieces,) = in_order([rows_of(record(chain({"host.watermark": 2})))])
+    rows = table(pieces)
     assert rows["t_read_start"].null_count == 1
     assert rows["t_release"].null_count == 0
-    whole = frame([rows])
+    whole = frame([pieces])
     assert whole["t_read_start"].isna().all()
     assert whole["t_read_start"].dtype == pd.Int64Dtype()
     assert NEVER not in whole["t_release"].tolist()
@@ -84,7 +95,7 @@ def test_a_block_of_many_trials_and_late_conversions_keeps_its_numbers():
 
 
 def test_pandas_gets_the_fates_by_name(block):
-    whole = frame([table(block), table(block)])
+    whole = frame(in_order([rows_of(block)]) * 2)
     assert len(whole) == 48
     assert whole["fate"].astype(str).unique().tolist() == ["delivered"]
     assert list(whole["fate"].cat.categories) == FATES
@@ -92,21 +103,50 @@ def test_pandas_gets_the_fates_by_name(block):
 
 def test_a_file_reads_back_to_the_same_rows(block, tmp_path):
     file = LedgerFile(tmp_path / "ledger.parquet")
-    rows = table(block)
-    file.add(rows.slice(0, 10))
-    file.add(rows.slice(10))
+    (rows,) = in_order([rows_of(block)])
+    file.add(rows[:10])
+    file.add(rows[10:])
     assert not (tmp_path / "ledger.parquet").exists()
     file.finish()
     back = pq.read_table(tmp_path / "ledger.parquet")
-    assert back.to_pylist() == rows.to_pylist()
+    assert back.to_pylist() == table(rows).to_pylist()
+    assert back.schema.equals(table(rows).schema)
     assert [one.name for one in tmp_path.iterdir()] == ["ledger.parquet"]
+
+
+def test_instants_are_written_as_differences(tmp_path):
+    """Periodic triggers and constant delays leave little but the reads to write down."""
+    queue = {"host.service_latency": {"shape": "exponential", "mean": "1500 ns"}}
+    scenario = chain(queue | {"conversions": 20_000, "trigger.rate": "400 kHz"})
+    rows = jobs.work(scenario, "batch", True, range(1)).rows
+    file = LedgerFile(tmp_path / "ledger.parquet")
+    for piece in rows:
+        file.add(piece)
+    file.finish()
+    assert (tmp_path / "ledger.parquet").stat().st_size < 11 * 20_000
+    back = pq.read_table(tmp_path / "ledger.parquet")
+    assert back.equals(pa.concat_tables(table(piece) for piece in rows).combine_chunks())
+
+
+def test_rows_of_interleaved_blocks_go_trial_by_trial():
+    """Two trials in blocks of conversions, as the batch engine hands them over."""
+    blocks = []
+    for first in (0, 2):
+        block = FrameBlock.blank(range(5, 7), first, 2, (2, 1))
+        block.fate[:] = Fate.DELIVERED
+        block.trigger[:] = first + np.arange(2) + 100 * np.arange(2)[:, None]
+        blocks.append(rows_of(block))
+    (rows,) = in_order(blocks)
+    expected = [(trial, k, lane) for trial in (5, 6) for k in range(4) for lane in (0, 1)]
+    assert [tuple(row) for row in rows[["trial", "conversion", "lane"]].tolist()] == expected
+    assert rows["t_trigger"].tolist() == [100 * (t - 5) + k for t, k, _ in expected]
 
 
 def test_a_file_stays_as_it_was_until_a_new_one_is_complete(block, tmp_path):
     path = tmp_path / "ledger.parquet"
     path.write_bytes(b"old")
     file = LedgerFile(path)
-    file.add(table(block))
+    file.add(*in_order([rows_of(block)]))
     file.abandon()
     assert path.read_bytes() == b"old"
     assert [one.name for one in tmp_path.iterdir()] == ["ledger.parquet"]

@@ -6,6 +6,7 @@ import pytest
 
 import simlink
 from simlink.base.errors import OutputError
+from simlink.base.interrupts import Interrupted
 from simlink.pictures import style
 from simlink.running import results
 from simlink.scenario.loading import loads
@@ -48,7 +49,7 @@ def test_a_run_leaves_all_its_files_and_nothing_else(tmp_path, scenario):
     assert json.loads(run.to_json())["figures"]["triggers"]["count"] == 120
     rows = pd.read_parquet(folder / "ledger.parquet")
     assert len(rows) == 120
-    assert run.tables is None
+    assert run.rows is None
     first = (folder / "scenario.toml").read_text().splitlines()[0]
     assert first.startswith("#")
     assert simlink.__version__ in first
@@ -83,13 +84,6 @@ def test_write_keeps_the_ledger_that_a_run_holds(tmp_path, scenario):
     assert content(tmp_path / "one").keys() == content(tmp_path / "two").keys()
     for name in ("figures.json", "scenario.toml", "occupancy.svg"):
         assert content(tmp_path / "one")[name] == content(tmp_path / "two")[name]
-
-
-def test_write_takes_a_ledger_file(tmp_path, scenario):
-    (tmp_path / "rows").write_bytes(b"rows")
-    results.write(simlink.run(scenario), tmp_path / "out", tmp_path / "rows")
-    assert (tmp_path / "out" / "ledger.parquet").read_bytes() == b"rows"
-    assert not (tmp_path / "rows").exists()
 
 
 def test_stale_files_go_and_foreign_ones_stay(tmp_path, scenario):
@@ -213,3 +207,32 @@ def test_an_interruption_before_the_first_trial_keeps_what_was_there(
             results.run_into(tmp_path / folder, scenario)
     assert content(tmp_path / "out") == before
     assert os.listdir(tmp_path) == ["out"]
+
+
+def test_the_scenario_that_is_run_is_not_overwritten(tmp_path, scenario, monkeypatch):
+    """Its comments are the user's; and a resolved one that is run again is an input as well."""
+    path = tmp_path / "scenario.toml"
+    path.write_text("# mine\n" + TEXT)
+    monkeypatch.setattr(results, "run_scenario", lambda *a, **k: pytest.fail("ran for nothing"))
+    with pytest.raises(OutputError, match=r"scenario\.toml: cannot be written"):
+        results.run_into(tmp_path, simlink.load(path).scenario)
+    with pytest.raises(OutputError, match="it is not one that simlink wrote"):
+        results.run_into(tmp_path, scenario)
+    assert path.read_text() == "# mine\n" + TEXT
+    path.write_text("# Resolved by simlink\n" + TEXT)
+    with pytest.raises(OutputError, match="it is an input"):
+        results.run_into(tmp_path, simlink.load(path).scenario)
+    assert os.listdir(tmp_path) == ["scenario.toml"]
+
+
+def test_ctrl_c_while_results_are_written_keeps_every_trial(tmp_path, scenario, monkeypatch):
+    def stop(figure, kind):
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(style, "encode", stop)
+    with pytest.raises(Interrupted) as caught:
+        results.run_into(tmp_path, scenario)
+    assert caught.value.kept == 3
+    assert content(tmp_path) == {}
+    monkeypatch.undo()
+    assert results.run_into(tmp_path, scenario, resume=True).resumed == 3

@@ -11,15 +11,16 @@ import subprocess
 import sys
 import threading
 import time
-from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
 
 import simlink
 from simlink.base.errors import OutputError
-from simlink.running import checkpoint
-from simlink.running import spread as jobs
+from simlink.base.interrupts import uninterrupted
+from simlink.running import checkpoint, jobs
+from simlink.running import spread as spreading
 from simlink.running.ledger import LedgerFile
 from simlink.running.run import run
 from tests.engines.chain import chain
@@ -98,6 +99,9 @@ def test_long_trials_make_small_jobs():
     # Several chunks a job where there are enough for each worker to have four such jobs.
     assert jobs.job_size("batch", 40_000, 2, 15_000) == 5 * 512
     assert jobs.job_size("batch", 4_096, 2, 1_000) == 512
+    # Rows of a ledger are far larger than what they add up to.
+    assert jobs.job_size("batch", 4_096, 1, 1_000, words=4) == 2**18 // 4000
+    assert jobs.job_size("batch", 4_096, 1, 10**6, words=4) == 1
 
 
 class Killer:
@@ -124,36 +128,29 @@ def test_a_killed_worker_loses_nothing_but_its_job():
     scenario = chain(SLOW)
     killer = Killer(4)
     found = run(scenario, engine="event", workers=2, progress=killer)
-    assert len(killer.killed) == 4 > jobs.TRIES
+    assert len(killer.killed) == 4 > spreading.TRIES
     assert found.to_json() == run(scenario, engine="event").to_json()
     assert multiprocessing.active_children() == []
 
 
+def end_at_once(*_):
+    signal.raise_signal(signal.SIGKILL)
+
+
 def test_workers_that_are_killed_again_and_again_end_the_run_in_one_line(monkeypatch):
-    made = []
-
-    def pool(workers):
-        context = multiprocessing.get_context("spawn")
-        made.append(workers)
-        kill = (signal.SIGKILL,)
-        return ProcessPoolExecutor(
-            workers, mp_context=context, initializer=signal.raise_signal, initargs=kill
-        )
-
-    monkeypatch.setattr(jobs, "open_pool", pool)
+    monkeypatch.setattr(jobs, "work", end_at_once)
     with pytest.raises(OutputError, match=r"^workers were killed 3 times; 24 of 24 jobs are left$"):
         run(chain(SLOW), engine="event", workers=2)
-    assert made == [2] * jobs.TRIES
     assert multiprocessing.active_children() == []
 
 
 #: Does a job, but the first time dies while handing it over; for a worker to import.
 HALF = """
 import gc, os, signal, struct
-from multiprocessing.queues import SimpleQueue
+from multiprocessing.connection import Connection
 from pathlib import Path
 
-from simlink.running import spread as jobs
+from simlink.running import jobs
 
 
 def work(*job):
@@ -161,8 +158,8 @@ def work(*job):
         Path(os.environ["SIMLINK_DIED"]).touch(exist_ok=False)
     except FileExistsError:
         return jobs.work(*job)
-    (queue,) = (one for one in gc.get_objects() if isinstance(one, SimpleQueue))
-    os.write(queue._writer.fileno(), struct.pack("!i", 10**6) + b"half of a part")
+    (pipe,) = (one for one in gc.get_objects() if isinstance(one, Connection))
+    os.write(pipe.fileno(), struct.pack("!i", 10**6) + b"half of a part")
     os.kill(os.getpid(), signal.SIGKILL)
 """
 
@@ -171,7 +168,6 @@ def test_a_worker_that_dies_while_it_hands_over_its_part_is_not_waited_for(monke
     (tmp_path / "half_a_part.py").write_text(HALF)
     monkeypatch.syspath_prepend(tmp_path)
     monkeypatch.setenv("SIMLINK_DIED", str(tmp_path / "died"))
-    monkeypatch.setattr(jobs, "_PATIENCE", 0.3)
     scenario = chain(LIVELY)
     expected = run(scenario).to_json()
     monkeypatch.setattr(jobs, "work", importlib.import_module("half_a_part").work)
@@ -182,15 +178,15 @@ def test_a_worker_that_dies_while_it_hands_over_its_part_is_not_waited_for(monke
 
 def test_a_job_that_fails_ends_the_run_and_its_workers():
     class Odd:
-        """No scenario at all."""
+        """Nothing that another process could know."""
 
     with pytest.raises((AttributeError, TypeError)):
-        list(jobs.spread(Odd, "batch", [range(1), range(1, 2)], False, workers=2))
+        list(spreading.spread(Odd, [range(1), range(1, 2)], workers=2))
     assert multiprocessing.active_children() == []
 
 
 def taking_in(finished):
-    with jobs.uninterrupted():
+    with uninterrupted():
         os.kill(os.getpid(), signal.SIGINT)
         time.sleep(0.05)
         finished.append("the part")
@@ -215,7 +211,7 @@ def test_other_threads_need_not_put_ctrl_c_off():
     with ThreadPoolExecutor(1) as executor:
 
         def work():
-            with jobs.uninterrupted():
+            with uninterrupted():
                 return 7
 
         assert executor.submit(work).result() == 7

@@ -1,0 +1,198 @@
+"""Worker processes: each a fresh interpreter on a pipe of its own.
+
+The process pool of the standard library shares one queue, its locks and a thread among its
+workers: one that ends while it hands over a result leaves the others, and the program's own end,
+waiting for ever. Here a worker shares nothing with another. One that ends, at whatever moment,
+closes its pipe, and whoever waits for it is told; this process's end closes the other side, and
+the workers end by themselves.
+"""
+
+from __future__ import annotations
+
+import multiprocessing
+import os
+import pickle
+import signal
+import threading
+import traceback
+from collections.abc import Callable
+from concurrent.futures import BrokenExecutor, Executor, Future, ThreadPoolExecutor
+from contextlib import suppress
+from multiprocessing import resource_tracker
+from multiprocessing.connection import Connection
+from types import TracebackType
+from typing import Any, TypeVar
+
+Result = TypeVar("Result")
+
+#: Seconds that an idle worker is given to end by itself.
+_PATIENCE = 2.0
+
+
+class WorkerDiedError(BrokenExecutor):
+    """A worker ended in the middle of a job; the job may be tried again."""
+
+
+class Workers(Executor):
+    """Processes that do jobs; a thread of this one waits on each.
+
+    Parameters
+    ----------
+    count : int
+        The most processes; each is started when there is a job for it.
+    """
+
+    def __init__(self, count: int) -> None:
+        self.count = count
+        # A fresh interpreter for each: forking a process that has threads is not safe.
+        self._context = multiprocessing.get_context("spawn")
+        self._threads = ThreadPoolExecutor(count, "worker")
+        self._lock = threading.Lock()
+        self._all: set[_Worker] = set()
+        self._idle: list[_Worker] = []
+        self._ended = False
+
+    def submit(self, task: Callable[..., Result], /, *args: Any, **options: Any) -> Future[Result]:
+        """Have a worker do a job; its future raises `WorkerDiedError` if the worker ends."""
+        return self._threads.submit(self._call, task, args, options)
+
+    def shutdown(self, wait: bool = True, *, cancel_futures: bool = False) -> None:
+        """End the workers once they have done what they were given, or at once (`kill`)."""
+        self._threads.shutdown(wait=wait, cancel_futures=cancel_futures)
+        if wait:
+            self._end()
+
+    def kill(self) -> None:
+        """End the workers at once, whatever they are at; none is left when this returns."""
+        with self._lock:
+            self._ended = True
+            for worker in self._all:
+                worker.process.kill()
+        # Every thread has been told by its pipe, so none is waited for in vain.
+        self._threads.shutdown(wait=True, cancel_futures=True)
+        self._end()
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        if error is None:
+            self.shutdown()
+        else:
+            self.kill()
+
+    def _end(self) -> None:
+        with self._lock:
+            self._ended = True
+            ending, self._all, self._idle = self._all, set(), []
+        for worker in ending:
+            worker.connection.close()
+        for worker in ending:
+            worker.end()
+
+    def _call(self, task: Callable[..., Any], args: Any, options: Any) -> Any:
+        worker = self._take()
+        try:
+            good, value = worker.call(task, args, options)
+        except WorkerDiedError:
+            with self._lock:
+                self._all.discard(worker)
+            worker.end()
+            raise
+        except BaseException:
+            # The job could not be written down; the worker never heard of it.
+            self._give_back(worker)
+            raise
+        self._give_back(worker)
+        if not good:
+            raise value
+        return value
+
+    def _take(self) -> _Worker:
+        with self._lock:
+            if self._ended:
+                raise WorkerDiedError("the workers were ended")
+            if self._idle:
+                return self._idle.pop()
+            worker = _Worker(self._context)
+            self._all.add(worker)
+            return worker
+
+    def _give_back(self, worker: _Worker) -> None:
+        with self._lock:
+            self._idle.append(worker)
+
+
+class _Worker:
+    """One process and this side of its pipe."""
+
+    def __init__(self, context: Any) -> None:
+        connection, theirs = context.Pipe()
+        self.connection: Connection = connection
+        self.process = context.Process(target=_serve, args=(theirs,), daemon=True)
+        _start(self.process)
+        # So that the pipe is closed as soon as the process ends.
+        theirs.close()
+
+    def call(self, task: Callable[..., Any], args: Any, options: Any) -> tuple[bool, Any]:
+        job = pickle.dumps((task, args, options))
+        try:
+            self.connection.send_bytes(job)
+            answer = self.connection.recv_bytes()
+        except (EOFError, OSError):
+            raise WorkerDiedError("a worker ended in the middle of its job") from None
+        found: tuple[bool, Any] = pickle.loads(answer)
+        return found
+
+    def end(self) -> None:
+        self.connection.close()
+        self.process.join(_PATIENCE)
+        if self.process.is_alive():
+            self.process.kill()
+            self.process.join()
+
+
+def _start(process: Any) -> None:
+    """Start a process that is born with Ctrl-C blocked, for this one ends it."""
+    if hasattr(signal, "pthread_sigmask"):
+        # Started with the first process, this helper of it would unblock the signal.
+        resource_tracker.ensure_running()
+        before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+        process.start()
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+    else:
+        process.start()
+
+
+def _serve(connection: Connection) -> None:
+    """Do jobs until the pipe closes: the whole life of a worker."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    threading.Thread(target=_end_with_parent, daemon=True).start()
+    with suppress(EOFError, OSError):
+        while True:
+            connection.send_bytes(_answer(connection.recv_bytes()))
+
+
+def _answer(job: bytes) -> bytes:
+    try:
+        task, args, options = pickle.loads(job)
+        return pickle.dumps((True, task(*args, **options)), protocol=5)
+    except Exception as error:
+        error.add_note(f"in a worker:\n{traceback.format_exc()}")
+        try:
+            written = pickle.dumps((False, error))
+            # Some errors can be written down and not read again.
+            pickle.loads(written)
+        except Exception:
+            return pickle.dumps((False, RuntimeError(traceback.format_exc())))
+        return written
+
+
+def _end_with_parent() -> None:
+    """End this process when its parent is gone, killed for instance, whatever it is at."""
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        parent.join()
+        os._exit(1)

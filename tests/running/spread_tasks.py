@@ -1,0 +1,43 @@
+"""Tasks for workers to do."""
+
+from __future__ import annotations
+
+import os
+import signal
+import time
+
+from simlink.base.errors import InputError
+from simlink.running.spread import TRIES
+
+
+def square(number):
+    return number * number
+
+
+def slow_first(number):
+    time.sleep(0.3 if number == 0 else 0.0)
+    return number
+
+
+def mark(folder, number):
+    """Note that this was begun, and end this process at an odd number, but for the last try."""
+    tries = len(list(folder.glob(f"{number}-*")))
+    (folder / f"{number}-{tries}").touch()
+    if number % 2 and tries < TRIES - 1:
+        os.kill(os.getpid(), signal.SIGKILL)
+    return number
+
+
+def refuse(number):
+    raise InputError("s.toml", "seed", str(number), "a whole number")
+
+
+class UnreadableError(Exception):
+    """Can be written down and not read again."""
+
+    def __init__(self, one, two):
+        super().__init__(one + two)
+
+
+def fail_unreadably(number):
+    raise UnreadableError("no", "good")
