@@ -165,3 +165,6 @@ class Engine(Protocol):
 
     def run(self, scenario: Scenario, trials: range, *, words: bool) -> Iterator[FrameBlock]:
         """Simulate some trials and hand over their records, each trial's in order."""
+
+    def passing(self, scenario: Scenario, trials: range, *, words: bool) -> Iterator[FrameBlock]:
+        """Do as `run` does; each block is good until the next is asked for."""

@@ -16,6 +16,8 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
+    from simlink.scenario.schema import Scenario
+
 
 @contextmanager
 def bar(noun: str, total: int, threaded: bool = True) -> Iterator[Callable[[float], object] | None]:
@@ -52,6 +54,15 @@ def bar(noun: str, total: int, threaded: bool = True) -> Iterator[Callable[[floa
     with rich.Progress(*columns, console=console, auto_refresh=threaded, transient=True) as drawn:
         task = drawn.add_task(noun, total=total)
         yield lambda done: drawn.update(task, completed=done, refresh=not threaded)
+
+
+def about_engine(name: str, scenario: Scenario, runs: int = 1) -> None:
+    """Say what is to be said of the engine that will run, such as that it is compiled first."""
+    from simlink.engines.choice import choose, remark
+
+    said = remark(choose(name, scenario, runs)[0].name)
+    if said is not None:
+        print(f"simlink: {said}", file=sys.stderr)
 
 
 def tell(text: str, folder: Path | None, json: str | None) -> None:

@@ -22,7 +22,7 @@ from simlink.commands.options import (
     option,
     processes,
 )
-from simlink.commands.results import bar, interrupted, tell
+from simlink.commands.results import about_engine, bar, interrupted, tell
 
 if TYPE_CHECKING:
     from simlink.running.run import Run
@@ -64,6 +64,7 @@ def run(
     if ledger == "on" and out is None:
         print("simlink: --ledger on: a ledger is kept only with --out DIR", file=sys.stderr)
     scenario = changed(path, seed, trials, conversions)
+    about_engine(engine, scenario)
     try:
         keep = None if ledger is None else ledger == "on"
         found = _run(scenario, out, keep, resume, engine=engine, workers=many)

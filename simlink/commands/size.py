@@ -23,7 +23,7 @@ from simlink.commands.options import (
     option,
     processes,
 )
-from simlink.commands.results import interrupted, keep, tell
+from simlink.commands.results import about_engine, interrupted, keep, tell
 
 if TYPE_CHECKING:
     from simlink.scenario.schema import Scenario
@@ -67,6 +67,7 @@ def size(
     """Find the smallest FIFO (or release threshold, or highest rate) that meets a target."""
     from simlink.base.safe_write import make_folder
     from simlink.pictures.sizing_table import table
+    from simlink.studies.size import MANY
 
     wanted = "--underrun-at-most" if sought == "release-bits" else "--overrun-at-most"
     given = {"--overrun-at-most": overrun, "--underrun-at-most": underrun}
@@ -84,6 +85,7 @@ def size(
         "workers": processes(workers),
     }
     scenario = changed(path, seed, conversions=conversions)
+    about_engine(engine, scenario, MANY)
     if place is not None:
         make_folder(place)
     found = _search(scenario, sought, engine, options)

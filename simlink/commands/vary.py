@@ -23,7 +23,7 @@ from simlink.commands.options import (
     option,
     processes,
 )
-from simlink.commands.results import bar, interrupted, keep, tell
+from simlink.commands.results import about_engine, bar, interrupted, keep, tell
 
 if TYPE_CHECKING:
     from simlink.studies.vary import Variation
@@ -60,6 +60,7 @@ def vary(
         raise InputError("vary", None, pairs[0], "two different keys")
     place, many = folder(out), processes(workers)
     scenario = changed(path, seed, trials, conversions)
+    about_engine(engine, scenario, math.prod(map(len, keys.values())))
     if place is not None:
         make_folder(place)
     with bar("points", math.prod(map(len, keys.values()))) as update:

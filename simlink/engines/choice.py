@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
+from simlink.base.compiled import is_kept, why_plain
 from simlink.base.errors import InputError
 from simlink.engines.batch import BatchEngine
 from simlink.engines.event import EventEngine
-
-if TYPE_CHECKING:
-    from simlink.records import Engine
-    from simlink.scenario.schema import Scenario
+from simlink.records import Engine
+from simlink.scenario.schema import Scenario
 
 ENGINES: dict[str, type[Engine]] = {"event": EventEngine, "batch": BatchEngine}
+#: Up to so many bits, over all lanes and conversions, the event engine takes less time than the
+#: batch engine takes to load its compiled code, or to make it.
+_SMALL = 250_000
 
 
 def make(name: str) -> Engine:
@@ -20,7 +20,7 @@ def make(name: str) -> Engine:
     return ENGINES[name]()
 
 
-def choose(name: str, scenario: Scenario) -> tuple[Engine, str]:
+def choose(name: str, scenario: Scenario, runs: int = 1) -> tuple[Engine, str]:
     """Return the engine to run a scenario on, and the reason.
 
     Parameters
@@ -29,6 +29,8 @@ def choose(name: str, scenario: Scenario) -> tuple[Engine, str]:
         ``"auto"`` or the name of an engine.
     scenario : Scenario
         What is to be run.
+    runs : int
+        How many runs of about that length are to come.
 
     Raises
     ------
@@ -36,13 +38,10 @@ def choose(name: str, scenario: Scenario) -> tuple[Engine, str]:
         If there is no such engine, or it cannot do the scenario exactly.
     """
     if name == "auto":
-        refusal = BatchEngine().refuses(scenario)
-        if refusal is None:
-            return BatchEngine(), "it gives the same records as the event engine, sooner"
-        too_much = EventEngine().refuses(scenario)
-        if too_much is not None:
-            raise InputError(scenario.name, "conversions", str(scenario.conversions), too_much)
-        return EventEngine(), f"the batch engine cannot do this scenario: {refusal}"
+        bits = scenario.bits_per_lane * scenario.frame.lanes
+        if runs * scenario.trials * scenario.conversions * bits <= _SMALL:
+            return EventEngine(), "for a small run it needs no compiled code"
+        return BatchEngine(), "it gives the same records as the event engine, sooner"
     if name not in ENGINES:
         raise InputError("--engine", None, name, f"one of auto, {', '.join(ENGINES)}")
     engine = make(name)
@@ -50,3 +49,15 @@ def choose(name: str, scenario: Scenario) -> tuple[Engine, str]:
     if refusal is not None:
         raise InputError("--engine", None, name, refusal)
     return engine, "asked for"
+
+
+def remark(name: str) -> str | None:
+    """Return what is to be said before an engine of that name starts, or None."""
+    if name != BatchEngine.name:
+        return None
+    plain = why_plain()
+    if plain is not None:
+        return f"the batch engine runs uncompiled, about a hundred times slower: {plain}"
+    if not is_kept():
+        return "compiling the batch engine, once for this version: about half a minute"
+    return None

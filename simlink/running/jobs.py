@@ -53,7 +53,7 @@ def work(scenario: Scenario, engine: str, keep: bool, trials: range) -> Part:
     tally = Tally(scenario, trials)
     # Blocks interleave trials and conversions; the ledger goes trial by trial.
     rows: defaultdict[int, list[Rows]] = defaultdict(list)
-    for block in make(engine).run(scenario, trials, words=keep):
+    for block in make(engine).passing(scenario, trials, words=keep):
         tally.add(block)
         if keep:
             rows[block.trials.start].append(rows_of(block))

@@ -34,6 +34,10 @@ Progress = Callable[[str, int], None]
 Build = Callable[[int], "tuple[int | float, Scenario]"]
 
 
+#: A search is about that many runs, as far as the choice of an engine goes.
+MANY = 1000
+
+
 def size(
     scenario: Scenario,
     sought: str = "depth",
@@ -86,7 +90,7 @@ def size(
         If the question makes no sense for the scenario.
     """
     kind = _checked(scenario, sought, at_most, confidence, budget, trials)
-    chosen, _ = choose(engine, scenario)
+    chosen, _ = choose(engine, scenario, runs=MANY)
     by_cycle = cycles_are_independent(scenario)
     if trials is not None:
         budget = trials * scenario.conversions

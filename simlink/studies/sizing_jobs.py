@@ -44,7 +44,7 @@ def count(
         The units.
     """
     counter = Counter(trials, fates, by_cycle)
-    for block in make(engine).run(scenario, trials, words=False):
+    for block in make(engine).passing(scenario, trials, words=False):
         counter.add(block)
     return counter.seen()
 

@@ -240,7 +240,8 @@ def vary(
         scenario.with_values(dict(zip(given, values, strict=True)))
         for values in itertools.product(*given.values())
     ]
-    engines = [choose(engine, candidate)[0].name for candidate in candidates]
+    runs = len(candidates)
+    engines = [choose(engine, candidate, runs)[0].name for candidate in candidates]
     if workers is None:
         # The event engine is the slower one, so whatever it does counts.
         conversions = sum(candidate.trials * candidate.conversions for candidate in candidates)

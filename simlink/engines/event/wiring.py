@@ -130,6 +130,8 @@ class EventEngine:
             Chain(scenario, number, block).run()
             yield block
 
+    passing = run
+
 
 def blank(scenario: Scenario, number: int, words: bool) -> FrameBlock:
     """Return blank records of all conversions of one trial."""
