@@ -47,8 +47,7 @@ class SamplingConverter:
     def arrive(self, index: int, sent: int) -> None:
         """Judge a trigger at the instant it arrives."""
         if converter.accepts(self.env._now, self.occupied_until):
-            if self.trigger.observers:
-                self.trigger.set(index, index, None, sent, "host.trigger")
+            self.trigger.set(index, index, None, sent, "host.trigger")
             self.accept(index)
         else:
             self.miss(index, sent)
@@ -56,8 +55,7 @@ class SamplingConverter:
     def miss(self, index: int, sent: int) -> None:
         """Let a trigger go by."""
         self.record.fate[index] = MISSED_TRIGGER
-        if self.missed.observers:
-            self.missed.set(index, index, None, sent, "host.trigger")
+        self.missed.set(index, index, None, sent, "host.trigger")
         self.signals.settled.set(index)
 
     def accept(self, index: int) -> None:
@@ -83,14 +81,12 @@ class SamplingConverter:
 
     def busy_rises(self, frame: Frame, arrived: int) -> None:
         """Busy rises at the converter."""
-        if self.busy.observers:
-            self.busy.set(1, frame.index, None, arrived, "remote.trigger")
+        self.busy.set(1, frame.index, None, arrived, "remote.trigger")
 
     def show_fall(self, frame: Frame) -> None:
         """Show the fall of busy, if it had risen."""
-        if self.busy.observers:
-            arrived = frame.ready - self.conversion_time(frame.index)
-            self.busy.move(0, frame.index, None, arrived, "remote.trigger")
+        arrived = frame.ready - self.conversion_time(frame.index)
+        self.busy.move(0, frame.index, None, arrived, "remote.trigger")
 
 
 class Converter(SamplingConverter):

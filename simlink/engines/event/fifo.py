@@ -145,8 +145,7 @@ class Fifo:
     def lose(self, frame: Frame, since: int, why: str) -> None:
         """Count an overrun."""
         self.record.fate[frame.index] = OVERRUN
-        if self.overrun.observers:
-            self.overrun.set(frame.index, frame.index, None, since, why)
+        self.overrun.set(frame.index, frame.index, None, since, why)
         self.signals.settled.set(frame.index)
 
     def schedule_release(self, frame: Frame) -> None:
@@ -163,8 +162,7 @@ class Fifo:
         frame.released = True
         self.record.release[frame.index] = now
         self.waiting.append(frame)
-        if self.release_signal.observers:
-            self.release_signal.set(frame.index, frame.index, None, enough, "fifo.push")
+        self.release_signal.set(frame.index, frame.index, None, enough, "fifo.push")
         self.listener.released(frame)
 
     def free(self, frame: Frame) -> None:
@@ -177,5 +175,4 @@ class Fifo:
 
     def show_level(self, frame: Frame, why: str) -> None:
         """Show how many slots are taken."""
-        if self.level.observers:
-            self.level.set(len(self.held), frame.index, None, self.env.now, why)
+        self.level.set(len(self.held), frame.index, None, self.env.now, why)

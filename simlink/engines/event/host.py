@@ -88,8 +88,7 @@ class Reader:
         self.name(self.watermark)
         now, first = self.env.now, self.group[0].index
         self.record.service[first] = now
-        if self.service.observers:
-            self.service.move(1, first, None, self.record.release.item(first), "fifo.release")
+        self.service.move(1, first, None, self.record.release.item(first), "fifo.release")
         self.start_read(host.reads_from(now, self.latency(first)), "host.service")
 
     def name(self, size: int) -> None:
@@ -171,15 +170,14 @@ class Reader:
         """The read ends: the slot is freed and the frame has its fate."""
         record, now = self.record, self.env.now
         self.group.popleft()
-        if self.read.observers:
-            following = self.group[0].index if self.group else NO_FRAME
-            self.read.set(following, frame.index, None, self.start, "host.read")
+        following = self.group[0].index if self.group else NO_FRAME
+        self.read.set(following, frame.index, None, self.start, "host.read")
         record.read_end[frame.index] = now
         record.fate[frame.index] = fate_of_read(frame.underrun, frame.wrong)
         frame.believed = self.counts.read()
         self.fifo.free(frame)
         self.timer.has_read(frame)
-        if self.service.observers and not self.read_all and not self.group:
+        if not self.read_all and not self.group:
             self.service.move(0, frame.index, None, now, "host.read")
         if not frame.missing:
             self.signals.settled.set(frame.index)
@@ -198,8 +196,7 @@ class Reader:
         if self.group:
             self.start_read(now, "host.read")
         else:
-            if self.service.observers:
-                self.service.move(0, None, None, now, "host.read")
+            self.service.move(0, None, None, now, "host.read")
             self.rest()
 
     def rest(self) -> None:

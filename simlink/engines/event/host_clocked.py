@@ -65,8 +65,7 @@ class HostClockedConverter(SamplingConverter):
         self.record.fate[frame.index] = OVERRUN
         frame.discarded = self.env.now
         self.unread = None
-        if self.lost.observers:
-            self.lost.set(frame.index, frame.index, None, self.env.now, "remote.trigger")
+        self.lost.set(frame.index, frame.index, None, self.env.now, "remote.trigger")
         self.signals.settled.set(frame.index)
 
     def busy_rises(self, frame: Frame, arrived: int) -> None:
@@ -91,9 +90,8 @@ class HostClockedConverter(SamplingConverter):
             self.admit(frame)
             if reading.clock_accepted:
                 self.occupied_until = reading.arriving[-1]
-        if self.clock.observers:
-            level, sent = 1 - number % 2, self.sent(reading, number)
-            self.clock.set(level, frame.index, number // 2, sent, "host.clock")
+        level, sent = 1 - number % 2, self.sent(reading, number)
+        self.clock.set(level, frame.index, number // 2, sent, "host.clock")
         if number == 0 and reading.clock_accepted and self.lines.observers:
             self.lines.launched(frame, reading.launches)
 
@@ -214,8 +212,7 @@ class HostClockedReader:
         level, sent = edge
         now = self.env.now
         self.busy_seen = level
-        if self.busy.observers:
-            self.busy.move(int(level), frame.index, None, sent, "remote.busy")
+        self.busy.move(int(level), frame.index, None, sent, "remote.busy")
         if not level:
             self.last_release = fifo.releases_at(
                 now, self.sync_delay(frame.index), self.last_release
@@ -229,8 +226,7 @@ class HostClockedReader:
             return
         self.record.release[frame.index] = now
         frame.released = True
-        if self.release_signal.observers:
-            self.release_signal.set(frame.index, frame.index, None, fell, "host.busy")
+        self.release_signal.set(frame.index, frame.index, None, fell, "host.busy")
         self.timer.released(frame)
         self.pending = frame
         self.consider()
@@ -260,8 +256,7 @@ class HostClockedReader:
             self.rest()
             return
         start, every_edge = self.env.now, self.signals.every_edge
-        if self.read.observers:
-            self.read.set(frame.index, frame.index, None, self.begun, "host.service")
+        self.read.set(frame.index, frame.index, None, self.begun, "host.service")
         self.reading = reading = self.path.send(frame, start, every_edge)
         if every_edge:
             self.show_reading(reading)
@@ -313,13 +308,11 @@ class HostClockedReader:
     def show_service(self, level: int) -> None:
         """Show a service that begins, or ends and its read with it."""
         self.show_no_read()
-        if self.service.observers:
-            self.service.set(level)
+        self.service.set(level)
 
     def show_no_read(self) -> None:
         """Show that no frame is read any more."""
-        if self.read.observers:
-            self.read.move(NO_FRAME, None, None, None, "host.read")
+        self.read.move(NO_FRAME, None, None, None, "host.read")
 
     def show_reading(self, reading: Reading) -> None:
         """Plan what a read shows: its captures, and what its clock does to the lines."""
@@ -342,8 +335,6 @@ class HostClockedReader:
 
     def comes_back(self, reading: Reading, number: int) -> None:
         """Show an edge of the returned clock that arrives."""
-        if not self.returned.observers:
-            return
         whole = len(reading.returning) == len(reading.arriving)
         since = reading.arriving[number] if whole else None
         index = reading.frame.index
@@ -354,8 +345,6 @@ class HostClockedReader:
         frame, now = reading.frame, self.env.now
         # Bit 0 may be captured while the clock is still on its way to the converter.
         there = frame.admitted is not False
-        if not self.capture[0].observers:
-            return
         for signal, outcomes in zip(self.capture, reading.outcomes, strict=True):
             outcome = BitOutcome(outcomes[bit])
             right = there and outcome is BitOutcome.RIGHT
@@ -365,9 +354,8 @@ class HostClockedReader:
     def edge(self) -> None:
         """Make one edge of the host's clock, and schedule the next."""
         reading, number, trial = self.reading, self.number, self.trial
-        if self.clock.observers:
-            level, index = 1 - number % 2, reading.frame.index
-            self.clock.set(level, index, number // 2, reading.start, "host.read")
+        level, index = 1 - number % 2, reading.frame.index
+        self.clock.set(level, index, number // 2, reading.start, "host.read")
         self.number = number = number + 1
         if number < 2 * trial.bits:
             offsets = trial.host_falling if number % 2 else trial.host_rising

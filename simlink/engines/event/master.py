@@ -63,8 +63,7 @@ class RemoteMaster:
         if self.starved is not None and not self.waking:
             self.waking = True
             Instant(self.env, self.env.now, CREDIT, self.wake)
-        if self.credit.observers:
-            self.credit.set(self.credits, None, None, freed, "host.read")
+        self.credit.set(self.credits, None, None, freed, "host.read")
 
     def wake(self, *_: object) -> None:
         """Start the frame that was held back."""

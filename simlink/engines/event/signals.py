@@ -1,8 +1,9 @@
 """Signals hold state; observers watch them.
 
-A part has the signals that it drives. While nobody watches, a signal is not set: the part looks
-at its list of ``observers`` first, and that is all that it costs. Edges that only an observer
-could see, and on which nothing depends, are not even events then (`Signals.every_edge`).
+A part has the signals that it drives. What happens once a conversion is set always, which costs
+little while nobody watches; what happens once an edge is set only if the list of ``observers``
+is not empty. Edges that only an observer could see, and on which nothing depends, are not even
+events while there is none (`Signals.every_edge`).
 
 An observer is called for each change with::
 

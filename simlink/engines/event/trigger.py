@@ -56,8 +56,8 @@ class TriggerTimer:
         self.crossing_jitter = trial.each(forward, "barrier.forward.jitter")
         self.trigger = signals.make("host.trigger")
         self.expired = signals.make("host.timeout")
-        #: Busy, if it is made here: by the host's own timer, of a remote master's frames.
-        self.busy: Signal | None = None
+        #: Seen by nobody, unless busy is made here: by the host's own timer, with a remote master.
+        self.busy = Signal(env, "host.busy", 0, [])
         if self.loops:
             assert law.gap is not None
             self.gap = trial.each(law.gap, "trigger.gap")
@@ -125,10 +125,8 @@ class TriggerTimer:
             self.last_sent, self.last_left = index, now
         if self.from_host:
             self.counts.triggered(index)
-        if self.trigger.observers:
-            self.trigger.set(index, index)
-        if self.busy is not None and self.busy.observers:
-            self.busy.move(1, index, None, now, "host.trigger")
+        self.trigger.set(index, index)
+        self.busy.move(1, index, None, now, "host.trigger")
         if self.timeout is not None:
             Instant(self.env, now + self.timeout, TIMEOUT, self.expire, index)
 
@@ -144,8 +142,7 @@ class TriggerTimer:
         if falls:
             if self.loops and not self.record.timed_out[index]:
                 self.answer = frame
-            if self.busy is not None and self.busy.observers:
-                self.busy.move(0, index, None, now, "fifo.release")
+            self.busy.move(0, index, None, now, "fifo.release")
         return falls
 
     def expire(self, index: int, _: None) -> None:
@@ -156,9 +153,8 @@ class TriggerTimer:
             return
         self.record.timed_out[index] = True
         self.counts.gave_up(index)
-        if self.expired.observers:
-            self.expired.set(index, index, None, self.record.trigger.item(index), "host.trigger")
-        if self.busy is not None and self.busy.observers and index >= self.last_sent:
+        self.expired.set(index, index, None, self.record.trigger.item(index), "host.trigger")
+        if index >= self.last_sent:
             self.busy.move(0, index, None, now, "host.timeout")
         if self.loops:
             self.next_after(now)
