@@ -132,7 +132,7 @@ class Tick(simpy.Event):
         What is called.
     """
 
-    __slots__ = ("act",)
+    __slots__ = ("act", "ids", "queue")
 
     _ok = True
     _value = None
@@ -141,9 +141,9 @@ class Tick(simpy.Event):
     def __init__(self, env: Clockwork, act: Callable[[], object]) -> None:
         self.env = env
         self.act = act
+        self.queue = env._queue
+        self.ids = env._eid
 
     def schedule(self, time: int, rank: int) -> None:
         """Schedule its next time, for an instant in fs and a rank."""
-        env = self.env
-        queue: list[Any] = env._queue
-        heappush(queue, (time, rank, next(env._eid), self))
+        heappush(self.queue, (time, rank, next(self.ids), self))

@@ -43,6 +43,7 @@ class Reader:
         self.latched = False
         self.latency = trial.each(law.service_latency, "host.service_latency")
         self.last = trial.bits - 1
+        self.rising, self.falling = trial.host_rising, trial.host_falling
         self.idle = True
         #: A service will begin at the end of this instant.
         self.begins = False
@@ -106,7 +107,7 @@ class Reader:
             cause = self.env.now, why
             Instant(self.env, start, SERVICE, self.show_read, self.group[0], cause)
         if self.signals.every_edge:
-            self.rises.schedule(start + self.trial.host_rising[0], CAPTURE)
+            self.rises.schedule(start + self.rising[0], CAPTURE)
         else:
             self.next_capture()
 
@@ -120,7 +121,7 @@ class Reader:
         if self.clock.observers:
             self.clock.set(1, frame.index, bit, self.start, "host.read")
         self.captures(frame, bit)
-        end = self.start + self.trial.host_falling[bit]
+        end = self.start + self.falling[bit]
         self.falls.schedule(end, FREE if bit == self.last else CAPTURE)
 
     def fall(self) -> None:
@@ -132,7 +133,7 @@ class Reader:
             self.finish(frame)
         else:
             self.bit = bit = bit + 1
-            self.rises.schedule(self.start + self.trial.host_rising[bit], CAPTURE)
+            self.rises.schedule(self.start + self.rising[bit], CAPTURE)
 
     def captures(self, frame: Frame, bit: int) -> None:
         """Capture one bit of every lane; one that has not been pushed spoils the frame."""
@@ -159,12 +160,12 @@ class Reader:
 
     def next_capture(self) -> None:
         """Schedule the next capture, or at once the end of the read of a whole frame."""
-        trial, bit = self.trial, self.bit
+        bit = self.bit
         if bit <= self.last and self.group[0].missing:
-            self.captures_only.schedule(self.start + trial.host_rising[bit], CAPTURE)
+            self.captures_only.schedule(self.start + self.rising[bit], CAPTURE)
         else:
             self.bit = self.last + 1
-            self.captures_only.schedule(self.start + trial.host_falling[self.last], FREE)
+            self.captures_only.schedule(self.start + self.falling[self.last], FREE)
 
     def finish(self, frame: Frame) -> None:
         """The read ends: the slot is freed and the frame has its fate."""

@@ -32,6 +32,7 @@ class RemoteMaster:
         law = trial.scenario.remote_clock
         self.start_delay = trial.each(law.start_delay, "remote_clock.start_delay")
         self.last = trial.bits - 1
+        self.rising, self.falling = trial.rising, trial.falling
         self.half = law.capture == "half"
         self.stalls = trial.when_full is WhenFull.STALL
         self.credits = trial.depth
@@ -84,7 +85,7 @@ class RemoteMaster:
         self.lanes.open(frame)
         if self.signals.every_edge:
             self.frame, self.bit = frame, 0
-            self.rises.schedule(start + trial.rising[0], EDGE)
+            self.rises.schedule(start + self.rising[0], EDGE)
             return
         if True in trial.wrong_later:
             frame.wrong = True
@@ -98,7 +99,7 @@ class RemoteMaster:
             self.clock.set(1, frame.index, bit, frame.ready, "remote.busy")
         if self.half:
             self.captures(frame, bit)
-        self.falls.schedule(frame.clock_start + self.trial.falling[bit], EDGE)
+        self.falls.schedule(frame.clock_start + self.falling[bit], EDGE)
 
     def fall(self) -> None:
         """Let the clock fall, and schedule its next rise."""
@@ -109,7 +110,7 @@ class RemoteMaster:
             self.captures(frame, bit)
         if bit < self.last:
             self.bit = bit = bit + 1
-            self.rises.schedule(frame.clock_start + self.trial.rising[bit], EDGE)
+            self.rises.schedule(frame.clock_start + self.rising[bit], EDGE)
 
     def captures(self, frame: Frame, bit: int) -> None:
         """Capture a bit of every lane, and send it on its way."""
