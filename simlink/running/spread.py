@@ -51,7 +51,8 @@ def spread(
     task : callable
         Of one item. For processes it must be picklable, as are items and results.
     items : iterable
-        What to do. Only a few more than are worked on are taken from it ahead of time.
+        What to do, in order. At most twice as many jobs as there are workers are under way, or
+        finished and not yet given.
     workers : int
         Processes; 1 does everything in this one. With an executor, how many jobs it does at once.
     executor : concurrent.futures.Executor, optional

@@ -23,6 +23,9 @@ from multiprocessing.connection import Connection
 from types import TracebackType
 from typing import Any, TypeVar
 
+from simlink.base.errors import OutputError
+from simlink.base.interrupts import uninterrupted
+
 Result = TypeVar("Result")
 
 #: Seconds that an idle worker is given to end by itself.
@@ -54,7 +57,9 @@ class Workers(Executor):
 
     def submit(self, task: Callable[..., Result], /, *args: Any, **options: Any) -> Future[Result]:
         """Have a worker do a job; its future raises `WorkerDiedError` if the worker ends."""
-        return self._threads.submit(self._call, task, args, options)
+        # An interrupt while a thread is started would leave one that nobody knows.
+        with uninterrupted():
+            return self._threads.submit(self._call, task, args, options)
 
     def shutdown(self, wait: bool = True, *, cancel_futures: bool = False) -> None:
         """End the workers once they have done what they were given, or at once (`kill`)."""
@@ -64,7 +69,7 @@ class Workers(Executor):
 
     def kill(self) -> None:
         """End the workers at once, whatever they are at; none is left when this returns."""
-        with self._lock:
+        with uninterrupted(), self._lock:
             self._ended = True
             for worker in self._all:
                 worker.process.kill()
@@ -116,7 +121,10 @@ class Workers(Executor):
                 raise WorkerDiedError("the workers were ended")
             if self._idle:
                 return self._idle.pop()
-            worker = _Worker(self._context)
+            try:
+                worker = _Worker(self._context)
+            except OSError as error:
+                raise OutputError(f"a worker cannot be started: {error.strerror}") from None
             self._all.add(worker)
             return worker
 

@@ -28,6 +28,10 @@ def mark(folder, number):
     return number
 
 
+def end_at_once(*_):
+    os.kill(os.getpid(), signal.SIGKILL)
+
+
 def refuse(number):
     raise InputError("s.toml", "seed", str(number), "a whole number")
 

@@ -15,6 +15,7 @@ from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
+import spread_tasks as tasks
 
 import simlink
 from simlink.base.errors import OutputError
@@ -133,12 +134,8 @@ def test_a_killed_worker_loses_nothing_but_its_job():
     assert multiprocessing.active_children() == []
 
 
-def end_at_once(*_):
-    signal.raise_signal(signal.SIGKILL)
-
-
 def test_workers_that_are_killed_again_and_again_end_the_run_in_one_line(monkeypatch):
-    monkeypatch.setattr(jobs, "work", end_at_once)
+    monkeypatch.setattr(jobs, "work", tasks.end_at_once)
     with pytest.raises(OutputError, match=r"^workers were killed 3 times; 24 of 24 jobs are left$"):
         run(chain(SLOW), engine="event", workers=2)
     assert multiprocessing.active_children() == []

@@ -2,27 +2,21 @@
 
 from __future__ import annotations
 
-import importlib
 import multiprocessing
 import os
 import signal
-import sys
 import threading
 import time
 from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
 from contextlib import closing
 from functools import partial
-from pathlib import Path
 
 import pytest
+import spread_tasks as tasks
 
 from simlink.base.errors import InputError, OutputError
 from simlink.running.spread import TRIES, spread
 from simlink.running.workers import WorkerDiedError, Workers
-
-# Where worker processes, which know no test, find their tasks too.
-sys.path.insert(0, str(Path(__file__).parent))
-tasks = importlib.import_module("spread_tasks")
 
 
 def test_results_come_in_the_order_of_the_items():
