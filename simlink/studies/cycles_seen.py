@@ -129,7 +129,7 @@ class Counter:
             if some:
                 self._open[rows] += lost.sum(axis=1)
             return
-        starts = block.found == 0
+        starts = block.occupancy_at_arrival == 0
         self._cycles += int(np.count_nonzero(starts))
         if some or self._open[rows].any():
             self._close(self._open[rows], starts, lost)

@@ -86,7 +86,7 @@ def test_deep_backlogs(when_full, depth):
     )
     assert not straight(scenario)
     assert seen(found, Fate.MISSED_TRIGGER if when_full == "stall" else Fate.OVERRUN) > 0
-    assert found["found"].max() >= depth - 1
+    assert found["occupancy_at_arrival"].max() >= depth - 1
     assert deepest_wait(found) > ROWS
 
 
@@ -94,7 +94,7 @@ def test_the_deepest_fifo_of_the_quick_way():
     scenario, found = both({"fifo.depth": 64, "host.service_latency": AWAY})
     assert straight(scenario)
     assert seen(found, Fate.OVERRUN) > 0
-    assert found["found"].max() == 64
+    assert found["occupancy_at_arrival"].max() == 64
 
 
 @pytest.mark.parametrize("read_all", [False, True])

@@ -71,7 +71,7 @@ def check(scenario, whole, found):
         assert whole.sampled[row] == len(late)
         jitter = math.sqrt(np.var(late)) if late else 0.0
         assert whole.sampling_jitter()[row] == pytest.approx(jitter, rel=1e-6, abs=1)
-        for slots in block.found[0].tolist():
+        for slots in block.occupancy_at_arrival[0].tolist():
             if slots >= 0:
                 filling[slots] += 1
                 fullest = max(fullest, min(slots + 1, scenario.fifo.depth))

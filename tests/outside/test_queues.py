@@ -95,7 +95,7 @@ def test_the_mean_wait_of_a_deep_fifo(deep):
 @pytest.mark.parametrize("number", range(4))
 def test_what_arrivals_find_in_a_deep_fifo(deep, number):
     """Found with probability (1 - sigma) sigma^n (Kleinrock, vol. 1, from memory)."""
-    shares = [(block.found[0, WARM:] == number).mean() for block in deep]
+    shares = [(block.occupancy_at_arrival[0, WARM:] == number).mean() for block in deep]
     sigma = queues.root(0.8)
     assert abs(queues.score(shares, (1 - sigma) * sigma**number)) < 4
 

@@ -90,4 +90,4 @@ def test_what_comes_before_the_release_changes_no_queue():
         assert (one.fate == Fate.OVERRUN).any()
         assert ((other.release - one.release)[there] == late).all()
         assert np.array_equal(other.fate, one.fate)
-        assert np.array_equal(other.found, one.found)
+        assert np.array_equal(other.occupancy_at_arrival, one.occupancy_at_arrival)

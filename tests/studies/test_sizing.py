@@ -15,7 +15,7 @@ LOST = (Fate.OVERRUN,)
 
 def block(trials, first, found, fate):
     made = FrameBlock.blank(trials, first, found.shape[1], None)
-    made.found[:] = found
+    made.occupancy_at_arrival[:] = found
     made.fate[:] = fate
     return made
 
