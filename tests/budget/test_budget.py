@@ -14,7 +14,6 @@ from simlink.budget import budget, dual_dirac, units
 from simlink.budget.terms import Margin, Term, reach
 from simlink.engines.event import EventEngine
 from simlink.figures.cycle import cycles
-from simlink.link import host_clocked_unit as serial_unit
 from simlink.link import unit
 from simlink.records import Fate
 from simlink.scenario.distributions import Constant, Limits, Normal, Uniform
@@ -603,18 +602,19 @@ def test_the_units_are_those_that_a_run_builds():
             drawn = built.values(t for t in margin.terms if t.drawn == "unit")
             if margin.tolerance is not None:
                 drawn = built.values([margin.tolerance])
-    serial = serial_unit.build(scenario, range(8))
-    lanes = unit.build(scenario, range(8)).lanes
-    assert np.array_equal(drawn["converter.data_hold"], serial.data_hold)
-    assert np.array_equal(drawn["host.setup"], serial.setup)
+    run = unit.build(scenario, range(8))
+    assert np.array_equal(drawn["converter.data_hold"], run.data_hold)
+    assert np.array_equal(drawn["host.setup"], run.host_setup)
     clock = drawn["barrier.forward.spread"] + drawn["barrier.forward.skew clock"] + 11 * NS
-    assert np.array_equal(clock, serial.clock)
+    assert np.array_equal(clock, run.clock)
     shared = drawn["barrier.return.spread"] + 12 * NS
-    assert np.array_equal(shared + drawn["barrier.return.skew clock"], serial.returned)
-    assert np.array_equal(shared + drawn["barrier.return.skew busy"], serial.busy)
-    assert np.array_equal(drawn["barrier.return.pulse_width_distortion"], serial.return_distortion)
+    assert np.array_equal(shared + drawn["barrier.return.skew clock"], run.returned)
+    assert np.array_equal(shared + drawn["barrier.return.skew busy"], run.busy)
+    assert np.array_equal(drawn["barrier.return.pulse_width_distortion"], run.return_distortion)
     for lane in range(3):
-        assert np.array_equal(shared + drawn[f"barrier.return.skew lane {lane}"], lanes[:, lane])
+        assert np.array_equal(
+            shared + drawn[f"barrier.return.skew lane {lane}"], run.lanes[:, lane]
+        )
 
 
 def ratio():

@@ -5,12 +5,19 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from simlink.base.instants import NEVER, multiples, period_of
+from simlink.base.compiled import compiled
+from simlink.base.instants import FAR, NEVER, multiples, period_of
 from simlink.budget import budget
 from simlink.budget.dual_dirac import error_ratio
 from simlink.engines.event import EventEngine
-from simlink.link import host_clocked as serial_link
-from simlink.link.host_clocked import Clock
+from simlink.link.host_clocked import (
+    RIGHT,
+    bit_outcome,
+    capture_offsets,
+    cross_clock,
+    valid_at_host,
+    valid_until_at_host,
+)
 from simlink.records import Fate
 from tests.budget.budget_cases import (
     SCHEMES,
@@ -191,51 +198,66 @@ JITTERY = {
 }
 
 
+@compiled
+def judged(edges, captures, clock, data, returned, parts, by, room, wrong):
+    """Read frames by the rules, edge by edge; by: 0 its own clock, 1 and 2 the returned one's."""
+    forward, back, data_valid, data_hold, setup = parts
+    bits = len(edges) // 2
+    for frame in range(len(clock)):
+        arriving, coming = clock[frame], returned[frame]
+        sent, there = room[0], room[1]
+        for edge in range(2 * bits):
+            sent[edge] = edges[edge]
+        cross_clock(sent, 2 * bits, forward, 0, arriving, 0, NEVER)
+        for edge in range(2 * bits):
+            there[edge] = sent[edge]
+        if by:
+            cross_clock(there, 2 * bits, back, 0, coming, 0, NEVER)
+        # Bit 0 has been on the line for long.
+        valid, before = valid_at_host(-(10**9), back, 0, data[frame, 0], NEVER), FAR
+        until = NEVER
+        for bit in range(bits):
+            launch, off = sent[2 * bit + 1], data[frame, bit + 1]
+            until = valid_until_at_host(launch + data_hold, back, 0, off, until)
+            after = FAR
+            if bit + 1 < bits:
+                after = valid_at_host(launch + data_valid, back, 0, off, valid)
+            captured = there[2 * bit + by - 1] if by else captures[bit]
+            outcome = bit_outcome(captured, setup, 0, valid, until, before, after)
+            wrong[frame, bit] = outcome != RIGHT
+            before, valid = until, after
+
+
 def wrong_bits(scenario, frames, seed):
-    """Count wrong bits by the rules of the serial link, with drawn jitter: (wrong, judged)."""
+    """Count wrong bits by the rules of a host-clocked read, with drawn jitter: (wrong, judged)."""
     rng = np.random.default_rng(seed)
     bits, period = 16, period_of(scenario.host.clock.value)
-    edges = multiples(1, 2 * bits, period / 2)
-    shape = (frames, bits)
-    sent = Clock(np.broadcast_to(edges[::2], shape), np.broadcast_to(edges[1::2], shape))
-    barrier = scenario.barrier
+    barrier, capture = scenario.barrier, scenario.host.capture.half_periods
 
-    def jitter(way, *size):
+    def jitter(way, size):
         sigma = barrier.direction(way).jitter.sigma
-        return np.rint(rng.normal(0, sigma, (frames, *size))).astype(np.int64)
+        return np.rint(rng.normal(0, sigma, (frames, size))).astype(np.int64)
 
-    def whole(value):
-        return np.full(frames, value, dtype=np.int64)
-
-    forward, back = (barrier.direction(w).delay.constant_value for w in ("forward", "return"))
-    never, none = whole(NEVER), whole(0)[:, np.newaxis]
-    arriving = serial_link.across(
-        sent, whole(forward)[:, np.newaxis], none, jitter("forward", 2 * bits), never
+    parts = (
+        *(barrier.direction(way).delay.constant_value for way in ("forward", "return")),
+        scenario.converter.data_valid.constant_value,
+        scenario.converter.data_hold.constant_value,
+        scenario.host.setup.constant_value,
     )
-    line = serial_link.line_at_host(
-        arriving.falling,
-        whole(-(10**9)),
-        whole(0),
-        whole(scenario.converter.data_valid.constant_value),
-        whole(scenario.converter.data_hold.constant_value),
-        whole(back)[:, np.newaxis],
-        whole(0),
-        jitter("return", 1, bits + 1),
-        never[:, np.newaxis],
+    wrong = np.zeros((frames, bits), dtype=np.bool_)
+    clock, data = jitter("forward", 2 * bits), jitter("return", bits + 1)
+    judged(
+        multiples(1, 2 * bits, period / 2),
+        capture_offsets(scenario.host.clock.value, bits, capture, None),
+        clock,
+        data,
+        jitter("return", 2 * bits),
+        parts,
+        capture if scenario.link.scheme == "returned_clock" else 0,
+        np.empty((2, 2 * bits), dtype=np.int64),
+        wrong,
     )
-    capture = scenario.host.capture.half_periods
-    captured = np.broadcast_to(
-        serial_link.capture_offsets(scenario.host.clock.value, bits, capture, None), shape
-    )
-    if scenario.link.scheme == "returned_clock":
-        returned = serial_link.across(
-            arriving, whole(back)[:, np.newaxis], none, jitter("return", 2 * bits), never
-        )
-        captured = returned.rising if capture == 1 else returned.falling
-    taken = serial_link.judge(line, captured, whole(scenario.host.setup.constant_value), whole(0))[
-        :, 0, 1:
-    ]
-    return int((taken != serial_link.Taken.RIGHT).sum()), taken.size
+    return int(wrong[:, 1:].sum()), wrong[:, 1:].size
 
 
 @pytest.mark.parametrize(
