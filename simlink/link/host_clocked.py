@@ -62,11 +62,13 @@ def cross_clock(
         How many edges come out, an even number; when the channel's last edge came out, or would
         have, had it not been swallowed.
     """
-    falling = falling_delay(static, distortion)
+    falling, short = falling_delay(static, distortion), False
     for edge in range(count):
-        ahead = arrives_at(edges[edge], falling if edge % 2 else static, jitter[edge], ahead)
-        edges[edge] = ahead
-    return surviving(edges, count, min_pulse), ahead
+        out = arrives_at(edges[edge], falling if edge % 2 else static, jitter[edge], ahead)
+        # The pulses of one frame are judged among themselves.
+        short = short or (edge > 0 and out - ahead < min_pulse)
+        edges[edge] = ahead = out
+    return surviving(edges, count, min_pulse) if short else count, ahead
 
 
 def valid_at_host(begins: int, static: int, distortion: int, jitter: int, before: int) -> int:

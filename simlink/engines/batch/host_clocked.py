@@ -82,7 +82,7 @@ def read(
     lanes: Any,
     changes: Any,
     clock: Any,
-    jitter: Any,
+    still: Any,
     back: Any,
     captured: Any,
     record: Any,
@@ -98,7 +98,7 @@ def read(
         Edges and captures of the host's own clock, counted from its start.
     lanes, changes : ndarray of int64, shape (lanes,), fs
         When each lane last changed, but for the last read; when that one changes it.
-    clock, jitter, back, captured : ndarray of int64, shape (2 N,)
+    clock, still, back, captured : ndarray of int64, shape (2 N,)
         Room to work in.
     record, first_bit, last_bit
         Of the newest conversion.
@@ -108,8 +108,11 @@ def read(
     bits, start = law.bits, st.starts
     for bit in range(bits):
         clock[2 * bit], clock[2 * bit + 1] = start + rising[bit], start + falling[bit]
-    for edge in range(2 * bits):
-        jitter[edge] = draw(draws, place, constant, CLOCK + edge, at)
+    # What does not vary stands in the room given for it.
+    column = place[CLOCK]
+    for edge in range(2 * bits if column < 0 else 0):
+        still[edge] = constant[CLOCK]
+    jitter = draws[column : column + 2 * bits, at] if column >= 0 else still
     passed, st.clock = cross_clock(
         clock, 2 * bits, unit.clock, unit.forward_distortion, jitter, unit.forward_pulse, st.clock
     )
@@ -124,8 +127,10 @@ def read(
     returned = data + law.lanes * (bits + 1)
     latest = NEVER
     if law.returns:
-        for edge in range(passed):
-            jitter[edge] = draw(draws, place, constant, returned + edge, at)
+        column = place[returned]
+        for edge in range(2 * bits if column < 0 else 0):
+            still[edge] = constant[returned]
+        jitter = draws[column : column + 2 * bits, at] if column >= 0 else still
         for edge in range(passed):
             back[edge] = clock[edge]
         kept, st.returned = cross_clock(
@@ -201,7 +206,7 @@ def advance(
     lanes: Any,
     changes: Any,
     clock: Any,
-    jitter: Any,
+    still: Any,
     back: Any,
     captured: Any,
     records: Any,
@@ -232,7 +237,7 @@ def advance(
             kept = newest if law.keeps_words else 0
             read(
                 law, st, unit, lane_delays, rising, falling, captures, draws, place, constant,
-                lanes, changes, clock, jitter, back, captured, records[newest], first_bit[kept],
+                lanes, changes, clock, still, back, captured, records[newest], first_bit[kept],
                 last_bit[kept], slot(st.pending, notes),
             )  # fmt: skip
         st.serving = 0
@@ -313,7 +318,7 @@ def walk(
     first_bits, last_bits : ndarray of int64, shape (T, as records or 0, lanes, words), fs
     """
     law = laws[0]
-    clock, jitter, back, captured = room[0], room[1], room[2], room[3]
+    clock, still, back, captured = room[0], room[1], room[2], room[3]
     for t in range(len(state)):
         st, unit, lane_delays = state[t], units[t], delays[t]
         record_of, note_of, drawn = records[t], notes[t], draws[t]
@@ -346,7 +351,7 @@ def walk(
             st.now = arrival
             advance(
                 law, st, unit, lane_delays, rising, falling, captures, drawn, place, constant,
-                lanes, changes, clock, jitter, back, captured, record_of, note_of, first_bit,
+                lanes, changes, clock, still, back, captured, record_of, note_of, first_bit,
                 last_bit, arrival,
             )  # fmt: skip
             if st.release <= arrival:
@@ -396,7 +401,7 @@ def walk(
                     # Nothing else arrives until this frame is read, so the host may go on alone.
                     advance(
                         law, st, unit, lane_delays, rising, falling, captures, drawn, place,
-                        constant, lanes, changes, clock, jitter, back, captured, record_of, note_of,
+                        constant, lanes, changes, clock, still, back, captured, record_of, note_of,
                         first_bit, last_bit, FAR,
                     )  # fmt: skip
                     st.cue = record.read_end
@@ -404,7 +409,7 @@ def walk(
         if over:
             advance(
                 law, st, unit, lane_delays, rising, falling, captures, drawn, place, constant,
-                lanes, changes, clock, jitter, back, captured, record_of, note_of, first_bit,
+                lanes, changes, clock, still, back, captured, record_of, note_of, first_bit,
                 last_bit, FAR,
             )  # fmt: skip
         settle(law, st, record_of, note_of, first + count, over)

@@ -65,42 +65,52 @@ _NORMAL_TAIL, _NORMAL_TAIL_INVERSE = 3.6541528853610087963519472518, 0.273661237
 _EXPONENTIAL_TAIL = 7.69711747013104972
 
 
-def advanced(state: Any) -> Any:
-    """Return SFC64's next 64 bits and move its state on."""
-    found = state[0] + state[1] + state[3]
-    state[3] += _ONE
-    state[0] = state[1] ^ (state[1] >> np.uint64(11))
-    state[1] = state[2] + (state[2] << np.uint64(3))
-    state[2] = ((state[2] << np.uint64(24)) | (state[2] >> np.uint64(40))) + found
-    return found
+#: SFC64's state: three words and a counter.
+State = tuple[Any, Any, Any, Any]
 
 
-def uniform(state: Any) -> float:
+def advanced(state: State) -> tuple[Any, State]:
+    """Return SFC64's next 64 bits, and its state after them."""
+    a, b, c, counter = state
+    found = a + b + counter
+    state = (
+        b ^ (b >> np.uint64(11)),
+        c + (c << np.uint64(3)),
+        ((c << np.uint64(24)) | (c >> np.uint64(40))) + found,
+        counter + _ONE,
+    )
+    return found, state
+
+
+def uniform(state: State) -> tuple[float, State]:
     """Return a number from 0 to below 1."""
-    return float(np.int64(advanced(state) >> np.uint64(11))) * _UNIT
+    bits, state = advanced(state)
+    return float(np.int64(bits >> np.uint64(11))) * _UNIT, state
 
 
-def exponential(state: Any, inside: Any, widths: Any, heights: Any) -> float:
+def exponential(state: State, inside: Any, widths: Any, heights: Any) -> tuple[float, State]:
     """Return a standard exponential number."""
     while True:
-        bits = advanced(state) >> np.uint64(3)
-        strip = np.int64(bits & np.uint64(0xFF))
+        bits, state = advanced(state)
+        bits >>= np.uint64(3)
+        strip = bits & np.uint64(0xFF)
         bits >>= np.uint64(8)
         value = float(np.int64(bits)) * widths[strip]
         if bits < inside[strip]:
-            return value
+            return value, state
+        height, state = uniform(state)
         if strip == 0:
-            return _EXPONENTIAL_TAIL - math.log1p(-uniform(state))
-        step = heights[strip - 1] - heights[strip]
-        if step * uniform(state) + heights[strip] < math.exp(-value):
-            return value
+            return _EXPONENTIAL_TAIL - math.log1p(-height), state
+        step = heights[strip - _ONE] - heights[strip]
+        if step * height + heights[strip] < math.exp(-value):
+            return value, state
 
 
-def normal(state: Any, inside: Any, widths: Any, heights: Any) -> float:
+def normal(state: State, inside: Any, widths: Any, heights: Any) -> tuple[float, State]:
     """Return a standard normal number."""
     while True:
-        bits = advanced(state)
-        strip = np.int64(bits & np.uint64(0xFF))
+        bits, state = advanced(state)
+        strip = bits & np.uint64(0xFF)
         bits >>= np.uint64(8)
         negative = bits & _ONE
         bits = (bits >> _ONE) & np.uint64(0x000FFFFFFFFFFFFF)
@@ -108,18 +118,25 @@ def normal(state: Any, inside: Any, widths: Any, heights: Any) -> float:
         if negative:
             value = -value
         if bits < inside[strip]:
-            return value
+            return value, state
         if strip == 0:
-            while True:
-                beyond = -_NORMAL_TAIL_INVERSE * math.log1p(-uniform(state))
-                depth = -math.log1p(-uniform(state))
-                if depth + depth > beyond * beyond:
-                    if (bits >> np.uint64(8)) & _ONE:
-                        return -(_NORMAL_TAIL + beyond)
-                    return _NORMAL_TAIL + beyond
-        step = heights[strip - 1] - heights[strip]
-        if step * uniform(state) + heights[strip] < math.exp(-0.5 * value * value):
-            return value
+            return normal_tail(state, (bits >> np.uint64(8)) & _ONE)
+        height, state = uniform(state)
+        step = heights[strip - _ONE] - heights[strip]
+        if step * height + heights[strip] < math.exp(-0.5 * value * value):
+            return value, state
+
+
+def normal_tail(state: State, negative: Any) -> tuple[float, State]:
+    """Return a normal number from beyond the last strip."""
+    while True:
+        first, state = uniform(state)
+        second, state = uniform(state)
+        beyond = -_NORMAL_TAIL_INVERSE * math.log1p(-first)
+        depth = -math.log1p(-second)
+        if depth + depth > beyond * beyond:
+            value = _NORMAL_TAIL + beyond
+            return (-value if negative else value), state
 
 
 def triangular(law: Any, raw: float) -> float:
@@ -148,18 +165,25 @@ def fill(laws: Any, columns: Any, states: Any, tables: Any, ring: Any, at: int, 
     """
     for t in range(len(states)):
         for one in range(len(laws)):
-            law, state, out = laws[one], states[t, one], ring[t, columns[one]]
+            law, kept, out = laws[one], states[t, one], ring[t, columns[one]]
+            shape, scale, origin, low, high = law.shape, law.scale, law.origin, law.low, law.high
+            state = (kept[0], kept[1], kept[2], kept[3])
             for place in range(at, at + count):
-                if law.shape == NORMAL:
-                    raw = normal(state, tables[0], tables[1], tables[2]) * law.scale
-                elif law.shape == EXPONENTIAL:
-                    raw = exponential(state, tables[3], tables[4], tables[5]) * law.scale
-                elif law.shape == UNIFORM:
-                    raw = uniform(state) * law.scale
+                if shape == NORMAL:
+                    raw, state = normal(state, tables[0], tables[1], tables[2])
+                    raw *= scale
+                elif shape == EXPONENTIAL:
+                    raw, state = exponential(state, tables[3], tables[4], tables[5])
+                    raw *= scale
+                elif shape == UNIFORM:
+                    raw, state = uniform(state)
+                    raw *= scale
                 else:
-                    raw = triangular(law, uniform(state))
-                drawn = np.int64(np.rint(raw)) + law.origin
-                out[place] = min(max(drawn, law.low), law.high)
+                    raw, state = uniform(state)
+                    raw = triangular(law, raw)
+                drawn = np.int64(np.rint(raw)) + origin
+                out[place] = min(max(drawn, low), high)
+            kept[0], kept[1], kept[2], kept[3] = state
 
 
 TABLES = _tables()
