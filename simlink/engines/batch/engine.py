@@ -23,7 +23,7 @@ from simlink.scenario.schema import Scenario
 #: Trials whose units are drawn together.
 TRIALS = 512
 #: The most conversions of a trial in one stretch, and the fewest.
-LONGEST, SHORTEST = 2048, 128
+LONGEST, SHORTEST = 8192, 128
 #: About how many numbers the draws and records of a stretch may take, and the FIFOs of its trials.
 NUMBERS = 2**17
 PLACES = 2**20
