@@ -37,6 +37,8 @@ class Column:
         What it holds as long as the thing has not happened.
     of_word : bool
         Whether each word has its own, or all words of a conversion share it.
+    in_ledger : bool
+        Whether the ledger has it.
     """
 
     name: str
@@ -45,27 +47,40 @@ class Column:
     meaning: str
     blank: int
     of_word: bool = False
+    in_ledger: bool = True
+
+    @property
+    def ledger_name(self) -> str:
+        """How the ledger spells it: instants with a ``t_`` ahead."""
+        return f"t_{self.name}" if self.unit == "fs" else self.name
 
 
-def _instant(name: str, meaning: str, of_word: bool = False) -> Column:
-    return Column(name, "i8", "fs", meaning, NEVER, of_word)
+def _instant(name: str, meaning: str, of_word: bool = False, in_ledger: bool = True) -> Column:
+    return Column(name, "i8", "fs", meaning, NEVER, of_word, in_ledger)
 
 
 COLUMNS = (
-    _instant("due", "when the trigger was due"),
+    _instant("due", "when the trigger was due", in_ledger=False),
     _instant("trigger", "when the trigger left the timer"),
     _instant("aperture", "when the sample was taken"),
     _instant("ready", "when busy fell at the converter"),
-    _instant("release", "when busy was allowed to fall at the host"),
-    _instant("service", "when the service of which this is the first frame began"),
-    _instant("read_start", "when the host began to clock the frame out"),
-    _instant("read_end", "when the host had read the frame"),
-    Column("occupancy_at_arrival", "i4", "", "slots taken when the first bit arrived", -1),
-    Column("fate", "i1", "", "what became of the conversion", Fate.NOT_SENT),
-    Column("short_acquisition", "?", "", "whether the sample had not settled", 0),
-    Column("timed_out", "?", "", "whether the host gave the conversion up", 0),
     _instant("first_bit", "when the word's first bit was pushed", of_word=True),
     _instant("last_bit", "when the word's last bit was pushed", of_word=True),
+    _instant("release", "when busy was allowed to fall at the host"),
+    _instant("service", "when the service of which this is the first frame began", in_ledger=False),
+    _instant("read_start", "when the host began to clock the frame out"),
+    _instant("read_end", "when the host had read the frame"),
+    Column(
+        "occupancy_at_arrival",
+        "i4",
+        "",
+        "slots taken when the first bit arrived",
+        -1,
+        in_ledger=False,
+    ),
+    Column("fate", "i1", "", "what became of the conversion", Fate.NOT_SENT),
+    Column("short_acquisition", "?", "", "whether the sample had not settled", 0),
+    Column("timed_out", "?", "", "whether the host gave the conversion up", 0, in_ledger=False),
 )
 #: One record without its word columns, as a NumPy record.
 RECORD = np.dtype([(one.name, one.type) for one in COLUMNS if not one.of_word], align=True)

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
+from simlink import records
 from simlink.base.instants import NEVER
 from simlink.records import Fate, FrameBlock
 
@@ -23,35 +24,15 @@ if TYPE_CHECKING:
 
 #: The fates in the order of their codes.
 FATES = [fate.word for fate in Fate if fate >= 0]
-INSTANTS = [
-    "t_trigger",
-    "t_aperture",
-    "t_ready",
-    "t_first_bit",
-    "t_last_bit",
-    "t_release",
-    "t_read_start",
-    "t_read_end",
-]
-COLUMNS = [
-    "trial",
-    "conversion",
-    "lane",
-    "position",
-    *INSTANTS,
-    "fate",
-    "short_acquisition",
-    "flagged",
-]
-_KINDS: dict[str, Any] = dict.fromkeys(INSTANTS, np.int64) | {
-    "trial": np.int32,
-    "conversion": np.int64,
-    "lane": np.int16,
-    "position": np.int16,
-    "fate": np.int8,
-    "short_acquisition": np.bool_,
+_TAKEN = [one for one in records.COLUMNS if one.in_ledger]
+INSTANTS = [one.ledger_name for one in _TAKEN if one.unit == "fs"]
+_PLACE = {"trial": np.int32, "conversion": np.int64, "lane": np.int16, "position": np.int16}
+_KINDS: dict[str, Any] = {
+    **_PLACE,
+    **{one.ledger_name: np.dtype(one.type).type for one in _TAKEN},
     "flagged": np.bool_,
 }
+COLUMNS = list(_KINDS)
 #: A row in memory, the longest columns first so that each lies even; `NEVER` where there is none.
 ROW = np.dtype(sorted(_KINDS.items(), key=lambda one: -np.dtype(one[1]).itemsize), align=True)
 
@@ -77,10 +58,10 @@ def rows_of(block: FrameBlock) -> Rows:
     rows["trial"] = block.trials.start + trials
     rows["conversion"] = block.first + conversions
     rows["lane"], rows["position"] = lanes, positions
-    rows["t_first_bit"], rows["t_last_bit"] = block.first_bit, block.last_bit
-    for column in (*INSTANTS, "fate", "short_acquisition"):
-        if column not in ("t_first_bit", "t_last_bit"):
-            rows[column] = getattr(block, column.removeprefix("t_"))[:, :, np.newaxis, np.newaxis]
+    for column in _TAKEN:
+        values = getattr(block, column.name)
+        wide = values if column.of_word else values[:, :, np.newaxis, np.newaxis]
+        rows[column.ledger_name] = wide
     # Nothing in this version raises a flag.
     return rows
 
