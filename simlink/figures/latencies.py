@@ -103,7 +103,7 @@ class Latencies:
         found: dict[str, Any] = {name: int(self.reach[name][0]) for name in REACH.names or ()}
         if not self.exact:
             there = self._there()
-            return found | {"base": there.start or 0, "bins": self.bins[:, there]}
+            return found | {"base": int(there.start or 0), "bins": self.bins[:, there]}
         found["group"] = np.concatenate([np.zeros(0, np.int8), *(one for one, _ in self._kept)])
         found["values"] = np.concatenate([np.zeros(0, np.int64), *(one for _, one in self._kept)])
         return found

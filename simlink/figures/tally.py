@@ -113,7 +113,7 @@ class Tally:
     def state(self) -> dict[str, Any]:
         """Return all that it holds as arrays and whole numbers, by name."""
         found: dict[str, Any] = {name: np.array(self.sums[name]) for name in SUMS.names or ()}
-        found |= {"fates": self.fates, "filling": self.filling, "fullest": self.fullest}
+        found |= {"fates": self.fates, "filling": self.filling, "fullest": int(self.fullest)}
         for end in ("to_release", "to_read"):
             held = getattr(self, end).state()
             found |= {f"{end}.{name}": value for name, value in held.items()}
