@@ -69,9 +69,9 @@ def surviving(edges: Any, count: int, min_pulse: int) -> int:
     """
     kept = 0
     for at in range(count):
-        if kept and edges[at] - edges[kept - 1] < min_pulse and (at - kept) % 2 == 0:
+        if kept and edges[at] - edges[kept - 1] < min_pulse:
             kept -= 1
         else:
             edges[kept] = edges[at]
             kept += 1
-    return kept - kept % 2
+    return kept

@@ -95,7 +95,7 @@ class Units:
 
     def __getattr__(self, name: str) -> Any:
         """Return a single value of each unit, shape (T,)."""
-        if name != "values" and name in UNIT.fields:  # type: ignore[operator]
+        if name in UNIT.fields:  # type: ignore[operator]
             return self.values[name]
         raise AttributeError(f"a unit has no {name!r}")
 
