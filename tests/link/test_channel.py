@@ -1,41 +1,129 @@
+"""A channel's delay, order, cut-off and shortest pulse, by hand; all in femtoseconds."""
+
 from __future__ import annotations
 
-import numpy as np
+import itertools
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from hypothesis.extra import numpy as arrays
 
-from simlink.link import channel as barrier
-
-TIMES = arrays.arrays(np.int64, st.integers(0, 8), elements=st.integers(-(10**9), 10**9))
+from simlink.base.instants import NEVER
+from simlink.link import channel
 
 
 @pytest.mark.parametrize(
-    ("static", "jitter", "takes"), [(14, 0, 14), (14, -3, 11), (14, -14, 0), (14, -15, 0)]
+    ("static", "jitter", "takes"),
+    [(14, 0, 14), (14, 3, 17), (14, -3, 11), (14, -13, 1), (14, -14, 0), (14, -15, 0), (0, 0, 0)],
 )
 def test_no_symbol_arrives_before_it_was_sent(static, jitter, takes):
-    assert barrier.crossing(static, jitter) == takes
+    """14 of delay and 13 less leave 1, 14 less leave nothing; 15 less would make it early."""
+    assert channel.crossing(static, jitter) == takes
 
 
-def test_a_crossing_works_on_lanes_and_bits():
-    found = barrier.crossing(np.array([[10], [20]]), np.array([[1, -1], [0, -30]]))
-    assert found.tolist() == [[11, 9], [20, 0]]
+@pytest.mark.parametrize(
+    ("distortion", "takes"), [(0, 10), (3, 13), (-3, 7), (-9, 1), (-10, 0), (-11, 0)]
+)
+def test_a_falling_edge_takes_the_distortion_on_top(distortion, takes):
+    """A rising edge takes 10."""
+    assert channel.falling_delay(10, distortion) == takes
 
 
-@given(TIMES, st.integers(-(10**9), 10**9))
-def test_symbols_keep_their_order_and_are_delayed_no_more_than_that_takes(times, ahead):
-    found = barrier.in_order(times, ahead).tolist()
-    latest = ahead
-    for alone, one in zip(times.tolist(), found, strict=True):
-        latest = max(latest, alone)
-        assert one == latest
+@pytest.mark.parametrize(
+    ("jitter", "ahead", "arrives"),
+    [
+        (0, NEVER, 1014),
+        (3, NEVER, 1017),
+        (-3, NEVER, 1011),
+        # The one ahead came out just before, at the same instant, and just after.
+        (-3, 1010, 1011),
+        (-3, 1011, 1011),
+        (-3, 1012, 1012),
+        # Cut off where it was sent, and still behind the one ahead.
+        (-13, NEVER, 1001),
+        (-14, NEVER, 1000),
+        (-15, NEVER, 1000),
+        (-15, 1000, 1000),
+        (-15, 1001, 1001),
+    ],
+)
+def test_a_symbol_is_delayed_and_overtakes_none(jitter, ahead, arrives):
+    """Sent at 1000 through 14 of delay."""
+    assert channel.arrives_at(1000, 14, jitter, ahead) == arrives
 
 
-def test_each_lane_keeps_an_order_of_its_own():
-    found = barrier.in_order(np.array([[1, 5, 3], [9, 2, 4]]), np.array([2, 0]))
-    assert found.tolist() == [[2, 5, 5], [9, 9, 9]]
+def test_a_credit_takes_one_crossing():
+    """A slot freed at 3366, 10 across: no jitter, and nothing ahead of it."""
+    assert channel.arrives_at(3366, 10, 0, NEVER) == 3376
 
 
-def test_a_falling_edge_takes_the_distortion_on_top():
-    assert barrier.falling_edge(np.array([10, 10, 2]), np.array([3, -3, -3])).tolist() == [13, 7, 0]
+@given(st.lists(st.tuples(st.integers(0, 10**9), st.integers(-(10**9), 10**9))), st.integers())
+def test_symbols_keep_their_order_and_are_delayed_no_more_than_that_takes(symbols, ahead):
+    """Each comes out at the latest of what it and all before it would have taken alone."""
+    came_out = latest = ahead
+    for sent, jitter in symbols:
+        came_out = channel.arrives_at(sent, 10**6, jitter, came_out)
+        latest = max(latest, sent, sent + 10**6 + jitter)
+        assert came_out == latest
+
+
+@pytest.mark.parametrize(
+    ("edges", "passed"),
+    [
+        ([], []),
+        # A single high pulse one longer than the shortest that passes, that one, one shorter.
+        ([0, 11], [0, 11]),
+        ([0, 10], [0, 10]),
+        ([0, 9], []),
+        # The same among others.
+        ([0, 10, 20, 31, 41, 51], [0, 10, 20, 31, 41, 51]),
+        ([0, 10, 20, 30, 40, 50], [0, 10, 20, 30, 40, 50]),
+        ([0, 10, 20, 29, 40, 50], [0, 10, 40, 50]),
+        # A low pulse that is too short joins the two high ones beside it.
+        ([0, 10, 20, 30], [0, 10, 20, 30]),
+        ([0, 10, 19, 30], [0, 30]),
+        ([0, 10, 19, 29, 38, 48], [0, 48]),
+        # Runs of short pulses: 5 up, 5 down. Each high one is gone before the next comes.
+        ([0, 5, 10, 15, 20, 25], []),
+        # Then 0 to 5 is gone, and 10 to 25 stands: its gap of 3 is too short to be seen.
+        ([0, 5, 10, 20, 23, 25], [10, 25]),
+        # A short one at the end, high and low.
+        ([0, 10, 20, 30, 40, 49], [0, 10, 20, 30]),
+        ([0, 10, 20, 30, 39, 49], [0, 10, 20, 49]),
+        ([0, 10, 19, 20], [0, 20]),
+        # A short low pulse (10 to 19) is gone; from 0 on the line is then high until 22.
+        ([0, 10, 19, 22, 40, 60], [0, 22, 40, 60]),
+        # The low pulse is judged from the edge that passed: 30 - 10, though 30 - 22 is short.
+        ([0, 10, 20, 22, 30, 40], [0, 10, 30, 40]),
+        # Edges of the same instant.
+        ([0, 10, 10, 20], [0, 20]),
+        ([7, 7], []),
+    ],
+)
+def test_a_channel_swallows_pulses_shorter_than_10(edges, passed):
+    """Rising, falling, rising, ... of a line that idles low; each pulse goes with both edges."""
+    line = [*edges]
+    assert line[: channel.surviving(line, len(line), 10)] == passed
+
+
+def test_a_channel_without_a_shortest_pulse_passes_all():
+    line = [0, 0, 1, 1]
+    assert channel.surviving(line, 4, 0) == 4
+    assert line == [0, 0, 1, 1]
+
+
+def test_no_more_edges_are_judged_than_are_asked_for():
+    line = [0, 20, 40, 60, 80, 81]
+    assert channel.surviving(line, 4, 10) == 4
+    assert line == [0, 20, 40, 60, 80, 81]
+
+
+@given(st.lists(st.integers(0, 30), max_size=20), st.integers(0, 20))
+def test_what_a_channel_passes_has_no_short_pulse(widths, shortest):
+    """Pulses are at least as long as the shortest, whole, and of the edges that went in."""
+    edges = [sum(widths[: end + 1]) for end in range(len(widths) // 2 * 2)]
+    line = [*edges]
+    passed = line[: channel.surviving(line, len(line), shortest)]
+    assert len(passed) % 2 == 0
+    assert set(passed) <= set(edges)
+    assert all(b - a >= shortest for a, b in itertools.pairwise(passed))

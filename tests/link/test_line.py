@@ -48,3 +48,9 @@ def test_a_bit_that_no_edge_takes_away_stays():
     launches = [20, FAR, FAR]
     assert line_changes(*launched(launches, 6, 1, 3)) == [(21, CHANGING, 0), (26, 1, 0)]
     assert line_changes(*launched([FAR] * 3, 6, 1, 3)) == []
+    assert line_changes(*launched([FAR] * 3, 0, 0, 3)) == []
+
+
+def test_changes_of_one_instant_keep_the_order_of_their_edges():
+    """Two edges cut off to the same instant: the last bit is gone before it was there."""
+    assert line_changes(*launched([20, 20], 6, 1, 3)) == [(21, CHANGING, 0), (21, UNDRIVEN, 1)]

@@ -2,14 +2,15 @@ from __future__ import annotations
 
 from fractions import Fraction
 
-import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from simlink.base.instants import NEVER
 from simlink.link import transport
+from simlink.link.channel import arrives_at
 from simlink.link.transport import Packet
+from tests.engines.chain import NS, chain
 
 
 def test_a_frame_is_cut_into_packets_and_the_last_is_short():
@@ -30,49 +31,63 @@ def test_packets_carry_every_bit_once_at_an_exact_line_rate(bits, size, overhead
         assert line_bits <= size + overhead
 
 
-def test_bits_are_pushed_one_by_one_in_order():
-    """Two lanes, 15 and 22 across; bit 1 of lane 0 has -8 of jitter, and the frame before
-    ended at 27 on lane 1."""
-    captured = np.array([[10, 20, 30]])
-    jitter = np.array([[0, -8, 0], [0, 0, 0]])
-    ahead = np.array([NEVER, 34])
-    found = transport.push_bits(captured, np.array([[15], [22]]), jitter, ahead)
-    assert found.tolist() == [[25, 27, 45], [34, 42, 52]]
+def test_packets_are_those_of_the_style():
+    """4 bits in packets of 3, 10 ns a line bit; then with 2 of overhead each."""
+    assert transport.packets_of(chain()) is None
+    changed = {
+        "barrier.return.style": "packets",
+        "barrier.return.packet_bits": 3,
+        "barrier.line_rate": "100 Mbit/s",
+    }
+    assert transport.packets_of(chain(changed)) == [Packet(0, 2, 30 * NS), Packet(3, 3, 10 * NS)]
+    changed["barrier.return.overhead_bits"] = 2
+    assert transport.packets_of(chain(changed)) == [Packet(0, 2, 50 * NS), Packet(3, 3, 30 * NS)]
+
+
+def test_the_line_rate_is_that_of_the_return_direction():
+    changed = {
+        "barrier.return.style": "packets",
+        "barrier.return.packet_bits": 4,
+        "barrier.return.line_rate": "200 Mbit/s",
+        "barrier.forward.line_rate": "100 Mbit/s",
+    }
+    assert transport.packets_of(chain(changed)) == [Packet(0, 3, 20 * NS)]
+
+
+@pytest.mark.parametrize(("line_free", "sent"), [(NEVER, 130), (99, 130), (100, 130), (101, 131)])
+def test_a_packet_goes_out_when_it_is_full_and_the_line_is_free(line_free, sent):
+    """Full at 100, 30 on the line."""
+    assert transport.sent_at(100, line_free, 30) == sent
+
+
+def through(full, line_times, jitters, static, line_free=NEVER):
+    """Return when packets arrive, and when the line is free after them."""
+    arrived, ahead = [], NEVER
+    for at, line_time, jitter in zip(full, line_times, jitters, strict=True):
+        line_free = transport.sent_at(at, line_free, line_time)
+        ahead = arrives_at(line_free, static, jitter, ahead)
+        arrived.append(ahead)
+    return arrived, line_free
 
 
 def test_packets_follow_one_another_on_the_line():
-    """Packets of 2 bits, 30 on the line: full at 20 and 40; free at 25 from the frame before.
+    """Full at 20 and 40; the line, 30 a packet, is free at 25 from the frame before.
 
     Off the line at 25 + 30 and 55 + 30; 15 across, with 5 of jitter for the first.
     """
-    packets = [Packet(0, 1, 30), Packet(2, 3, 30)]
-    captured, jitter = np.array([[10, 20, 30, 40]]), np.array([[5, 0]])
-    free, ahead = np.array([25]), np.array([NEVER])
-    arrived, free = transport.push_packets(packets, captured, np.array([15]), jitter, free, ahead)
-    assert arrived.tolist() == [[75, 100]]
-    assert free.tolist() == [85]
+    assert through([20, 40], [30, 30], [5, 0], 15, line_free=25) == ([75, 100], 85)
+
+
+def test_a_line_that_is_too_slow_backs_up():
+    """Full every 10, 15 on the line: out 15, 30, 45 after 0, each 5 later than the one before."""
+    assert through([0, 10, 20], [15] * 3, [0] * 3, 0) == ([15, 30, 45], 45)
+
+
+def test_a_line_that_has_caught_up_waits_for_the_next_packet():
+    """The last is full at 100, long after the line was free at 30."""
+    assert through([0, 10, 100], [15] * 3, [0] * 3, 0) == ([15, 30, 115], 115)
 
 
 def test_a_late_packet_holds_up_arrivals_and_not_the_line():
     """Jitter of 100 on the first: both arrive at 150, and the line is free at 80 all the same."""
-    packets = [Packet(0, 0, 30), Packet(1, 1, 30)]
-    captured, jitter = np.array([[20, 30]]), np.array([[100, 0]])
-    none = np.array([NEVER])
-    arrived, free = transport.push_packets(packets, captured, np.array([0]), jitter, none, none)
-    assert arrived.tolist() == [[150, 150]]
-    assert free.tolist() == [80]
-
-
-@pytest.mark.parametrize("shape", [(), (3,), (2, 3)])
-def test_the_rules_work_on_any_leading_shape(shape):
-    captured = np.broadcast_to(np.array([[10, 20]]), (*shape, 1, 2))
-    static = np.broadcast_to(np.array([1, 2]), (*shape, 2))
-    jitter = np.zeros((*shape, 2, 2), dtype=np.int64)
-    none = np.full((*shape, 2), NEVER, dtype=np.int64)
-    bits = transport.push_bits(captured, static[..., np.newaxis], jitter, none)
-    packets = [Packet(0, 0, 5), Packet(1, 1, 5)]
-    arrived, free = transport.push_packets(packets, captured, static, jitter, none, none)
-    assert (bits == np.array([[11, 21], [12, 22]])).all()
-    assert (arrived == np.array([[16, 26], [17, 27]])).all()
-    assert bits.shape == arrived.shape == (*shape, 2, 2)
-    assert (free == 25).all()
+    assert through([20, 30], [30, 30], [100, 0], 0) == ([150, 150], 80)

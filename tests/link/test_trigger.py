@@ -7,7 +7,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from simlink.base.draws import Column
+from simlink.base.instants import NEVER
 from simlink.link import trigger
+from simlink.scenario.distributions import exponential_time
 from tests.engines.chain import NS, chain
 
 BURST = {
@@ -47,6 +50,17 @@ def test_gaps_of_bursts_are_drawn_one_a_burst():
     assert (gaps <= 2000 * NS).all()
 
 
+def test_gaps_are_drawn_from_their_own_streams():
+    """The first of a Poisson stream counts from 0; bursts end 1 us after they begin."""
+    scenario = chain({"trigger.pattern": "poisson", "seed": 5})
+    gaps = Column(exponential_time(1000 * NS), 5, 3, "trigger.rate").take(4)
+    assert trigger.DueTimes(scenario, 3, 0).take(4).tolist() == np.cumsum(gaps).tolist()
+    scenario = chain(BURST | {"trigger.rate": "2 MHz", "seed": 5})
+    gaps = Column(scenario.trigger.gap, 5, 3, "trigger.gap").take(2)
+    found = trigger.DueTimes(scenario, 3, 0).take(7)
+    assert found[[0, 3, 6]].tolist() == np.cumsum([500 * NS, *(gaps + 1000 * NS)]).tolist()
+
+
 @pytest.mark.parametrize(
     "changed", [{}, BURST, {"trigger.pattern": "poisson"}], ids=["periodic", "burst", "poisson"]
 )
@@ -77,8 +91,21 @@ def test_a_tolerance_stretches_a_poisson_stream():
     assert slow / plain == pytest.approx(np.full(50, 1 / 0.9), rel=1e-6)
 
 
-def test_a_trigger_leaves_when_it_is_due_and_its_jitter_says():
-    assert trigger.leaves(np.array([10, 20]), np.array([-3, 4])).tolist() == [7, 24]
+@pytest.mark.parametrize(
+    ("jitter", "cue", "leaves"),
+    [
+        (0, NEVER, 1000),
+        (-3, NEVER, 997),
+        (4, NEVER, 1004),
+        # In a loop: the host is done just before, at the same instant, and just after.
+        (-3, 996, 997),
+        (-3, 997, 997),
+        (-3, 998, 998),
+    ],
+)
+def test_a_trigger_leaves_when_it_is_due_and_what_it_waits_for_is_done(jitter, cue, leaves):
+    """Due at 1000."""
+    assert trigger.leaves_at(1000, jitter, cue) == leaves
 
 
 def test_a_burst_longer_than_the_run_takes_no_more_room_than_the_run():
