@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from simlink.base import draws
+from simlink.base import draws, seeding
 from simlink.scenario.loading import from_dict
 from simlink.scenario.schema import distributions_in
 from tests import strategies
@@ -104,6 +104,54 @@ def test_a_constant_is_given_without_a_stream():
 
 def test_a_value_of_a_unit_is_the_first_of_its_stream():
     assert draws.once(law("gamma"), 1, 0, "x") == column("gamma", source="x").take(1)[0]
+
+
+GENERATED = ("a", "b", "c")
+
+
+@pytest.mark.parametrize("together", [(), ("a",), GENERATED])
+def test_generators_of_many_trials_are_those_of_each(together):
+    """Whatever was hashed together, and in which order they are asked for."""
+    made = draws.Generators(5, range(3, 7), together)
+    for trial in (4, 6, 3, 4):
+        for source in GENERATED:
+            expected = draws.generator(5, trial, source).random(20).tolist()
+            assert made.passing(trial, source).random(20).tolist() == expected
+
+
+@given(st.integers(0, 2**40), st.integers(0, 2**40), st.integers(1, 4))
+def test_generators_start_where_those_of_each_do(seed, first, count):
+    made = draws.Generators(seed, range(first, first + count), GENERATED)
+    found = made.states(range(first, first + count), GENERATED)
+    assert found.shape == (count, 3, 4)
+    for row, trial in enumerate(range(first, first + count)):
+        for at, source in enumerate(GENERATED):
+            state = draws.generator(seed, trial, source).bit_generator.state["state"]["state"]
+            assert found[row, at].tolist() == state.tolist()
+    assert made.states(range(first, first + 1), []).shape == (1, 0, 4)
+    assert (made.states(range(first + count - 1, first + count), ["c"]) == found[-1:, 2:]).all()
+
+
+def test_generators_of_the_parts_of_a_source_do_not_disturb_each_other():
+    made = draws.Generators(5, range(2), ["a"]).streams(1, "a")
+    whole, part = made(""), made("part")
+    found = [(whole.random(), part.random()) for _ in range(9)]
+    one, other = draws.generator(5, 1, "a"), draws.generator(5, 1, "a/part")
+    assert found == [(one.random(), other.random()) for _ in range(9)]
+
+
+@pytest.mark.parametrize("name", LAWS)
+@settings(max_examples=15)
+@given(st.integers(0, 2**33), st.integers(0, 2**33), st.integers(0, 5))
+def test_values_of_many_units_are_those_of_each(name, seed, first, count):
+    trials = range(first, first + count)
+    laws = {"a": law(name), "fixed": chain().host.service_latency, "b": law(name)}
+    found = draws.once_each(laws, seed, trials)
+    assert list(found) == list(laws)
+    for source, one in laws.items():
+        assert found[source].dtype == np.int64
+        expected = [draws.once(one, seed, trial, source) for trial in trials]
+        assert found[source].tolist() == expected
 
 
 # In an engine: every source is random, one of them is changed.
@@ -204,15 +252,20 @@ def test_a_recording_gives_consecutive_rows(recording):
 
 
 def test_every_random_law_of_a_scenario_is_drawn_from_a_stream_of_its_own(monkeypatch):
-    """No two quantities ask for the generator of one name."""
+    """No two quantities ask for the generator, or the state, of one name."""
     asked = []
-    real = draws.generator
+    real, real_states = draws.generator, seeding.states
 
     def noted(seed, trial, source):
         asked.append(source)
         return real(seed, trial, source)
 
+    def noted_states(seed, trials, sources):
+        asked.extend(sources)
+        return real_states(seed, trials, sources)
+
     monkeypatch.setattr(draws, "generator", noted)
+    monkeypatch.setattr(seeding, "states", noted_states)
     scenario = chain(RANDOM | {"frame.lanes": 2})
     record(scenario)
     assert len(asked) == len(set(asked))
