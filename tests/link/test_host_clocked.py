@@ -56,6 +56,11 @@ def test_a_swallowed_pulse_still_holds_up_what_follows():
     assert crossed([100, 110], distortion=-8, min_pulse=3) == ([], 122)
 
 
+def test_pulses_of_one_frame_are_judged_among_themselves():
+    """The frame before ended at 118, 2 before this one's first edge comes out; 5 is shortest."""
+    assert crossed([100, 110, 120, 130], min_pulse=5, ahead=118) == ([120, 130, 140, 150], 150)
+
+
 def test_a_channel_that_no_edge_crosses_stays_as_it_was():
     assert crossed([], ahead=50) == ([], 50)
 

@@ -30,6 +30,12 @@ def test_line_changes(valid, hold, changes):
     assert [change[:2] for change in found] == changes
 
 
+def test_what_a_line_shows_besides_is_no_bit():
+    assert CHANGING < 0
+    assert UNDRIVEN < 0
+    assert CHANGING != UNDRIVEN
+
+
 def test_each_change_names_the_edge_that_caused_it():
     assert line_changes(*launched(LAUNCHES, 6, 1, 3)) == [
         (21, CHANGING, 0),
