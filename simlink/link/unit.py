@@ -76,7 +76,6 @@ class Units:
     wrong_later, past_hold : ndarray of bool, shape (T, N)
         Bits that the remote master captures wrong in every frame of the unit, and of them those
         past their hold. Whether bit 0 is early depends on the frame.
-    host = scenario.host
     host_rising, host_falling, host_captured : ndarray of int64, shape (N,), fs
         Edges of the host's clock, and its own captures, counted from its start.
     """

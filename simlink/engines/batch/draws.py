@@ -164,7 +164,7 @@ class Draws:
         at = first % (self.ring.shape[2] - _PAD)
         if self._compiled:
             streams.fill(
-                self._laws, self._columns, self._states, streams.TABLES, self.ring, at, count
+                self._laws, self._columns, self._states, streams.tables(), self.ring, at, count
             )
         for (row, column), sampler in self._samplers.items():
             self.ring[row, column, at : at + count] = sampler.take(count)

@@ -48,12 +48,11 @@ def law_of(law: Simple) -> tuple[Any, ...] | None:
     return None
 
 
-def _tables() -> tuple[Any, ...]:
-    """Return the tables of the ziggurats, empty where numba, which has them, is not there."""
-    try:
-        from numba.np.random import _constants as given
-    except ImportError:
-        return tuple(np.zeros(0) for _ in range(6))
+@cache
+def tables() -> tuple[Any, ...]:
+    """Return the tables of the ziggurats, which numba has: normal ones, then exponential ones."""
+    from numba.np.random import _constants as given
+
     return (
         given.ki_double, given.wi_double, given.fi_double,
         given.ke_double, given.we_double, given.fe_double,
@@ -159,7 +158,7 @@ def fill(laws: Any, columns: Any, states: Any, tables: Any, ring: Any, at: int, 
     states : ndarray of uint64, shape (T, drawn, 4)
         The generators' states, moved on.
     tables : tuple of ndarray
-        As `_tables` gives them.
+        As `tables` gives them.
     ring : ndarray of int64, shape (T, columns, size)
         Places ``at`` ... ``at + count - 1`` are filled, in base units.
     """
@@ -186,13 +185,10 @@ def fill(laws: Any, columns: Any, states: Any, tables: Any, ring: Any, at: int, 
             kept[0], kept[1], kept[2], kept[3] = state
 
 
-TABLES = _tables()
-
-
 @cache
 def agrees() -> bool:
     """Tell whether numbers can be drawn here, and are NumPy's own."""
-    if why_plain() is not None or not len(TABLES[0]):
+    if why_plain() is not None:
         return False
     some = [
         Uniform(low=0, high=10**9),
@@ -205,7 +201,7 @@ def agrees() -> bool:
     bits = np.random.SFC64(1)
     states = np.repeat(bits.state["state"]["state"][np.newaxis, np.newaxis], len(some), axis=1)
     ring = np.zeros((1, len(some), count), dtype=np.int64)
-    fill(laws, np.arange(len(some)), states.copy(), TABLES, ring, 0, count)
+    fill(laws, np.arange(len(some)), states.copy(), tables(), ring, 0, count)
     for row, law in zip(ring[0], some, strict=True):
         raw = np.empty(count)
         law.draw_raw(np.random.Generator(np.random.SFC64(1)), raw)
