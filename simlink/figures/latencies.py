@@ -93,7 +93,7 @@ class Latencies:
         """Return the bins from the smallest to the largest value."""
         if self.least is None or self.largest is None:
             return slice(0)
-        return slice(bin_of(self.least), bin_of(self.largest) + 1)
+        return slice(int(bin_of(self.least)), int(bin_of(self.largest)) + 1)
 
     def state(self) -> dict[str, Any]:
         """Return all that it holds as arrays and whole numbers, by name.

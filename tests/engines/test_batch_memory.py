@@ -46,7 +46,7 @@ def peak(path, conversions):
 @pytest.mark.parametrize(
     ("values", "few", "many"),
     [(QUICK, 8_000, 80_000), (QUICK | GENERAL, 2_200, 8_000)],
-    ids=["quick way", "general way"],
+    ids=["sure to be read", "may be discarded"],
 )
 def test_more_conversions_take_the_same_memory(values, few, many, tmp_path):
     """Both are too long for their latencies to be kept whole, which is up to a million of them.

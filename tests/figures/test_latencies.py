@@ -2,31 +2,60 @@
 
 from __future__ import annotations
 
+import json
+import pickle
+
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from simlink.base.instants import NEVER
 from simlink.figures import latencies
-from simlink.figures.latencies import Latencies
+from simlink.figures.adding import BINS, bin_of
+from simlink.figures.latencies import EXACT, Latencies
+from simlink.figures.tally import Tally
+from simlink.records import Fate, FrameBlock
+from tests.engines.chain import chain
 
 #: A bin is a relative 2^-10 wide.
 WIDTH = 2**-10
 
 
-def gathered(rows, missing=None, exact=True, chunk=None):
-    """Return the latencies of an array of trials by conversions."""
-    rows = np.asarray(rows, dtype=np.int64)
+def tally_of(rows, exact=True):
+    """Return an empty tally for latencies of trials by conversions."""
+    scenario = chain({"trials": rows.shape[0], "conversions": rows.shape[1]})
     with pytest.MonkeyPatch.context() as patch:
         if not exact:
             patch.setattr(latencies, "EXACT", 0)
-        found = Latencies(*(len(rows), rows.size))
-    assert found.exact == exact
-    for first in range(0, rows.shape[1], chunk or rows.shape[1]):
-        part = slice(first, first + (chunk or rows.shape[1]))
-        gone = None if missing is None else missing[:, part].copy()
-        found.add(range(len(rows)), rows[:, part].copy(), gone)
-    return found
+        tally = Tally(scenario, range(len(rows)))
+    assert tally.to_read.exact == exact
+    return tally
+
+
+def take(tally, trials, first, rows, missing=None):
+    """Add records whose triggers leave at 0 and that are read after a latency each."""
+    block = FrameBlock.blank(trials, first, rows.shape[1], None)
+    block.fate[:] = Fate.DELIVERED
+    block.trigger[:] = block.service[:] = 0
+    block.release[:] = block.read_end[:] = rows
+    if missing is not None:
+        block.fate[missing] = Fate.OVERRUN
+        block.release[missing] = block.read_end[missing] = block.service[missing] = NEVER
+    tally.add(block)
+
+
+def gathered(rows, missing=None, exact=True, chunk=None):
+    """Return the latencies of an array of trials by conversions."""
+    rows = np.asarray(rows, dtype=np.int64)
+    tally = tally_of(rows, exact)
+    chunk = chunk or rows.shape[1]
+    for first in range(0, rows.shape[1], chunk):
+        part = slice(first, first + chunk)
+        gone = None if missing is None else missing[:, part]
+        take(tally, range(len(rows)), first, rows[:, part], gone)
+    assert tally.to_release.state().keys() == tally.to_read.state().keys()
+    return tally.to_read
 
 
 def test_quantiles_of_a_small_run_are_values_that_were_seen():
@@ -95,14 +124,11 @@ def test_parts_merge_to_the_whole(exact):
     rng = np.random.default_rng(4)
     rows = (rng.lognormal(15, 1, (6, 300)) * np.arange(1, 7)[:, np.newaxis] ** 3).astype(np.int64)
     whole = gathered(rows, exact=exact)
-    with pytest.MonkeyPatch.context() as patch:
-        if not exact:
-            patch.setattr(latencies, "EXACT", 0)
-        parts = [Latencies(6, rows.size) for _ in range(6)]
-        total = Latencies(6, rows.size)
-    for trial, part in enumerate(parts):
-        part.add(range(trial, trial + 1), rows[trial : trial + 1].copy(), None)
-        total.merge(part)
+    total = tally_of(rows, exact).to_read
+    for trial in range(6):
+        part = tally_of(rows, exact)
+        take(part, range(trial, trial + 1), 0, rows[trial : trial + 1])
+        total.merge(part.to_read)
     for q in (0.1, 0.5, 0.99):
         assert total.quantile(q) == whole.quantile(q)
     edges = np.linspace(0, float(rows.max()) + 1, 20)
@@ -143,3 +169,72 @@ def test_a_histogram_counts_every_value_once(exact):
     assert counts.sum() == rows.size
     if exact:
         assert counts.tolist() == np.histogram(rows, edges)[0].tolist()
+
+
+def equal(one, other):
+    """Tell whether two latencies hold the same."""
+    mine, theirs = one.state(), other.state()
+    return (
+        mine.keys() == theirs.keys()
+        and (one.groups, one.exact) == (other.groups, other.exact)
+        and all(np.array_equal(mine[name], theirs[name]) for name in mine)
+    )
+
+
+@pytest.mark.parametrize("exact", [True, False])
+@pytest.mark.parametrize("share", [0.0, 0.4, 1.0])
+def test_a_state_is_restored_and_sent_whole(exact, share):
+    """In a file of finished trials, whose numbers are JSON, and from a worker."""
+    rng = np.random.default_rng(8)
+    rows = rng.lognormal(18, 2, (5, 300)).astype(np.int64)
+    found = gathered(rows, rng.random(rows.shape) < share, exact)
+    state = found.state()
+    plain = {name: one for name, one in state.items() if not isinstance(one, np.ndarray)}
+    assert json.loads(json.dumps(plain)) == plain
+    again = Latencies(5, EXACT if exact else EXACT + 1)
+    again.restore(state)
+    sent = pickle.loads(pickle.dumps(found))
+    for one in (again, sent):
+        assert equal(one, found)
+        assert one.quantile(0.7) == found.quantile(0.7)
+        # And it goes on from there.
+        one.merge(found)
+        assert one.count == 2 * found.count
+        assert (one.least, one.largest) == (found.least, found.largest)
+
+
+def spoilt(found, **values):
+    return found.state() | values
+
+
+@pytest.mark.parametrize("exact", [True, False])
+def test_a_state_that_cannot_be_is_refused(exact):
+    rows = np.random.default_rng(9).integers(10**6, 10**9, (3, 50))
+    found = gathered(rows, exact=exact)
+    arrays = {"values": found.state()["values"]} if exact else {"bins": found.state()["bins"]}
+    wrong = [{"count": found.count + 1}, {"count": -1}, {"least": 1}, {"largest": 10**12}]
+    wrong += [{name: None} for name in found.state()]
+    wrong += [{"count": 1.0}, {"least": True}]
+    for name, array in arrays.items():
+        wrong += [{name: array[..., 1:]}, {name: array.astype(np.float64)}, {name: array.tolist()}]
+    if exact:
+        group = found.state()["group"]
+        wrong += [{"group": group + np.int8(1)}, {"group": group - np.int8(1)}]
+    else:
+        bins, base = found.state()["bins"], found.state()["base"]
+        wrong += [{"base": base + 1}, {"base": base - 1}, {"bins": bins + 1}, {"bins": bins[:2]}]
+    for values in wrong:
+        with pytest.raises(ValueError, match=r"latencies"):
+            Latencies(3, EXACT if exact else EXACT + 1).restore(spoilt(found, **values))
+
+
+def test_bins_are_a_relative_thousandth_wide_up_to_the_longest_time():
+    """Exponent and ten bits of the mantissa: the bin of 2^n (1 + m / 1024) is 1024 n + m."""
+    for power in range(63):
+        for step in (0, 1, 511, 1023) if power >= 10 else (0,):
+            value = 2**power + (step << max(0, power - 10))
+            assert bin_of(value) == 1024 * power + step
+    assert bin_of(2**40 + 2**30 - 1) == 1024 * 40
+    assert bin_of(2**40 - 2**29) == 1024 * 40 - 1
+    assert [bin_of(value) for value in (-5, 0, 1)] == [0, 0, 0]
+    assert bin_of(2**63 - 1) < BINS

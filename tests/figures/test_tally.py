@@ -3,18 +3,22 @@
 from __future__ import annotations
 
 import math
+import pickle
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
+from hypothesis import strategies as st
 
+from simlink.base import compiled
 from simlink.base.instants import NEVER
 from simlink.engines.event import EventEngine
 from simlink.figures import latencies
 from simlink.figures.tally import Tally
-from simlink.records import Fate
+from simlink.records import Fate, FrameBlock
 from tests import strategies
-from tests.engines.chain import happened
+from tests.engines.chain import chain, happened
+from tests.engines.host_clocked_scenarios import serial_scenarios
 
 
 def blocks(scenario):
@@ -172,3 +176,139 @@ def test_never_counts_as_nothing():
     assert whole.busy[0] == 0
     assert whole.end[0] == block.release[0, 0] > 0
     assert NEVER not in (whole.end[0], whole.to_release.least)
+
+
+def same(one, other):
+    """Tell whether two tallies hold the same, to the last bit of every sum."""
+    mine, theirs = one.state(), other.state()
+    assert mine.keys() == theirs.keys()
+    return (
+        one.trials == other.trials
+        and [name for name in mine if not np.array_equal(mine[name], theirs[name])] == []
+    )
+
+
+def both_ways(scenario, found):
+    """Add blocks up as written and compiled; see that it makes no difference."""
+    ways = []
+    for short in (True, False):
+        tally = Tally(scenario, range(scenario.trials))
+        tally._short = short
+        for block in found:
+            tally.add(block)
+        ways.append(tally)
+    assert same(*ways)
+    return ways[0]
+
+
+@pytest.mark.parametrize("exact", [True, False])
+@settings(max_examples=60)
+@given(st.one_of(strategies.scenarios(), serial_scenarios()))
+def test_compiled_or_not_the_same_comes_out(exact, scenario):
+    with pytest.MonkeyPatch.context() as patch:
+        if not exact:
+            patch.setattr(latencies, "EXACT", 0)
+        assert both_ways(scenario, blocks(scenario)).count == scenario.trials
+
+
+#: So long that it is added up compiled, and its latencies are counted in bins.
+LONG = {"trials": 70, "conversions": 16000, "fifo.depth": 5000}
+
+
+def any_records(rng, trials, first, count):
+    """Return records of any fate at any time, things that have happened or not."""
+    shape = (len(trials), count)
+    block = FrameBlock.blank(trials, first, count, None)
+    block.fate[:] = rng.integers(Fate.NOT_SENT, len(Fate) - 1, shape)
+    block.due[:] = rng.integers(0, 10**12, shape)
+    block.trigger[:] = rng.integers(0, 10**12, shape)
+    block.read_start[:] = block.trigger + rng.integers(0, 10**10, shape)
+    block.read_end[:] = block.read_start + rng.integers(0, 10**9, shape)
+    block.service[:] = block.read_start - rng.integers(0, 10**9, shape)
+    block.service[rng.random(shape) < 0.3] = NEVER
+    for name in ("ready", "release", "aperture"):
+        values = block.trigger + rng.geometric(1e-9, shape)
+        block.records[name] = np.where(rng.random(shape) < 0.2, NEVER, values)
+    block.read_end[rng.random(shape) < 0.2] = NEVER
+    block.occupancy_at_arrival[:] = rng.integers(-1, 5001, shape)
+    block.short_acquisition[:] = rng.random(shape) < 0.1
+    block.timed_out[:] = rng.random(shape) < 0.1
+    return block
+
+
+@pytest.mark.parametrize("reads_on", [True, False])
+@pytest.mark.parametrize("evenly", [True, False])
+@pytest.mark.parametrize("exact", [True, False])
+def test_any_records_add_up_the_same_compiled_or_not(monkeypatch, reads_on, evenly, exact):
+    """In blocks of some trials and conversions, with more trials than groups of latencies."""
+    values = LONG | {"host.read_all": reads_on}
+    if not evenly:
+        values["trigger.jitter"] = {"shape": "uniform", "low": "0 ns", "high": "9 ns"}
+    if exact:
+        monkeypatch.setattr(latencies, "EXACT", 2**40)
+    scenario = chain(values)
+    assert not Tally(scenario, range(70))._short
+    assert Tally(scenario, range(70)).to_read.exact == exact
+    rng = np.random.default_rng(11)
+    pieces = [(0, 33), (33, 70)]
+    found = [any_records(rng, range(*one), first, 40) for one in pieces for first in (0, 40)]
+    if not reads_on:
+        for block in found:
+            block.read_end[block.service == NEVER] = NEVER
+    whole = both_ways(scenario, found)
+    every = np.concatenate([block.records.ravel() for block in found])
+    sent = every[every["fate"] != Fate.NOT_SENT]
+    assert whole.sent.sum() == len(sent) < len(every)
+    # The most fillings that are told apart are fewer than this FIFO has slots.
+    assert whole.filling.sum() == (sent["occupancy_at_arrival"] >= 0).sum()
+    assert whole.filling[-1] == (sent["occupancy_at_arrival"] >= len(whole.filling) - 1).sum() > 1
+    assert whole.fullest == 5000
+    assert whole.to_release.count == (sent["release"] != NEVER).sum()
+    assert (whole.sampling_first != NEVER).all() == (not evenly)
+
+
+@pytest.mark.parametrize("exact", [True, False])
+@settings(max_examples=60)
+@given(strategies.scenarios())
+def test_a_state_gives_the_tally_back(exact, scenario):
+    with pytest.MonkeyPatch.context() as patch:
+        if not exact:
+            patch.setattr(latencies, "EXACT", 0)
+        found = blocks(scenario)
+        whole = tallied(scenario, found)
+        again = Tally.restore(scenario, whole.trials, whole.state())
+        assert same(again, whole)
+        if exact:
+            check(scenario, again, found)
+        for value in whole.state().values():
+            assert type(value) in (int, np.ndarray)
+        sent = pickle.loads(pickle.dumps(whole))
+        assert same(sent, whole)
+
+
+def test_a_state_of_other_trials_or_of_another_link_is_refused():
+    scenario = chain({"trials": 3, "conversions": 20})
+    state_of_two = Tally(scenario, range(2)).state()
+    with pytest.raises(ValueError, match="another shape"):
+        Tally.restore(scenario, range(3), state_of_two)
+    with pytest.raises(ValueError, match="filling has another shape"):
+        Tally.restore(scenario.with_value("fifo.depth", 9), range(2), state_of_two)
+    with pytest.raises(ValueError, match="fullest is out of range"):
+        Tally.restore(scenario, range(2), state_of_two | {"fullest": scenario.fifo.depth + 1})
+    for name in state_of_two:
+        missing = {key: one for key, one in state_of_two.items() if key != name}
+        with pytest.raises(ValueError, match=name.split(".")[-1]):
+            Tally.restore(scenario, range(2), missing)
+
+
+def test_short_runs_compile_nothing(monkeypatch):
+    """So that a first, small run loads no compiler."""
+    scenario = chain({"trials": 2, "conversions": 20})
+
+    def machine(*_):
+        raise AssertionError
+
+    monkeypatch.setattr(compiled, "_machine", machine)
+    assert tallied(scenario, blocks(scenario)).sent.tolist() == [20, 20]
+    with pytest.raises(AssertionError):
+        tallied(scenario.with_(conversions=25_000), blocks(scenario))

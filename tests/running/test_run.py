@@ -96,7 +96,8 @@ def test_an_interruption_within_a_trial_loses_that_trial_whole(monkeypatch):
     def stopping(self):
         begun.append(self)
         if len(begun) == 4:
-            for _ in range(500):
+            # 15 of 30 periods of a microsecond.
+            while self.env.now < 15 * 10**9:
                 self.env.step()
             raise KeyboardInterrupt
         real(self)
