@@ -92,6 +92,11 @@ class Change(NamedTuple):
     since: int | None
     why: str
 
+    @property
+    def family(self) -> str:
+        """The name of the signal without its lane."""
+        return self.signal.partition("[")[0]
+
 
 @dataclass(repr=False)
 class Trace:

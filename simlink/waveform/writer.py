@@ -212,15 +212,7 @@ class DumpWriter:
         held, keep = signal.idle or 0, self._changes.append
         self._shows.append(lambda: lines[held])
 
-        def level(
-            time: int,
-            moving: Moving,
-            value: int,
-            conversion: int | None,
-            bit: int | None,
-            since: int | None,
-            why: str,
-        ) -> None:
+        def level(time: int, moving: Moving, value: int, *_: object) -> None:
             nonlocal held
             keep((time, "" if value == held else lines[value]))
             held = value
@@ -257,15 +249,7 @@ class DumpWriter:
 
         self._shows.append(lambda: "".join(shown(held)))
 
-        def bit(
-            time: int,
-            moving: Moving,
-            value: int,
-            conversion: int | None,
-            bit: int | None,
-            since: int | None,
-            why: str,
-        ) -> None:
+        def bit(time: int, moving: Moving, value: int, *_: object) -> None:
             nonlocal held
             change = held, value
             text = known.get(change)
@@ -289,15 +273,7 @@ class DumpWriter:
 
         self._shows.append(lambda: "".join(reversed(shown(held, on_wire))))
 
-        def change(
-            time: int,
-            moving: Moving,
-            value: int,
-            conversion: int | None,
-            bit: int | None,
-            since: int | None,
-            why: str,
-        ) -> None:
+        def change(time: int, moving: Moving, value: int, *_: object) -> None:
             nonlocal held, on_wire
             if held == UNDRIVEN or value == 0:
                 words = self._show()
