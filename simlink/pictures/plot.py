@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
 
@@ -25,7 +25,6 @@ if TYPE_CHECKING:
 
     from simlink.figures.latencies import Latencies
     from simlink.running.run import Run
-    from simlink.study import Study
 __all__ = ["latency", "occupancy", "period"]
 
 _BINS = 90
@@ -340,8 +339,16 @@ _PIECES = {
 _HALF = 0.24
 
 
+class _OfScenario(Protocol):
+    """A run, or a study that may be run."""
+
+    @property
+    def scenario(self) -> Scenario:
+        """What it is of."""
+
+
 @style.in_our_look
-def period(run: Run | Study | Scenario, ax: Axes | None = None) -> Axes:
+def period(run: _OfScenario | Scenario, ax: Axes | None = None) -> Axes:
     """Draw how each side of the link fills the trigger period, on average.
 
     Parameters

@@ -45,14 +45,14 @@ Where the host's own clock reads the converter, besides:
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
 from typing import TYPE_CHECKING, NamedTuple
 
 from simlink.base.errors import InputError
 from simlink.base.instants import NEVER
-from simlink.engines.event.signals import Signal
+from simlink.engines.event.signals import Observer, Signal
 from simlink.engines.event.wiring import Chain, blank
 from simlink.link import content
 from simlink.link.content import BitOutcome
@@ -61,9 +61,6 @@ from simlink.scenario.schema import Scenario
 
 if TYPE_CHECKING:
     import pandas as pd
-
-#: Takes an instant in fs, a signal and its new value.
-Sink = Callable[[int, str, int], object]
 
 
 class Change(NamedTuple):
@@ -95,6 +92,11 @@ class Change(NamedTuple):
     since: int | None
     why: str
 
+    @property
+    def family(self) -> str:
+        """The name of the signal without its lane."""
+        return self.signal.partition("[")[0]
+
 
 @dataclass(repr=False)
 class Trace:
@@ -111,7 +113,7 @@ class Trace:
     record : FrameBlock
         The records of the trial, complete for the window.
     changes : list of Change
-        Every change, with whose it is and what caused it; none are kept if there is a sink.
+        Every change, with whose it is and what caused it; none are kept if others observe.
     """
 
     scenario: Scenario
@@ -199,15 +201,19 @@ class Trace:
 class _Window:
     """Watches a chain from the first trigger of a window until its conversions are settled."""
 
-    def __init__(self, chain: Chain, trace: Trace, sink: Sink | None) -> None:
+    def __init__(
+        self, chain: Chain, trace: Trace, observers: Mapping[str, Observer] | None
+    ) -> None:
         self.chain = chain
         self.trace = trace
-        self.sink: Sink = sink or (lambda *_: None)
         self.unsettled = set(trace.window)
         self.open = False
         self.trigger = chain.timer.trigger
         # Signals are watched from the start, so that each change in the window is one.
-        chain.signals.observe(self.keep if sink is None else self.hand_on)
+        if observers is None:
+            chain.signals.observe(self.keep)
+        for name, observer in (observers or {}).items():
+            chain.signals.observe(observer, name)
         chain.signals.settled.observers.append(self.settled)
 
     def keep(
@@ -220,29 +226,20 @@ class _Window:
         since: int | None,
         why: str,
     ) -> None:
-        """Keep one change in the window."""
-        if self.open or self.opens(signal, value):
+        """Keep one change in the window, which its first trigger opens."""
+        if signal is self.trigger and value in self.trace.window:
+            self.open = True
+        if self.open:
             self.trace.changes.append(
                 Change(time, signal.name, value, conversion, signal.lane, bit, since, why)
             )
-
-    def hand_on(self, time: int, signal: Signal, value: int, *_: object) -> None:
-        """Hand one change in the window to the sink."""
-        if self.open or self.opens(signal, value):
-            self.sink(time, signal.name, value)
-
-    def opens(self, signal: Signal, value: int) -> bool:
-        """Open the window with its first trigger; once it has closed it stays so."""
-        if signal is self.trigger and self.unsettled and value in self.trace.window:
-            self.open = True
-        return self.open
 
     def settled(self, time: int, signal: Signal, value: int, *_: object) -> None:
         """Close the window once every conversion in it has its fate."""
         if value in self.unsettled:
             self.unsettled.remove(value)
             if not self.unsettled:
-                self.open = False
+                self.chain.signals.leave()
                 self.chain.env.stop()
 
     def run(self) -> None:
@@ -261,7 +258,7 @@ def trace(
     scenario: Scenario,
     conversions: range | None = None,
     trial: int = 0,
-    sink: Sink | None = None,
+    observers: Mapping[str, Observer] | None = None,
 ) -> Trace:
     """Simulate one unit and keep every signal over a window of conversions.
 
@@ -273,8 +270,9 @@ def trace(
         Which conversions; by default the first four.
     trial : int
         Which unit.
-    sink : callable, optional
-        Takes every entry as it happens; nothing is kept then, nor are the words' times recorded.
+    observers : mapping of str to Observer, optional
+        Who sees which signal, lanes under one name, until the window closes; nothing is kept
+        then, nor are the words' times recorded.
 
     Returns
     -------
@@ -296,6 +294,6 @@ def trace(
         )
     if not 0 <= trial < scenario.trials:
         raise InputError(scenario.name, "trial", str(trial), f"0 to {scenario.trials - 1}")
-    found = Trace(scenario, trial, window, blank(scenario, trial, words=sink is None))
-    _Window(Chain(scenario, trial, found.record), found, sink).run()
+    found = Trace(scenario, trial, window, blank(scenario, trial, words=observers is None))
+    _Window(Chain(scenario, trial, found.record), found, observers).run()
     return found

@@ -74,7 +74,7 @@ def dump(
             comment=f"{scenario.title or 'untitled'}; seed {scenario.seed}, unit {trial}",
             version=__version__,
         )
-        trace(scenario, range(window.stop), trial, writer.note)
+        trace(scenario, range(window.stop), trial, writer.observers)
         writer.close()
         text.flush()
         text.detach()

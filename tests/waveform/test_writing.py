@@ -9,6 +9,8 @@ import sys
 import pytest
 
 from simlink.base.errors import InputError, OutputError
+from simlink.engines.event.clockwork import Clockwork
+from simlink.engines.event.signals import Signals
 from simlink.waveform import timescale
 from simlink.waveform.dumping import dump
 from simlink.waveform.signals import signals_of
@@ -114,13 +116,28 @@ def test_nothing_is_left_of_a_dump_that_could_not_be_written(bench, tmp_path, mo
     assert [(one.name, one.read_text()) for one in tmp_path.iterdir()] == [("a.vcd", "old")]
 
 
+def tell(writer, time, name, value):
+    """Tell a writer of one change of a signal of one lane or none."""
+    signals = Signals(Clockwork(initial_time=time))
+    signals.observe(writer.observers[name], name)
+    signals.make(name).set(value)
+
+
+def test_what_is_not_dumped_leaves_no_instants(bench, tmp_path):
+    path = tmp_path / "a.vcd"
+    dump(bench, path, range(3), signals=["host.busy"])
+    body = path.read_text().partition("$dumpvars\n")[2].partition("$end\n")[2]
+    # It opens with the trigger, at whose instant busy rises.
+    assert "".join(line[0] for line in body.splitlines()) == "1#0#1#0#1#0$"
+
+
 def test_instants_are_rounded_to_the_nearest_step(bench):
     out = io.StringIO()
     (busy,) = (signal for signal in signals_of(bench) if signal.name == "host.busy")
     writer = DumpWriter(out, bench, 0, [busy], step=10)
-    writer.note(12, "host.trigger", 0)
+    tell(writer, 12, "host.trigger", 0)
     for time, level in ((14, 1), (15, 0), (24, 1), (26, 0)):
-        writer.note(time, "host.busy", level)
+        tell(writer, time, "host.busy", level)
     writer.close()
     body = out.getvalue().partition("$dumpvars\n")[2]
     assert body == "0!\n$end\n1!\n#2\n0!\n1!\n#3\n0!\n$comment end of dump $end\n"
@@ -130,9 +147,9 @@ def test_a_trigger_before_0_begins_the_dump_at_0(bench):
     out = io.StringIO()
     (busy,) = (signal for signal in signals_of(bench) if signal.name == "host.busy")
     writer = DumpWriter(out, bench, 0, [busy], step=10)
-    writer.note(-17, "host.trigger", 0)
-    writer.note(-17, "host.busy", 1)
-    writer.note(3, "host.busy", 0)
+    tell(writer, -17, "host.trigger", 0)
+    tell(writer, -17, "host.busy", 1)
+    tell(writer, 3, "host.busy", 0)
     writer.close()
     text = out.getvalue()
     assert "instant 0 is -0.00002 ns of the run" in text

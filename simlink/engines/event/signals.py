@@ -113,8 +113,16 @@ class Signals:
             Signal(self.env, f"{name}[{lane}]", value, observers, lane) for lane in range(lanes)
         ]
 
-    def observe(self, observer: Observer) -> None:
-        """Have every signal watched by an observer, from the start of a run."""
+    def observe(self, observer: Observer, *names: str) -> None:
+        """Have signals watched from the start of a run, every one if none is named.
+
+        The lanes of a signal go by one name; a name that the chain does not have is never set.
+        """
         self.every_edge = True
+        for name in names or self._observers:
+            self._observers.setdefault(name, []).append(observer)
+
+    def leave(self) -> None:
+        """Have nobody watch any more."""
         for observers in self._observers.values():
-            observers.append(observer)
+            observers.clear()

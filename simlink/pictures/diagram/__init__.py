@@ -149,7 +149,7 @@ def draw(
     drawn = tracks.tracks(view.trace, view.edges, chosen, view.start, view.end)
     crossing = [
         one
-        for one in tracks.crossings(view.trace, view.edges, drawn)
+        for one in tracks.crossings(view.trace, drawn)
         if one.end >= view.start and one.start <= view.end
     ]
     around = None if quiet_window is None else quiet.quiet(view, drawn, *quiet_window)

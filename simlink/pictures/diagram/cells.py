@@ -12,7 +12,7 @@ from simlink.pictures.diagram.timescale import Need, Scale
 from simlink.pictures.diagram.tracks import Cell, Mark, Track
 
 if TYPE_CHECKING:
-    from simlink.pictures.diagram.layout import Line
+    from simlink.pictures.diagram.contents import Line
     from simlink.pictures.diagram.window import View
 
 #: How wide a cut through the rows is, and what a label keeps clear of its middle, in mm.

@@ -9,42 +9,45 @@ from simlink.pictures.diagram.intervals import said
 from simlink.pictures.diagram.placing import width_of
 
 if TYPE_CHECKING:
-    from simlink.pictures.diagram.layout import Layout
+    from simlink.pictures.diagram.contents import Contents
 
 
-def foot_lines(layout: Layout) -> list[str]:
-    """Return the lines of text below a picture, each short enough for its width."""
-    view = layout.view
+def foot_lines(contents: Contents, torn: bool) -> list[str]:
+    """Return the lines of text below a picture, each short enough for its width.
+
+    ``torn``: whether time is left out of its rows.
+    """
+    view = contents.view
     first, last = view.conversions[0], view.conversions[-1]
     which = f"conversion {first}" if first == last else f"conversions {first} to {last}"
     parts = [f"Unit {view.trace.trial}, {which}."]
-    if layout.scaled:
+    if contents.scaled:
         parts.append("To scale.")
-    elif any(line.scale.breaks for line in layout.lines):
+    elif torn:
         parts.append("Not to scale; where the rows are torn, time without any edge is left out.")
     else:
         parts.append("Not to scale.")
-    if any(one.follows for one in layout.crossings):
+    if any(one.follows for one in contents.crossings):
         parts.append("Of a burst the first to cross is drawn to its row.")
-    if any(dimension.with_limits for dimension in layout.dimensions):
+    if any(dimension.with_limits for dimension in contents.dimensions):
         parts.append("In brackets: least … typical … largest over the run, in the same unit.")
-    if layout.bands:
+    if contents.bands:
         parts.append("Shaded edges: range of each edge about its cause (3σ where unbounded).")
-    if layout.quiet is not None:
-        parts.append(_quiet(layout))
-    return wrapped(" ".join(parts), layout.sizes.small, layout.width - 2.4)
+    if contents.quiet is not None:
+        parts.append(_quiet(contents))
+    return wrapped(" ".join(parts), contents.sizes.small, contents.width - 2.4)
 
 
-def _quiet(layout: Layout) -> str:
-    assert layout.quiet is not None
-    quiet = layout.quiet
+def _quiet(contents: Contents) -> str:
+    assert contents.quiet is not None
+    quiet = contents.quiet
     window = f"{said(quiet.before, 3)} before to {said(quiet.after, 3)} after sampling"
     if not quiet.edges:
         return f"Nothing that is drawn switches from {window}."
     counts = Counter(name for name, _ in quiet.edges)
     sides = []
     for side, called in (("remote", "converter side"), ("host", "host side")):
-        here = [t for t in layout.tracks if t.signal.side == side and counts[t.name]]
+        here = [t for t in contents.tracks if t.signal.side == side and counts[t.name]]
         if here:
             which = ", ".join(f"{track.label} {counts[track.name]}" for track in here)
             sides.append(f"{called}: {which}")

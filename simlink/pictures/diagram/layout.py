@@ -9,15 +9,12 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from simlink.pictures.diagram.cells import Strip, label_cells, label_marks, needs_of
+from simlink.pictures.diagram.contents import Contents, Line, Piece
 from simlink.pictures.diagram.footing import foot_lines
 from simlink.pictures.diagram.intervals import Dimension
-from simlink.pictures.diagram.palette import Sizes, sizes
 from simlink.pictures.diagram.placing import CLEAR, Label, in_lanes, width_of
-from simlink.pictures.diagram.quiet import Quiet
-from simlink.pictures.diagram.spread_bands import Band
 from simlink.pictures.diagram.timescale import Scale, lines, to_scale
-from simlink.pictures.diagram.tracks import Crossing, Track
-from simlink.pictures.diagram.window import View
+from simlink.pictures.diagram.tracks import Track
 from simlink.records import Fate
 
 #: Between the lines of a picture, around it, and between a block and what is beside it.
@@ -33,82 +30,15 @@ _SIGNS = {
 }
 
 
-@dataclass(frozen=True)
-class Piece:
-    """What one line of the picture shows of a dimension line.
-
-    Attributes
-    ----------
-    dimension : Dimension
-        The whole of it.
-    left, right : float
-        Its ends, in mm.
-    y : float
-        Its height, in mm.
-    open_left, open_right : bool
-        Whether it goes on in another line of the picture.
-    """
-
-    dimension: Dimension
-    left: float
-    right: float
-    y: float
-    open_left: bool
-    open_right: bool
-
-
 @dataclass
-class Line:
-    """One line of the picture: a scale of time, and all rows over it.
-
-    Attributes
-    ----------
-    scale : Scale
-        Where instants lie.
-    rows : dict of str to (float, float)
-        Top and bottom of each track.
-    blocks : list of (str, float, float)
-        Side, top and bottom of each side's block.
-    barrier : (float, float) or None
-        Top and bottom of the barrier.
-    pieces : list of Piece
-        Dimension lines.
-    fates : list of (float, float, float)
-        Where each fate was met, where its label stands, and the label's top.
-    """
-
-    scale: Scale
-    rows: dict[str, tuple[float, float]] = field(default_factory=dict)
-    blocks: list[tuple[str, float, float]] = field(default_factory=list)
-    barrier: tuple[float, float] | None = None
-    pieces: list[Piece] = field(default_factory=list)
-    fates: list[tuple[float, float, float]] = field(default_factory=list)
-    last: bool = True
-
-    def shows(self, time: int) -> bool:
-        """Tell whether an instant is drawn on this line and on no other."""
-        return self.scale.start <= time and (time < self.scale.end or self.last)
-
-
-@dataclass
-class Layout:
+class Layout(Contents):
     """A picture with everything in its place; see `Line`."""
 
-    width: float
-    view: View
-    tracks: list[Track]
-    crossings: list[Crossing]
-    dimensions: list[Dimension]
-    quiet: Quiet | None
-    bands: list[Band]
-    scaled: bool
-    sizes: Sizes = field(init=False)
     height: float = 0.0
     lines: list[Line] = field(default_factory=list)
     labels: list[Label] = field(default_factory=list)
 
     def __post_init__(self) -> None:
-        self.sizes = sizes(self.width)
         tags = [*(track.label for track in self.tracks), "barrier"]
         widest = max(width_of(tag, self.sizes.text) for tag in tags)
         #: Right end of the names of the rows, and the two ends of a line.
@@ -128,7 +58,8 @@ class Layout:
         for number, line in enumerate(self.lines):
             y = self._line(line, number, y) + _BETWEEN
         y -= _BETWEEN - 1.2
-        for text in foot_lines(self):
+        torn = any(line.scale.breaks for line in self.lines)
+        for text in foot_lines(self, torn):
             y += self.sizes.lane * 0.9
             half = width_of(text, self.sizes.small) / 2
             middle = y - self.sizes.lane * 0.45

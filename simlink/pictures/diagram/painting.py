@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING, Any
 
 from simlink.pictures import style
 from simlink.pictures.diagram.cells import TEAR
-from simlink.pictures.diagram.layout import ARROW, CLOCKS, SHORT, Layout, Line, Piece
+from simlink.pictures.diagram.contents import Line, Piece
+from simlink.pictures.diagram.layout import ARROW, CLOCKS, SHORT, Layout
 from simlink.pictures.diagram.palette import MM, Palette
 from simlink.pictures.diagram.placing import Label
 from simlink.pictures.diagram.rows import Order, Points, RowPainter, head

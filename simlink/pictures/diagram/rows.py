@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING, Any
 
 from simlink.link.line import UNDRIVEN
 from simlink.pictures.diagram.cells import full_scale
-from simlink.pictures.diagram.layout import Layout, Line
+from simlink.pictures.diagram.contents import Line
+from simlink.pictures.diagram.layout import Layout
 from simlink.pictures.diagram.palette import Palette
 from simlink.pictures.diagram.tracks import Cell, Mark, Track
 

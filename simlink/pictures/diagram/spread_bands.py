@@ -14,21 +14,24 @@ from typing import TYPE_CHECKING
 
 from simlink.base.instants import FS_PER_SECOND, NEVER
 from simlink.pictures.diagram.tracks import crossings
-from simlink.tracing.edges import (
-    by_conversion,
-    captures,
-    first_after,
-    lanes_of,
-    pushes,
-    services_of,
-)
 
 if TYPE_CHECKING:
     from simlink.pictures.diagram.tracks import Track
     from simlink.pictures.diagram.window import View
     from simlink.scenario.distributions import Distribution
+    from simlink.scenario.schema import Scenario
 
 _PARTS = 10**12
+#: Whose edges have bands, in the order of a frame's way.
+_WAY = {
+    "host.trigger": 0,
+    "remote.trigger": 0,
+    "remote.busy": 1,
+    "remote.clock": 1,
+    "fifo.push": 2,
+    "fifo.release": 3,
+    "host.read": 4,
+}
 
 
 @dataclass(frozen=True)
@@ -57,13 +60,7 @@ def bands(view: View, drawn: list[Track]) -> list[Band]:
     names = {track.name for track in drawn}
     found = [
         Band(track, edge, round(cause + low), round(cause + high))
-        for track, edge, cause, (low, high) in (
-            *_triggers(view),
-            *_converter(view),
-            *_pushes(view),
-            *_host(view),
-            *_ways(view, drawn),
-        )
+        for track, edge, cause, (low, high) in (*_caused(view), *_ways(view, drawn))
         if track in names and high > low and view.start <= edge <= view.end
     ]
     return [band for band in found if band.low <= band.edge <= band.high]
@@ -77,78 +74,48 @@ def _sum(*laws: Distribution) -> tuple[float, float]:
     return sum(low for low, _ in reaches), sum(high for _, high in reaches)
 
 
-def _triggers(view: View) -> _Caused:
-    scenario, record = view.trace.scenario, view.trace.record
-    forward = scenario.barrier.direction("forward")
-    left = by_conversion(view.edges, "host.trigger")
-    arrived = by_conversion(view.edges, "remote.trigger")
-    for index, time in left.items():
-        due = int(record.due[0, index])
-        if due != NEVER:
-            yield "host.trigger", time, due, reach(scenario.trigger.jitter)
-        if index in arrived and scenario.trigger.source == "host":
-            law = _sum(forward.delay, forward.spread, forward.jitter)
-            yield "remote.trigger", arrived[index], time, law
-
-
-def _converter(view: View) -> _Caused:
-    law, remote = view.trace.scenario.converter, view.trace.scenario.remote_clock
-    busy = view.edges.get("remote.busy", [])
-    rises = [time for time, level in busy if level]
-    falls = [time for time, level in busy if not level]
-    clock = view.edges.get("remote.clock", [])
-    times = [time for time, _ in clock]
-    late, soon = reach(remote.tolerance)[0] / _PARTS, reach(remote.tolerance)[1] / _PARTS
-    half = float(Fraction(FS_PER_SECOND) / remote.frequency.value / 2)
-    starts = [time for time, _ in view.edges.get("remote.trigger", [])]
-    for place, time in enumerate(starts):
-        rise, fall = first_after(rises, time), first_after(falls, time)
-        if rise is not None:
-            yield "remote.busy", rise, time, reach(law.busy_delay)
-        if fall is None:
-            continue
-        yield "remote.busy", fall, time, reach(law.conversion_time)
-        if view.trace.scenario.link.scheme != "remote_master":
-            continue
-        low, high = reach(remote.start_delay)
-        end = starts[place + 1] if place + 1 < len(starts) else None
-        number = 0
-        for edge in times:
-            if edge < fall or (end is not None and edge > end):
-                continue
-            number += 1
-            span = number * half
-            yield "remote.clock", edge, fall, (low + span / (1 + soon), high + span / (1 + late))
-
-
-def _pushes(view: View) -> _Caused:
-    scenario = view.trace.scenario
-    if scenario.barrier.return_.style != "bits":
-        return
-    back = scenario.barrier.direction("return")
+def _caused(view: View) -> _Caused:
+    """Give the edges whose cause is on their own side, and what crosses with a remote master."""
+    scenario, due = view.trace.scenario, view.trace.record.due[0]
+    forward, back = scenario.barrier.direction("forward"), scenario.barrier.direction("return")
     skews = back.lane_skews(scenario.frame.lanes)
-    captured = {(index, bit): time for index, bit, time in captures(view.edges)}
-    for lane, line in lanes_of(view.edges, "fifo.push"):
-        law = _sum(back.delay, back.spread, back.jitter, skews[lane])
-        for index, bit, time in pushes(view.edges, line):
-            if (index, bit) in captured:
-                yield f"fifo.push[{lane}]", time, captured[index, bit], law
+    bits = scenario.barrier.return_.style == "bits"
+    falls = {one.time for one in view.trace.changes if one[1:3] == ("host.busy", 0)}
+    laws = {
+        "remote.trigger": _sum(forward.delay, forward.spread, forward.jitter),
+        "rise of remote.busy": reach(scenario.converter.busy_delay),
+        "fall of remote.busy": reach(scenario.converter.conversion_time),
+        "host.service": reach(scenario.host.service_latency),
+        "fifo.release": reach(scenario.fifo.sync_delay),
+    }
+    changes = [one for one in view.trace.changes if one.family in _WAY]
+    changes.sort(key=lambda one: (_WAY[one.family], one.lane or 0, one.conversion or 0))
+    for time, signal, value, conversion, lane, bit, since, why in changes:
+        if signal == "host.trigger" and due[conversion] != NEVER:
+            yield signal, time, int(due[conversion]), reach(scenario.trigger.jitter)
+        if since is None:
+            continue
+        if signal == "remote.trigger" and scenario.trigger.source == "host":
+            yield signal, time, since, laws[signal]
+        elif signal == "remote.busy":
+            yield signal, time, since, laws[f"{'rise' if value else 'fall'} of remote.busy"]
+        elif signal == "remote.clock" and why == "remote.busy" and bit is not None:
+            yield signal, time, since, _clocked(scenario, 2 * bit + 2 - value)
+        elif lane is not None and why == "remote.capture" and bits:
+            yield signal, time, since, _sum(back.delay, back.spread, back.jitter, skews[lane])
+        elif signal == "fifo.release" and time in falls:
+            yield "host.busy", time, since, laws[signal]
+        elif signal == "host.read" and why == "host.service":
+            yield signal, time, since, laws[why]
 
 
-def _host(view: View) -> _Caused:
-    scenario = view.trace.scenario
-    released = by_conversion(view.edges, "fifo.release")
-    enough: dict[int, int] = {}
-    for _, line in lanes_of(view.edges, "fifo.push"):
-        for index, bit, time in pushes(view.edges, line):
-            if bit == scenario.fifo.release_bits - 1:
-                enough[index] = max(enough.get(index, time), time)
-    falls = {time for time, level in view.edges.get("host.busy", []) if not level}
-    for index, time in released.items():
-        if index in enough and time in falls:
-            yield "host.busy", time, enough[index], reach(scenario.fifo.sync_delay)
-    for _, begun, start in services_of(view.edges):
-        yield "host.read", start, begun, reach(scenario.host.service_latency)
+def _clocked(scenario: Scenario, number: int) -> tuple[float, float]:
+    """Return the range of an edge of the remote clock, counted from 1, from the fall of busy."""
+    remote = scenario.remote_clock
+    late, soon = reach(remote.tolerance)[0] / _PARTS, reach(remote.tolerance)[1] / _PARTS
+    span = number * float(Fraction(FS_PER_SECOND) / remote.frequency.value / 2)
+    low, high = reach(remote.start_delay)
+    return low + span / (1 + soon), high + span / (1 + late)
 
 
 def _ways(view: View, drawn: list[Track]) -> _Caused:
@@ -156,7 +123,7 @@ def _ways(view: View, drawn: list[Track]) -> _Caused:
     scenario = view.trace.scenario
     if scenario.link.scheme == "remote_master":
         return
-    for one in crossings(view.trace, view.edges, drawn):
+    for one in crossings(view.trace, drawn):
         name, _, lane = one.target.rstrip("]").partition("[")
         if name == "remote.trigger":
             continue

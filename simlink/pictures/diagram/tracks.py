@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 from simlink.base.errors import InputError
 from simlink.base.instants import FAR, NEVER, period_of
 from simlink.link.line import UNDRIVEN
-from simlink.tracing.edges import Edge, Edges, across, bit_of, captures, lanes_of, pushes
+from simlink.tracing.edges import Edge, Edges, bit_of
 
 if TYPE_CHECKING:
     from simlink.tracing.trace import Trace
@@ -78,12 +78,17 @@ TABLE = (
     Signal("host.capture", "host", "bits", "data read", UNDRIVEN, lanes=True),
 )
 _ALL = (*_FIFO, *_HOST_CLOCK)
-#: What the edges of one level become on the other side of the barrier.
-_LEVELS = (
-    ("host.clock", "remote.clock", _HOST_CLOCK),
-    ("remote.clock", "host.returned", ("returned_clock",)),
-    ("remote.busy", "host.busy", _HOST_CLOCK),
-)
+#: What is drawn as it comes across the barrier, if its cause is on the other side: in which order.
+_ACROSS = {
+    "remote.trigger": 0,
+    "remote.missed": 0,
+    "fifo.push": 1,
+    "fifo.overrun": 2,
+    "host.data": 3,
+    "remote.clock": 4,
+    "host.returned": 5,
+    "host.busy": 6,
+}
 _SIDES = ("remote", "barrier", "host")
 #: The track on which the instants of a signal without one of its own are found.
 SHOWN_ON = {
@@ -331,35 +336,38 @@ def _notes(trace: Trace, edges: Edges, track: Track) -> Iterator[Mark]:
             yield Mark(time, "release")
 
 
-def crossings(trace: Trace, edges: Edges, drawn: list[Track]) -> list[Crossing]:
-    """Return what crosses the barrier between tracks that are drawn."""
+def crossings(trace: Trace, drawn: list[Track]) -> list[Crossing]:
+    """Return what crosses the barrier between tracks that are drawn, each with its cause."""
     names = {track.name for track in drawn}
-    found: list[Crossing] = []
-    if trace.scenario.trigger.source == "host" and {"host.trigger", "remote.trigger"} <= names:
-        arrived = {index: (time, False) for time, index in edges.get("remote.trigger", ())}
-        arrived |= {index: (time, True) for time, index in edges.get("remote.missed", ())}
-        for time, index in edges.get("host.trigger", ()):
-            if index in arrived:
-                end, missed = arrived[index]
-                found.append(Crossing(time, end, "host.trigger", "remote.trigger", missed))
-    found += _bits(trace, edges, names)
-    for lane, _, seen, departed in across(edges):
-        source, target = f"remote.data[{lane}]", f"host.data[{lane}]"
+    # A frame that finds no slot has left on every lane.
+    lines = [name for name in sorted(names) if name.startswith("remote.data[")]
+    from_host = trace.scenario.trigger.source == "host"
+    came = [change for change in trace.changes if change.family in _ACROSS]
+    found: dict[Crossing, None] = {}
+    for change in sorted(came, key=lambda one: (_ACROSS[one.family], one.lane or 0)):
+        signal, since = change.family, change.since
+        if since is None or _remote(signal) == _remote(change.why):
+            continue
+        if (signal == "remote.trigger" and not from_host) or (
+            signal == "host.data" and change.bit is None
+        ):
+            continue
+        source, target = change.why, SHOWN_ON.get(signal, change.signal)
+        if source == "remote.capture":
+            source = next(iter(lines), "") if change.lane is None else f"remote.data[{change.lane}]"
         if {source, target} <= names:
-            found.append(Crossing(departed, seen.start, source, target))
-    for source, target, schemes in _LEVELS:
-        if trace.scenario.link.scheme in schemes and {source, target} <= names:
-            left = edges.get(source, ())
-            came = [one for one in edges.get(target, ()) if left and one[0] >= left[0][0]]
-            # A channel keeps the order of its edges.
-            found += [
-                Crossing(start, end, source, target, falling=not level)
-                for (start, level), (end, seen) in zip(left, came, strict=False)
-                if level == seen and end >= start
-            ]
+            lost = signal in ("remote.missed", "fifo.overrun")
+            falling = signal.endswith((".clock", ".returned", ".busy")) and not change.value
+            # The bits of a packet cross as one.
+            found[Crossing(since, change.time, source, target, lost, falling)] = None
+    every = list(found)
     if trace.scenario.link.scheme in _HOST_CLOCK:
-        return _in_bursts(found, round(2.5 * period_of(trace.scenario.host.clock.value)))
-    return found
+        return _in_bursts(every, round(2.5 * period_of(trace.scenario.host.clock.value)))
+    return every
+
+
+def _remote(signal: str) -> bool:
+    return signal.startswith("remote.")
 
 
 def _in_bursts(found: list[Crossing], apart: int) -> list[Crossing]:
@@ -373,35 +381,3 @@ def _in_bursts(found: list[Crossing], apart: int) -> list[Crossing]:
         before[way] = one.start
         told.append(replace(one, follows=follows))
     return told
-
-
-def _bits(trace: Trace, edges: Edges, names: set[str]) -> Iterator[Crossing]:
-    captured = {(index, bit): time for index, bit, time in captures(edges)}
-    size = trace.scenario.barrier.return_.packet_bits
-    last = trace.scenario.bits_per_lane - 1
-    for lane, line in lanes_of(edges, "fifo.push"):
-        source, target = f"remote.data[{lane}]", f"fifo.push[{lane}]"
-        if not {source, target} <= names:
-            continue
-        for index, bit, time in pushes(edges, line):
-            # A packet sets out when its last bit is captured.
-            whole = size is None or (bit + 1) % size == 0 or bit == last
-            if whole and (index, bit) in captured:
-                yield Crossing(captured[index, bit], time, source, target)
-    yield from _refused(trace, edges, names, captured)
-
-
-def _refused(
-    trace: Trace, edges: Edges, names: set[str], captured: dict[tuple[int, int], int]
-) -> Iterator[Crossing]:
-    """Give the first bits of frames that find no slot, up to the FIFO that refuses them."""
-    source = next((name for name in sorted(names) if name.startswith("remote.data[")), None)
-    if source is None or "fifo.level" not in names:
-        return
-    assert trace.record.first_bit is not None
-    size = trace.scenario.barrier.return_.packet_bits or 1
-    first = min(size, trace.scenario.bits_per_lane) - 1
-    for time, index in edges.get("fifo.overrun", ()):
-        came = int(trace.record.first_bit[0, index].max()) != NEVER
-        if not came and (index, first) in captured:
-            yield Crossing(captured[index, first], time, source, "fifo.level", lost=True)

@@ -1,0 +1,89 @@
+"""What a picture shows, and the lines that it is laid out in."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from simlink.pictures.diagram.intervals import Dimension
+from simlink.pictures.diagram.palette import Sizes, sizes
+from simlink.pictures.diagram.quiet import Quiet
+from simlink.pictures.diagram.spread_bands import Band
+from simlink.pictures.diagram.timescale import Scale
+from simlink.pictures.diagram.tracks import Crossing, Track
+from simlink.pictures.diagram.window import View
+
+
+@dataclass
+class Contents:
+    """What is to be drawn in a width in mm; ``scaled`` if true to scale."""
+
+    width: float
+    view: View
+    tracks: list[Track]
+    crossings: list[Crossing]
+    dimensions: list[Dimension]
+    quiet: Quiet | None
+    bands: list[Band]
+    scaled: bool
+
+    @property
+    def sizes(self) -> Sizes:
+        """The sizes of type and lines for its width."""
+        return sizes(self.width)
+
+
+@dataclass(frozen=True)
+class Piece:
+    """What one line of the picture shows of a dimension line.
+
+    Attributes
+    ----------
+    dimension : Dimension
+        The whole of it.
+    left, right : float
+        Its ends, in mm.
+    y : float
+        Its height, in mm.
+    open_left, open_right : bool
+        Whether it goes on in another line of the picture.
+    """
+
+    dimension: Dimension
+    left: float
+    right: float
+    y: float
+    open_left: bool
+    open_right: bool
+
+
+@dataclass
+class Line:
+    """One line of the picture: a scale of time, and all rows over it.
+
+    Attributes
+    ----------
+    scale : Scale
+        Where instants lie.
+    rows : dict of str to (float, float)
+        Top and bottom of each track.
+    blocks : list of (str, float, float)
+        Side, top and bottom of each side's block.
+    barrier : (float, float) or None
+        Top and bottom of the barrier.
+    pieces : list of Piece
+        Dimension lines.
+    fates : list of (float, float, float)
+        Where each fate was met, where its label stands, and the label's top.
+    """
+
+    scale: Scale
+    rows: dict[str, tuple[float, float]] = field(default_factory=dict)
+    blocks: list[tuple[str, float, float]] = field(default_factory=list)
+    barrier: tuple[float, float] | None = None
+    pieces: list[Piece] = field(default_factory=list)
+    fates: list[tuple[float, float, float]] = field(default_factory=list)
+    last: bool = True
+
+    def shows(self, time: int) -> bool:
+        """Tell whether an instant is drawn on this line and on no other."""
+        return self.scale.start <= time and (time < self.scale.end or self.last)
