@@ -74,11 +74,11 @@ def why_plain() -> str | None:
     return None
 
 
-@cache
-def is_kept() -> bool:
-    """Tell whether machine code of these very sources has been kept on disk before."""
-    home = _home()
-    return home is not None and any(home.rglob("*.nbc"))
+def is_kept(function: Compiled) -> bool:
+    """Tell whether machine code of a function, of these very sources, is kept on disk."""
+    home, plain = _home(), function.plain
+    name = f"{plain.__module__.split('.')[-1]}.{plain.__name__}-*.nbc"
+    return home is not None and any(home.rglob(name))
 
 
 @cache

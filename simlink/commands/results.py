@@ -60,7 +60,7 @@ def about_engine(name: str, scenario: Scenario, runs: int = 1) -> None:
     """Say what is to be said of the engine that will run, such as that it is compiled first."""
     from simlink.engines.choice import choose, remark
 
-    said = remark(choose(name, scenario, runs)[0].name)
+    said = remark(choose(name, scenario, runs)[0].name, scenario)
     if said is not None:
         print(f"simlink: {said}", file=sys.stderr)
 

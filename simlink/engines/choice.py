@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from simlink.base.compiled import is_kept, why_plain
 from simlink.base.errors import InputError
-from simlink.engines.batch import BatchEngine
+from simlink.engines.batch import BatchEngine, host_clocked, remote_master
 from simlink.engines.event import EventEngine
 from simlink.records import Engine
 from simlink.scenario.schema import Scenario
@@ -51,13 +51,14 @@ def choose(name: str, scenario: Scenario, runs: int = 1) -> tuple[Engine, str]:
     return engine, "asked for"
 
 
-def remark(name: str) -> str | None:
+def remark(name: str, scenario: Scenario) -> str | None:
     """Return what is to be said before an engine of that name starts, or None."""
     if name != BatchEngine.name:
         return None
     plain = why_plain()
     if plain is not None:
         return f"the batch engine runs uncompiled, about a hundred times slower: {plain}"
-    if not is_kept():
-        return "compiling the batch engine, once for this version: about half a minute"
+    read = remote_master if scenario.link.scheme == "remote_master" else host_clocked
+    if not is_kept(read.walk):
+        return "compiling the batch engine for this kind of read, once: ten seconds or so"
     return None

@@ -44,7 +44,7 @@ CLOCK = compiled.compiled(clock)
 
 def forget(monkeypatch):
     """Have everything found out anew."""
-    for found in (compiled.why_plain, compiled.is_kept, compiled._home):
+    for found in (compiled.why_plain, compiled._home):
         found.cache_clear()
     monkeypatch.setattr(compiled, "_MACHINE", {})
 
@@ -194,7 +194,7 @@ def kept(folder):
 
 
 def test_code_is_kept_beside_the_package(package, tmp_path, monkeypatch):
-    assert not compiled.is_kept()
+    assert not compiled.is_kept(LINE)
     ran(LINE, [0], 5, 15)
     (home,) = (package / "__pycache__").iterdir()
     assert home == compiled._home()
@@ -202,7 +202,8 @@ def test_code_is_kept_beside_the_package(package, tmp_path, monkeypatch):
     assert not (tmp_path / "cache").exists()
     # Another process finds it there.
     forget(monkeypatch)
-    assert compiled.is_kept()
+    assert compiled.is_kept(LINE)
+    assert not compiled.is_kept(CLOCK)
     ran(LINE, [0], 5, 15)
     assert sum(compiled._MACHINE[line].stats.cache_hits.values()) == 1
 
@@ -228,7 +229,7 @@ def test_code_is_kept_nowhere_if_nowhere_can_be_written(package, tmp_path):
     (tmp_path / "cache").write_text("")
     assert ran(LINE, [0, 10], 5, 15) == (30, [20, 34])
     assert compiled._home() is None
-    assert not compiled.is_kept()
+    assert not compiled.is_kept(LINE)
     assert kept(tmp_path) == []
     assert compiled._MACHINE[line].signatures
 
