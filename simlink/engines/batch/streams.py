@@ -50,9 +50,12 @@ def law_of(law: Simple) -> tuple[Any, ...] | None:
 
 @cache
 def tables() -> tuple[Any, ...]:
-    """Return the tables of the ziggurats, which numba has: normal ones, then exponential ones."""
-    from numba.np.random import _constants as given
-
+    """Return the tables of the ziggurats, normal ones first; none where numba has none."""
+    # Imported when they are first wanted: it takes longer than a small run.
+    try:
+        from numba.np.random import _constants as given
+    except ImportError:
+        return ()
     return (
         given.ki_double, given.wi_double, given.fi_double,
         given.ke_double, given.we_double, given.fe_double,
@@ -185,10 +188,14 @@ def fill(laws: Any, columns: Any, states: Any, tables: Any, ring: Any, at: int, 
             kept[0], kept[1], kept[2], kept[3] = state
 
 
+#: Draws of each law that are compared: some come from the tails of both ziggurats.
+_COMPARED = 2**15
+
+
 @cache
 def agrees() -> bool:
     """Tell whether numbers can be drawn here, and are NumPy's own."""
-    if why_plain() is not None:
+    if why_plain() is not None or not tables():
         return False
     some = [
         Uniform(low=0, high=10**9),
@@ -196,7 +203,7 @@ def agrees() -> bool:
         Exponential(mean=10**6),
         Limits(low=0, typical=10**8, high=10**9),
     ]
-    count = 2000
+    count = _COMPARED
     laws = np.array([law_of(one) for one in some], dtype=LAWS)
     bits = np.random.SFC64(1)
     states = np.repeat(bits.state["state"]["state"][np.newaxis, np.newaxis], len(some), axis=1)
