@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 
+from simlink.base.compiled import compiled
 from simlink.base.draws import Column
-from simlink.base.instants import FAR, Times
+from simlink.base.instants import FAR, NEVER, Times
 from simlink.link.trigger import DueTimes, leaves_at
 from simlink.link.unit import Units
 from simlink.scenario.distributions import reach
@@ -77,6 +80,13 @@ class Departures:
         return due, np.stack([one.take(count) for one in self._later])
 
 
+@compiled
+def leave(due: Any, jitter: Any, left: Any) -> None:
+    """Fill in when triggers leave that wait for nothing; arrays of int64, shape (n,), fs."""
+    for index in range(len(due)):
+        left[index] = leaves_at(due[index], jitter[index], NEVER)
+
+
 class _Later:
     """When the first of all later triggers of one trial leaves.
 
@@ -94,22 +104,21 @@ class _Later:
         self._newest = 0
 
     def take(self, count: int) -> Times:
-        while True:
-            # From each place on, the soonest to leave; one place past the end.
-            soonest = np.minimum.accumulate(np.append(self._left, FAR)[::-1])[::-1]
-            if not self._remaining or (
-                len(self._left) > count and self._newest + self._least >= soonest[count]
-            ):
-                break
+        while self._remaining and not self._is_settled(count):
             more = min(self._remaining, max(_AHEAD, count))
             self._remaining -= more
-            due, jitter = self._due.take(more), self._jitter.take(more)
-            left = [
-                leaves_at(one, off, one + off)
-                for one, off in zip(due.tolist(), jitter.tolist(), strict=True)
-            ]
-            self._left = np.concatenate([self._left, np.array(left, dtype=np.int64)])
+            due = self._due.take(more)
+            left = np.empty(more, dtype=np.int64)
+            leave(due, self._jitter.take(more), left)
+            self._left = np.concatenate([self._left, left])
             self._newest = int(due[-1])
+        # From each place on, the soonest to leave; one place past the end.
+        soonest = np.minimum.accumulate(np.append(self._left, FAR)[::-1])[::-1]
         self._left = self._left[count:]
         later: Times = soonest[1 : count + 1]
         return later
+
+    def _is_settled(self, count: int) -> bool:
+        """Tell whether no trigger that has not been looked at leaves before those after some."""
+        after = self._left[count:]
+        return len(after) > 0 and self._newest + self._least >= after.min()
