@@ -14,9 +14,10 @@ import simlink
 from simlink.base.errors import InputError
 from simlink.cli import app
 from simlink.engines import choice
-from simlink.engines.batch import BatchEngine
+from simlink.engines.batch import BatchEngine, host_clocked, remote_master
 from simlink.engines.event import EventEngine
 from tests.engines.chain import chain
+from tests.engines.host_clocked_scenarios import serial
 
 ROOT = Path(simlink.__file__).parents[1]
 
@@ -70,7 +71,7 @@ def plain(request, monkeypatch):
 
 @pytest.fixture(params=[True, False])
 def kept(request, monkeypatch):
-    monkeypatch.setattr(choice, "is_kept", lambda: request.param)
+    monkeypatch.setattr(choice, "is_kept", lambda _: request.param)
     return request.param
 
 
@@ -78,17 +79,27 @@ def expected(plain, kept):
     if plain is not None:
         return f"the batch engine runs uncompiled, about a hundred times slower: {plain}"
     if not kept:
-        return "compiling the batch engine, once for this version: about half a minute"
+        return "compiling the batch engine for this kind of read, once: ten seconds or so"
     return None
 
 
 def test_what_is_said_before_it_starts(plain, kept):
-    assert choice.remark("batch") == expected(plain, kept)
+    assert choice.remark("batch", chain()) == expected(plain, kept)
+
+
+@pytest.mark.parametrize("scheme", ["forwarded_clock", "returned_clock"])
+@pytest.mark.parametrize("by_remote", [True, False])
+def test_each_kind_of_read_is_compiled_for_itself(monkeypatch, scheme, by_remote):
+    scenario = chain() if by_remote else serial({"link.scheme": scheme, "host.capture": "half"})
+    kept = host_clocked if by_remote else remote_master
+    monkeypatch.setattr(choice, "why_plain", lambda: None)
+    monkeypatch.setattr(choice, "is_kept", lambda function: function is kept.walk)
+    assert choice.remark("batch", scenario) == expected(None, False)
 
 
 @pytest.mark.usefixtures("plain", "kept")
 def test_nothing_is_said_of_the_event_engine():
-    assert choice.remark("event") is None
+    assert choice.remark("event", chain()) is None
 
 
 @pytest.mark.parametrize("engine", ["auto", "event", "batch"])
