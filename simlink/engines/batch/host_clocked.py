@@ -25,7 +25,7 @@ from simlink.engines.batch.draws import (
     TRIGGER_JITTER,
 )
 from simlink.engines.batch.reads import BUSY, CLOCK
-from simlink.engines.batch.records import blank, draw, expire, slot
+from simlink.engines.batch.rings import blank, draw, expire, slot
 from simlink.link.channel import arrives_at, falling_delay
 from simlink.link.converter import (
     accepts,

@@ -1,4 +1,4 @@
-"""What both loops do with a record: begin it blank, look its draws up, judge its timeout."""
+"""What both loops do with the rings they walk: places, draws, blank records, timeouts."""
 
 from __future__ import annotations
 
