@@ -7,9 +7,11 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from simlink.link.line import CHANGING, UNDRIVEN
+from simlink.tracing.edges import Edge
 from simlink.waveform.mapping import Source, sources_in
 from simlink.waveform.reader import Dump, Ending
-from simlink.waveform.signals import CHANGING, NO_FRAME, UNDRIVEN, Kind
+from simlink.waveform.signals import NO_FRAME, Kind
 
 if TYPE_CHECKING:
     from simlink.scenario.schema import Scenario
@@ -17,7 +19,6 @@ if TYPE_CHECKING:
 #: Conversions of a dump that are measured unless said otherwise.
 MOST = 2000
 
-Edge = tuple[int, int]
 _Handler = Callable[[int, str, bool], None]
 
 

@@ -7,7 +7,8 @@ from dataclasses import dataclass, field
 from itertools import pairwise
 from statistics import median_low
 
-Edge = tuple[int, int]
+from simlink.tracing.edges import Edge
+
 #: (rise, fall) in fs; the fall of the last one is None if it was not seen.
 Pulse = tuple[int, int | None]
 

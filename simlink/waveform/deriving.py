@@ -17,18 +17,18 @@ are told by the host's clock in either. On wires:
 from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
-from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from simlink.base.instants import clock_edges
+from simlink.link.line import CHANGING
+from simlink.tracing.edges import Edge, rises
 from simlink.waveform.clocks import ClockFrame, frames_of, period_of, pulses_of
-from simlink.waveform.signals import CHANGING, NO_FRAME
+from simlink.waveform.signals import NO_FRAME
 
 if TYPE_CHECKING:
     from simlink.scenario.schema import Scenario
 
-Edge = tuple[int, int]
 Edges = dict[str, list[Edge]]
 
 
@@ -78,17 +78,9 @@ def complete(seen: Seen, scenario: Scenario) -> Edges:
     return edges
 
 
-def _rises(edges: Sequence[Edge]) -> list[int]:
-    return [time for time, level in edges if level == 1]
-
-
-def _falls(edges: Sequence[Edge]) -> list[int]:
-    return [time for time, level in edges if level == 0]
-
-
 def _triggers(edges: Edges, seen: Seen, scenario: Scenario) -> None:
     if "host.trigger" in seen.pulses:
-        left = _rises(seen.pulses["host.trigger"])
+        left = rises(seen.pulses, "host.trigger")
         edges["host.trigger"] = [(time, index) for index, time in enumerate(left)]
     if "remote.trigger" not in seen.pulses:
         return
@@ -101,7 +93,7 @@ def _triggers(edges: Edges, seen: Seen, scenario: Scenario) -> None:
     taken, missed = [], []
     free = seen.begin
     number = -1
-    for time in _rises(seen.pulses["remote.trigger"]):
+    for time in rises(seen.pulses, "remote.trigger"):
         number = bisect_right(sent, time) - 1 if "host.trigger" in edges else number + 1
         if number < 0:
             continue

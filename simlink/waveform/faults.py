@@ -9,6 +9,7 @@ from itertools import pairwise
 from typing import TYPE_CHECKING
 
 from simlink.base.instants import period_of as exact_period
+from simlink.tracing.edges import Edge
 from simlink.waveform.capturing import Capture
 from simlink.waveform.clocks import frames_of, period_of, pulses_of
 from simlink.waveform.timescale import shown, written
@@ -18,7 +19,6 @@ if TYPE_CHECKING:
 
     from simlink.scenario.schema import Scenario
 
-Edge = tuple[int, int]
 
 #: A busy that is high at the end of a dump for this many times its longest in the simulation.
 _STUCK = 3

@@ -17,7 +17,7 @@ from simlink.base.errors import InputError
 from simlink.base.instants import LONGEST_TRIAL
 from simlink.base.safe_write import note_input
 from simlink.waveform import timescale
-from simlink.waveform.writer import CLOSING, MAKER
+from simlink.waveform.header import CLOSING, MAKER
 
 #: Variable types of the standard, and ``string``, which some programs add.
 KINDS = frozenset(

@@ -9,7 +9,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import Enum
+from functools import partial
 from typing import TYPE_CHECKING
+
+from simlink.link.line import UNDRIVEN
 
 if TYPE_CHECKING:
     from simlink.scenario.schema import Scenario
@@ -58,6 +61,17 @@ class Signal:
     idle: int | None
 
     @property
+    def family(self) -> str:
+        """The name without its lane."""
+        return self.name.partition("[")[0]
+
+    @property
+    def lane(self) -> int | None:
+        """Which lane it is of, if each has one."""
+        lane = self.name.partition("[")[2].rstrip("]")
+        return int(lane) if lane else None
+
+    @property
     def number(self) -> str:
         """The variable that says which conversion or bit it is."""
         return f"{self.reference}_{'conversion' if self.kind is Kind.CONVERSION else 'bit'}"
@@ -73,9 +87,6 @@ class Signal:
         return f"{self.reference}_wrong"
 
 
-#: ``remote.data[l]`` and ``host.data[l]`` while nothing drives the line and while it changes.
-UNDRIVEN = -2
-CHANGING = -1
 #: ``host.read`` while no frame is read.
 NO_FRAME = -1
 
@@ -96,28 +107,21 @@ def signals_of(scenario: Scenario) -> list[Signal]:
     lanes = range(scenario.frame.lanes)
     found: list[Signal] = []
 
-    def level(name: str) -> None:
-        found.append(Signal(name, Kind.LEVEL, 1, reference_of(name), 0))
+    def add(name: str, kind: Kind, width: int, idle: int | None = None) -> None:
+        found.append(Signal(name, kind, width, reference_of(name), idle))
 
-    def number(name: str, width: int, idle: int) -> None:
-        found.append(Signal(name, Kind.NUMBER, width, reference_of(name), idle))
-
-    def conversion(name: str) -> None:
-        found.append(Signal(name, Kind.CONVERSION, conversions, reference_of(name), None))
-
-    def bit(name: str) -> None:
-        found.append(Signal(name, Kind.BIT, bits, reference_of(name), None))
-
-    def line(name: str) -> None:
-        found.append(Signal(name, Kind.LINE, bits, reference_of(name), UNDRIVEN))
-
+    level = partial(add, kind=Kind.LEVEL, width=1, idle=0)
+    number = partial(add, kind=Kind.NUMBER)
+    conversion = partial(add, kind=Kind.CONVERSION, width=conversions)
+    bit = partial(add, kind=Kind.BIT, width=bits)
+    line = partial(add, kind=Kind.LINE, width=bits, idle=UNDRIVEN)
     master = scenario.link.scheme == "remote_master"
     conversion("host.trigger")
     level("host.busy")
     if scenario.host.timeout is not None:
         conversion("host.timeout")
     level("host.service")
-    number("host.read", conversions, NO_FRAME)
+    number("host.read", width=conversions, idle=NO_FRAME)
     if not master:
         conversion("host.release")
     level("host.clock")
@@ -130,7 +134,7 @@ def signals_of(scenario: Scenario) -> list[Signal]:
     if master:
         for lane in lanes:
             bit(f"fifo.push[{lane}]")
-        number("fifo.level", slots, 0)
+        number("fifo.level", width=slots, idle=0)
         conversion("fifo.release")
         conversion("fifo.overrun")
     conversion("remote.trigger")
@@ -144,5 +148,5 @@ def signals_of(scenario: Scenario) -> list[Signal]:
         return found
     bit("remote.capture")
     if scenario.fifo.when_full == "stall":
-        number("remote.credit", slots, scenario.fifo.depth)
+        number("remote.credit", width=slots, idle=scenario.fifo.depth)
     return found

@@ -7,12 +7,13 @@ a space before the identifier code (``1!``), vectors and reals with one (``b101 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Sequence
-from typing import IO, TYPE_CHECKING
+from collections.abc import Callable, Iterable
+from typing import IO, TYPE_CHECKING, Any
 
 from simlink.link import content
 from simlink.link.line import CHANGING, UNDRIVEN
 from simlink.waveform import timescale
+from simlink.waveform.header import CLOSING, Declared, header, identifier
 from simlink.waveform.signals import NO_FRAME, Kind, Signal
 
 if TYPE_CHECKING:
@@ -20,48 +21,25 @@ if TYPE_CHECKING:
     from simlink.engines.event.signals import Signal as Moving
     from simlink.scenario.schema import Scenario
 
-#: What an own dump ends with, so that one cut off is told from a whole one.
-CLOSING = "$comment end of dump $end"
-#: In the version of an own dump.
-MAKER = "simlink"
-
-_CODES = [chr(code) for code in range(33, 127) if chr(code) not in "#$"]
 #: Changes that are held back, to be written in one block.
 _BLOCK = 4096
 #: What a wire shows of what is on a data line: the bit itself, or that none is valid.
 _WIRE = {0: "0", 1: "1", CHANGING: "x", UNDRIVEN: "z"}
-
-
-def identifier(number: int) -> str:
-    """Return the identifier code of a variable: printable characters, shortest first.
-
-    # and $ would do too, but begin instants and keywords elsewhere.
-    """
-    code = ""
-    number += 1
-    while number:
-        number, place = divmod(number - 1, len(_CODES))
-        code += _CODES[place]
-    return code
-
-
-def vector(value: int) -> str:
-    """Return a vector's value, without leading zeros: a reader extends it to the left."""
-    return f"b{value:b}"
-
-
 #: What stands for the values that are no numbers.
 _NO_FRAME = {NO_FRAME: "bz "}
 _NOT_VALID = {UNDRIVEN: "bz ", CHANGING: "bx "}
 
+#: Gives the lines by which a new value differs from the one before.
+_Lines = Callable[[Any], str]
+
+
+def vector(value: int) -> str:
+    """Return a vector's value, without leading zeros: a reader extends it to the left."""
+    return f"b{value:b} "
+
 
 def _number(value: int, special: dict[int, str]) -> str:
-    return special.get(value) or f"{vector(value)} "
-
-
-def unspoilt(text: str) -> str:
-    """Return text that fits in a comment: printable ASCII without anything like a keyword."""
-    return "".join(c if " " <= c <= "~" and c != "$" else "?" for c in text)
+    return special.get(value) or vector(value)
 
 
 class DumpWriter:
@@ -124,7 +102,7 @@ class DumpWriter:
         self._started = False
         self._time = 0
         self._origin = 0
-        self._declared: list[tuple[str, str, int, str]] = []
+        self._declared: list[Declared] = []
         #: What each variable shows now, for the dump to begin with.
         self._shows: list[Callable[[], str]] = []
         #: The conversion that was taken last, and the one whose frame is on the lines.
@@ -164,17 +142,14 @@ class DumpWriter:
 
     # --- variables ---
 
-    def _variable(self, reference: str, kind: str, width: int) -> str:
+    def _variable(self, reference: str, kind: str, width: int = 1) -> str:
         """Declare a variable; return its identifier code."""
         code = identifier(len(self._declared))
-        self._declared.append((reference, kind, width, code))
+        self._declared.append(Declared(reference, kind, width, code))
         return code
 
-    def _held(self, reference: str, kind: str, width: int, value: str) -> Callable[[str], str]:
-        """Declare a variable that holds a value; return what gives the lines of a new one.
-
-        The value of a vector or a real ends with a space.
-        """
+    def _held(self, reference: str, kind: str, width: int, value: str) -> _Lines:
+        """Declare a variable that holds a value; that of a vector or real ends with a space."""
         code = self._variable(reference, kind, width)
         held = value
 
@@ -188,6 +163,30 @@ class DumpWriter:
         self._shows.append(lambda: f"{held}{code}\n")
         return lines
 
+    def _looked_up(self, shown: Callable[[Any], list[str]], state: object, step: int = 1) -> _Lines:
+        """Return what gives the lines between any two of a few states, made once each.
+
+        ``shown`` gives all lines of a state as they change; ``step`` is -1 where they are declared
+        the other way round.
+        """
+        held = state
+        known: dict[tuple[object, object], str] = {}
+
+        def lines(state: object) -> str:
+            nonlocal held
+            change = held, state
+            text = known.get(change)
+            if text is None:
+                pairs = zip(shown(held), shown(state), strict=True)
+                text = known[change] = "".join(line for before, line in pairs if line != before)
+            held = state
+            return text
+
+        self._shows.append(lambda: "".join(shown(held)[::step]))
+        return lines
+
+    # --- signals that are dumped ---
+
     def _observe_dumped(self) -> None:
         """Have every signal that is dumped seen."""
         kinds = {
@@ -199,25 +198,17 @@ class DumpWriter:
         }
         families: dict[str, dict[int | None, Observer]] = {}
         for signal in self._signals:
-            name, _, lane = signal.name.rstrip("]").partition("[")
-            family = families.setdefault(name, {})
-            family[int(lane) if lane else None] = kinds[signal.kind](signal)
+            family = families.setdefault(signal.family, {})
+            family[signal.lane] = kinds[signal.kind](signal)
         for name, family in families.items():
             alone = self._scenario.frame.lanes == 1 or None in family
             self.observers[name] = next(iter(family.values())) if alone else _by_lane(family)
 
     def _level(self, signal: Signal) -> Observer:
-        code = self._variable(signal.reference, "wire", 1)
-        lines = f"0{code}\n", f"1{code}\n"
-        held, keep = signal.idle or 0, self._changes.append
-        self._shows.append(lambda: lines[held])
-
-        def level(time: int, moving: Moving, value: int, *_: object) -> None:
-            nonlocal held
-            keep((time, "" if value == held else lines[value]))
-            held = value
-
-        return level
+        code = self._variable(signal.reference, "wire")
+        lines = self._looked_up(lambda level: [f"{level}{code}\n"], signal.idle)
+        keep = self._changes.append
+        return lambda time, moving, value, *_: keep((time, lines(value)))
 
     def _numbered(self, signal: Signal) -> Observer:
         assert signal.idle is not None
@@ -227,65 +218,43 @@ class DumpWriter:
         return lambda time, moving, value, *_: keep((time, lines(_number(value, _NO_FRAME))))
 
     def _conversion(self, signal: Signal) -> Observer:
-        event = f"1{self._variable(signal.reference, 'event', 1)}\n"
+        event = f"1{self._variable(signal.reference, 'event')}\n"
         which = self._held(signal.number, "reg", signal.width, "bx ")
         keep = self._changes.append
-        return lambda time, moving, value, *_: keep((time, which(f"{vector(value)} ") + event))
+        return lambda time, moving, value, *_: keep((time, which(vector(value)) + event))
 
     def _bit(self, signal: Signal) -> Observer:
-        event = f"1{self._variable(signal.reference, 'event', 1)}\n"
+        event = f"1{self._variable(signal.reference, 'event')}\n"
         which = self._variable(signal.number, "reg", signal.width)
-        wrong = self._variable(signal.wrong, "wire", 1) if signal.judged else ""
-        held: int | None = None
-        known: dict[tuple[int | None, int], str] = {}
-        keep = self._changes.append
+        wrong = self._variable(signal.wrong, "wire") if signal.judged else None
 
         def shown(value: int | None) -> list[str]:
-            number, spoilt = "bx", "x"
+            number, spoilt = "bx ", "x"
             if value is not None:
                 number, spoilt = (vector(value), "0") if value >= 0 else (vector(-1 - value), "1")
-            lines = [f"{number} {which}\n", f"{spoilt}{wrong}\n"]
-            return lines if signal.judged else lines[:1]
+            lines = [f"{number}{which}\n"]
+            return lines if wrong is None else [*lines, f"{spoilt}{wrong}\n"]
 
-        self._shows.append(lambda: "".join(shown(held)))
-
-        def bit(time: int, moving: Moving, value: int, *_: object) -> None:
-            nonlocal held
-            change = held, value
-            text = known.get(change)
-            if text is None:
-                text = known[change] = _new(shown(held), shown(value)) + event
-            held = value
-            keep((time, text))
-
-        return bit
+        lines, keep = self._looked_up(shown, None), self._changes.append
+        return lambda time, moving, value, *_: keep((time, lines(value) + event))
 
     def _line(self, signal: Signal) -> Observer:
-        wire = self._variable(signal.reference, "wire", 1)
+        wire = self._variable(signal.reference, "wire")
         which = self._variable(signal.number, "reg", signal.width)
-        lane = int(signal.name.partition("[")[2].rstrip("]"))
-        held = on_wire = UNDRIVEN
-        known: dict[tuple[int, int, int, int], str] = {}
-        keep = self._changes.append
+        lane, keep, held = signal.lane or 0, self._changes.append, UNDRIVEN
 
-        def shown(value: int, level: int) -> list[str]:
+        def shown(state: tuple[int, int]) -> list[str]:
+            value, level = state
             return [f"{_number(value, _NOT_VALID)}{which}\n", f"{_WIRE[level]}{wire}\n"]
 
-        self._shows.append(lambda: "".join(reversed(shown(held, on_wire))))
+        lines = self._looked_up(shown, (UNDRIVEN, UNDRIVEN), -1)
 
         def change(time: int, moving: Moving, value: int, *_: object) -> None:
-            nonlocal held, on_wire
-            if held == UNDRIVEN or value == 0:
-                words = self._show()
-                if words:
-                    keep((time, words))
+            nonlocal held
+            words = self._show() if held == UNDRIVEN or value == 0 else ""
+            held = value
             level = value if value < 0 else self._line_bits[lane][value]
-            moved = held, on_wire, value, level
-            text = known.get(moved)
-            if text is None:
-                text = known[moved] = _new(shown(held, on_wire), shown(value, level))
-            held, on_wire = value, level
-            keep((time, text))
+            keep((time, words + lines((value, level))))
 
         return change
 
@@ -318,7 +287,7 @@ class DumpWriter:
             def count(time: int, value: int) -> str:
                 nonlocal crossing
                 crossing += more
-                return lines(f"{vector(crossing)} ")
+                return lines(vector(crossing))
 
             return count
 
@@ -329,7 +298,7 @@ class DumpWriter:
     def _show_words(self) -> None:
         """Show the words that are sent, from the fall of busy at the converter on."""
         frame = self._scenario.frame
-        self._words: list[list[Callable[[str], str]]] = []
+        self._words: list[list[_Lines]] = []
         remote = any(signal.name.startswith("remote.") for signal in self._signals)
         if remote:
             self._words = [
@@ -359,7 +328,7 @@ class DumpWriter:
             content.lane_bits(scenario, trial, taken, lane) for lane in range(scenario.frame.lanes)
         ]
         return "".join(
-            lines(f"{vector(content.word(scenario, trial, taken, lane, place))} ")
+            lines(vector(content.word(scenario, trial, taken, lane, place)))
             for lane, words in enumerate(self._words)
             for place, lines in enumerate(words)
         )
@@ -405,50 +374,20 @@ class DumpWriter:
 
         self._before("host.trigger", opens)
 
-    # --- header ---
-
     def _start(self, time: int) -> None:
         """Write the header and the values that hold as the dump begins."""
+        step, comment = self._step, self._comment
         if time < 0:
             # The format knows no instant before 0.
-            self._origin = time // self._step * self._step
-        lines = [f"$version {MAKER} {unspoilt(self._version)} $end"]
-        comment = unspoilt(self._comment)
-        if self._origin:
-            comment = f"{comment}; instant 0 is {timescale.shown(self._origin)} of the run"
-        if comment:
-            lines.append(f"$comment {comment} $end")
-        lines.append(f"$timescale {timescale.written(self._step)} $end")
-        lines += self._scopes()
-        lines.append("$enddefinitions $end")
-        self._time = (time - self._origin + self._step // 2) // self._step
-        lines += [f"#{self._time}", "$dumpvars", ""]
-        self._file.write("\n".join(lines))
+            self._origin = time // step * step
+            comment += f"; instant 0 is {timescale.shown(self._origin)} of the run"
+        self._time = (time - self._origin + step // 2) // step
+        self._file.write(header(self._version, comment, timescale.written(step), self._declared))
+        self._file.write(f"#{self._time}\n$dumpvars\n")
         self._file.write("".join(shows() for shows in self._shows))
         self._file.write("$end\n")
         self._changes.clear()
         self._started = True
-
-    def _scopes(self) -> Iterator[str]:
-        """Give the declarations, scope by scope, each scope once."""
-        tree: dict[str, object] = {}
-        for reference, kind, width, code in self._declared:
-            *scopes, name = reference.split(".")
-            inner = tree
-            for scope in scopes:
-                found = inner.setdefault(scope, {})
-                assert isinstance(found, dict)
-                inner = found
-            bits = f" [{width - 1}:0]" if kind == "reg" else ""
-            inner[f"{name} {kind}"] = f"$var {kind} {width} {code} {name}{bits} $end"
-        for scope in ("host", "barrier", "remote"):
-            if scope in tree:
-                yield from _lines_of(scope, tree[scope], 0)
-
-
-def _new(before: Sequence[str], after: Sequence[str]) -> str:
-    """Return those lines that have changed."""
-    return "".join(line for old, line in zip(before, after, strict=True) if line != old)
 
 
 def _by_lane(family: dict[int | None, Observer]) -> Observer:
@@ -460,15 +399,3 @@ def _by_lane(family: dict[int | None, Observer]) -> Observer:
             one(time, moving, *change)  # type: ignore[arg-type]
 
     return observer
-
-
-def _lines_of(name: str, inside: object, depth: int) -> Iterator[str]:
-    indent = "  " * depth
-    if isinstance(inside, str):
-        yield indent + inside
-        return
-    assert isinstance(inside, dict)
-    yield f"{indent}$scope module {name} $end"
-    for inner, below in inside.items():
-        yield from _lines_of(inner, below, depth + 1)
-    yield f"{indent}$upscope $end"

@@ -13,8 +13,9 @@ from simlink.engines.event.clockwork import Clockwork
 from simlink.engines.event.signals import Signals
 from simlink.waveform import timescale
 from simlink.waveform.dumping import dump
+from simlink.waveform.header import identifier
 from simlink.waveform.signals import signals_of
-from simlink.waveform.writer import DumpWriter, identifier
+from simlink.waveform.writer import DumpWriter
 
 #: Prints the peak memory in MB of a process that dumps, and after a dump 20 times as long.
 GROWTH = """
