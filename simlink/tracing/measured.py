@@ -11,7 +11,7 @@ memory).
 from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import TYPE_CHECKING
@@ -170,11 +170,13 @@ def measure(edges: Edges) -> list[Span]:
     list of Span
         Symbol by symbol in the order of `RULES`, each in the order of its starts.
     """
-    found: list[Span] = []
-    for measured in _MEASURED:
-        found.extend(measured(edges))
+    return in_order(span for measured in _MEASURED for span in measured(edges))
+
+
+def in_order(spans: Iterable[Span]) -> list[Span]:
+    """Return intervals symbol by symbol in the order of `RULES`, each in that of its starts."""
     order = {symbol: place for place, symbol in enumerate(RULES)}
-    return sorted(found, key=lambda span: (order[span.symbol], span.start))
+    return sorted(spans, key=lambda span: (order[span.symbol], span.start))
 
 
 def _of_triggers(edges: Edges) -> Iterator[Span]:
@@ -327,30 +329,11 @@ class Limits:
 MOST_TRACED = 2000
 
 
-def over_run(scenario: Scenario, most: int = MOST_TRACED) -> dict[str, Limits]:
-    """Measure every interval over a run: its units in turn, until enough conversions are traced.
-
-    Parameters
-    ----------
-    scenario : Scenario
-        What is run.
-    most : int
-        The most conversions in all. Every unit gets its even share of them, one at the least;
-        units beyond this many are left out.
-
-    Returns
-    -------
-    dict of str to Limits
-        By symbol, in the order of `RULES`; only those that were seen.
-    """
-    from simlink.tracing.trace import trace
-
-    units = min(scenario.trials, most)
-    each = min(scenario.conversions, max(1, most // units))
+def limits_of(spans: Iterable[Span]) -> dict[str, Limits]:
+    """Return least, typical (the lower median) and largest of each interval that was seen."""
     lengths: dict[str, list[int]] = {symbol: [] for symbol in RULES}
-    for trial in range(units):
-        for span in measure(edges_of(trace(scenario, range(each), trial))):
-            lengths[span.symbol].append(span.length)
+    for span in spans:
+        lengths[span.symbol].append(span.length)
     found = {}
     for symbol, values in lengths.items():
         if values:
@@ -358,3 +341,34 @@ def over_run(scenario: Scenario, most: int = MOST_TRACED) -> dict[str, Limits]:
             typical = values[(len(values) - 1) // 2]
             found[symbol] = Limits(values[0], typical, values[-1], len(values))
     return found
+
+
+def traces(scenario: Scenario, most: int) -> Iterator[Trace]:
+    """Trace the units of a scenario in turn, until enough conversions are traced.
+
+    Every unit gets its even share of them, one at the least; units beyond this many are left out.
+    """
+    from simlink.tracing.trace import trace
+
+    units = min(scenario.trials, most)
+    each = min(scenario.conversions, max(1, most // units))
+    for trial in range(units):
+        yield trace(scenario, range(each), trial)
+
+
+def over_run(scenario: Scenario, most: int = MOST_TRACED) -> dict[str, Limits]:
+    """Measure every interval over a run.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        What is run.
+    most : int
+        The most conversions in all; see `traces`.
+
+    Returns
+    -------
+    dict of str to Limits
+        By symbol, in the order of `RULES`; only those that were seen.
+    """
+    return limits_of(span for found in traces(scenario, most) for span in measure(edges_of(found)))

@@ -254,6 +254,14 @@ class _Window:
         chain.settle()
 
 
+def check_window(scenario: Scenario, window: range) -> None:
+    """Refuse a window of conversions that is empty or not in the scenario."""
+    if not 0 <= window.start < window.stop <= scenario.conversions or window.step != 1:
+        allowed = f"a window within 0:{scenario.conversions}"
+        wanted = f"{window.start}:{window.stop}"
+        raise InputError(scenario.name, "conversions", wanted, allowed)
+
+
 def trace(
     scenario: Scenario,
     conversions: range | None = None,
@@ -285,13 +293,7 @@ def trace(
         If the window or the trial is not in the scenario.
     """
     window = range(min(4, scenario.conversions)) if conversions is None else conversions
-    if not (0 <= window.start < window.stop <= scenario.conversions) or window.step != 1:
-        raise InputError(
-            scenario.name,
-            "conversions",
-            f"{window.start}:{window.stop}",
-            f"a window within 0:{scenario.conversions}",
-        )
+    check_window(scenario, window)
     if not 0 <= trial < scenario.trials:
         raise InputError(scenario.name, "trial", str(trial), f"0 to {scenario.trials - 1}")
     found = Trace(scenario, trial, window, blank(scenario, trial, words=observers is None))

@@ -2,13 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from simlink.base.instants import FS_PER_SECOND
-from simlink.tracing.measured import RULES, Limits, Span, edges_of, measure
+from simlink.tracing.measured import (
+    RULES,
+    Limits,
+    Span,
+    edges_of,
+    in_order,
+    limits_of,
+    measure,
+    traces,
+)
 from simlink.waveform.capturing import MOST, Capture, capture
 from simlink.waveform.deriving import Edges, Seen, complete
 from simlink.waveform.faults import Complaint, check, first_whole, longest_high
@@ -153,23 +163,8 @@ def spans_of(found: Capture, scenario: Scenario) -> list[Span]:
     edges = dict(edges)
     edges["remote.trigger"] = [(time, index) for index, time in enumerate(rises)]
     more = [span for span in measure(edges) if span.symbol in _FROM_BUSY]
-    place = {symbol: number for number, symbol in enumerate(RULES)}
     known = [span for span in spans if span.symbol not in _FROM_BUSY]
-    return sorted(known + more, key=lambda span: (place[span.symbol], span.start))
-
-
-def limits_of(spans: Iterable[Span]) -> dict[str, Limits]:
-    """Return least, typical (the lower median) and largest of each interval, by its symbol."""
-    lengths: dict[str, list[int]] = {}
-    for span in spans:
-        lengths.setdefault(span.symbol, []).append(span.length)
-    found = {}
-    for symbol in RULES:
-        values = sorted(lengths.get(symbol, ()))
-        if values:
-            typical = values[(len(values) - 1) // 2]
-            found[symbol] = Limits(values[0], typical, values[-1], len(values))
-    return found
+    return in_order(known + more)
 
 
 class Simulated:
@@ -178,37 +173,27 @@ class Simulated:
     def __init__(self, scenario: Scenario, most: int) -> None:
         self.scenario = scenario
         self.most = most
-        self._spans: list[Span] | None = None
-        self._longest: dict[str, int | None] = {}
 
     def limits(self) -> dict[str, Limits]:
         """Return what each interval is in the simulation, over its units."""
-        self._run()
-        return limits_of(self._spans or [])
+        return limits_of(self._seen[0])
 
     def longest_high(self, signal: str) -> int | None:
-        """Return the longest that a level is high, fs; None if it never falls."""
-        self._run()
-        return self._longest.get(signal)
+        """Return the longest that a level is high, fs; None if it never is."""
+        return self._seen[1].get(signal)
 
-    def _run(self) -> None:
-        from simlink.tracing.trace import trace
-
-        if self._spans is not None:
-            return
-        self._spans = []
-        scenario = self.scenario
-        units = min(scenario.trials, self.most)
-        each = min(scenario.conversions, max(1, self.most // units))
-        for trial in range(units):
-            found = trace(scenario, range(each), trial)
-            end = found.entries[-1][0]
-            edges = traced(edges_of(found), scenario)
-            self._spans += measure(edges)
+    @cached_property
+    def _seen(self) -> tuple[list[Span], dict[str, int]]:
+        spans: list[Span] = []
+        longest: dict[str, int] = {}
+        for found in traces(self.scenario, self.most):
+            edges = traced(edges_of(found), self.scenario)
+            spans += measure(edges)
             for name in ("host.busy", "remote.busy"):
-                held = longest_high(edges.get(name, ()), end)
+                held = longest_high(edges.get(name, ()), found.changes[-1].time)
                 if held is not None:
-                    self._longest[name] = max(held, self._longest.get(name) or 0)
+                    longest[name] = max(held, longest.get(name, 0))
+        return spans, longest
 
 
 def traced(edges: Edges, scenario: Scenario) -> Edges:

@@ -50,16 +50,10 @@ def dump(
     OutputError
         If the file cannot be written.
     """
-    from simlink.tracing.trace import trace
+    from simlink.tracing.trace import check_window, trace
 
     window = range(scenario.conversions) if conversions is None else conversions
-    if not 0 <= window.start < window.stop <= scenario.conversions or window.step != 1:
-        raise InputError(
-            scenario.name,
-            "conversions",
-            f"{window.start}:{window.stop}",
-            f"a window within 0:{scenario.conversions}",
-        )
+    check_window(scenario, window)
     wanted = chosen(signals_of(scenario), signals)
     with writing_whole(Path(path)) as file:
         text = io.TextIOWrapper(file, encoding="ascii", newline="\n")
@@ -93,8 +87,7 @@ def chosen(known: list[Signal], patterns: list[str] | None) -> list[Signal]:
 
 def _fits(signal: Signal, pattern: str) -> bool:
     # The name itself first: the brackets of a lane mean something else in a pattern.
-    place = signal.name.partition("[")[0]
-    return pattern in (signal.name, place) or fnmatchcase(signal.name, pattern)
+    return pattern in (signal.name, signal.family) or fnmatchcase(signal.name, pattern)
 
 
 def constants_of(scenario: Scenario, trial: int) -> dict[str, float]:

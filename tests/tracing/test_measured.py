@@ -2,18 +2,22 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
 
 from simlink.base.instants import NEVER
 from simlink.link import unit
-from simlink.tracing.edges import admitted, pushes
+from simlink.scenario.loading import load
+from simlink.tracing.edges import admitted, captures, host_captures, pushes, sent
 from simlink.tracing.measured import RULES, Limits, edges_of, measure, over_run
 from simlink.tracing.trace import trace
 from tests.engines.chain import NS, chain
 from tests.strategies import scenarios
 
+SCENARIOS = Path(__file__).parents[2] / "scenarios"
 TIMES = {
     "converter.busy_delay": "7 ns",
     "converter.msb_valid": "4 ns",
@@ -181,3 +185,28 @@ def test_every_symbol_has_a_meaning_and_a_subscript(symbol):
     assert rule.symbol == symbol
     assert symbol.startswith("t_")
     assert rule.meaning
+
+
+@pytest.mark.parametrize("name", [path.stem for path in sorted(SCENARIOS.glob("*.toml"))])
+def test_edges_alone_tell_whose_they_are(name):
+    """What a dump lets us tell from its edges is what the engine says of each of them."""
+    found = trace(load(SCENARIOS / f"{name}.toml"), range(40))
+    edges = edges_of(found)
+
+    def said(signal):
+        return [(c.conversion, c.bit, c.time) for c in found.changes if c.signal == signal]
+
+    first = edges["remote.trigger"][0][0]
+    assert captures(edges) == [one for one in said("remote.capture") if one[2] >= first]
+    for lane in range(found.scenario.frame.lanes):
+        on_line = edges[f"remote.data[{lane}]"]
+        told = [(index, one.bit, one.start) for index, one in sent(edges, on_line)]
+        assert told == [one for one in said(f"remote.data[{lane}]") if one[1] is not None]
+        if f"fifo.push[{lane}]" in edges:
+            assert pushes(edges, edges[f"fifo.push[{lane}]"]) == said(f"fifo.push[{lane}]")
+        lost = {index for _, index in edges.get("remote.lost", ())}
+        ended = edges["host.read"][-1][0]
+        told = list(host_captures(edges, edges[f"host.capture[{lane}]"]))
+        true = said(f"host.capture[{lane}]")
+        assert told
+        assert told == [one for one in true if one[0] not in lost and one[2] <= ended]

@@ -9,9 +9,9 @@ import pytest
 
 from simlink.base.errors import InputError
 from simlink.scenario.loading import from_dict
-from simlink.tracing.measured import Limits
+from simlink.tracing.measured import Limits, limits_of
 from simlink.waveform.capturing import capture
-from simlink.waveform.comparing import compare, limits_of, spans_of
+from simlink.waveform.comparing import compare, spans_of
 from simlink.waveform.dumping import dump
 from simlink.waveform.reporting import as_csv, table, write_latencies
 from tests.engines.chain import record

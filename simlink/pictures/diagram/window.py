@@ -13,7 +13,7 @@ from simlink.engines.choice import choose
 from simlink.records import Fate
 from simlink.tracing.edges import by_conversion, lanes_of
 from simlink.tracing.measured import edges_of
-from simlink.tracing.trace import Trace, trace
+from simlink.tracing.trace import Trace, check_window, trace
 
 if TYPE_CHECKING:
     from simlink.scenario.loading import Scenario
@@ -140,10 +140,8 @@ def view(scenario: Scenario, conversions: range | str, trial: int = 0, before: i
     if isinstance(conversions, str):
         trial, one = worst(scenario, conversions)
         conversions = range(one, one + 1)
+    check_window(scenario, conversions)
     wanted = f"{conversions.start}:{conversions.stop}"
-    if not 0 <= conversions.start < conversions.stop <= scenario.conversions:
-        allowed = f"a window within 0:{scenario.conversions}"
-        raise InputError(scenario.name, "conversions", wanted, allowed)
     if len(conversions) > MOST:
         raise InputError("--conversions", None, wanted, f"at most {MOST} conversions")
     lead = max(0, conversions.start - _LEAD)
@@ -178,16 +176,8 @@ def _fates(
 ) -> list[tuple[int, int, Fate]]:
     """Return when each conversion met its fate."""
     record = traced.record
-    named = {
-        name: by_conversion(edges, name)
-        for name in (
-            "host.trigger",
-            "remote.missed",
-            "fifo.overrun",
-            "remote.lost",
-            "remote.trigger",
-        )
-    }
+    names = ("host.trigger", "remote.missed", "fifo.overrun", "remote.lost", "remote.trigger")
+    named = {name: by_conversion(edges, name) for name in names}
     last_push = max((line[-1][0] for _, line in lanes_of(edges, "fifo.push") if line), default=None)
     found = []
     for index in conversions:
