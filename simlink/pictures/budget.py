@@ -91,7 +91,7 @@ def budget(found: Budget) -> Figure:
         [one.name.replace(" ", "\n") + f"\n{clock_limit(one.clock)}" for one in found.values()],
     )
     ax.tick_params(axis="y", length=0)
-    ax.xaxis.set_major_formatter(style.seconds_axis())
+    ax.xaxis.set_major_formatter(style.in_units("s"))
     ax.grid(axis="x")
     ax.set_xlabel("time from the edge that launches a bit")
     ax.set_title("What the capture interval is spent on", loc="left", pad=66)
@@ -121,9 +121,7 @@ def budget(found: Budget) -> Figure:
         columnspacing=1.2,
         handlelength=1.8,
     )
-    figure = ax.get_figure(root=True)
-    assert figure is not None
-    return figure
+    return style.figure_of(ax)
 
 
 def _longest(one: SchemeBudget) -> float:

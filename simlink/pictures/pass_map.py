@@ -41,7 +41,6 @@ def passmap(found: PassMap, ax: Axes | None = None) -> Axes:
         delays are those at which no clock keeps every margin in the worst case.
     """
     from matplotlib.colors import LinearSegmentedColormap
-    from matplotlib.ticker import EngFormatter
 
     if ax is None:
         ax = style.new_axes(8.4, 5.6, left=0.115, right=0.985, bottom=0.105, top=0.81)
@@ -69,15 +68,13 @@ def passmap(found: PassMap, ax: Axes | None = None) -> Axes:
     _never(ax, _edges(across), found.never)
     ax.set_xlim(*_edges(across)[[0, -1]].tolist())
     ax.set_ylim(*_edges(up)[[0, -1]].tolist())
-    ax.xaxis.set_major_formatter(style.seconds_axis())
-    ax.yaxis.set_major_formatter(EngFormatter(unit="Hz", sep=" "))
+    ax.xaxis.set_major_formatter(style.in_units("s"))
+    ax.yaxis.set_major_formatter(style.in_units("Hz"))
     ax.set_xlabel("barrier delay, one way")
     ax.set_ylabel("serial clock")
     scheme = _SCHEMES[found.scenario.link.scheme]
     ax.set_title(f"Where frames come through, {scheme}", loc="left", pad=46)
-    bar = ax.get_figure(root=True)
-    assert bar is not None
-    bar.colorbar(mesh, ax=ax, label="share of good frames", pad=0.02)
+    style.figure_of(ax).colorbar(mesh, ax=ax, label="share of good frames", pad=0.02)
     ax.legend(
         loc="lower left",
         bbox_to_anchor=(-0.01, 1.0),

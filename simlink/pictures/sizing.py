@@ -123,7 +123,7 @@ def _points(ax: Axes, found: Sizing, points: list[Point], verdict: Verdict, floo
 
 
 def _scales(ax: Axes, found: Sizing, shown: list[Point], bound: float | None) -> None:
-    from matplotlib.ticker import EngFormatter, LogLocator, MaxNLocator, NullLocator
+    from matplotlib.ticker import MaxNLocator
 
     values = [float(found.values[p.at]) for p in shown]
     values += [float(v) for v in (found.answer, bound) if v is not None]
@@ -140,7 +140,6 @@ def _scales(ax: Axes, found: Sizing, shown: list[Point], bound: float | None) ->
         if whole:
             ax.xaxis.set_major_locator(MaxNLocator(_FEW, integer=True))
         else:
-            ax.xaxis.set_major_formatter(EngFormatter(unit="Hz", sep=" "))
-    ax.yaxis.set_major_locator(LogLocator())
-    ax.yaxis.set_minor_locator(NullLocator())
+            ax.xaxis.set_major_formatter(style.in_units("Hz"))
+    style.decades(ax)
     ax.grid(axis="y")

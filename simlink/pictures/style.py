@@ -14,7 +14,6 @@ from typing import TYPE_CHECKING, Any, ParamSpec, TypeVar
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
-    from matplotlib.text import Text
     from matplotlib.ticker import EngFormatter
 
 #: The kinds of file that a picture is written as.
@@ -113,26 +112,31 @@ def new_axes(width: float, height: float, **margins: float) -> Axes:
     return figure.add_subplot()
 
 
-def seconds_axis() -> EngFormatter:
-    """Return a formatter of times with SI prefixes, such as ``2 µs``."""
+def in_units(unit: str) -> EngFormatter:
+    """Return a formatter of quantities with SI prefixes, such as ``2 µs``."""
     from matplotlib.ticker import EngFormatter
 
-    return EngFormatter(unit="s", sep=" ")
+    return EngFormatter(unit=unit, sep=" ")
+
+
+def decades(ax: Axes) -> None:
+    """Mark the decades of the height, and nothing between them."""
+    from matplotlib.ticker import LogLocator, NullLocator
+
+    ax.yaxis.set_major_locator(LogLocator())
+    ax.yaxis.set_minor_locator(NullLocator())
+
+
+def figure_of(ax: Axes) -> Figure:
+    """Return the figure that axes are on."""
+    figure = ax.get_figure(root=True)
+    assert figure is not None
+    return figure
 
 
 def proper(text: str) -> str:
     """Return a printed quantity with the micro sign in place of the letter u."""
     return text.replace(" us", " µs")
-
-
-def width_of(text: Text) -> float:
-    """Return how wide a text is, in pixels."""
-    return text.get_window_extent().width
-
-
-def pixels_across(ax: Axes) -> float:
-    """Return how wide an axes' data area is, in pixels."""
-    return float(ax.get_window_extent().width)
 
 
 def encode(figure: Figure, kind: str) -> bytes:

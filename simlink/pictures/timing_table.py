@@ -50,22 +50,10 @@ def timing_table(
     if kind == "md":
         lines = [HEADINGS, ("---", "---", "---:", "---:", "---:", "---"), *rows]
         return "".join(f"| {' | '.join(line)} |\n" for line in lines)
-    body = [" & ".join(line) + r" \\" for line in rows]
-    head = " & ".join(HEADINGS) + r" \\"
-    return (
-        "\n".join(
-            [
-                r"\begin{tabular}{llrrrl}",
-                r"\hline",
-                head,
-                r"\hline",
-                *body,
-                r"\hline",
-                r"\end{tabular}",
-            ]
-        )
-        + "\n"
-    )
+    tex = [r"\begin{tabular}{llrrrl}", r"\hline"]
+    tex += [" & ".join(line) + r" \\" for line in (HEADINGS, *rows)]
+    tex.insert(3, r"\hline")
+    return "\n".join([*tex, r"\hline", r"\end{tabular}", ""])
 
 
 def _row(symbol: str, law: Limits, kind: str) -> tuple[str, ...]:

@@ -113,7 +113,7 @@ def _or_nan(value: float | None) -> float:
 
 
 def _across(ax: Axes, key: str, values: list[Any], at: Any, named: bool) -> None:
-    from matplotlib.ticker import EngFormatter, MaxNLocator, NullLocator
+    from matplotlib.ticker import MaxNLocator, NullLocator
 
     ax.set_xlabel(key)
     if named:
@@ -129,14 +129,12 @@ def _across(ax: Axes, key: str, values: list[Any], at: Any, named: bool) -> None
         ax.xaxis.set_major_locator(MaxNLocator("auto", integer=True))
     unit = unit_of(values[0]) if values else ""
     if unit not in ("", "1"):
-        ax.xaxis.set_major_formatter(EngFormatter(unit=unit, sep=" "))
+        ax.xaxis.set_major_formatter(style.in_units(unit))
     else:
         ax.xaxis.set_major_formatter(lambda value, _: f"{value:g}")
 
 
 def _up(ax: Axes, name: str, figures: list[Figure], drawn: Any) -> None:
-    from matplotlib.ticker import EngFormatter, LogLocator, NullLocator
-
     unit = _UNITS.get(figures[0].unit, figures[0].unit) if figures else ""
     share = bool(figures) and figures[0].unit == "1"
     ax.set_ylabel(f"{_said(name).lower()}{', share' if share else ''}")
@@ -144,12 +142,11 @@ def _up(ax: Axes, name: str, figures: list[Figure], drawn: Any) -> None:
     if len(drawn) and drawn.min() > 0 and drawn.max() >= _WIDE * drawn.min():
         ax.set_yscale("log")
         ax.set_ylim(drawn.min() / 3, drawn.max() * 3)
-        ax.yaxis.set_major_locator(LogLocator())
-        ax.yaxis.set_minor_locator(NullLocator())
+        style.decades(ax)
         if share:
             return
     if not share:
-        ax.yaxis.set_major_formatter(EngFormatter(unit=unit, sep=" "))
+        ax.yaxis.set_major_formatter(style.in_units(unit))
 
 
 def _map(ax: Axes, found: Variation, name: str) -> None:
@@ -172,17 +169,8 @@ def _map(ax: Axes, found: Variation, name: str) -> None:
     for number, cell in enumerate(cells):
         if cell is not None and _nothing(cell):
             y, x = divmod(number, len(columns))
-            ax.add_patch(
-                Rectangle(
-                    (x - 0.5, y - 0.5),
-                    1,
-                    1,
-                    facecolor="white",
-                    edgecolor=style.GRID,
-                    hatch="//",
-                    lw=0,
-                )
-            )
+            look: dict[str, Any] = {"facecolor": "white", "edgecolor": style.GRID, "hatch": "//"}
+            ax.add_patch(Rectangle((x - 0.5, y - 0.5), 1, 1, lw=0, **look))
     ax.set_xticks(range(len(columns)), [str(one) for one in columns])
     ax.set_yticks(range(len(rows)), [str(one) for one in rows])
     for axis, many in ((ax.xaxis, len(columns)), (ax.yaxis, len(rows))):
@@ -191,10 +179,7 @@ def _map(ax: Axes, found: Variation, name: str) -> None:
             label.set_visible(number % every == 0)
     ax.set_xlabel(across)
     ax.set_ylabel(down)
-    root = ax.get_figure(root=True)
-    assert root is not None
-    bar = root.colorbar(image, ax=ax, pad=0.02)
-    bar.set_label(_said(name).lower())
+    style.figure_of(ax).colorbar(image, ax=ax, pad=0.02, label=_said(name).lower())
     if len(cells) > _FEW_CELLS:
         return
     for number, cell in enumerate(cells):

@@ -10,6 +10,7 @@ from matplotlib.patches import StepPatch
 import simlink
 from simlink.base.instants import FS_PER_SECOND
 from simlink.pictures import plot, style
+from simlink.pictures.spreading import spread
 
 NAMES = ("latency", "occupancy", "period")
 
@@ -275,7 +276,7 @@ def test_nothing_is_drawn_through_a_shared_state():
 
 
 def test_labels_are_spread_in_order_and_apart():
-    placed = plot.spread([1.0, 1.1, 9.9], [2.0, 2.0, 2.0], 0.0, 10.0, 0.5)
+    placed = spread([1.0, 1.1, 9.9], [2.0, 2.0, 2.0], 0.0, 10.0, 0.5)
     assert placed == [1.0, 3.5, 9.0]
-    assert plot.spread([9.0, 9.1], [2.0, 2.0], 0.0, 10.0, 0.0) == [7.0, 9.0]
-    assert plot.spread([], [], 0.0, 1.0, 0.1) == []
+    assert spread([9.0, 9.1], [2.0, 2.0], 0.0, 10.0, 0.0) == [7.0, 9.0]
+    assert spread([], [], 0.0, 1.0, 0.1) == []

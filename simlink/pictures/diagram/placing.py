@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 from simlink.pictures.diagram.palette import POINTS
-from simlink.pictures.plot import spread
+from simlink.pictures.spreading import spread
 
 #: Between two labels, at the least.
 CLEAR = 0.6
