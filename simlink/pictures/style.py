@@ -53,6 +53,7 @@ _RULES: dict[str, Any] = {
     "hatch.linewidth": 0.7,
     "svg.hashsalt": "simlink",
     "svg.fonttype": "path",
+    "pdf.fonttype": 42,
 }
 
 #: Holds something while `look` holds.
@@ -139,19 +140,23 @@ def proper(text: str) -> str:
     return text.replace(" us", " µs")
 
 
-def encode(figure: Figure, kind: str) -> bytes:
-    """Return a figure as the bytes of a file.
+def encode(figure: Figure, kind: str, dpi: int = DPI) -> bytes:
+    """Return a figure as the bytes of a file, the same for the same drawing.
 
     Parameters
     ----------
     figure : matplotlib Figure
         What to write.
-    kind : {"svg", "png"}
-        SVG carries no date and no random identifiers, so that the same drawing gives the same
-        bytes; PNG has 150 pixels an inch.
+    kind : {"svg", "pdf", "png"}
+        SVG and PDF carry no date and no random identifiers; fonts are embedded, as outlines in
+        SVG, as TrueType in PDF.
+    dpi : int
+        Pixels of a PNG an inch.
     """
     drawn = io.BytesIO()
-    metadata: dict[str, Any] = {"Date": None} if kind == "svg" else {}
+    dates = {"svg": ["Date"], "pdf": ["CreationDate", "ModDate"]}.get(kind, [])
+    metadata: dict[str, Any] = dict.fromkeys(dates)
     with look():
-        figure.savefig(drawn, format=kind, dpi=DPI, metadata=metadata)
+        paper = figure.get_facecolor()
+        figure.savefig(drawn, format=kind, dpi=dpi, metadata=metadata, facecolor=paper)
     return drawn.getvalue()

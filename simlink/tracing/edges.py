@@ -57,7 +57,7 @@ def lanes_of(edges: Edges, signal: str) -> list[tuple[int, Sequence[Edge]]]:
 
 
 def bit_of(value: int) -> int:
-    """Return the bit that a capture or a take names, whether it was right or not."""
+    """Return the bit that a capture names, whether it was right or not."""
     return value if value >= 0 else -1 - value
 
 
@@ -152,7 +152,7 @@ def captures(edges: Edges) -> list[tuple[int, int, int]]:
     return found
 
 
-def host_captures(edges: Edges, takes: Sequence[Edge]) -> Iterator[tuple[int, int, int]]:
+def host_captures(edges: Edges, line: Sequence[Edge]) -> Iterator[tuple[int, int, int]]:
     """Give (conversion, bit, instant) of each capture by the host on a lane.
 
     A capture belongs to the read in which it is made. Those of frames that were no longer there
@@ -162,8 +162,8 @@ def host_captures(edges: Edges, takes: Sequence[Edge]) -> Iterator[tuple[int, in
     lost = by_conversion(edges, "remote.lost")
     for index, start, end in _every_read(edges):
         last = -1
-        while place < len(takes) and takes[place][0] <= end:
-            time, bit = takes[place][0], bit_of(takes[place][1])
+        while place < len(line) and line[place][0] <= end:
+            time, bit = line[place][0], bit_of(line[place][1])
             if bit <= last:
                 # Of the next read, which starts at the very end of this one.
                 break

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from contextlib import closing
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -92,7 +94,7 @@ def capture(
     most : int
         The most conversions that are kept.
     """
-    with Dump(path) as dump:
+    with closing(Dump(path)) as dump:
         return _Reading(dump, sources_in(dump, scenario, names), most).read()
 
 
@@ -147,12 +149,8 @@ class _Reading:
 
     def level(self, source: Source) -> None:
         name, found = source.signal.name, self.found
-        if source.signal.kind is Kind.CONVERSION:
-            into = found.pulses.setdefault(name, [])
-        elif source.signal.kind is Kind.LEVEL:
-            into = found.edges.setdefault(name, [])
-        else:
-            into = found.lines.setdefault(name, [])
+        kinds = {Kind.CONVERSION: found.pulses, Kind.LEVEL: found.edges}
+        into = kinds.get(source.signal.kind, found.lines).setdefault(name, [])
         levels = {"0": 0, "1": 1, "l": 0, "h": 1}
         if source.inverted:
             levels = {text: 1 - level for text, level in levels.items()}
@@ -202,7 +200,7 @@ class _Reading:
         wrong = None if source.wrong is None else source.wrong.code
         for code in (number, wrong):
             if code is not None:
-                self.on(code, self.keeper(code))
+                self.on(code, partial(self.keep, code))
         counted = 0
 
         def take(time: int, value: str, first: bool) -> None:
@@ -221,11 +219,8 @@ class _Reading:
 
         self.on(source.variable.code, take)
 
-    def keeper(self, code: str) -> _Handler:
-        def keep(time: int, value: str, first: bool) -> None:
-            self.values[code] = value
-
-        return keep
+    def keep(self, code: str, time: int, value: str, first: bool) -> None:
+        self.values[code] = value
 
     def count(self) -> None:
         self.full = self.full or not self.left

@@ -94,9 +94,7 @@ class Comparison:
             values: dict[str, object] = {"symbol": row.symbol, "meaning": row.meaning}
             for side, limits in (("measured", row.measured), ("simulated", row.simulated)):
                 for name in ("least", "typical", "largest"):
-                    values[f"{side}_{name}"] = _seconds(
-                        None if limits is None else getattr(limits, name)
-                    )
+                    values[f"{side}_{name}"] = _seconds(getattr(limits, name, None))
             rows.append(values | {"difference": _seconds(row.difference)})
         return pd.DataFrame(rows)
 

@@ -10,7 +10,6 @@ import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from types import TracebackType
 from typing import IO
 
 from simlink.base.errors import InputError
@@ -96,7 +95,7 @@ class Ending:
 
 
 class Dump:
-    """A dump that is open for reading; use it in a ``with`` block.
+    """A dump that is open for reading, until it is closed.
 
     Parameters
     ----------
@@ -129,7 +128,7 @@ class Dump:
         self._line = 0
         self._torn: str | None = None
         try:
-            self._file: IO[str] = Path(path).open(  # noqa: SIM115 (closed by __exit__)
+            self._file: IO[str] = Path(path).open(  # noqa: SIM115 (see close)
                 encoding="latin-1", newline="\n"
             )
         except (OSError, ValueError) as error:
@@ -140,18 +139,11 @@ class Dump:
         try:
             self._header()
         except BaseException:
-            self._file.close()
+            self.close()
             raise
 
-    def __enter__(self) -> Dump:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        where: TracebackType | None,
-    ) -> None:
+    def close(self) -> None:
+        """Close the file."""
         self._file.close()
 
     def fault(self, found: str | None, allowed: str) -> InputError:

@@ -13,9 +13,10 @@ from typing import TYPE_CHECKING
 
 from simlink.base.errors import InputError
 from simlink.base.safe_write import write_whole
+from simlink.pictures import style
 from simlink.pictures.diagram import intervals, quiet, spread_bands, tracks, window
 from simlink.pictures.diagram.layout import Layout
-from simlink.pictures.diagram.painting import KINDS, encode, paint
+from simlink.pictures.diagram.painting import DPI, KINDS, paint
 from simlink.pictures.diagram.palette import DARK, LIGHT
 
 if TYPE_CHECKING:
@@ -57,7 +58,7 @@ class Diagram:
 
     def encode(self, kind: str) -> bytes:
         """Return the picture as the bytes of an SVG, PDF or PNG file (``"svg"`` and so on)."""
-        return encode(self.figure, kind)
+        return style.encode(self.figure, kind, DPI)
 
     def save(self, path: Path | str) -> None:
         """Write the picture as what the ending of the name says.

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import groupby, pairwise
 from typing import TYPE_CHECKING
 
@@ -201,10 +201,7 @@ def label_marks(
         strip,
         bottom,
     )
-    return [
-        Label(one.text, one.x, one.y, one.size, "mark", one.name, leader=one.leader)
-        for one in labels
-    ], rows
+    return [replace(one, role="mark") for one in labels], rows
 
 
 def _beside(at: list[float], widths: list[float], strip: Strip) -> list[float] | None:

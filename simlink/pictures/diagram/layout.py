@@ -173,16 +173,8 @@ class Layout(Contents):
             shown, plans, strict=True
         ):
             middle = y + (placed[name] + 0.5) * self.sizes.lane
-            line.pieces.append(
-                Piece(
-                    dimension,
-                    left,
-                    right,
-                    middle,
-                    low < line.scale.start,
-                    high > line.scale.end,
-                )
-            )
+            begun, goes_on = low < line.scale.start, high > line.scale.end
+            line.pieces.append(Piece(dimension, left, right, middle, begun, goes_on))
             if x is not None:
                 height = middle if shares else middle - self.sizes.lane
                 self.labels.append(

@@ -1,11 +1,10 @@
-"""The drawing itself: a placed picture as a matplotlib figure, and the figure as a file.
+"""The drawing itself: a placed picture as a matplotlib figure.
 
 Axes are in millimetres on the page, so a line width in points prints as it says.
 """
 
 from __future__ import annotations
 
-import io
 from typing import TYPE_CHECKING, Any
 
 from simlink.pictures import style
@@ -61,32 +60,6 @@ def paint(layout: Layout, palette: Palette) -> Figure:
     return figure
 
 
-def encode(figure: Figure, kind: str) -> bytes:
-    """Return a figure as the bytes of a file, the same for the same picture.
-
-    Parameters
-    ----------
-    figure : matplotlib Figure
-        From `paint`.
-    kind : {"svg", "pdf", "png"}
-        Fonts are embedded: as outlines in SVG, as TrueType in PDF.
-    """
-    metadata: dict[str, Any] = {
-        "svg": {"Date": None},
-        "pdf": {"CreationDate": None, "ModDate": None},
-        "png": {},
-    }[kind]
-    drawn = io.BytesIO()
-    with style.look():
-        import matplotlib as mpl
-
-        with mpl.rc_context({"pdf.fonttype": 42, "svg.fonttype": "path"}):
-            figure.savefig(
-                drawn, format=kind, dpi=DPI, metadata=metadata, facecolor=figure.get_facecolor()
-            )
-    return drawn.getvalue()
-
-
 class _Painter(RowPainter):
     """Draws whole lines of a picture: blocks, rows, and what goes across them."""
 
@@ -98,16 +71,8 @@ class _Painter(RowPainter):
             self.box(left, top, right, bottom, Order.BLOCK, facecolor=tint)
         if line.barrier is not None:
             top, bottom = line.barrier
-            self.box(
-                left,
-                top,
-                right,
-                bottom,
-                Order.BLOCK,
-                facecolor=palette.barrier,
-                hatch="////",
-                edgecolor=palette.barrier_hatch,
-            )
+            look = {"facecolor": palette.barrier, "edgecolor": palette.barrier_hatch}
+            self.box(left, top, right, bottom, Order.BLOCK, hatch="////", **look)
             edges = [[(left, y), (right, y)] for y in (top, bottom)]
             self.strokes(edges, Order.BAND, palette.quiet, linewidths=self.sizes.trace)
         self.windows(line)
@@ -168,16 +133,8 @@ class _Painter(RowPainter):
             if name in line.rows and line.shows(time):
                 top, bottom = line.rows[name]
                 center = (line.scale.at(time), (top + bottom) / 2)
-                ring = Circle(
-                    center,
-                    0.95,
-                    fill=False,
-                    ec=self.palette.bad,
-                    lw=0.8,
-                    zorder=Order.MARK,
-                    gid="ring",
-                )
-                self.ax.add_patch(ring)
+                look = {"ec": self.palette.bad, "lw": 0.8, "zorder": Order.MARK}
+                self.ax.add_patch(Circle(center, 0.95, fill=False, gid="ring", **look))
 
     def crossings(self, line: Line) -> None:
         """Draw what crosses the barrier: slanted through it, upright between it and its rows."""
@@ -247,31 +204,17 @@ class _Painter(RowPainter):
         palette = self.palette
         dimension = piece.dimension
         swapped = dimension.span.length < 0
-        ends = [
-            (
-                piece.left,
-                piece.open_left,
-                dimension.end_track if swapped else dimension.start_track,
-            ),
-            (
-                piece.right,
-                piece.open_right,
-                dimension.start_track if swapped else dimension.end_track,
-            ),
-        ]
-        for x, is_open, name in ends:
+        names = [dimension.start_track, dimension.end_track]
+        ends = ((piece.left, piece.open_left), (piece.right, piece.open_right))
+        for (x, is_open), name in zip(ends, reversed(names) if swapped else names, strict=True):
             if is_open or name not in line.rows:
                 continue
             top, bottom = line.rows[name]
             middle = (top + bottom) / 2
             beyond = 0.7 if piece.y > middle else -0.7
-            self.strokes(
-                [[(x, middle), (x, piece.y + beyond)]],
-                Order.REACH + 0.5,
-                palette.quiet,
-                linewidths=0.35,
-                linestyles=[(0, (3, 2))],
-            )
+            look: dict[str, Any] = {"linewidths": 0.35, "linestyles": [(0, (3, 2))]}
+            upright = [[(x, middle), (x, piece.y + beyond)]]
+            self.strokes(upright, Order.REACH + 0.5, palette.quiet, **look)
         short = piece.right - piece.left < SHORT
         left, right, y = piece.left, piece.right, piece.y
         gid = f"interval:{dimension.name}"
@@ -295,11 +238,8 @@ class _Painter(RowPainter):
             [(at, bottom), (at, bottom + 0.5), (x, top + 0.2)] for at, x, top in line.fates
         ]
         self.strokes(lines, Order.REACH, self.palette.quiet)
-        self.shapes(
-            [head(at, bottom, 0.0, 1.0, 0.9) for at, _, _ in line.fates],
-            Order.MARK,
-            self.palette.quiet,
-        )
+        heads = [head(at, bottom, 0.0, 1.0, 0.9) for at, _, _ in line.fates]
+        self.shapes(heads, Order.MARK, self.palette.quiet)
 
     def labels(self) -> None:
         """Write every label."""

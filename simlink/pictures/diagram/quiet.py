@@ -46,13 +46,7 @@ def quiet(view: View, drawn: list[Track], before: int, after: int) -> Quiet:
             continue
         edges += [
             (track.name, time)
-            for time in switching(track)
+            for time in track.switching
             if any(start <= time <= end for start, end in found)
         ]
     return Quiet(before, after, found, edges)
-
-
-def switching(track: Track) -> list[int]:
-    """Return when something switches on a track: its own edges, without what is only noted."""
-    inner = {cell.start for cell in track.cells[1:]}
-    return sorted(inner | {mark.time for mark in track.marks if mark.shape in ("tick", "arrow")})

@@ -100,47 +100,10 @@ class RowPainter:
             if line.shows(mark.time):
                 self.mark(line, track, mark)
 
-    def level(self, line: Line, track: Track, cells: list[Cell]) -> None:
-        """Draw a line of two levels; what is not known is hatched."""
+    def stair(self, line: Line, track: Track, cells: list[Cell], full: int) -> list[Points]:
+        """Return the runs of a line whose height is its value; hatch what is not known."""
         top, bottom = line.rows[track.name]
-        runs: list[Points] = []
-        for cell in cells:
-            x0, x1 = line.scale.at(cell.start), line.scale.at(cell.end)
-            if cell.value is None:
-                self.unknown(x0, x1, top, bottom)
-                runs.append([])
-                continue
-            y = top if cell.value else bottom
-            if not runs:
-                runs.append([])
-            runs[-1] += [(x0, y), (x1, y)]
-        if cells and cells[0].start >= line.scale.start and cells[0].start in track.edges:
-            # The edge that begins a line of the picture belongs to it.
-            y = bottom if cells[0].value else top
-            runs[0].insert(0, (line.scale.left, y))
-        look = {"linewidths": self.sizes.trace, "joinstyle": "miter", "capstyle": "projecting"}
-        self.strokes([run for run in runs if run], Order.TRACE, self.palette.ink, **look)
-
-    def unknown(self, x0: float, x1: float, top: float, bottom: float) -> None:
-        """Hatch a stretch in which a line is not known or not settled."""
-        self.box(
-            x0,
-            top,
-            x1,
-            bottom,
-            Order.FILL,
-            facecolor="none",
-            edgecolor=self.palette.unknown,
-            hatch="xxxxxxx",
-        )
-
-    def count(self, line: Line, track: Track, cells: list[Cell]) -> None:
-        """Draw a filling as a stair, filled below."""
-        top, bottom = line.rows[track.name]
-        depth = self.layout.view.trace.scenario.fifo.depth
-        full = full_scale(track, depth)
         runs: list[Points] = [[]]
-        fills: list[Points] = []
         for cell in cells:
             x0, x1 = line.scale.at(cell.start), line.scale.at(cell.end)
             if cell.value is None:
@@ -149,21 +112,39 @@ class RowPainter:
                 continue
             y = bottom - (bottom - top) * cell.value / full
             runs[-1] += [(x0, y), (x1, y)]
-            fills.append([(x0, y), (x1, y), (x1, bottom), (x0, bottom)])
-        self.shapes(fills, Order.FILL, self.palette.fill)
-        self.strokes(
-            [run for run in runs if run], Order.TRACE, self.palette.ink, linewidths=self.sizes.trace
-        )
-        right = line.scale.right
-        self.strokes(
-            [[(self.layout.left, bottom), (right, bottom)]], Order.TRACE, self.palette.hair
-        )
+        return [run for run in runs if run]
+
+    def level(self, line: Line, track: Track, cells: list[Cell]) -> None:
+        """Draw a line of two levels."""
+        top, bottom = line.rows[track.name]
+        runs = self.stair(line, track, cells, 1)
+        if cells and cells[0].start >= line.scale.start and cells[0].start in track.edges:
+            # The edge that begins a line of the picture belongs to it.
+            runs[0].insert(0, (line.scale.left, bottom if cells[0].value else top))
+        look = {"linewidths": self.sizes.trace, "joinstyle": "miter", "capstyle": "projecting"}
+        self.strokes(runs, Order.TRACE, self.palette.ink, **look)
+
+    def unknown(self, x0: float, x1: float, top: float, bottom: float) -> None:
+        """Hatch a stretch in which a line is not known or not settled."""
+        look = {"facecolor": "none", "edgecolor": self.palette.unknown, "hatch": "xxxxxxx"}
+        self.box(x0, top, x1, bottom, Order.FILL, **look)
+
+    def count(self, line: Line, track: Track, cells: list[Cell]) -> None:
+        """Draw a filling as a stair, filled below."""
+        (top, bottom), palette = line.rows[track.name], self.palette
+        depth = self.layout.view.trace.scenario.fifo.depth
+        full = full_scale(track, depth)
+        runs = self.stair(line, track, cells, full)
+        steps = [run[i : i + 2] for run in runs for i in range(0, len(run), 2)]
+        fills = [[*step, (step[1][0], bottom), (step[0][0], bottom)] for step in steps]
+        self.shapes(fills, Order.FILL, palette.fill)
+        self.strokes(runs, Order.TRACE, palette.ink, linewidths=self.sizes.trace)
+        left, right = self.layout.left, line.scale.right
+        self.strokes([[(left, bottom), (right, bottom)]], Order.TRACE, palette.hair)
         if full == depth:
+            dashes = [(0, (2, 2))]
             self.strokes(
-                [[(self.layout.left, top), (right, top)]],
-                Order.FILL,
-                self.palette.quiet,
-                linestyles=[(0, (2, 2))],
+                [[(left, top), (right, top)]], Order.FILL, palette.quiet, linestyles=dashes
             )
 
     def bus(self, line: Line, track: Track, cells: list[Cell]) -> None:
@@ -197,13 +178,8 @@ class RowPainter:
                 boxes.append(outline)
                 self.shapes([outline], Order.FILL, self.palette.paper)
                 if cell.bad:
-                    self.shapes(
-                        [outline],
-                        Order.FILL,
-                        "none",
-                        hatch="\\\\\\\\\\\\",
-                        edgecolors=self.palette.bad,
-                    )
+                    look = {"hatch": "\\" * 6, "edgecolors": self.palette.bad}
+                    self.shapes([outline], Order.FILL, "none", **look)
         self.strokes(idle, Order.TRACE, self.palette.quiet, linewidths=self.sizes.trace)
         self.strokes(boxes, Order.TRACE, self.palette.ink, linewidths=0.75 * self.sizes.trace)
 
@@ -211,18 +187,12 @@ class RowPainter:
         """Draw a single instant."""
         top, bottom = line.rows[track.name]
         x, palette = line.scale.at(mark.time), self.palette
+        upright, wide = [[(x, bottom), (x, top)]], self.sizes.trace
         if mark.shape == "arrow":
-            self.strokes(
-                [[(x, bottom), (x, top)]],
-                Order.MARK,
-                palette.ink,
-                linewidths=1.3 * self.sizes.trace,
-            )
+            self.strokes(upright, Order.MARK, palette.ink, linewidths=1.3 * wide)
             self.shapes([head(x, top, 0.0, -1.0)], Order.MARK, palette.ink)
         elif mark.shape == "tick":
-            self.strokes(
-                [[(x, bottom), (x, top)]], Order.MARK, palette.ink, linewidths=self.sizes.trace
-            )
+            self.strokes(upright, Order.MARK, palette.ink, linewidths=wide)
         elif mark.shape == "capture":
             self.shapes([head(x, bottom, 0.0, -1.0, 0.75)], Order.MARK, palette.ink)
         elif mark.shape == "release":

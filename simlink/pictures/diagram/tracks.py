@@ -100,6 +100,14 @@ SHOWN_ON = {
     "fifo.overrun": "fifo.level",
     "host.timeout": "host.busy",
 }
+#: What is marked on a track besides its own edges: by which signals, in order, and how.
+_NOTES = {
+    "remote.trigger": {"remote.missed": "cross"},
+    "remote.data": {"remote.capture": "capture", "remote.lost": "cross"},
+    "host.data": {"host.capture": "capture"},
+    "fifo.level": {"fifo.overrun": "cross", "fifo.release": "release"},
+    "host.busy": {"host.timeout": "cross", "host.release": "release"},
+}
 
 
 @dataclass(frozen=True)
@@ -153,8 +161,15 @@ class Track:
     @property
     def edges(self) -> list[int]:
         """The instants at which it changes, in order."""
-        inner = {cell.start for cell in self.cells[1:]}
-        return sorted(inner | {mark.time for mark in self.marks})
+        return self._moves(self.marks)
+
+    @property
+    def switching(self) -> list[int]:
+        """When something switches on it: its own edges, without what is only noted."""
+        return self._moves([mark for mark in self.marks if mark.shape in ("tick", "arrow")])
+
+    def _moves(self, marks: list[Mark]) -> list[int]:
+        return sorted({cell.start for cell in self.cells[1:]} | {mark.time for mark in marks})
 
 
 @dataclass(frozen=True)
@@ -246,7 +261,7 @@ def tracks(
         else:
             line = edges.get(track.name, ())
             if signal.name == "host.capture":
-                line = _takes(trace, edges, line)
+                line = _captures(trace, edges, line)
             known = trace.window.start == 0
             track.cells = _cells(list(line), signal, known, start, end)
         track.marks += [m for m in _notes(trace, edges, track) if start <= m.time <= end]
@@ -279,24 +294,22 @@ def _cells(
     return cells
 
 
-#: Keeps bits that were taken before they were there apart from a line that nothing drives.
+#: Keeps bits that were captured before they were there apart from a line that nothing drives.
 _BAD = -10
 
 
-def _takes(trace: Trace, edges: Edges, takes: Sequence[Edge]) -> list[Edge]:
-    """Return the host's data: each bit from its take to the next, none between reads."""
-    line = [(time, bit if bit >= 0 else bit + _BAD) for time, bit in takes]
+def _captures(trace: Trace, edges: Edges, captures: Sequence[Edge]) -> list[Edge]:
+    """Return the host's data: each bit from its capture to the next, none between reads."""
+    line = [(time, bit if bit >= 0 else bit + _BAD) for time, bit in captures]
     if trace.scenario.link.scheme in _FIFO:
         ends = [(time, UNDRIVEN) for time, _ in edges.get("host.read", ())]
     else:
         # The read may end as its last bit is captured, which is shown for a period of the clock.
-        runs = [place for place, (_, bit) in enumerate(takes) if bit_of(bit) == 0]
+        begun = [place for place, (_, bit) in enumerate(captures) if bit_of(bit) == 0 and place]
         held = round(period_of(trace.scenario.host.clock.value))
-        ends = [
-            (min(takes[last - 1][0] + held, takes[last][0] if last < len(takes) else FAR), UNDRIVEN)
-            for last in [*runs[1:], len(takes)]
-            if last
-        ]
+        next_read = [*(captures[place][0] for place in begun), FAR]
+        last_bits = [captures[place - 1][0] + held for place in [*begun, len(captures)] if place]
+        ends = [(min(both), UNDRIVEN) for both in zip(last_bits, next_read, strict=False)]
     return sorted(line + ends, key=lambda one: (one[0], one[1] != UNDRIVEN))
 
 
@@ -308,32 +321,18 @@ def _instants(edges: Edges, track: Track) -> Iterator[Mark]:
 
 def _notes(trace: Trace, edges: Edges, track: Track) -> Iterator[Mark]:
     """Give what is marked on a track besides its own edges."""
-    name = track.signal.name
-    if name == "remote.trigger":
-        for time, value in edges.get("remote.missed", ()):
-            yield Mark(time, "cross", str(value))
+    for signal, shape in _NOTES.get(track.signal.name, {}).items():
+        if signal == "fifo.release" and trace.scenario.trigger.source == "host":
+            continue
+        name = f"{signal}[{track.lane}]" if signal == "host.capture" else signal
+        for time, value in edges.get(name, ()):
+            wrong = shape == "capture" and value < 0
+            label = str(value) if signal == "remote.missed" else ""
+            yield Mark(time, "wrong" if wrong else shape, label)
+    if track.signal.name == "remote.trigger":
         for time in trace.record.aperture[0].tolist():
             if time != NEVER:
                 yield Mark(time, "sample")
-    elif name == "remote.data":
-        for time, value in edges.get("remote.capture", ()):
-            yield Mark(time, "capture" if value >= 0 else "wrong")
-        for time, _ in edges.get("remote.lost", ()):
-            yield Mark(time, "cross")
-    elif name == "host.data":
-        for time, value in edges.get(f"host.capture[{track.lane}]", ()):
-            yield Mark(time, "capture" if value >= 0 else "wrong")
-    elif name == "fifo.level":
-        for time, _ in edges.get("fifo.overrun", ()):
-            yield Mark(time, "cross")
-        if trace.scenario.trigger.source == "remote":
-            for time, _ in edges.get("fifo.release", ()):
-                yield Mark(time, "release")
-    elif name == "host.busy":
-        for time, _ in edges.get("host.timeout", ()):
-            yield Mark(time, "cross")
-        for time, _ in edges.get("host.release", ()):
-            yield Mark(time, "release")
 
 
 def crossings(trace: Trace, drawn: list[Track]) -> list[Crossing]:
