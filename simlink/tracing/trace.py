@@ -114,6 +114,8 @@ class Trace:
         The records of the trial, complete for the window.
     changes : list of Change
         Every change, with whose it is and what caused it; none are kept if others observe.
+    end : int or None
+        When the last conversion of the window had its fate, in fs; None if one never has.
     """
 
     scenario: Scenario
@@ -121,6 +123,7 @@ class Trace:
     window: range
     record: FrameBlock
     changes: list[Change] = field(default_factory=list)
+    end: int | None = None
 
     @cached_property
     def entries(self) -> list[tuple[int, str, int]]:
@@ -239,6 +242,7 @@ class _Window:
         if value in self.unsettled:
             self.unsettled.remove(value)
             if not self.unsettled:
+                self.trace.end = time
                 self.chain.signals.leave()
                 self.chain.env.stop()
 

@@ -68,8 +68,8 @@ def dump(
             comment=f"{scenario.title or 'untitled'}; seed {scenario.seed}, unit {trial}",
             version=__version__,
         )
-        trace(scenario, range(window.stop), trial, writer.observers)
-        writer.close()
+        found = trace(scenario, range(window.stop), trial, writer.observers)
+        writer.close(found.end)
         text.flush()
         text.detach()
 

@@ -118,10 +118,12 @@ class DumpWriter:
         self._time_frames()
         self._open_with_trigger()
 
-    def close(self) -> None:
-        """Write what is left, and that the dump is whole."""
+    def close(self, end: int | None = None) -> None:
+        """Write what is left, up to an instant in fs if that is known, and that it is whole."""
         if not self._started:
             self._start(0)
+        if end is not None:
+            self._changes.append((end, ""))
         self._flush()
         self._file.write(f"{CLOSING}\n")
 

@@ -128,8 +128,15 @@ def test_what_is_not_dumped_leaves_no_instants(bench, tmp_path):
     path = tmp_path / "a.vcd"
     dump(bench, path, range(3), signals=["host.busy"])
     body = path.read_text().partition("$dumpvars\n")[2].partition("$end\n")[2]
-    # It opens with the trigger, at whose instant busy rises.
-    assert "".join(line[0] for line in body.splitlines()) == "1#0#1#0#1#0$"
+    # It opens with the trigger, at whose instant busy rises, and ends with the last fate.
+    assert "".join(line[0] for line in body.splitlines()) == "1#0#1#0#1#0#$"
+    whole = tmp_path / "b.vcd"
+    dump(bench, whole, range(3))
+    last = [
+        [line for line in one.read_text().splitlines() if line[0] == "#"][-1]
+        for one in (path, whole)
+    ]
+    assert last[0] == last[1]
 
 
 def test_instants_are_rounded_to_the_nearest_step(bench):
