@@ -50,7 +50,7 @@ class Study:
         return run(scenario, engine=engine, ledger=ledger, workers=workers)
 
     def trace(self, conversions: range | None = None, trial: int = 0) -> Trace:
-        """Keep every signal over a window of conversions; see `engines.event.trace.trace`."""
+        """Keep every signal over a window of conversions; see `tracing.trace.trace`."""
         from simlink.tracing.trace import trace
 
         return trace(self.scenario, conversions, trial)
