@@ -1,8 +1,23 @@
-"""The edges of a read by the host's own clock, and the columns of their jitter."""
+"""A read by the host's own clock: the columns of its edges' jitter, and what it does.
+
+`read` is compiled as it stands.
+"""
 
 from __future__ import annotations
 
+from typing import Any
+
+from simlink.base.instants import FAR, NEVER
 from simlink.engines.batch.draws import EDGES, Column, edge_columns
+from simlink.engines.batch.rings import draw
+from simlink.link.fate import fate_of_read
+from simlink.link.host_clocked import (
+    RIGHT,
+    bit_outcome,
+    cross_clock,
+    valid_at_host,
+    valid_until_at_host,
+)
 from simlink.scenario.schema import Scenario
 
 #: Places of the columns: busy's rise and fall, the clock's edges, each lane's edges and the one
@@ -24,3 +39,127 @@ def read_columns(scenario: Scenario) -> list[Column]:
     if scenario.link.scheme == "returned_clock":
         found += edge_columns(back, "barrier.return.jitter clock", 2 * bits)
     return found
+
+
+def read(
+    law: Any,
+    st: Any,
+    unit: Any,
+    lane_delays: Any,
+    rising: Any,
+    falling: Any,
+    captures: Any,
+    draws: Any,
+    place: Any,
+    constant: Any,
+    lanes: Any,
+    changes: Any,
+    clock: Any,
+    still: Any,
+    back: Any,
+    captured: Any,
+    record: Any,
+    first_bit: Any,
+    last_bit: Any,
+    at: int,
+) -> None:
+    """Start the clock of the read of the frame that was last released, and follow it through.
+
+    Parameters
+    ----------
+    rising, falling, captures : ndarray of int64, shape (N,), fs
+        Edges and captures of the host's own clock, counted from its start.
+    lanes, changes : ndarray of int64, shape (lanes,), fs
+        When each lane last changed, but for the last read; when that one changes it.
+    clock, still, back, captured : ndarray of int64, shape (2 N,)
+        Room to work in.
+    record, first_bit, last_bit
+        Of the newest conversion.
+    at : int
+        The place in the rings of the frame whose release is served.
+    """
+    bits, start = law.bits, st.starts
+    for bit in range(bits):
+        clock[2 * bit], clock[2 * bit + 1] = start + rising[bit], start + falling[bit]
+    # What does not vary stands in the room given for it.
+    column = place[CLOCK]
+    for edge in range(2 * bits if column < 0 else 0):
+        still[edge] = constant[CLOCK]
+    jitter = draws[column : column + 2 * bits, at] if column >= 0 else still
+    passed, st.clock = cross_clock(
+        clock, 2 * bits, unit.clock, unit.forward_distortion, jitter, unit.forward_pulse, st.clock
+    )
+    first = clock[0] if passed else FAR
+    last = clock[passed - 1] if passed else NEVER
+    there = st.pending == st.newest
+    for lane in range(law.lanes):
+        if st.clock_accepted and changes[lane] < FAR:
+            lanes[lane] = changes[lane]
+    data = CLOCK + 2 * bits
+    # When each bit is captured; `clock` keeps the edges at the converter for the lanes.
+    returned = data + law.lanes * (bits + 1)
+    latest = NEVER
+    if law.returns:
+        column = place[returned]
+        for edge in range(2 * bits if column < 0 else 0):
+            still[edge] = constant[returned]
+        jitter = draws[column : column + 2 * bits, at] if column >= 0 else still
+        for edge in range(passed):
+            back[edge] = clock[edge]
+        kept, st.returned = cross_clock(
+            back, passed, unit.returned, unit.return_distortion, jitter, unit.return_pulse,
+            st.returned,
+        )  # fmt: skip
+        for bit in range(bits):
+            edge = 2 * bit + (0 if law.by_rise else 1)
+            captured[bit] = back[edge] if edge < kept else FAR
+    else:
+        for bit in range(bits):
+            captured[bit] = start + captures[bit]
+    wrong = False
+    for bit in range(bits):
+        if captured[bit] < FAR:
+            latest = max(latest, captured[bit])
+        else:
+            wrong = True
+    for lane in range(law.lanes):
+        delay, column = lane_delays[lane], data + lane * (bits + 1)
+        begins = st.pending_ready + unit.msb_valid
+        valid = valid_at_host(
+            begins, delay, unit.return_distortion, draw(draws, place, constant, column, at),
+            lanes[lane],
+        )  # fmt: skip
+        until, before = lanes[lane], FAR
+        for bit in range(bits):
+            launch = clock[2 * bit + 1] if 2 * bit + 1 < passed else FAR
+            off = draw(draws, place, constant, column + bit + 1, at)
+            ends = launch + unit.data_hold if launch < FAR else FAR
+            until = valid_until_at_host(ends, delay, unit.return_distortion, off, until)
+            after = FAR
+            if bit + 1 < bits:
+                begins = launch + unit.data_valid if launch < FAR else FAR
+                after = valid_at_host(begins, delay, unit.return_distortion, off, valid)
+            if captured[bit] < FAR and not wrong:
+                outcome = bit_outcome(
+                    captured[bit], unit.host_setup, unit.host_hold, valid, until, before, after
+                )
+                wrong = outcome != RIGHT
+            before, valid = until, after
+        changes[lane] = until
+    end = max(start + falling[bits - 1], latest)
+    st.free = end
+    # The clock of a frame that is gone already is not accepted.
+    st.clock_accepted = 1 if there else 0
+    if not there:
+        return
+    st.first, st.last, st.end = first, last, end
+    record.service = st.begun
+    record.read_start = start
+    record.read_end = end
+    record.fate = fate_of_read(False, wrong)
+    if law.keeps_words:
+        for word in range(law.words):
+            opens, closes = captured[word * law.word_bits], captured[(word + 1) * law.word_bits - 1]
+            for lane in range(law.lanes):
+                first_bit[lane, word] = opens if opens < FAR else NEVER
+                last_bit[lane, word] = closes if closes < FAR else NEVER

@@ -25,6 +25,7 @@ from simlink.engines.batch.draws import (
     SYNC_DELAY,
     TRIGGER_JITTER,
 )
+from simlink.engines.batch.fifo_host import advance, discard, end_of, free, note_gone
 from simlink.engines.batch.rings import blank, draw, expire, slot
 from simlink.link.channel import arrives_at
 from simlink.link.converter import (
@@ -41,7 +42,7 @@ from simlink.link.fate import (
     OVERRUN,
     fate_of_read,
 )
-from simlink.link.fifo import WhenFull, admits, may_replace, released_before, releases_at
+from simlink.link.fifo import WhenFull, admits, releases_at
 from simlink.link.host import (
     begins_at,
     busy_falls,
@@ -54,125 +55,8 @@ from simlink.link.remote_clock import held_back_until, starts_at
 from simlink.link.transport import sent_at
 from simlink.link.trigger import leaves_at
 
-DROP_NEW = int(WhenFull.DROP_NEW)
 DROP_OLD = int(WhenFull.DROP_OLD)
 STALL = int(WhenFull.STALL)
-
-
-def latch_edge(st: Any, record: Any, note: Any) -> None:
-    """Remember the first fall of busy since the service in hand began, of a frame that goes."""
-    if note.edge and record.release > st.begun:
-        st.latch = min(st.latch, record.release)
-
-
-def latched(st: Any, waiting: Any, notes: Any) -> int:
-    """Return when the first fall of busy since the last service began is, FAR if none."""
-    found = st.latch
-    for place in range(st.head, st.tail):
-        note = notes[slot(waiting[slot(place, waiting)], notes)]
-        if note.edge and note.planned > st.begun:
-            found = min(found, note.planned)
-    return found
-
-
-def next_service(law: Any, st: Any, waiting: Any, notes: Any) -> int:
-    """Return when an idle host begins its next service, FAR if it does not."""
-    if st.tail - st.head < law.watermark:
-        return FAR
-    last = waiting[slot(st.head + law.watermark - 1, waiting)]
-    when = begins_at(st.free_at, notes[slot(last, notes)].planned)
-    if law.by_edge:
-        when = max(when, latched(st, waiting, notes))
-    return when
-
-
-def read_group(
-    law: Any, st: Any, waiting: Any, ends: Any, records: Any, notes: Any, start: int, count: int
-) -> None:
-    """Read the next frames back to back."""
-    for _ in range(count):
-        index = slot(waiting[slot(st.head, waiting)], notes)
-        record, note = records[index], notes[index]
-        if law.by_edge:
-            latch_edge(st, record, note)
-        end = start + law.read_time
-        record.read_start = start
-        record.read_end = end
-        early = law.may_underrun != 0 and underruns(start, note.need)
-        record.fate = fate_of_read(early, note.wrong)
-        ends[slot(st.named, ends)] = end
-        st.named += 1
-        st.head += 1
-        start = end
-    st.free_at = start
-
-
-def advance(
-    law: Any,
-    st: Any,
-    waiting: Any,
-    ends: Any,
-    records: Any,
-    notes: Any,
-    latencies: Any,
-    latency: int,
-    limit: int,
-    goal: int,
-) -> None:
-    """Take every decision of the host that lies strictly before an instant.
-
-    Stops where the admitted frame of number ``goal`` has been named by a service, if that is not
-    negative. Latencies that do not vary are ``latency``.
-    """
-    while st.tail > st.head and limit > st.free_at and not st.gone:
-        if goal >= 0 and st.named > goal:
-            return
-        if st.continues:
-            if st.free_at >= limit:
-                return
-            count = 0
-            while st.tail > st.head + count:
-                index = waiting[slot(st.head + count, waiting)]
-                if not is_read_on(notes[slot(index, notes)].planned, st.free_at):
-                    break
-                count += 1
-            st.continues = 1 if count > 0 else 0
-            read_group(law, st, waiting, ends, records, notes, st.free_at, count)
-            continue
-        when = next_service(law, st, waiting, notes)
-        if when >= limit:
-            return
-        index = slot(waiting[slot(st.head, waiting)], notes)
-        records[index].service = when
-        st.begun = when
-        st.latch = FAR
-        lasts = latencies[index] if len(latencies) else latency
-        read_group(law, st, waiting, ends, records, notes, reads_from(when, lasts), law.watermark)
-        st.continues = law.read_all
-
-
-def free(st: Any, ends: Any, upto: int) -> None:
-    """Free the slots of reads that have ended by an instant, inclusive."""
-    while st.freed < st.named and ends[slot(st.freed, ends)] <= upto:
-        st.freed += 1
-
-
-def discard(law: Any, st: Any, waiting: Any, records: Any, notes: Any, now: int) -> bool:
-    """Discard the oldest frame that is whole and that no service has named, if there is one."""
-    if st.tail == st.head:
-        return False
-    index = slot(waiting[slot(st.head, waiting)], notes)
-    record, note = records[index], notes[index]
-    if not may_replace(note.whole, now):
-        return False
-    if not released_before(record.release, now):
-        record.release = NEVER
-        note.planned = NEVER
-    elif law.by_edge:
-        latch_edge(st, record, note)
-    record.fate = OVERRUN
-    st.head += 1
-    return True
 
 
 def push(
@@ -244,43 +128,6 @@ def keep_words(
         for word in range(law.words):
             first_bit[lane, word] = pushed[lane, firsts[word]]
             last_bit[lane, word] = pushed[lane, lasts[word]]
-
-
-def end_of(
-    law: Any,
-    st: Any,
-    waiting: Any,
-    ends: Any,
-    records: Any,
-    notes: Any,
-    latencies: Any,
-    latency: int,
-    number: int,
-) -> int:
-    """Return when the read of the admitted frame of a number ends, NEVER if it never does.
-
-    Nothing else may arrive before that.
-    """
-    advance(law, st, waiting, ends, records, notes, latencies, latency, FAR, number)
-    return ends[slot(number, ends)] if st.named > number else NEVER
-
-
-def note_gone(law: Any, st: Any, waiting: Any, notes: Any, high: int) -> None:
-    """Note a host that will never come again, so that nothing is kept for it.
-
-    A host that is told of edges alone and missed the last one stands still for good once its
-    FIFO is full of frames that cannot be discarded; so does one whose master is held for good.
-    """
-    if law.when_full == DROP_NEW and law.by_edge:
-        closed = st.tail - st.head == law.depth
-    else:
-        closed = st.held != 0
-    if not closed or st.gone or st.continues or st.tail == st.head:
-        return
-    # Whether busy fell behind the newest conversion of all may not be known yet.
-    newest = waiting[slot(st.tail - 1, waiting)]
-    if newest < high - 1 and next_service(law, st, waiting, notes) == FAR:
-        st.gone = 1
 
 
 def settle(
