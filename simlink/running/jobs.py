@@ -17,8 +17,8 @@ if TYPE_CHECKING:
 #: About the most conversions in a job, unless its trials were then fewer than these.
 _LONGEST_JOB = 5 * 10**8
 _FEWEST = 128
-#: Conversions that make handing their part over a small matter; about two seconds of work.
-_WORTH_A_JOB = 40_000_000
+#: Conversions that make handing their part over a small matter; a few tenths of a second of work.
+_WORTH_A_JOB = 8_000_000
 #: About the most rows of a ledger in a job, so that memory does not grow with the run.
 _MOST_ROWS = 2**18
 

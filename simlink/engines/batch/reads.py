@@ -9,7 +9,6 @@ from typing import Any
 
 from simlink.base.instants import FAR, NEVER
 from simlink.engines.batch.draws import EDGES, Column, edge_columns
-from simlink.engines.batch.rings import draw
 from simlink.link.fate import fate_of_read
 from simlink.link.host_clocked import (
     RIGHT,
@@ -98,7 +97,7 @@ def read(
     data = CLOCK + 2 * bits
     # When each bit is captured; `clock` keeps the edges at the converter for the lanes.
     returned = data + law.lanes * (bits + 1)
-    latest = NEVER
+    latest, wrong = NEVER, False
     if law.returns:
         column = place[returned]
         for edge in range(2 * bits if column < 0 else 0):
@@ -112,27 +111,26 @@ def read(
         )  # fmt: skip
         for bit in range(bits):
             edge = 2 * bit + (0 if law.by_rise else 1)
-            captured[bit] = back[edge] if edge < kept else FAR
+            if edge < kept:
+                captured[bit] = latest = back[edge]
+            else:
+                captured[bit], wrong = FAR, True
     else:
         for bit in range(bits):
             captured[bit] = start + captures[bit]
-    wrong = False
-    for bit in range(bits):
-        if captured[bit] < FAR:
             latest = max(latest, captured[bit])
-        else:
-            wrong = True
     for lane in range(law.lanes):
         delay, column = lane_delays[lane], data + lane * (bits + 1)
+        which = place[column]
+        for edge in range(bits + 1 if which < 0 else 0):
+            still[edge] = constant[column]
+        jitter = draws[which : which + bits + 1, at] if which >= 0 else still
         begins = st.pending_ready + unit.msb_valid
-        valid = valid_at_host(
-            begins, delay, unit.return_distortion, draw(draws, place, constant, column, at),
-            lanes[lane],
-        )  # fmt: skip
+        valid = valid_at_host(begins, delay, unit.return_distortion, jitter[0], lanes[lane])
         until, before = lanes[lane], FAR
         for bit in range(bits):
             launch = clock[2 * bit + 1] if 2 * bit + 1 < passed else FAR
-            off = draw(draws, place, constant, column + bit + 1, at)
+            off = jitter[bit + 1]
             ends = launch + unit.data_hold if launch < FAR else FAR
             until = valid_until_at_host(ends, delay, unit.return_distortion, off, until)
             after = FAR
