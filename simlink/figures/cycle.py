@@ -278,9 +278,8 @@ def cycles(
         mean = reader.mean(spacing) - reader.read
         latency = Piece(by, mean, reader.most_for_one(spacing))
     pieces = [latency, Piece("read", reader.read, reader.read)]
-    least = reader.least_period() if reader.reads_on else None
-    host = Cycle("host", pieces, average, fast_average, buffered=True, least=least)
-    return [*found, host]
+    least = reader.least_period()
+    return [*found, Cycle("host", pieces, average, fast_average, buffered=True, least=least)]
 
 
 def _host_clocked(scenario: Scenario, clock: Fraction) -> list[Piece]:

@@ -530,7 +530,7 @@ def test_a_latency_without_a_bound_counts_by_the_share_of_cycles_that_fit():
     share = cycle.in_time(Fraction(2000 * NS), seed=1)
     expected = 1 - math.exp(-1250 / 300)
     assert abs(share - expected) < 4 * math.sqrt(expected * (1 - expected) / 2**16)
-    assert not found.meets["forwarded_clock"]
+    assert found.meets["forwarded_clock"] is False
     assert "service latency has no bound" in found.sentence
 
 
@@ -680,16 +680,35 @@ def test_a_late_capture_wants_a_clock_that_is_fast_enough():
     assert said.startswith("hold is 60 ns short at 5 MHz, and a faster clock is needed")
 
 
+@pytest.mark.parametrize(
+    ("forward", "back", "most"),
+    [
+        (10, 30, "return delay (barrier.return.delay) gives 30 ns"),
+        (30, 10, "forward delay (barrier.forward.delay) gives 30 ns"),
+    ],
+)
+def test_what_gives_the_most_to_a_margin_is_named_where_nothing_takes(forward, back, most):
+    """T / 2 of 5 MHz is 100 ns, and 40 ns of round trip leave the hold 60 short."""
+    parts = {"barrier.forward.delay": f"{forward} ns", "barrier.return.delay": f"{back} ns"}
+    one = budget_of(parts | {"host.capture": 3, "host.clock": "5 MHz"})
+    assert one.fault(one.margin("hold")) == most
+
+
 def test_every_budget_is_json_and_a_table():
     for scheme in SCHEMES:
         found = budget(made(NORMALS | {"link.scheme": scheme}), units=3)
         again = json.loads(found.to_json())
+        assert list(again) == [
+            "title", "scheme", "rate", "seed", "bit_error_ratio", "q", "wanted_yield", "verdict",
+            "meets_rate", "schemes", "cautions",
+        ]  # fmt: skip
+        assert (again["scheme"], again["seed"]) == (scheme, 5)
         assert list(again["schemes"]) == list(SCHEMES)
         assert again["cautions"]
         frame = found.to_pandas()
         assert list(frame.columns) == ["scheme", "margin", "term", "nominal", "worst", "from"]
         assert set(frame["scheme"]) == set(SCHEMES)
-        assert found._repr_html_().startswith("<p><b>")
+        assert found._repr_html_() == f"<p><b>{found.sentence}</b></p>{frame.to_html()}"
 
 
 def test_limits_have_a_worst_and_a_typical_value():

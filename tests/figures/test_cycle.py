@@ -5,7 +5,7 @@ from fractions import Fraction
 
 import pytest
 
-from simlink.figures.cycle import Cycle, Piece, arrivals, cycles, periods, tightest
+from simlink.figures.cycle import Cycle, Piece, arrivals, crossing, cycles, periods, tightest
 from simlink.scenario.distributions import Constant, Exponential
 from simlink.scenario.loading import from_dict
 
@@ -159,6 +159,31 @@ def test_a_converter_that_the_host_reads():
     (fast,) = cycles(scenario(**parts), clock=Fraction(80 * 10**6))
     assert fast.mean == 1047 * NS
     assert len(cycles(scenario(**parts), "remote_master")) == 2
+
+
+UNIFORM = {"shape": "uniform", "low": "0 ns", "high": "6 ns"}
+
+
+@pytest.mark.parametrize(
+    ("skew", "none", "channel", "lanes"),
+    [
+        ("4 ns", (10, 10), (14, 14), (14, 14)),
+        (UNIFORM, (10, 10), (13, 16), (13, 16)),
+        # Those of a list are the lanes' own, of which the worst counts.
+        (["1 ns", "3 ns"], (10, 10), (10, 10), (13, 13)),
+    ],
+)
+def test_a_crossing_counts_the_skew_that_its_channel_has(skew, none, channel, lanes):
+    """Delay 9 and jitter of -1 to 3, 1 on average; a falling edge has 2 ns of distortion more."""
+    jitter = {"shape": "uniform", "low": "-1 ns", "high": "3 ns"}
+    back = {"delay": "9 ns", "skew": skew, "jitter": jitter, "pulse_width_distortion": "2 ns"}
+    made = scenario(frame__lanes=2, barrier={"return": back})
+    for kind, (mean, largest) in {"none": none, "channel": channel, "lanes": lanes}.items():
+        rising = crossing(made, "data", "return", skew=kind)
+        assert (rising.name, rising.mean, rising.largest) == ("data", mean * NS, largest * NS)
+        falling = crossing(made, "data", "return", skew=kind, falling=True)
+        assert (falling.mean, falling.largest) == ((mean + 2) * NS, (largest + 2) * NS)
+    assert crossing(made, "data", "return") == crossing(made, "data", "return", skew="none")
 
 
 def test_the_longest_cycle():

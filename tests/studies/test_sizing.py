@@ -4,6 +4,7 @@ import math
 import numpy as np
 import pytest
 
+from simlink.figures.intervals import one_sided
 from simlink.records import Fate, FrameBlock
 from simlink.studies.cycles_seen import Counter, Losses, cycles_are_independent
 from simlink.studies.sizing import Ladder, Search, Verdict
@@ -95,6 +96,49 @@ def test_looks_double_up_to_the_budget():
     assert looks(1e-3, 100, 4000) == [64, 128, 256, 512, 1024, 2048, 4000]
     assert looks(1e-3, 100, 2100) == [64, 128, 256, 512, 1024, 2100]
     assert looks(1e-6, 1, 10) == [10]
+
+
+@pytest.mark.parametrize(("by_cycle", "tries"), [(False, 759), (True, 460)])
+def test_clusters_make_the_tries_fewer(by_cycle, tries):
+    """40 of 100 units lose 2 of 10 conversions each: 80 of 1000.
+
+    Their squares add up to 160; less 80^2 / 100 for the mean, by 100 / 99, 9600 / 99. Of tries
+    there are 0.08 x 0.92 x 1000^2 over that.
+    """
+    seen = Losses(100, 1000, np.full(40, 2))
+    low, high = one_sided(0.08 * tries, tries, 0.025)
+    found = limits(seen, 0.025, by_cycle)
+    assert found == (pytest.approx(low, rel=1e-9), pytest.approx(high, rel=1e-9))
+
+
+@pytest.mark.parametrize(
+    ("target", "number", "spent"),
+    [
+        # Of 1024 units 64 may spend a quarter of the error, 128 the root of an eighth.
+        (0.1, 1, 0.05 / 4),
+        (0.06, 2, 0.05 / math.sqrt(8) - 0.05 / 4),
+    ],
+)
+def test_a_look_spends_what_the_ones_before_have_left(target, number, spent):
+    """None lost in n units is at most 1 - spent^(1 / n): 0.066 at the first look, then 0.040."""
+    asked = []
+
+    def observe(at, first, stop):
+        asked.append((at, first, stop))
+        return Losses(stop - first, 100 * (stop - first))
+
+    search = Search(
+        observe, Ladder(0, 9, 0), target=target, confidence=0.95, conversions=100,
+        most_units=1024 + 64, by_cycle=False,
+    )  # fmt: skip
+    assert (search.rough, search.looks[-1]) == (64, 1024)
+    assert search._test(3, 0.05)
+    point = search.points[3]
+    assert (point.verdict, point.looks, point.low) == (Verdict.MEETS, number, 0.0)
+    assert point.high == pytest.approx(1 - spent ** (1 / (64 * number)), rel=1e-9)
+    assert (point.seen.units, point.seen.sent) == (64 * number, 6400 * number)
+    # The units of the rough search are not looked at again.
+    assert asked == [(3, 64, 128), (3, 128, 192)][:number]
 
 
 def test_none_lost_is_an_upper_limit_by_units():

@@ -36,6 +36,7 @@ def test_the_table_is_tidy():
     found = vary(link(), {"host.clock": "20 MHz, 40 MHz", "fifo.depth": "1..3"})
     table = found.table
     assert len(table) == 6 == found.total
+    assert list(table.columns[:4]) == ["host.clock", "host.clock [Hz]", "fifo.depth", "triggers"]
     assert list(table["host.clock"]) == ["20 MHz"] * 3 + ["40 MHz"] * 3
     assert list(table["host.clock [Hz]"]) == [20e6] * 3 + [40e6] * 3
     assert list(table["fifo.depth"]) == [1, 2, 3] * 2
