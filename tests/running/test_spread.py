@@ -98,7 +98,7 @@ def test_long_trials_make_small_jobs():
     assert jobs.job_size("batch", 10, 7, 10**9) == 2
     assert jobs.job_size("event", 2000, 2, 1000) == 1
     # Several chunks a job where there are enough for each worker to have four such jobs.
-    assert jobs.job_size("batch", 40_000, 2, 15_000) == 5 * 512
+    assert jobs.job_size("batch", 40_000, 2, 3_000) == 5 * 512
     assert jobs.job_size("batch", 4_096, 2, 1_000) == 512
     # Rows of a ledger are far larger than what they add up to.
     assert jobs.job_size("batch", 4_096, 1, 1_000, words=4) == 2**18 // 4000
