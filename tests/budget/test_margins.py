@@ -1,4 +1,7 @@
-"""Which quantities each margin holds and how, worked by hand from what travels where.
+"""Which quantities each margin holds and how.
+
+The table was printed by the code; its signs were then checked against what travels where, so it
+guards against change more than it proves the terms.
 
 In front: ``+`` what uses the margin up, ``-`` what gives to it, ``s`` what the slower of a line's
 two edges comes late, ``f`` what its faster one comes early. Data that comes late takes from setup
