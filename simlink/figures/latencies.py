@@ -24,7 +24,6 @@ EXACT = 2**20
 GROUPS = 64
 
 Counts = npt.NDArray[np.int64]
-Flags = npt.NDArray[np.bool_]
 
 
 class Latencies:

@@ -14,7 +14,7 @@ import pytest
 
 from simlink.base.compiled import why_plain
 from simlink.engines.batch import BatchEngine, streams
-from simlink.engines.batch.draws import Column, Draws
+from simlink.engines.batch.draws import Draws, Source
 from simlink.scenario.distributions import Exponential, Gamma, Limits, Lognormal, Normal, Uniform
 from simlink.scenario.law import CEILING
 from tests.engines.agreement import records_of, short_stretches, unlike
@@ -169,8 +169,8 @@ def columns():
     some = {"host.service_latency": MIDDLE["exponential"], "a": MIDDLE["limits"]}
     some |= {"b": MIDDLE["normal, between"], "c": Lognormal(mean=10**6, sigma=10**6)}
     some |= {"d": MIDDLE["uniform"], "e": Uniform(low=4, high=4)}
-    found = [Column(source, law) for source, law in some.items()]
-    return [*found, *(Column("lane 0", MIDDLE["normal"], 8, bit) for bit in (0, 3, 7))]
+    found = [Source(source, law) for source, law in some.items()]
+    return [*found, *(Source("lane 0", MIDDLE["normal"], 8, bit) for bit in (0, 3, 7))]
 
 
 @needs_numba

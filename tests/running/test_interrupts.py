@@ -17,6 +17,7 @@ import pytest
 
 import simlink
 from tests.engines.chain import chain
+from tests.running.processes import session
 
 ROOT = Path(simlink.__file__).parents[1]
 MOMENTS = int(os.environ.get("SIMLINK_MOMENTS", "1"))
@@ -75,19 +76,6 @@ def start(folder, command):
     )
     assert process.stdout.readline() == "begun\n"
     return process
-
-
-def session(leader):
-    """Return the processes of a session that are left."""
-    found = []
-    for stat in Path("/proc").glob("[0-9]*/stat"):
-        try:
-            fields = stat.read_text().rpartition(")")[2].split()
-        except OSError:
-            continue
-        if int(fields[3]) == leader and fields[0] != "Z":
-            found.append(int(stat.parent.name))
-    return found
 
 
 def ends(process, seconds=10):

@@ -25,6 +25,7 @@ from simlink.running import spread as spreading
 from simlink.running.ledger import LedgerFile
 from simlink.running.run import run
 from tests.engines.chain import chain
+from tests.running.processes import session
 
 ROOT = Path(simlink.__file__).parents[1]
 
@@ -232,19 +233,6 @@ def start(path, folder, *words):
         env={**os.environ, "PYTHONPATH": str(ROOT)},
         start_new_session=True,
     )
-
-
-def session(leader):
-    """Return the processes of a session that are left."""
-    found = []
-    for stat in Path("/proc").glob("[0-9]*/stat"):
-        try:
-            fields = stat.read_text().rpartition(")")[2].split()
-        except OSError:
-            continue
-        if int(fields[3]) == leader and fields[0] != "Z":
-            found.append(int(stat.parent.name))
-    return found
 
 
 def wait_for(condition, seconds=60):

@@ -32,7 +32,7 @@ _PAD = 8
 
 
 @dataclass(frozen=True)
-class Column:
+class Source:
     """One source; of one that is drawn ``stride`` times a frame, the draw number ``offset``."""
 
     source: str
@@ -41,30 +41,30 @@ class Column:
     offset: int = 0
 
 
-def conversion_columns(scenario: Scenario) -> list[Column]:
+def conversion_columns(scenario: Scenario) -> list[Source]:
     """Return the columns of what is drawn once for each conversion, in the order of the places."""
     trigger, converter, host = scenario.trigger, scenario.converter, scenario.host
     none = ZERO
     by_remote = scenario.link.scheme == "remote_master"
     forward = scenario.barrier.direction("forward").jitter
     return [
-        Column("trigger.jitter", trigger.jitter),
-        Column("barrier.forward.jitter", none if trigger.source == "remote" else forward),
-        Column("converter.conversion_time", converter.conversion_time),
-        Column("converter.aperture_jitter", converter.aperture_jitter),
-        Column(
+        Source("trigger.jitter", trigger.jitter),
+        Source("barrier.forward.jitter", none if trigger.source == "remote" else forward),
+        Source("converter.conversion_time", converter.conversion_time),
+        Source("converter.aperture_jitter", converter.aperture_jitter),
+        Source(
             "remote_clock.start_delay", scenario.remote_clock.start_delay if by_remote else none
         ),
-        Column("fifo.sync_delay", scenario.fifo.sync_delay),
-        Column("host.service_latency", host.service_latency),
-        Column("trigger.gap", _gap(scenario)),
-        Column("converter.busy_delay", none if by_remote else converter.busy_delay),
+        Source("fifo.sync_delay", scenario.fifo.sync_delay),
+        Source("host.service_latency", host.service_latency),
+        Source("trigger.gap", _gap(scenario)),
+        Source("converter.busy_delay", none if by_remote else converter.busy_delay),
     ]
 
 
-def edge_columns(law: Distribution, source: str, count: int) -> list[Column]:
+def edge_columns(law: Distribution, source: str, count: int) -> list[Source]:
     """Return the columns of a source that is drawn for each of ``count`` edges of a frame."""
-    return [Column(source, law, count, edge) for edge in range(count)]
+    return [Source(source, law, count, edge) for edge in range(count)]
 
 
 def _gap(scenario: Scenario) -> Distribution:
@@ -83,7 +83,7 @@ class Draws:
     ----------
     scenario : Scenario
         Whose seed.
-    columns : list of Column
+    columns : list of Source
         What is drawn.
 
     Attributes
@@ -96,11 +96,11 @@ class Draws:
         What the others always are, in base units.
     """
 
-    def __init__(self, scenario: Scenario, columns: list[Column]) -> None:
+    def __init__(self, scenario: Scenario, columns: list[Source]) -> None:
         self._seed = scenario.seed
         self.place = np.full(len(columns), -1, dtype=np.int64)
         self.constant = np.zeros(len(columns), dtype=np.int64)
-        self._varying: list[Column] = []
+        self._varying: list[Source] = []
         for at, column in enumerate(columns):
             if column.law.is_constant:
                 self.constant[at] = column.law.constant_value

@@ -45,6 +45,16 @@ def next_service(law: Any, st: Any, waiting: Any, notes: Any) -> int:
     return when
 
 
+def read_frame(law: Any, st: Any, ends: Any, start: int, need: int, wrong: bool) -> tuple[int, int]:
+    """Read the next frame that has a slot from an instant on; return its end and its fate."""
+    end = start + law.read_time
+    ends[slot(st.named, ends)] = end
+    st.named += 1
+    st.free_at = end
+    early = law.may_underrun != 0 and underruns(start, need)
+    return end, fate_of_read(early, wrong)
+
+
 def read_group(
     law: Any, st: Any, waiting: Any, ends: Any, records: Any, notes: Any, start: int, count: int
 ) -> None:
@@ -54,16 +64,10 @@ def read_group(
         record, note = records[index], notes[index]
         if law.by_edge:
             latch_edge(st, record, note)
-        end = start + law.read_time
         record.read_start = start
-        record.read_end = end
-        early = law.may_underrun != 0 and underruns(start, note.need)
-        record.fate = fate_of_read(early, note.wrong)
-        ends[slot(st.named, ends)] = end
-        st.named += 1
+        start, record.fate = read_frame(law, st, ends, start, note.need, note.wrong)
+        record.read_end = start
         st.head += 1
-        start = end
-    st.free_at = start
 
 
 def advance(

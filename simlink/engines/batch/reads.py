@@ -8,7 +8,7 @@ from __future__ import annotations
 from typing import Any
 
 from simlink.base.instants import FAR, NEVER
-from simlink.engines.batch.draws import EDGES, Column, edge_columns
+from simlink.engines.batch.draws import EDGES, Source, edge_columns
 from simlink.link.fate import fate_of_read
 from simlink.link.host_clocked import (
     RIGHT,
@@ -25,7 +25,7 @@ BUSY = EDGES
 CLOCK = EDGES + 2
 
 
-def read_columns(scenario: Scenario) -> list[Column]:
+def read_columns(scenario: Scenario) -> list[Source]:
     """Return the columns of all edges of a conversion, in the order of the places."""
     bits = scenario.bits_per_lane
     forward = scenario.barrier.direction("forward").jitter

@@ -25,7 +25,7 @@ from simlink.engines.batch.draws import (
     SYNC_DELAY,
     TRIGGER_JITTER,
 )
-from simlink.engines.batch.fifo_host import advance, discard, end_of, free, note_gone
+from simlink.engines.batch.fifo_host import advance, discard, end_of, free, note_gone, read_frame
 from simlink.engines.batch.rings import blank, draw, expire, slot
 from simlink.link.channel import arrives_at
 from simlink.link.converter import (
@@ -40,7 +40,6 @@ from simlink.link.fate import (
     MISSED_TRIGGER,
     NOT_RECEIVED,
     OVERRUN,
-    fate_of_read,
 )
 from simlink.link.fifo import WhenFull, admits, releases_at
 from simlink.link.host import (
@@ -49,7 +48,6 @@ from simlink.link.host import (
     gives_up,
     is_read_on,
     reads_from,
-    underruns,
 )
 from simlink.link.remote_clock import held_back_until, starts_at
 from simlink.link.transport import sent_at
@@ -318,12 +316,7 @@ def walk(
                         else:
                             service = begins_at(st.free_at, planned)
                             read_start = reads_from(service, lasts)
-                        read_end = read_start + law.read_time
-                        early = law.may_underrun != 0 and underruns(read_start, need)
-                        fate = fate_of_read(early, wrong)
-                        end[slot(st.named, end)] = read_end
-                        st.named += 1
-                        st.free_at = read_end
+                        read_end, fate = read_frame(law, st, end, read_start, need, wrong)
                     else:
                         wait[slot(st.tail, wait)] = k
                         st.tail += 1

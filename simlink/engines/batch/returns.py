@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from simlink.base.instants import FAR, Times
-from simlink.engines.batch.draws import Column, edge_columns
+from simlink.engines.batch.draws import Source, edge_columns
 from simlink.link.transport import packets_of
 from simlink.link.unit import Units
 from simlink.scenario.distributions import Distribution, reach
@@ -37,7 +37,7 @@ class Symbols:
     packets, fixed, may_underrun : bool
         Whether they are packets; whether frames differ in nothing but their start; whether a read
         may come too early.
-    columns : list of Column
+    columns : list of Source
         The jitter of each symbol of each lane.
     """
 
@@ -50,7 +50,7 @@ class Symbols:
     packets: bool
     fixed: bool
     may_underrun: bool
-    columns: list[Column]
+    columns: list[Source]
 
 
 def symbols(scenario: Scenario, units: Units, words: bool) -> Symbols:
