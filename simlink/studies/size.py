@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 from simlink.base.errors import InputError
 from simlink.engines.choice import choose
-from simlink.studies import bounds
+from simlink.proofs import bounds
 from simlink.studies.cycles_seen import Losses, cycles_are_independent
 from simlink.studies.sizing import Ladder, Search
 from simlink.studies.sizing_jobs import Runs

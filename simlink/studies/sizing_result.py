@@ -19,8 +19,8 @@ if TYPE_CHECKING:
     import pandas as pd
     from matplotlib.axes import Axes
 
+    from simlink.proofs.bounds import DepthBound
     from simlink.scenario.schema import Scenario
-    from simlink.studies.bounds import DepthBound
     from simlink.studies.sizing import Point
 
 

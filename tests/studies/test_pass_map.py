@@ -11,7 +11,7 @@ from simlink.base.cautions import CAUTIONS
 from simlink.base.errors import InputError
 from simlink.studies import pass_map as maps
 from simlink.studies.pass_map import PassMap, at, clock_key, pass_map, usual_axes
-from tests.studies.test_bounds import scenario
+from tests.proofs.test_bounds import scenario
 
 NS = 10**6
 MHZ = 10**6

@@ -9,7 +9,7 @@ from simlink.pictures.sizing_table import table
 from simlink.studies import size as sizes
 from simlink.studies.size import size
 from simlink.studies.sizing import Search, Verdict
-from tests.studies.test_bounds import scenario
+from tests.proofs.test_bounds import scenario
 
 LATENCY = {"shape": "exponential", "mean": "400 ns"}
 

@@ -9,7 +9,7 @@ from simlink.records import Fate, FrameBlock
 from simlink.studies.cycles_seen import Counter, Losses, cycles_are_independent
 from simlink.studies.sizing import Ladder, Search, Verdict
 from simlink.studies.sizing_limits import FEW, limits, looks
-from tests.studies.test_bounds import scenario
+from tests.proofs.test_bounds import scenario
 
 LOST = (Fate.OVERRUN,)
 

@@ -7,7 +7,7 @@ from simlink.base.errors import InputError
 from simlink.running import run as runs
 from simlink.studies import vary as studies
 from simlink.studies.vary import vary
-from tests.studies.test_bounds import scenario
+from tests.proofs.test_bounds import scenario
 
 LATENCY = {"shape": "exponential", "mean": "700 ns"}
 

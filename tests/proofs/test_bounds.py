@@ -2,10 +2,10 @@ import numpy as np
 import pytest
 
 from simlink.engines.batch import BatchEngine
+from simlink.proofs import bounds
+from simlink.proofs.bounds import RateLatency, TokenBucket, UnboundedError
 from simlink.records import Fate
 from simlink.scenario.loading import from_dict
-from simlink.studies import bounds
-from simlink.studies.bounds import RateLatency, TokenBucket, UnboundedError
 
 
 def scenario(**changes):

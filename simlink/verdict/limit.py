@@ -1,0 +1,177 @@
+"""One limit of a link, how far from it the link stays, and how that is known."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+from fractions import Fraction
+
+
+class Known(StrEnum):
+    """How it is known whether a limit holds."""
+
+    #: From bounded inputs, whatever is drawn.
+    PROVEN = "proven"
+    #: No violation among those simulated; a bound says how rare it is.
+    NOT_SEEN = "not seen"
+    #: Broken in this run, or on average in the long run.
+    VIOLATED = "violated"
+    #: Not seen, but some draw breaks it.
+    POSSIBLE = "can be violated"
+
+
+@dataclass(frozen=True)
+class Limit:
+    """One row of the table of limits.
+
+    Attributes
+    ----------
+    key : str
+        Its name for programs, such as ``"acquisition"``, one of `KEYS`.
+    what : str
+        Its name for people.
+    unit : str
+        Of limit, worst and margin: ``"s"``, ``"frames"``, ``"1"`` (a load or a share) or
+        ``"bit/s"``.
+    limit : Fraction or None
+        What must not be exceeded or undercut.
+    worst : Fraction or None
+        The worst that is known: proven where there is a bound, else the worst seen or, of
+        unbounded jitter, at a stated probability.
+    margin : Fraction or None
+        What is left, negative where the limit is broken; None where no number says so.
+    known : Known
+        How that is known.
+    evidence : str
+        The same in a sentence: the share with its interval, the bound by units and by words with
+        its assumption, the draw that breaks it, or what a proof rests on.
+    keys : tuple of str
+        The keys of the scenario that it rests on, the one that takes most first.
+    """
+
+    key: str
+    what: str
+    unit: str
+    limit: Fraction | None
+    worst: Fraction | None
+    margin: Fraction | None
+    known: Known
+    evidence: str
+    keys: tuple[str, ...] = ()
+
+    @property
+    def holds(self) -> bool:
+        """Whether it may be relied on: proven, or never seen broken."""
+        return self.known in (Known.PROVEN, Known.NOT_SEEN)
+
+    @property
+    def share(self) -> Fraction | None:
+        """The margin as a share of the limit; None where either is missing or the limit is 0."""
+        if self.margin is None or not self.limit:
+            return None
+        return self.margin / abs(self.limit)
+
+
+#: Every limit there is, in the order of the table.
+KEYS = (
+    "acquisition",
+    "period",
+    "clock_period",
+    "clock_high",
+    "clock_low",
+    "setup",
+    "hold",
+    "first_bit",
+    "strobe_setup",
+    "strobe_hold",
+    "pulse",
+    "line_rate",
+    "packet_rate",
+    "early_read",
+    "fifo_depth",
+    "host_rate",
+    "notice",
+    "timeout",
+)
+
+
+@dataclass(frozen=True)
+class Cause:
+    """What breaks a limit: the one quantity whose best value, all draws alike, mends it.
+
+    Attributes
+    ----------
+    limit : str
+        The key of the limit.
+    key : str
+        The key of the scenario that is at fault.
+    text : str
+        One sentence.
+    tried : bool
+        Whether the run was repeated with that quantity at its best and the loss was gone.
+    """
+
+    limit: str
+    key: str
+    text: str
+    tried: bool
+
+
+@dataclass(frozen=True)
+class Remedy:
+    """A change at which a broken limit holds.
+
+    Attributes
+    ----------
+    limit : str
+        The key of the limit.
+    changes : tuple of (str, str)
+        Keys of the scenario and what to write for each, as in the file.
+    text : str
+        One sentence.
+    tried : bool
+        Whether it was run, and the limit held.
+    """
+
+    limit: str
+    changes: tuple[tuple[str, str], ...]
+    text: str
+    tried: bool
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """The answer to a run.
+
+    Attributes
+    ----------
+    meets : bool
+        Whether every limit holds.
+    limits : tuple of Limit
+        In the order of `KEYS`; those that do not apply to the scenario are left out.
+    least : Limit or None
+        The one with the least margin as a share of its limit, or that is broken the most.
+    sentence : str
+        The verdict.
+    because : str
+        What limits it, or what breaks it and why.
+    causes : tuple of Cause
+        For each limit that is broken.
+    remedies : tuple of Remedy
+        For each limit that is broken and that one change can mend.
+    """
+
+    meets: bool
+    limits: tuple[Limit, ...]
+    least: Limit | None
+    sentence: str
+    because: str
+    causes: tuple[Cause, ...] = ()
+    remedies: tuple[Remedy, ...] = ()
+
+    def __getitem__(self, key: str) -> Limit:
+        """Return the limit of a key; KeyError if the scenario has none of it."""
+        for one in self.limits:
+            if one.key == key:
+                return one
+        raise KeyError(key)
