@@ -16,6 +16,7 @@ from simlink.commands import (
     diagram,
     dump,
     host_latency,
+    loss,
     measure,
     pass_map,
     run,
@@ -36,6 +37,7 @@ app = typer.Typer(
 app.command("run")(run.run)
 app.command("diagram")(diagram.diagram)
 app.command("size")(size.size)
+app.command("loss")(loss.loss)
 app.command("vary")(vary.vary)
 app.command("budget")(budget.budget)
 app.command("pass-map")(pass_map.pass_map)

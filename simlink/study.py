@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from simlink.budget import Budget
     from simlink.pictures.diagram import Diagram
     from simlink.running.run import Run
+    from simlink.studies.loss import LossStudy
     from simlink.studies.sizing_result import Sizing
     from simlink.studies.vary import Variation
     from simlink.tracing.trace import Trace
@@ -60,6 +61,12 @@ class Study:
         from simlink.studies.size import size
 
         return size(self.scenario, sought, at_most=at_most, **options)
+
+    def loss(self, **options: Any) -> LossStudy:
+        """Compute how often the FIFO overruns, however rare; see `simlink.studies.loss.loss`."""
+        from simlink.studies.loss import loss
+
+        return loss(self.scenario, **options)
 
     def vary(self, keys: dict[str, Any], figure: str = "overrun", **options: Any) -> Variation:
         """Run over the values of one or two keys; see `simlink.studies.vary.vary`."""

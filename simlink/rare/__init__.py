@@ -1,0 +1,1 @@
+"""Losses too rare to be seen in a run."""

@@ -1,0 +1,221 @@
+"""A scenario as a queue that the chain can follow, or why it is none.
+
+Frames arrive when their first bit is pushed: those of periodic triggers at a fixed spacing, each
+moved by what is drawn for its conversion; those of Poisson triggers, of which the converter
+misses some, a fixed and then a memoryless time after the frame before. What varies on the return
+path (jitter, skew, synchroniser) is kept to its ends.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from simlink.base.errors import InputError
+from simlink.base.instants import period_of
+from simlink.figures.reader import reader_of
+from simlink.link import unit
+from simlink.link.transport import packets_of, sent_at
+from simlink.link.trigger import actual_frequency
+from simlink.rare.survival import independent
+from simlink.scenario.distributions import Distribution, reach
+
+if TYPE_CHECKING:
+    from simlink.base.instants import Times
+    from simlink.scenario.schema import Scenario
+
+#: Units whose timing is worked out; they stand for all.
+MOST_UNITS = 1000
+
+
+class NoQueueError(InputError):
+    """Raised where the chain cannot follow a scenario; names the key that speaks against it."""
+
+
+@dataclass(frozen=True)
+class Timing:
+    """One unit's times, in fs.
+
+    Attributes
+    ----------
+    spacing : float
+        Between arrivals; of Poisson triggers, the least fixed part of it.
+    waiting : float
+        Of Poisson triggers, the mean of the memoryless part; else 0.
+    loose : float
+        By how much jitter may move an arrival.
+    soonest, latest : float
+        From the earliest arrival to the release.
+    taken : float
+        The share of triggers that the converter takes.
+    """
+
+    spacing: float
+    waiting: float
+    loose: float
+    soonest: float
+    latest: float
+    taken: float
+
+
+@dataclass(frozen=True)
+class Queue:
+    """Arrivals, releases and services.
+
+    Attributes
+    ----------
+    depth : int
+        Slots.
+    latency : Distribution
+        Of the service, fs.
+    read : float
+        Of one frame, fs.
+    moved : tuple of Distribution
+        What arrivals of periodic triggers are moved by, fs.
+    width : float
+        The most that it comes to, fs; of Poisson triggers, by how much the fixed part of a
+        spacing varies.
+    units : tuple of (Timing, int)
+        Kinds of units, and how many there are of each.
+    """
+
+    depth: int
+    latency: Distribution
+    read: float
+    moved: tuple[Distribution, ...]
+    width: float
+    units: tuple[tuple[Timing, int], ...]
+
+
+def queue_of(scenario: Scenario) -> Queue:
+    """Return a scenario as a queue.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        What is asked about.
+
+    Raises
+    ------
+    NoQueueError
+        With the key that speaks against it.
+    """
+    _refuse_others(scenario)
+    poisson = scenario.trigger.pattern == "poisson"
+    laws = _moving(scenario, poisson)
+    width = sum(high - low for low, high in map(reach, laws.values()))
+    units = _units(scenario, poisson, laws, width)
+    for one, _ in units:
+        if one.latest + (0 if poisson else width) > one.spacing:
+            said = f"{scenario.fifo.release_bits}"
+            raise _no(scenario, "fifo.release_bits", said, "a release before the next frame comes")
+    moved = () if poisson else tuple(law for law in laws.values() if not law.is_constant)
+    read = float(reader_of(scenario).read)
+    return Queue(scenario.fifo.depth, scenario.host.service_latency, read, moved, width, units)
+
+
+def _no(scenario: Scenario, key: str, value: object, wanted: str) -> NoQueueError:
+    return NoQueueError(scenario.name, key, f"{value}", f"{wanted}, for a loss to be computed")
+
+
+def _refuse_others(scenario: Scenario) -> None:
+    """Refuse what is read in another way than frame by frame from a FIFO."""
+    host = scenario.host
+    wanted = (
+        ("link.scheme", scenario.link.scheme, ("remote_master",)),
+        ("trigger.pattern", scenario.trigger.pattern, ("periodic", "poisson")),
+        ("fifo.when_full", scenario.fifo.when_full, ("drop_new",)),
+        ("host.read_all", host.read_all, (False,)),
+        ("host.watermark", host.watermark, (1,)),
+        ("host.notice", host.notice, ("count",)),
+    )
+    for key, value, allowed in wanted:
+        if value not in allowed:
+            said = str(value).lower() if isinstance(value, bool) else value
+            raise _no(scenario, key, said, " or ".join(str(one).lower() for one in allowed))
+    if not independent(host.service_latency):
+        shape = getattr(host.service_latency, "shape", "")
+        raise _no(scenario, "host.service_latency", shape, "latencies that do not hang together")
+
+
+def _moving(scenario: Scenario, poisson: bool) -> dict[str, Distribution]:
+    """Return what an arrival is moved by, by key."""
+    trigger = scenario.trigger
+    laws = {
+        "converter.conversion_time": scenario.converter.conversion_time,
+        "remote_clock.start_delay": scenario.remote_clock.start_delay,
+    }
+    jitters = {"trigger.jitter": trigger.jitter}
+    if trigger.source == "host":
+        jitters["barrier.forward.jitter"] = scenario.barrier.direction("forward").jitter
+    for key, law in (laws | jitters).items():
+        if not all(map(math.isfinite, reach(law))):
+            raise _no(scenario, key, "without bound", "a law with bounds")
+        if not law.is_constant and not independent(law):
+            raise _no(scenario, key, "a law with a memory", "independent draws")
+        if poisson and key in jitters and not law.is_constant:
+            raise _no(scenario, key, "random", "no jitter with Poisson triggers")
+    return laws if poisson else laws | jitters
+
+
+def _units(
+    scenario: Scenario, poisson: bool, laws: dict[str, Distribution], width: float
+) -> tuple[tuple[Timing, int], ...]:
+    """Return the kinds of units that are built, and how many there are of each."""
+    count = min(scenario.trials, MOST_UNITS)
+    built = unit.build(scenario, range(count))
+    assert scenario.trigger.rate is not None
+    cycle = ("converter.conversion_time", "remote_clock.start_delay")
+    occupied = [sum(reach(laws[key])[end] for key in cycle) for end in (0, 1)]
+    mean_occupied = sum(laws[key].mean for key in cycle)
+    jitter, sync = (
+        reach(scenario.barrier.direction("return").jitter),
+        reach(scenario.fifo.sync_delay),
+    )
+    for key, law in (("barrier.return.jitter", jitter), ("fifo.sync_delay", sync)):
+        if not all(map(math.isfinite, law)):
+            raise _no(scenario, key, "without bound", "a law with bounds")
+    crossing = built.lanes.min() + jitter[0]
+    if scenario.trigger.source == "host":
+        jitters = reach(scenario.barrier.direction("forward").jitter)
+        crossing = min(crossing, built.forward.min() + jitters[0])
+    if crossing < 0:
+        raise _no(scenario, "barrier", "jitter above the delay", "crossings that take some time")
+    loose, found = jitter[1] - jitter[0], Counter[Timing]()
+    for row in range(count):
+        rate = actual_frequency(scenario.trigger.rate.value, int(built.trigger_tolerance[row]))
+        period, readout = float(period_of(rate)), float(built.readout[row])
+        spacing = readout + occupied[0] if poisson else period
+        if not poisson and occupied[1] + readout + width > period:
+            said = "too long"
+            raise _no(scenario, cycle[0], said, "a converter that is free before every trigger")
+        first, enough, last = _pushes(scenario, built.captured[row])
+        if last - first > spacing - width:
+            said = "too slow"
+            raise _no(scenario, "barrier.return.line_rate", said, "packets that find a free line")
+        lanes = built.lanes[row]
+        after = float(enough - first + lanes.max() - lanes.min())
+        timing = Timing(
+            spacing,
+            period if poisson else 0.0,
+            loose,
+            after + sync[0],
+            after + loose + sync[1],
+            period / (period + readout + mean_occupied) if poisson else 1.0,
+        )
+        found[timing] += 1
+    return tuple(found.items())
+
+
+def _pushes(scenario: Scenario, captured: Times) -> tuple[int, int, int]:
+    """Return when the first bit, the release bit and the last bit set out on the barrier, fs."""
+    packets, bit = packets_of(scenario), scenario.fifo.release_bits - 1
+    if packets is None:
+        return captured.item(0), captured.item(bit), captured.item(-1)
+    free, ends = 0, []
+    for packet in packets:
+        free = sent_at(captured.item(packet.last), free, packet.line_time)
+        ends += [free] * (packet.last - packet.first + 1)
+    return ends[0], ends[bit], ends[-1]

@@ -1,0 +1,84 @@
+"""The loss command: what it says, what it keeps, and what it refuses in one line."""
+
+import json
+
+import pytest
+from typer.testing import CliRunner
+
+from simlink.base.cautions import CAUTIONS
+from simlink.base.errors import InputError
+from simlink.cli import app
+from simlink.studies.loss import duration
+from tests.outside import queues
+
+
+def run(*words):
+    return CliRunner().invoke(app, ["loss", *map(str, words)])
+
+
+def flat(text):
+    return " ".join(text.split())
+
+
+@pytest.fixture
+def path(tmp_path):
+    tried = queues.queue("periodic", queues.exponential(0.5), 6, conversions=10)
+    file = tmp_path / "queue.toml"
+    file.write_text(tried.to_toml())
+    return file
+
+
+def test_share_hours_and_cautions_are_told(path, tmp_path):
+    out = tmp_path / "out"
+    result = run(path, "--out", out)
+    assert result.exit_code == 0, result.output
+    said = flat(result.stdout)
+    truth = queues.periodic_arrivals_loss(0.5, 6)
+    assert "A FIFO of 6 slots overruns in " in said
+    assert flat(CAUTIONS) in said
+    kept = json.loads((out / "loss.json").read_text())
+    assert kept["loss"]["low"] <= truth <= kept["loss"]["high"]
+    # A trigger a millisecond: 3.6e6 words an hour.
+    assert kept["words_lost_per_hour"]["value"] == pytest.approx(3.6e6 * truth, rel=0.01)
+    assert kept["mean_time_between_losses"] == pytest.approx(1e-3 / truth, rel=0.01)
+
+
+def test_the_printed_bounds_hold_the_value(path):
+    rows = run(path).stdout.splitlines()
+    share = next(row for row in rows if "share of triggers" in row).split()
+    value, low, high = float(share[3]), float(share[4]), float(share[6])
+    assert low <= value <= high
+
+
+def test_json_stands_alone(path):
+    result = run(path, "--json", "--conversions", "40")
+    found = json.loads(result.stdout)
+    assert found["loss"]["conversions"] == 40
+    assert "over the first 40 conversions, from empty" in flat(result.stderr)
+
+
+def test_what_never_overruns_is_said_to(tmp_path):
+    file = tmp_path / "calm.toml"
+    file.write_text(queues.queue("periodic", queues.constant(0.5), 1, conversions=10).to_toml())
+    assert "A FIFO of 1 slot never overruns." in flat(run(file).stdout)
+
+
+@pytest.mark.parametrize("words", [("--width", "0"), ("--conversions", "0"), ("--width", "wide")])
+def test_bad_options_are_told(path, words):
+    with pytest.raises(InputError, match=words[0]):
+        CliRunner().invoke(app, ["loss", str(path), *words], catch_exceptions=False)
+
+
+@pytest.mark.parametrize(
+    ("seconds", "said"),
+    [
+        (0.004, "4 ms"),
+        (7199, "7200 s"),
+        (7200, "2 hours"),
+        (200_000, "2.31 days"),
+        (1e9, "31.7 years"),
+        (1e16, "3.17e+08 years"),
+    ],
+)
+def test_times_are_spoken_of_in_the_unit_that_suits_them(seconds, said):
+    assert duration(seconds) == said

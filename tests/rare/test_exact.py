@@ -1,0 +1,121 @@
+"""Computed losses of whole links: against the batch engine, and what is refused."""
+
+from itertools import pairwise
+
+import numpy as np
+import pytest
+
+from simlink.rare.exact import exact_loss
+from simlink.rare.queue import NoQueueError, queue_of
+from simlink.records import Fate
+from simlink.running.run import run
+from simlink.scenario.loading import from_dict
+
+#: A link at 1 MHz that overruns a FIFO of 3 now and then.
+LINK = {
+    "seed": 5,
+    "link": {"scheme": "remote_master"},
+    "trigger": {"rate": "1 MHz"},
+    "frame": {"lanes": 2, "word_bits": 12},
+    "converter": {"conversion_time": {"shape": "uniform", "low": "300 ns", "high": "420 ns"}},
+    "remote_clock": {"frequency": "50 MHz"},
+    "barrier": {
+        "forward": {"delay": "12 ns"},
+        "return": {
+            "delay": "14 ns",
+            "skew": {"shape": "uniform", "low": "0 ns", "high": "4 ns"},
+            "jitter": {"shape": "uniform", "low": "-1 ns", "high": "1 ns"},
+        },
+    },
+    "fifo": {"depth": 3, "sync_delay": {"shape": "uniform", "low": "5 ns", "high": "15 ns"}},
+    "host": {"clock": "80 MHz", "service_latency": {"shape": "exponential", "mean": "350 ns"}},
+}
+
+
+def link(**values):
+    """Return the link with other values, keys written with two underscores for a dot."""
+    return from_dict(LINK).with_values({key.replace("__", "."): v for key, v in values.items()})
+
+
+def simulated(scenario, trials=200, conversions=10_000):
+    """Return the mean share of overruns of independent units, and its standard error."""
+    found = run(
+        scenario.with_(trials=trials, conversions=conversions), engine="batch", ledger=False
+    )
+    shares = found.tally.of_fate(Fate.OVERRUN) / conversions
+    return float(shares.mean()), float(shares.std(ddof=1) / np.sqrt(trials))
+
+
+@pytest.mark.parametrize(
+    "values",
+    [
+        {},
+        {"fifo__release_bits": 3},
+        {"converter__conversion_time": "350 ns", "trigger__jitter": "0 s"},
+        {
+            "trigger__jitter": {"shape": "uniform", "low": "-60 ns", "high": "60 ns"},
+            "converter__conversion_time": "300 ns",
+        },
+        {"host__service_latency": {"shape": "gamma", "mean": "450 ns", "sigma": "600 ns"}},
+        {
+            "barrier__return__style": "packets",
+            "barrier__return__packet_bits": 12,
+            "barrier__return__overhead_bits": 4,
+            "barrier__return__line_rate": "100 Mbit/s",
+        },
+    ],
+    ids=["all", "release", "plain", "jitter", "gamma", "packets"],
+)
+def test_periodic_triggers_lose_as_the_engine_does(values):
+    scenario = link(**values)
+    found = exact_loss(scenario)
+    share, error = simulated(scenario)
+    assert found.low <= found.value <= found.high <= 1.3 * found.low
+    assert abs(share - found.value) < 4 * error + 0.01 * found.value
+
+
+def test_poisson_triggers_lose_as_the_engine_does():
+    scenario = link(trigger__pattern="poisson", trigger__rate="900 kHz", fifo__depth=4)
+    found = exact_loss(scenario)
+    share, error = simulated(scenario)
+    assert found.low - 4 * error <= share <= found.high + 4 * error
+
+
+def test_units_that_differ_are_averaged():
+    scenario = link(
+        trigger__tolerance={"shape": "uniform", "low": "-3000 ppm", "high": "3000 ppm"}
+    ).with_(trials=60)
+    alike, apart = exact_loss(link()), exact_loss(scenario, width=0.5)
+    assert len(queue_of(scenario).units) == 60
+    assert apart.low <= alike.value <= apart.high
+
+
+def test_a_deeper_fifo_and_a_slower_rate_lose_less():
+    losses = [exact_loss(link(fifo__depth=depth)).value for depth in (2, 3, 4)]
+    assert all(later < 0.6 * sooner for sooner, later in pairwise(losses))
+    assert exact_loss(link(trigger__rate="800 kHz")).high < losses[0]
+
+
+@pytest.mark.parametrize(
+    ("values", "key"),
+    [
+        ({"link__scheme": "forwarded_clock"}, "link.scheme"),
+        (
+            {"trigger__pattern": "burst", "trigger__burst_length": 3, "trigger__gap": "9 us"},
+            "trigger.pattern",
+        ),
+        ({"fifo__when_full": "drop_old"}, "fifo.when_full"),
+        ({"host__read_all": True}, "host.read_all"),
+        ({"host__watermark": 2}, "host.watermark"),
+        ({"host__notice": "edge"}, "host.notice"),
+        ({"trigger__jitter": {"shape": "exponential", "mean": "2 ns"}}, "trigger.jitter"),
+        ({"converter__conversion_time": "900 ns"}, "converter.conversion_time"),
+        ({"fifo__sync_delay": "800 ns"}, "fifo.release_bits"),
+        ({"fifo__depth": 65}, "fifo.depth"),
+    ],
+)
+def test_what_is_no_such_queue_is_refused_by_its_key(values, key):
+    with pytest.raises(NoQueueError) as refused:
+        exact_loss(link(**values))
+    assert f": {key}: " in str(refused.value)
+    assert "to be computed" in str(refused.value)
