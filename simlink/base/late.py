@@ -1,6 +1,6 @@
-"""The one place where a result finds who draws it, when it is asked to.
+"""The one place where a result finds who draws or judges it, when it is asked to.
 
-Pictures know results and not the other way round, so a result names its picture by a word.
+Pictures and verdicts know results and not the other way round, so a result names them by a word.
 """
 
 from __future__ import annotations
@@ -22,3 +22,8 @@ def picture(module: str, name: str) -> Callable[..., Any]:
     """
     found: Callable[..., Any] = getattr(importlib.import_module(f"simlink.pictures.{module}"), name)
     return found
+
+
+def verdict_of(run: Any) -> Any:
+    """Return the `verdict.limit.Verdict` of a run."""
+    return importlib.import_module("simlink.verdict.verdict").verdict_of(run)

@@ -91,7 +91,7 @@ def _head(run: Run) -> str:
     engine = run.engine + (f" ({run.why})" if run.why else "")
     size = f"{_many(scenario.trials, 'unit')} of {_many(scenario.conversions, 'conversion')}"
     lines = [printable(scenario.title or scenario.name)]
-    lines += [wrapped(run.answer.verdict), wrapped(run.answer.limit)]
+    lines += [wrapped(run.verdict.sentence), wrapped(run.verdict.because)]
     lines.append(wrapped(f"Engine {engine}, seed {scenario.seed}, {size}."))
     if run.interrupted:
         said = f"Interrupted: the figures are those of the {size} that were finished."

@@ -10,17 +10,17 @@ import tomllib
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import closing, suppress
 from dataclasses import dataclass, field
-from functools import partial
+from functools import cached_property, partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from simlink.base.cautions import CAUTIONS
 from simlink.base.errors import OutputError
 from simlink.base.interrupts import uninterrupted
+from simlink.base.late import verdict_of
 from simlink.base.version import __version__
 from simlink.engines.choice import choose
 from simlink.figures import summary
-from simlink.figures.answer import Answer, answer
 from simlink.figures.cycle import Cycle, cycles
 from simlink.figures.summary import Figure
 from simlink.figures.tally import Tally
@@ -131,10 +131,10 @@ class Run:
             raise ValueError("this run kept no ledger; run it with ledger=True")
         return frame(self.rows)
 
-    @property
-    def answer(self) -> Answer:
-        """Does the link keep the rate, and what limits it."""
-        return answer(self.scenario, dict(self.figures))
+    @cached_property
+    def verdict(self) -> Any:
+        """Whether every limit holds, each with its margin: a `verdict.limit.Verdict`."""
+        return verdict_of(self)
 
     @property
     def cycles(self) -> list[Cycle]:
@@ -150,11 +150,7 @@ class Run:
             "seed": self.scenario.seed,
             "version": __version__,
             "interrupted": self.interrupted,
-            "answer": {
-                "meets_rate": self.answer.meets,
-                "verdict": self.answer.verdict,
-                "limit": self.answer.limit,
-            },
+            **self.verdict.to_dict(),
             "figures": self.figures.to_dict(),
             "assumed": [
                 {"key": one.key, "value": one.value, "why": one.why}
@@ -169,10 +165,10 @@ class Run:
         return json.dumps(self.to_dict(), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
 
     def __repr__(self) -> str:
-        return f"{self.answer.verdict}\n{self.answer.limit}\n{self.figures!r}"
+        return f"{self.verdict.sentence}\n{self.verdict.because}\n{self.figures!r}"
 
     def _repr_html_(self) -> str:
-        head = f"<p><b>{self.answer.verdict}</b><br>{self.answer.limit}</p>"
+        head = f"<p><b>{self.verdict.sentence}</b><br>{self.verdict.because}</p>"
         return head + self.figures._repr_html_()
 
 

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from enum import StrEnum
 from fractions import Fraction
+from typing import Any
 
 
 class Known(StrEnum):
@@ -31,8 +32,8 @@ class Limit:
     what : str
         Its name for people.
     unit : str
-        Of limit, worst and margin: ``"s"``, ``"frames"``, ``"1"`` (a load or a share) or
-        ``"bit/s"``.
+        Of limit, worst and margin: ``"s"`` (in seconds, exact), ``"frames"``, ``"bits"``,
+        ``"1"`` (a load or a share) or ``"bit/s"``.
     limit : Fraction or None
         What must not be exceeded or undercut.
     worst : Fraction or None
@@ -59,10 +60,25 @@ class Limit:
     evidence: str
     keys: tuple[str, ...] = ()
 
+    def to_dict(self) -> dict[str, Any]:
+        """Return the row as figures.json holds it: times in seconds, missing numbers None."""
+        found = asdict(self) | {"known": self.known.value, "keys": list(self.keys)}
+        for name in ("limit", "worst", "margin"):
+            value = found[name]
+            found[name] = None if value is None else float(value)
+        return found | {"share": None if self.share is None else float(self.share)}
+
     @property
     def holds(self) -> bool:
         """Whether it may be relied on: proven, or never seen broken."""
         return self.known in (Known.PROVEN, Known.NOT_SEEN)
+
+    @property
+    def is_floor(self) -> bool:
+        """Whether it is the least that there has to be, not the most that there may be."""
+        if self.limit is None or self.worst is None or not self.margin:
+            return False
+        return (self.worst < self.limit) != (self.margin > 0)
 
     @property
     def share(self) -> Fraction | None:
@@ -168,6 +184,17 @@ class Verdict:
     because: str
     causes: tuple[Cause, ...] = ()
     remedies: tuple[Remedy, ...] = ()
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the verdict as figures.json holds it: times in seconds."""
+        return {
+            "meets_rate": self.meets,
+            "verdict": self.sentence,
+            "because": self.because,
+            "limits": [one.to_dict() for one in self.limits],
+            "causes": [asdict(one) for one in self.causes],
+            "remedies": [{**asdict(one), "changes": dict(one.changes)} for one in self.remedies],
+        }
 
     def __getitem__(self, key: str) -> Limit:
         """Return the limit of a key; KeyError if the scenario has none of it."""

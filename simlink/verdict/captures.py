@@ -1,0 +1,289 @@
+"""Rows of the serial clock: every margin of the budget, at the scenario's own clock and units.
+
+A margin is broken where a unit that ran has less than nothing left, and where words came wrong:
+the units are those of the run, so that their own draws say which margin took the bit.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from fractions import Fraction
+from functools import cached_property
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from simlink.base.wording import most_of
+from simlink.budget.units import moments
+from simlink.link.trigger import PARTS
+from simlink.verdict.limit import Limit
+from simlink.verdict.seen import Seen, row, unique
+
+if TYPE_CHECKING:
+    from simlink.budget.channels import Rule
+    from simlink.budget.terms import Margin, Term
+
+#: The rows of the budget's margins, by the ends of their names; the first that fits counts.
+_ROWS = {
+    "lane to strobe, setup": "strobe_setup",
+    "lane to strobe, hold": "strobe_hold",
+    "clock period": "clock_period",
+    "clock high time": "clock_high",
+    "clock low time": "clock_low",
+    "high pulse": "pulse",
+    "low pulse": "pulse",
+    "first bit": "first_bit",
+    "setup": "setup",
+    "hold": "hold",
+}
+#: Keys whose value is what a data sheet asks for at the least.
+_ASKED = ("min_pulse", "min_clock_period", "min_clock_high", "min_clock_low")
+_WHAT = {
+    "clock_period": "serial clock, period",
+    "clock_high": "serial clock, high time",
+    "clock_low": "serial clock, low time",
+    "first_bit": "first bit",
+    "strobe_setup": "lane to strobe, setup",
+    "strobe_hold": "lane to strobe, hold",
+    "pulse": "pulse width",
+    "line_rate": "line rate",
+}
+#: Limits of a data sheet that take no bit in the simulation.
+_ON_PAPER = ("clock_period", "clock_high", "clock_low")
+
+
+def key_of(margin: str) -> str:
+    """Return the key of the row that a margin of the budget belongs to."""
+    return next(key for end, key in _ROWS.items() if margin.endswith(end))
+
+
+@dataclass
+class Built:
+    """One margin over the units that ran.
+
+    Attributes
+    ----------
+    margin : Margin
+        The margin.
+    seen : Seen
+        The run.
+    """
+
+    margin: Margin
+    seen: Seen
+
+    def __post_init__(self) -> None:
+        self.clock = self.seen.budget.clock
+        self.ber = self.seen.budget.ber
+
+    @cached_property
+    def left(self) -> Fraction | float:
+        """The worst case in fs; of what has no bound, what most units leave."""
+        return -self.seen.budget.shortfall(self.margin, self.clock)
+
+    @cached_property
+    def of_units(self) -> Any:
+        """What each unit has left in fs, jitter at its bit-error ratio; shape (units,)."""
+        return self.seen.built.left(self.margin, self.clock, self.ber)
+
+    @cached_property
+    def broken(self) -> Any:
+        """Which units break it in every frame, on average over jitter; shape (units,)."""
+        apart = [term for term in self.margin.terms if term.drawn != "unit"]
+        extra = sum(float(term.worst - term.nominal) for term in apart)
+        if not math.isfinite(extra):
+            return np.zeros(self.seen.built.count, dtype=np.bool_)
+        return self.seen.built.left(self.margin, self.clock, 0.5) + extra < 0
+
+    @property
+    def may_break(self) -> bool:
+        """Whether a unit may break it, so that units are worth looking at."""
+        return self.left < 0 or bool(self.margin.unbounded)
+
+    @property
+    def asked(self) -> Term | None:
+        """The term that a data sheet asks for at the least, None where there is none."""
+        found = [term for term in self.margin.terms if term.key.endswith(_ASKED)]
+        return found[0] if found else None
+
+    @property
+    def numbers(self) -> tuple[Fraction | float | None, Fraction | float | None]:
+        """Limit and worst in fs.
+
+        Either what a data sheet asks for and what there is, or the time between the edges and
+        what is taken from it.
+        """
+        if not math.isfinite(self.left):
+            return None, None
+        asked = self.asked
+        if asked is not None and math.isfinite(asked.worst):
+            return asked.worst, asked.worst + self.left
+        time = self.margin.interval(self.clock, self.margin.worst_off)
+        capturing = [term for term in self.margin.terms if term.key.endswith((".setup", ".hold"))]
+        if self.margin.name in ("hold", "first bit") and capturing:
+            # How long a bit is there, and how long it has to be.
+            needs = max(capturing[0].worst, 0)
+            return (needs, needs + self.left) if math.isfinite(needs) else (None, None)
+        return time, time - self.left
+
+    @property
+    def share(self) -> float:
+        """What is left as a share of the limit."""
+        limit, _ = self.numbers
+        return float(self.left / limit) if limit else float(self.left)
+
+    @property
+    def keys(self) -> tuple[str, ...]:
+        """The keys it rests on, the one that takes most first."""
+        terms = sorted(self.margin.terms, key=lambda term: term.worst, reverse=True)
+        taking = [term.key for term in terms if term.worst > 0 or term.is_random]
+        rest = [term.key for term in terms]
+        clock = self.seen.budget.clock_key if self.margin.periods else ""
+        return unique(*taking, clock, *rest)
+
+
+def rows(seen: Seen) -> list[Limit]:
+    """Return the rows of the clock, of the captures and of the channels."""
+    every = [Built(margin, seen) for margin in seen.budget.margins]
+    blamed = blame(seen, every)
+    groups: dict[str, list[Built]] = {}
+    for one in every:
+        groups.setdefault(key_of(one.margin.name), []).append(one)
+    found = [
+        _row(seen, key, group, [one for one in group if one in blamed])
+        for key, group in groups.items()
+        if any(_applies(one) or one in blamed for one in group)
+    ]
+    return found + line_rates(seen)
+
+
+def _applies(one: Built) -> bool:
+    """Tell whether a margin asks for anything: a shortest time of none asks for nothing."""
+    asked = one.asked
+    return asked is None or asked.worst > 0 or one.left < 0
+
+
+def blame(seen: Seen, every: list[Built]) -> list[Built]:
+    """Return the margins that took the wrong bits of a run.
+
+    In each unit with a wrong bit those margins that it breaks in every frame; where it breaks
+    none, the one of which it has the least left.
+    """
+    wrong = seen.corrupted_units()
+    simulated = [one for one in every if key_of(one.margin.name) not in _ON_PAPER]
+    if not wrong.any():
+        # Beyond the units that are looked at there may be one.
+        total = seen.count("corrupted_silent", "corrupted_flagged")
+        return [min(simulated, key=lambda one: one.share)] if total else []
+    found = [one for one in simulated if one.may_break and (one.broken & wrong).any()]
+    explained = np.zeros_like(wrong)
+    for one in found:
+        explained |= one.broken
+    rest = np.flatnonzero(wrong & ~explained)
+    if rest.size:
+        left = np.stack([one.of_units[rest] for one in simulated])
+        nearest = set(np.argmin(left, axis=0).tolist())
+        found += [one for place, one in enumerate(simulated) if place in nearest]
+    return list({id(one): one for one in found}.values())
+
+
+def _row(seen: Seen, key: str, group: list[Built], blamed: list[Built]) -> Limit:
+    one = min(blamed or group, key=lambda built: built.share)
+    broken = [built for built in group if built.may_break and built.broken.any()]
+    units = np.zeros(seen.built.count, dtype=np.bool_)
+    for built in broken:
+        units |= built.broken
+    said = ""
+    if blamed:
+        said = seen.lost("corrupted_silent", "wrong bits in")
+        if units.any():
+            said += f"; {int(units.sum())} of {len(units)} built units break it"
+    elif broken:
+        one = min(broken, key=lambda built: built.share)
+        said = f"{int(units.sum())} of {len(units)} built units break it"
+        if key in _ON_PAPER:
+            said += ", a limit of the data sheet that takes no bit here"
+    limit, worst = one.numbers
+    jitter = one.margin.random(one.ber) > 0
+    proven = possible = ""
+    otherwise = seen.not_seen()
+    if one.margin.unbounded:
+        name = one.margin.unbounded[0].key
+        kept = most_of(moments(one.margin, one.ber, seen.scenario.seed).at(one.clock).working())
+        otherwise = f"{otherwise}; {name} has no bound, {kept} of units keep it by the normal law"
+        if one.left < 0:
+            possible = f"{name} has no bound, {kept} of units keep it by the normal law"
+    elif one.left >= 0:
+        proven = "whatever is drawn"
+        if jitter:
+            proven += f", with Gaussian jitter counted to {one.ber:g} an edge"
+    else:
+        possible = f"the worst case breaks it, none of {len(units)} built units did"
+    return row(
+        key,
+        _what(seen, key, one),
+        "s",
+        seen=seen,
+        keys=one.keys,
+        limit=limit,
+        worst=worst,
+        margin=one.left if limit is not None else None,
+        broken=said,
+        proven=proven,
+        possible=possible,
+        otherwise=otherwise,
+    )
+
+
+def _what(seen: Seen, key: str, one: Built) -> str:
+    if key == "pulse":
+        return f"pulse width, {one.margin.name.split(',')[0]}"
+    if key in ("setup", "hold"):
+        return f"{key} at the {'remote master' if seen.remote else 'host'}"
+    return _WHAT[key]
+
+
+def line_rates(seen: Seen) -> list[Limit]:
+    """Return the row of the channel that is asked for most of its line rate, if any has one."""
+    budget = seen.budget
+    if not budget.rules:
+        return []
+    law = seen.scenario.remote_clock.tolerance
+    tolerance = law if seen.remote else None
+    off = Fraction(0) if tolerance is None else Fraction(tolerance.support[1])
+    fastest = budget.clock * (1 + off / PARTS)
+
+    def asked(rule: Rule) -> Fraction:
+        return rule.per_clock * fastest / rule.line_rate
+
+    rule = max(budget.rules, key=asked)
+    worst = rule.per_clock * fastest
+    broken = possible = ""
+    if worst > rule.line_rate:
+        from simlink.budget.terms import Term
+
+        key = "remote_clock.tolerance"
+        drawn = np.asarray(Term("clock tolerance", key, (law,), (key,)).of(
+            seen.built.values([Term("clock tolerance", key, (law,), (key,))])
+        ))  # fmt: skip
+        over = rule.per_clock * float(budget.clock) * (1 + drawn / PARTS) > float(rule.line_rate)
+        count = int(np.broadcast_to(over, (seen.built.count,)).sum())
+        if count:
+            broken = f"{count} of {seen.built.count} built units break it"
+        else:
+            possible = f"at the fastest clock, which none of {seen.built.count} built units has"
+    return [
+        row(
+            "line_rate",
+            f"line rate of {rule.name}",
+            "bit/s",
+            seen=seen,
+            keys=unique(rule.key, budget.clock_key),
+            limit=rule.line_rate,
+            worst=worst,
+            broken=broken,
+            proven="from the clock at its fastest" if worst <= rule.line_rate else "",
+            possible=possible,
+        )
+    ]

@@ -1,0 +1,211 @@
+"""Rows of the converter's cycle: the acquisition, and all that has to fit between two triggers."""
+
+from __future__ import annotations
+
+import math
+from fractions import Fraction
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from simlink.base.instants import FS_PER_SECOND
+from simlink.base.wording import percent, short_time
+from simlink.figures.cycle import REST, Cycle, Piece, cycles, periods, piece_of, total
+from simlink.figures.reader import drawn
+from simlink.link.trigger import PARTS
+from simlink.records import Fate
+from simlink.scenario.distributions import reach
+from simlink.verdict.limit import Limit
+from simlink.verdict.seen import MOST_UNITS, Seen, row, unique
+
+if TYPE_CHECKING:
+    from simlink.scenario.schema import Scenario
+
+_KEYS = {
+    "conversion": "converter.conversion_time",
+    "start delay": "remote_clock.start_delay",
+    "readout": "remote_clock.frequency",
+    "busy crossing": "barrier.return.delay",
+    "synchroniser": "fifo.sync_delay",
+    "service latency": "host.service_latency",
+    "clock crossing": "barrier.forward.delay",
+    "read": "host.clock",
+}
+
+
+def shortest_spacing(scenario: Scenario) -> Fraction | float | None:
+    """Return the least time between two triggers at the converter, in fs.
+
+    Returns
+    -------
+    Fraction, float or None
+        0 for Poisson triggers; minus infinity where a jitter has no bound of its own; None where
+        triggers wait for the host. Gaussian jitter counts to where its generator ends.
+    """
+    trigger = scenario.trigger
+    spacing, _ = periods(scenario, fastest=True)
+    if spacing is None:
+        return None
+    if trigger.pattern == "poisson":
+        return Fraction(0)
+    if trigger.pattern == "burst" and trigger.gap is not None:
+        least = Fraction(trigger.gap.support[0])
+        spacing = min(spacing, least) if (trigger.burst_length or 1) > 1 else least
+    moving = [trigger.jitter]
+    if trigger.source == "host":
+        moving.append(scenario.barrier.direction("forward").jitter)
+    apart = sum(high - low for low, high in map(reach, moving))
+    return max(spacing - Fraction(apart), Fraction(0)) if math.isfinite(apart) else -math.inf
+
+
+def rows(seen: Seen) -> list[Limit]:
+    """Return the rows of acquisition and period."""
+    cycle = cycles(seen.scenario)[0]
+    pieces = [piece for piece in cycle.pieces if piece.name != REST]
+    return [*_acquisition(seen, pieces), *_period(seen, cycle, pieces)]
+
+
+def _acquisition(seen: Seen, pieces: list[Piece]) -> list[Limit]:
+    scenario = seen.scenario
+    law = scenario.converter.acquisition_time
+    short = seen.count("short_acquisition")
+    if not law.support[1] and not short:
+        return []
+    conversion = piece_of("conversion", scenario.converter.conversion_time)
+    spacing = shortest_spacing(scenario)
+    # A trigger is not taken before the remote master has read the conversion before it.
+    read = _least_readout(scenario) if seen.remote else Fraction(0)
+    needed = piece_of("acquisition", law).largest
+    loose = spacing is None
+    has: Fraction | float = read
+    if spacing is not None and math.isfinite(spacing) and math.isfinite(conversion.largest):
+        has = max(spacing - conversion.largest, read)
+    elif spacing is not None and math.isfinite(spacing):
+        loose = True
+        longest = np.quantile(drawn(scenario.converter.conversion_time, scenario.seed,
+                                    conversion.name), MOST_UNITS)  # fmt: skip
+        has = max(spacing - Fraction(float(longest)), read)
+    bounded = math.isfinite(needed)
+    margin = has - needed if bounded else None
+    certain = bounded and margin is not None and margin >= 0 and (not loose or read >= needed)
+    possible = ""
+    if bounded and margin is not None and margin < 0 and not loose and scenario.conversions > 1:
+        possible = "the longest conversion and acquisition do not fit between the closest triggers"
+        if scenario.trigger.pattern == "poisson":
+            possible = "triggers at random come arbitrarily close together"
+    return [
+        row(
+            "acquisition",
+            "acquisition",
+            "s",
+            seen=seen,
+            keys=unique(
+                "converter.acquisition_time", "converter.conversion_time", *_rate_keys(scenario)
+            ),
+            limit=needed if bounded else None,
+            worst=has if bounded else None,
+            margin=margin,
+            broken=seen.lost("short_acquisition") if short else "",
+            proven="whatever is drawn" if certain else "",
+            possible=possible,
+            otherwise=seen.not_seen(),
+        )
+    ]
+
+
+def _least_readout(scenario: Scenario) -> Fraction:
+    fast = scenario.remote_clock.tolerance.support[1]
+    clock = scenario.remote_clock.frequency.value * (1 + Fraction(fast) / PARTS)
+    start = Fraction(scenario.remote_clock.start_delay.support[0])
+    return start + Fraction(scenario.bits_per_lane) * FS_PER_SECOND / clock
+
+
+def _rate_keys(scenario: Scenario) -> tuple[str, ...]:
+    trigger = scenario.trigger
+    found = ["trigger.rate"] if trigger.rate is not None else []
+    if trigger.gap is not None:
+        found.append("trigger.gap")
+    if trigger.tolerance.is_random:
+        found.append("trigger.tolerance")
+    if trigger.jitter.is_random:
+        found.append("trigger.jitter")
+    return tuple(found)
+
+
+def _period(seen: Seen, cycle: Cycle, pieces: list[Piece]) -> list[Limit]:
+    scenario = seen.scenario
+    missed = seen.missed_itself if seen.conversions(Fate.MISSED_TRIGGER) else 0.0
+    late = 0 if seen.remote else seen.count("overrun")
+    spacing = shortest_spacing(scenario)
+    if spacing is None and not missed and not late:
+        return []
+    longest = total(piece.largest for piece in pieces)
+    mean = sum((piece.mean for piece in pieces), Fraction(0))
+    poisson = scenario.trigger.pattern == "poisson"
+    margin: Fraction | float | None = None
+    limit: Fraction | float | None = spacing
+    if spacing is None or poisson or not math.isfinite(spacing):
+        limit, longest = None, math.inf
+    elif math.isfinite(longest):
+        margin = spacing - longest
+    proven = possible = ""
+    otherwise = seen.not_seen()
+    if margin is not None:
+        proven = "whatever is drawn" if margin >= 0 else ""
+        possible = "" if proven else "the longest cycle does not fit between the closest triggers"
+    elif poisson and cycle.period is not None:
+        share = -math.expm1(-float(mean / cycle.period))
+        possible = (
+            "triggers at random come arbitrarily close together: about "
+            f"{percent(share)} come within {short_time(mean)} of the one before"
+        )
+    elif spacing is not None and math.isfinite(spacing):
+        kept = fits(scenario, pieces, spacing)
+        loose = next(piece.name for piece in pieces if math.isinf(piece.largest))
+        if kept < MOST_UNITS:
+            possible = f"the {loose} has no bound: {percent(1 - kept)} of cycles do not fit"
+        otherwise += f"; the {loose} has no bound"
+    return [
+        row(
+            "period",
+            "conversion and readout" if seen.remote else "conversion and read",
+            "s",
+            seen=seen,
+            keys=unique(
+                *(
+                    _KEYS[piece.name]
+                    for piece in sorted(pieces, key=lambda one: one.largest, reverse=True)
+                ),
+                *_rate_keys(scenario),
+            ),
+            limit=limit,
+            worst=longest if margin is not None else None,
+            margin=margin,
+            broken=_broken(seen, missed, late),
+            proven=proven,
+            possible=possible,
+            otherwise=otherwise,
+        )
+    ]
+
+
+def fits(scenario: Scenario, pieces: list[Piece], spacing: Fraction | float) -> float:
+    """Return the share of conversions whose pieces fit a spacing in fs, of those drawn."""
+    length = np.zeros(1)
+    for piece in pieces:
+        if piece.law is None:
+            length = length + float(piece.mean)
+        else:
+            length = length + drawn(piece.law, scenario.seed, piece.name)
+    return float((length <= float(spacing)).mean())
+
+
+def _broken(seen: Seen, missed: float, late: int) -> str:
+    said = []
+    if missed and seen.missed_by_stall:
+        said.append(f"missed trigger {percent(missed)} where no FIFO holds the clock back")
+    elif missed:
+        said.append(seen.lost("missed_trigger"))
+    if late:
+        said.append(seen.lost("overrun", "not read before the next conversion"))
+    return "; ".join(said)

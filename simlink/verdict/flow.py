@@ -1,0 +1,197 @@
+"""Rows of the flow: a read that comes too early, the FIFO, the host's notice, and its timeout."""
+
+from __future__ import annotations
+
+from fractions import Fraction
+
+from simlink.base.wording import percent, short_time
+from simlink.figures.cycle import periods
+from simlink.proofs.bounds import UnboundedError, depth_bound, release_bound
+from simlink.records import Fate
+from simlink.verdict import load
+from simlink.verdict.limit import Limit
+from simlink.verdict.seen import Seen, row, unique
+
+
+def rows(seen: Seen, others: bool) -> list[Limit]:
+    """Return the rows of the flow.
+
+    Parameters
+    ----------
+    seen : Seen
+        The run.
+    others : bool
+        Whether any other row is broken, so that a conversion that is given up may have been lost
+        elsewhere.
+    """
+    found = []
+    if seen.remote:
+        found = [*_early_read(seen), *_fifo(seen)]
+    lost = others or any(not one.holds and one.known.value == "violated" for one in found)
+    return [*found, *_timeout(seen, lost)]
+
+
+def _early_read(seen: Seen) -> list[Limit]:
+    scenario = seen.scenario
+    under = seen.count("underrun")
+    bits = Fraction(scenario.fifo.release_bits)
+    needed, proven, otherwise = None, "", seen.not_seen()
+    try:
+        needed = Fraction(release_bound(scenario))
+        if needed <= bits:
+            proven = f"{needed} bits are enough, whatever is drawn"
+        else:
+            otherwise += f"; a proof needs {needed} of {scenario.bits_per_lane} bits"
+    except UnboundedError as why:
+        otherwise += f"; {why}"
+    return [
+        row(
+            "early_read",
+            "early read, release bits",
+            "bits",
+            seen=seen,
+            keys=("fifo.release_bits", "host.clock", "host.service_latency"),
+            limit=bits,
+            worst=needed,
+            broken=seen.lost("underrun") if under else "",
+            proven="" if under else proven,
+            otherwise=otherwise,
+        )
+    ]
+
+
+def _fifo(seen: Seen) -> list[Limit]:
+    """Return the rows of depth and notice, of which a loss may be laid to one alone."""
+    scenario = seen.scenario
+    by_edge = scenario.host.notice == "edge"
+    overloaded = scenario.trigger.rate is not None and load.host_load(seen) > 1
+    refused = seen.refused
+    to_depth, to_notice = bool(refused), False
+    if refused and overloaded:
+        to_depth = False
+    elif refused and by_edge:
+        told = seen.again(host__notice="count").refused
+        to_depth, to_notice = told > 0, told < refused
+    found = []
+    if not (refused and not to_depth):
+        found.append(_depth(seen, to_depth))
+    if by_edge:
+        found.append(_notice(seen, to_notice))
+    return found
+
+
+def _losses(seen: Seen) -> str:
+    said = []
+    if seen.conversions(Fate.OVERRUN):
+        said.append(seen.lost("overrun"))
+    if seen.missed_by_stall:
+        said.append(
+            f"missed trigger {percent(seen.missed_by_stall)} while a full FIFO holds the remote "
+            "clock back"
+        )
+    if seen.conversions(Fate.NOT_RECEIVED):
+        said.append(seen.lost("not_received", "never received"))
+    return "; ".join(said)
+
+
+def _depth(seen: Seen, broken: bool) -> Limit:
+    scenario = seen.scenario
+    depth, found = Fraction(scenario.fifo.depth), seen.run.figures["fifo_occupancy_max"].value
+    fullest = Fraction(0 if found is None else int(found))
+    needed, proven, otherwise = None, "", seen.not_seen()
+    otherwise += f"; at most {fullest} of {depth} slots were seen taken"
+    try:
+        needed = Fraction(depth_bound(scenario).depth)
+        if needed <= depth:
+            proven = f"{needed} slots are enough, whatever is drawn"
+    except UnboundedError as why:
+        otherwise += f"; not proven: {why}"
+    if needed is not None and needed > depth:
+        otherwise += f"; {needed} are proven enough"
+    unproven = needed is None or needed > depth
+    if scenario.trigger.rate is None and depth >= 1 and not broken:
+        needed = None
+    return row(
+        "fifo_depth",
+        "FIFO depth",
+        "frames",
+        seen=seen,
+        keys=unique("fifo.depth", "host.service_latency", "trigger.rate"),
+        limit=depth,
+        worst=fullest if unproven and not broken else needed,
+        broken=_losses(seen) if broken else "",
+        proven="" if broken else proven,
+        otherwise=otherwise,
+    )
+
+
+def _notice(seen: Seen, broken: bool) -> Limit:
+    scenario = seen.scenario
+    spacing, _ = periods(scenario, fastest=True)
+    latest = seen.run.tally.to_release.largest
+    said = ""
+    if broken:
+        said = f"{_losses(seen)}, and none of it where the host is told how many frames wait"
+        if seen.again(host__notice="count").refused:
+            said = f"{_losses(seen)}, and less where the host is told how many frames wait"
+        said += (
+            "; a release that comes after the next trigger, or while the host serves, goes "
+            "unnoticed, and its frame stays in the FIFO"
+        )
+    stays = scenario.host.watermark == 1 and not scenario.host.read_all
+    waiting = seen.conversions(Fate.IN_FLIGHT)
+    if stays and waiting and not broken:
+        # Each fall of busy has one frame read, so what no fall tells of is never caught up.
+        sent = int(seen.run.tally.sent.sum())
+        said = (
+            f"{waiting} of {sent} frames went unnoticed and stay in the FIFO, so that no depth is "
+            "enough in the long run"
+        )
+    otherwise = seen.not_seen()
+    if waiting:
+        otherwise += f"; {waiting} frames still waited at the end"
+    poisson = scenario.trigger.pattern == "poisson"
+    timed = spacing is not None and not poisson and latest is not None
+    return row(
+        "notice",
+        "notice by edge, release before the next trigger",
+        "s",
+        seen=seen,
+        keys=unique("host.notice", "host.service_latency", "trigger.rate"),
+        limit=spacing if timed else None,
+        worst=Fraction(int(latest)) if timed and latest is not None else None,
+        broken=said,
+        otherwise=otherwise,
+    )
+
+
+def _timeout(seen: Seen, others: bool) -> list[Limit]:
+    law = seen.scenario.host.timeout
+    if law is None:
+        return []
+    given_up = seen.count("timed_out")
+    limit = Fraction(law.constant_value)
+    latest = seen.run.tally.to_release.largest
+    late = latest is not None and latest > limit
+    broken, otherwise = "", seen.not_seen()
+    if given_up and (late or not others):
+        broken = seen.lost("timed_out")
+        if not late:
+            broken += ", of conversions that are never released"
+    elif given_up:
+        otherwise = f"{seen.lost('timed_out')}, each of a conversion that was lost before"
+    if latest is not None:
+        otherwise += f"; the largest latency seen is {short_time(int(latest))}"
+    return [
+        row(
+            "timeout",
+            "timeout, latency to release",
+            "s",
+            seen=seen,
+            keys=("host.timeout", "converter.conversion_time"),
+            limit=limit,
+            worst=Fraction(int(latest)) if latest is not None else None,
+            broken=broken,
+            otherwise=otherwise,
+        )
+    ]

@@ -1,0 +1,134 @@
+"""Rows of what has to keep up on average: the host, and a line that carries packets."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from fractions import Fraction
+
+from simlink.base.wording import count, percent, short_time
+from simlink.figures.cycle import periods
+from simlink.figures.reader import reader_of
+from simlink.link.transport import packets_of
+from simlink.link.trigger import PARTS
+from simlink.verdict.limit import Limit
+from simlink.verdict.seen import Seen, row, unique
+
+#: A depth that no shared latency fills.
+_DEEP = 10**9
+
+
+def rows(seen: Seen) -> list[Limit]:
+    """Return the rows of the packets' line and of the host; none where triggers wait for it."""
+    if not seen.remote or seen.scenario.trigger.rate is None:
+        return []
+    return [*_packets(seen), _host(seen)]
+
+
+def host_load(seen: Seen) -> Fraction:
+    """Return the share of its time that the host needs in the long run, whatever the depth.
+
+    Of a host that reads all that waits, one latency serves the more frames the further it is
+    behind, so that more than 1 is asked of it only where its reads alone take longer.
+    """
+    scenario = seen.scenario
+    spacing, average = periods(scenario)
+    assert spacing is not None
+    assert average is not None
+    reader = replace(reader_of(scenario), depth=_DEEP)
+    if scenario.host.read_all and reader.read < average:
+        found = reader.mean(spacing) / average
+        return min(found, Fraction(1))
+    return reader.mean(spacing if reader.read < spacing else average) / average
+
+
+def _packets(seen: Seen) -> list[Limit]:
+    packets = packets_of(seen.scenario)
+    if packets is None:
+        return []
+    line = Fraction(sum(packet.line_time for packet in packets))
+    _, average = periods(seen.scenario)
+    assert average is not None
+    load = line / average
+    fastest = line / (_fastest(seen) or average)
+    broken, possible = _over(seen, load, fastest)
+    if broken:
+        broken += f"; each frame comes {short_time(line - average)} later than the one before"
+        broken = broken if load > 1 else broken.partition(";")[0]
+    return [
+        row(
+            "packet_rate",
+            "packet rate of the line",
+            "1",
+            seen=seen,
+            keys=("barrier.return.line_rate", "barrier.return.overhead_bits",
+                  "barrier.return.packet_bits", "trigger.rate"),
+            limit=Fraction(1),
+            worst=max(load, fastest),
+            broken=broken,
+            proven="on average, at the fastest trigger rate" if fastest <= 1 else "",
+            possible=possible,
+        )
+    ]  # fmt: skip
+
+
+def _host(seen: Seen) -> Limit:
+    scenario = seen.scenario
+    load = host_load(seen)
+    _, average = periods(scenario)
+    assert average is not None
+    fastest = load * average / (_fastest(seen) or average)
+    if scenario.host.read_all and load < 1:
+        read = reader_of(scenario).read / (_fastest(seen) or average)
+        fastest = min(fastest, Fraction(1)) if read <= 1 else read
+    broken, possible = _over(seen, load, fastest)
+    if load > 1:
+        frames = scenario.fifo.depth / (1 - 1 / load)
+        broken = f"on average it needs {percent(float(load), 3)} of its time"
+        if not seen.count("missed_trigger") or seen.missed_by_stall:
+            broken += (
+                f": a FIFO of {scenario.fifo.depth} is full after about "
+                f"{count(max(1.0, float(frames)))} conversions, {short_time(frames * average)}"
+            )
+    varies = not scenario.host.service_latency.is_constant and not scenario.host.read_all
+    if load == 1 and varies and not broken:
+        possible = "it needs all of its time, and whatever a long service delays is never caught up"
+    steady = fastest < 1 or (fastest == 1 and not varies)
+    keys = ("host.clock",) if scenario.host.read_all else ("host.service_latency", "host.clock")
+    return row(
+        "host_rate",
+        "host rate, long-run",
+        "1",
+        seen=seen,
+        keys=unique(*keys, "host.watermark" if scenario.host.watermark > 1 else "", "trigger.rate"),
+        limit=Fraction(1),
+        worst=max(load, fastest),
+        broken=broken,
+        proven="on average, by the means of its laws" if steady else "",
+        possible=possible,
+    )
+
+
+def _fastest(seen: Seen) -> Fraction | None:
+    """Return the mean spacing of the fastest timer that the tolerance allows, in fs."""
+    _, average = periods(seen.scenario, fastest=True)
+    return average
+
+
+def _over(seen: Seen, load: Fraction, fastest: Fraction) -> tuple[str, str]:
+    """Return how a load is above 1, in the mean unit or in some, and whether one could be."""
+    if load > 1:
+        return f"on average it needs {percent(float(load), 3)} of its time", ""
+    law = seen.scenario.trigger.tolerance
+    if fastest <= 1 or not law.is_random or not math.isfinite(law.support[1]):
+        return "", ""
+    from simlink.budget.terms import Term
+
+    key = "trigger.tolerance"
+    term = Term("trigger tolerance", key, (law,), (key,))
+    drawn = seen.built.values([term])[key]
+    many = int((float(load) * (1 + (drawn - law.mean) / PARTS) > 1).sum())
+    of = seen.built.count
+    if many:
+        return f"{many} of {of} built units trigger faster than it can follow", ""
+    return "", f"at the fastest trigger rate it is too slow, which none of {of} units has"

@@ -1,0 +1,237 @@
+"""What a run saw of each loss, in numbers and in sentences, and what a second look at it says."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from fractions import Fraction
+from functools import cached_property
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from simlink.base.instants import FS_PER_SECOND
+from simlink.base.wording import percent, share
+from simlink.budget.dual_dirac import USUAL_BER
+from simlink.budget.scheme import SchemeBudget
+from simlink.budget.units import BuiltUnits
+from simlink.figures.intervals import nothing_seen
+from simlink.records import Fate
+from simlink.running.run import run as simulate
+from simlink.verdict.limit import Known, Limit
+
+if TYPE_CHECKING:
+    from simlink.figures.summary import Figure
+    from simlink.proofs.proof import Proof
+    from simlink.running.run import Run
+
+#: Built units that are looked at one by one; a run of more has its first ones looked at.
+MOST_BUILT = 2000
+#: The share of units, or of conversions, that a worst value stands for where nothing is bounded.
+MOST_UNITS = 0.999
+#: Conversions of a second look at the most.
+_SECOND_LOOK = 200_000
+
+
+@dataclass
+class Seen:
+    """A run, as the rows of the table of limits look at it.
+
+    Attributes
+    ----------
+    run : Run
+        A finished run.
+    proofs : mapping of str to Proof
+        What is proven of its scenario, by the keys of the rows.
+    """
+
+    run: Run
+    proofs: Mapping[str, Proof]
+
+    def __post_init__(self) -> None:
+        self.scenario = self.run.scenario
+        self.figures: Mapping[str, Figure] = self.run.figures
+        self.remote = self.scenario.link.scheme == "remote_master"
+
+    def count(self, *names: str) -> int:
+        """Return how many words suffered some kinds of loss."""
+        return sum(self.figures[name].count or 0 for name in names)
+
+    def conversions(self, fate: Fate) -> int:
+        """Return how many conversions had a fate."""
+        return int(self.run.tally.of_fate(fate).sum())
+
+    @cached_property
+    def words(self) -> int:
+        """Words of all triggers that were sent."""
+        return int(self.run.tally.sent.sum()) * self.scenario.words
+
+    def lost(self, name: str, what: str = "") -> str:
+        """Return a kind of loss as a share with its interval, such as ``"overrun 0.004 ..."``."""
+        figure = self.figures[name]
+        between = figure.interval()
+        between = f" ({between})" if between else ""
+        said = what or name.replace("_", " ")
+        return f"{said} {share(figure.value or 0.0)}{between} of {figure.of} words"
+
+    def not_seen(self, words: int | None = None) -> str:
+        """Return what it says that none of the words had it, by words and by units."""
+        words = self.words if words is None else words
+        if not words:
+            return "no word was sent"
+        trials = max(int((self.run.tally.sent > 0).sum()), 1)
+        return (
+            f"0 of {words} words: below {share(nothing_seen(words))} if words are independent, "
+            f"below {percent(nothing_seen(trials))} of units"
+        )
+
+    @cached_property
+    def built(self) -> BuiltUnits:
+        """The units that ran, or the first of them."""
+        return BuiltUnits(self.scenario.seed, min(max(self.run.tally.count, 1), MOST_BUILT))
+
+    @cached_property
+    def budget(self) -> SchemeBudget:
+        """The budget of the scenario's own scheme over the units that ran."""
+        scheme = self.scenario.link.scheme
+        return SchemeBudget(self.scenario, scheme, USUAL_BER, self.built, MOST_UNITS)
+
+    def corrupted_units(self) -> Any:
+        """Tell which of the built units had a wrong bit; bool, shape (units,)."""
+        return self.run.tally.of_fate(Fate.CORRUPTED)[: self.built.count] > 0
+
+    def again(self, **values: Any) -> Seen:
+        """Return what the same draws give with other values of some keys.
+
+        Parameters
+        ----------
+        **values
+            Keys with ``__`` for the dot, and what the file would hold.
+        """
+        changed = {key.replace("__", "."): value for key, value in values.items()}
+        scenario = self.scenario.with_values(changed)
+        total = scenario.trials * scenario.conversions
+        if total > _SECOND_LOOK:
+            trials = max(1, min(scenario.trials, _SECOND_LOOK // 1000))
+            each = max(1, min(scenario.conversions, _SECOND_LOOK // trials))
+            scenario = scenario.with_(trials=trials, conversions=each)
+        return Seen(simulate(scenario, ledger=False, workers=1), {})
+
+    @cached_property
+    def missed_itself(self) -> float:
+        """The share of triggers that the converter misses whether or not a FIFO is ever full."""
+        if not self.conversions(Fate.MISSED_TRIGGER) or not self._stalls:
+            return self._missed_share
+        return self.again(fifo__when_full="drop_new")._missed_share
+
+    @property
+    def missed_by_stall(self) -> float:
+        """The share of triggers that are missed because a full FIFO held the remote clock back."""
+        if not self._stalls:
+            return 0.0
+        return max(0.0, self._missed_share - self.missed_itself)
+
+    @property
+    def _stalls(self) -> bool:
+        return self.remote and self.scenario.fifo.when_full == "stall"
+
+    @property
+    def _missed_share(self) -> float:
+        sent = int(self.run.tally.sent.sum())
+        return self.conversions(Fate.MISSED_TRIGGER) / sent if sent else 0.0
+
+    @property
+    def refused(self) -> float:
+        """The share of conversions lost because the FIFO had no slot for them."""
+        sent = int(self.run.tally.sent.sum())
+        if not sent or not self.remote:
+            return 0.0
+        lost = self.conversions(Fate.OVERRUN) + self.conversions(Fate.NOT_RECEIVED)
+        return lost / sent + self.missed_by_stall
+
+
+def row(
+    key: str,
+    what: str,
+    unit: str,
+    *,
+    seen: Seen,
+    keys: tuple[str, ...],
+    limit: Fraction | float | None = None,
+    worst: Fraction | float | None = None,
+    margin: Fraction | float | None = None,
+    broken: str = "",
+    proven: str = "",
+    possible: str = "",
+    otherwise: str = "",
+    worst_seen: Fraction | None = None,
+) -> Limit:
+    """Return a row of the table of limits; a proof, where there is one, decides its numbers.
+
+    Parameters
+    ----------
+    key, what, unit, keys, limit, worst, margin
+        As of `Limit`; times in fs. The margin is limit less worst unless given.
+    seen : Seen
+        The run, and what is proven.
+    broken : str
+        How the run broke it; empty if it did not.
+    proven : str
+        What proves it, where no room of proofs is asked for that.
+    possible : str
+        Which draw breaks it, empty if none is known.
+    otherwise : str
+        What is to be said of a limit that was not seen broken.
+    worst_seen : Fraction, optional
+        What to show where the worst that is known would not agree with the status.
+    """
+    proof = seen.proofs.get(key)
+    if proof is not None and proof.worst is not None:
+        limit, worst, margin = proof.limit, proof.worst, proof.margin
+        proven = _proven_text(proof) if proof.holds else ""
+        possible = "" if proof.holds or not proof.reached else possible or _REACHED
+    if margin is None and limit is not None and worst is not None:
+        margin = limit - worst
+    known, evidence = Known.NOT_SEEN, otherwise
+    if broken:
+        known, evidence = Known.VIOLATED, broken
+    elif proven:
+        known, evidence = Known.PROVEN, proven
+    elif possible:
+        known, evidence = Known.POSSIBLE, possible
+    at_odds = margin is not None and (
+        (known is Known.VIOLATED and margin >= 0)
+        or (known in (Known.NOT_SEEN, Known.PROVEN) and margin < 0)
+    )
+    if at_odds:
+        worst, margin = worst_seen, None
+        if limit is not None and worst is not None:
+            margin = limit - worst
+        if margin is not None and (margin < 0) != (known is Known.VIOLATED):
+            worst = margin = None
+    scale = FS_PER_SECOND if unit == "s" else 1
+
+    def exact(value: Fraction | float | None) -> Fraction | None:
+        return None if value is None else Fraction(value) / scale
+
+    return Limit(key, what, unit, exact(limit), exact(worst), exact(margin), known, evidence, keys)
+
+
+_REACHED = "a draw breaks it, and this run did not make it"
+
+
+def _proven_text(proof: Proof) -> str:
+    if proof.tail:
+        return f"whatever is drawn, with Gaussian jitter counted to {proof.tail:g} an edge"
+    return "whatever is drawn"
+
+
+def unique(*keys: str) -> tuple[str, ...]:
+    """Return keys in their order, each once."""
+    return tuple(dict.fromkeys(key for key in keys if key))
+
+
+def largest(values: Any) -> Fraction | None:
+    """Return the largest of some numbers exactly, None if there are none."""
+    found = np.asarray(values)
+    return Fraction(found.max().item()) if found.size else None

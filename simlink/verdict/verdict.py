@@ -1,0 +1,179 @@
+"""The verdict of a run: every limit, the one with the least margin, what breaks and what cures it.
+
+`captures` gives the rows of the serial clock, `cycle` those of the converter's cycle, `load` and
+`flow` those of what comes after it; `cause` names what is at fault and `remedy` what cures it.
+"""
+
+from __future__ import annotations
+
+import importlib
+from fractions import Fraction
+from typing import TYPE_CHECKING
+
+from simlink.base.wording import number, percent, quantity, rate_text
+from simlink.verdict import captures, cycle, flow, load
+from simlink.verdict.limit import KEYS, Cause, Known, Limit, Remedy, Verdict
+from simlink.verdict.seen import Seen
+
+if TYPE_CHECKING:
+    from simlink.proofs.proof import Proof
+    from simlink.running.run import Run
+    from simlink.scenario.schema import Scenario
+
+#: Margins of more than ten times a limit are told as that.
+_MOST_SAID = 10
+
+
+def verdict_of(run: Run) -> Verdict:
+    """Return the verdict of a run.
+
+    Parameters
+    ----------
+    run : Run
+        A finished run, or the finished trials of an interrupted one.
+    """
+    limits = limits_of(run)
+    broken = [one for one in limits if one.known is Known.VIOLATED]
+    causes, remedies = _causes(run, limits) if broken else ((), ())
+    least = least_of(limits)
+    return Verdict(
+        meets=all(one.holds for one in limits),
+        limits=limits,
+        least=least,
+        sentence=sentence(run.scenario, limits, least),
+        because=because(limits, least, causes),
+        causes=causes,
+        remedies=remedies,
+    )
+
+
+def limits_of(run: Run) -> tuple[Limit, ...]:
+    """Return every limit that applies to a run, in the order of `KEYS`."""
+    seen = Seen(run, _proofs(run.scenario))
+    found = [*captures.rows(seen), *cycle.rows(seen), *load.rows(seen)]
+    broken = any(one.known is Known.VIOLATED for one in found)
+    found += flow.rows(seen, broken)
+    return tuple(sorted(found, key=lambda one: KEYS.index(one.key)))
+
+
+def least_of(limits: tuple[Limit, ...]) -> Limit | None:
+    """Return the limit that is broken the most, or the one with the least margin as a share."""
+    for known in (Known.VIOLATED, Known.POSSIBLE):
+        some = [one for one in limits if one.known is known]
+        if some:
+            return min(some, key=_share)
+    some = [one for one in limits if one.share is not None]
+    return min(some, key=_share) if some else None
+
+
+def _share(one: Limit) -> Fraction:
+    # Of what no number says the loss itself is what is known.
+    if one.share is not None:
+        return one.share
+    return Fraction(-1 if one.margin is not None and one.margin < 0 else 0)
+
+
+def margin_text(one: Limit) -> str:
+    """Return a margin in plain words, such as ``"12 % margin"`` or ``"40 % over"``."""
+    share, margin = one.share, one.margin
+    if margin is None:
+        return ""
+    if margin == 0:
+        return "no margin"
+    said = "margin" if margin > 0 else "short" if one.is_floor else "over"
+    if share is None:
+        return f"{value_text(abs(margin), one.unit)} {said}"
+    if abs(share) > _MOST_SAID:
+        return f"> {percent(_MOST_SAID)} {said}"
+    return f"{percent(float(abs(share)))} {said}"
+
+
+def value_text(value: Fraction | None, unit: str) -> str:
+    """Return a limit or a worst value with its unit; a load in per cent."""
+    if value is None:
+        return "-"
+    if unit == "1":
+        return percent(float(value), 3)
+    if unit in ("frames", "bits"):
+        return f"{number(value)} {unit}"
+    return quantity(value, unit)
+
+
+def sentence(scenario: Scenario, limits: tuple[Limit, ...], least: Limit | None) -> str:
+    """Return the verdict in one sentence."""
+    violated = [one for one in limits if one.known is Known.VIOLATED]
+    possible = [one for one in limits if one.known is Known.POSSIBLE]
+    if violated:
+        assert least is not None
+        rest = [one.what for one in violated if one is not least]
+        also = f"; so {'is' if len(rest) == 1 else 'are'} {_listed(rest)}" if rest else ""
+        return (
+            f"{_asked(scenario, 'Does not meet')}: {least.what} is broken{_numbers(least)}{also}."
+        )
+    if possible:
+        assert least is not None
+        rest = [one.what for one in possible if one is not least]
+        also = f"; so can {_listed(rest)}" if rest else ""
+        return (
+            f"{_asked(scenario, 'May not meet')}: {least.what} can be violated"
+            f"{_numbers(least)}{also}."
+        )
+    held = f"{_asked(scenario, 'Meets')}: "
+    every = f"all {len(limits)} limits hold" if len(limits) > 1 else "its limit holds"
+    if least is None:
+        return f"{held}{every}."
+    return f"{held}{every}, the nearest is {least.what}{_numbers(least)}."
+
+
+def _numbers(one: Limit) -> str:
+    said = margin_text(one)
+    if not said or one.worst is None or one.limit is None:
+        return ""
+    worst, limit = value_text(one.worst, one.unit), value_text(one.limit, one.unit)
+    return f", {said} ({worst} {'for' if one.is_floor else 'of'} {limit})"
+
+
+def _listed(names: list[str]) -> str:
+    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
+
+
+def _asked(scenario: Scenario, verb: str) -> str:
+    """Return what is asked for behind a verb."""
+    rate = scenario.trigger.rate
+    if rate is None:
+        loop = {"Meets": "Keeps", "Does not meet": "Does not keep", "May not meet": "May not keep"}
+        return f"{loop[verb]} its loop"
+    how = {"poisson": " on average", "burst": " in bursts"}.get(scenario.trigger.pattern, "")
+    return f"{verb} {rate_text(rate.value, 'Hz')}{how}"
+
+
+def because(limits: tuple[Limit, ...], least: Limit | None, causes: tuple[Cause, ...]) -> str:
+    """Return what breaks a limit, or what the nearest one rests on."""
+    if least is None:
+        return ""
+    told = [one.text for one in causes if one.limit == least.key]
+    if told:
+        return told[0]
+    if not least.holds:
+        return f"{least.evidence[0].upper()}{least.evidence[1:]}."
+    how = {Known.PROVEN: "It is proven", Known.NOT_SEEN: "It was not seen broken"}[least.known]
+    return f"{how}: {least.evidence}."
+
+
+def _proofs(scenario: Scenario) -> dict[str, Proof]:
+    try:
+        prove = importlib.import_module("simlink.proofs.prove").prove
+    except ImportError:
+        return {}
+    found: dict[str, Proof] = prove(scenario)
+    return found
+
+
+def _causes(run: Run, limits: tuple[Limit, ...]) -> tuple[tuple[Cause, ...], tuple[Remedy, ...]]:
+    try:
+        cause = importlib.import_module("simlink.verdict.cause")
+        remedy = importlib.import_module("simlink.verdict.remedy")
+    except ImportError:
+        return (), ()
+    causes = cause.causes_of(run, limits)
+    return causes, remedy.remedies_for(run, limits, causes)
