@@ -40,14 +40,12 @@ _ROWS = {
 #: Keys whose value is what a data sheet asks for at the least.
 _ASKED = ("min_pulse", "min_clock_period", "min_clock_high", "min_clock_low")
 _WHAT = {
-    "clock_period": "serial clock, period",
-    "clock_high": "serial clock, high time",
-    "clock_low": "serial clock, low time",
+    "clock_period": "serial clock period",
+    "clock_high": "serial clock high time",
+    "clock_low": "serial clock low time",
     "first_bit": "first bit",
-    "strobe_setup": "lane to strobe, setup",
-    "strobe_hold": "lane to strobe, hold",
-    "pulse": "pulse width",
-    "line_rate": "line rate",
+    "strobe_setup": "lane-to-strobe setup",
+    "strobe_hold": "lane-to-strobe hold",
 }
 #: Limits of a data sheet that take no bit in the simulation.
 _ON_PAPER = ("clock_period", "clock_high", "clock_low")
@@ -146,6 +144,7 @@ class Built:
 def rows(seen: Seen) -> list[Limit]:
     """Return the rows of the clock, of the captures and of the channels."""
     every = [Built(margin, seen) for margin in seen.budget.margins]
+    every = [one for one in every if _applies(one)]
     blamed = blame(seen, every)
     groups: dict[str, list[Built]] = {}
     for one in every:
@@ -153,14 +152,18 @@ def rows(seen: Seen) -> list[Limit]:
     found = [
         _row(seen, key, group, [one for one in group if one in blamed])
         for key, group in groups.items()
-        if any(_applies(one) or one in blamed for one in group)
     ]
     return found + line_rates(seen)
 
 
 def _applies(one: Built) -> bool:
-    """Tell whether a margin asks for anything: a shortest time of none asks for nothing."""
+    """Tell whether a margin asks for anything.
+
+    A shortest time of none asks for nothing, and no clock edge launches the only bit of a frame.
+    """
     asked = one.asked
+    if one.margin.name == "setup" and one.seen.scenario.bits_per_lane == 1:
+        return False
     return asked is None or asked.worst > 0 or one.left < 0
 
 
@@ -238,9 +241,9 @@ def _row(seen: Seen, key: str, group: list[Built], blamed: list[Built]) -> Limit
 
 def _what(seen: Seen, key: str, one: Built) -> str:
     if key == "pulse":
-        return f"pulse width, {one.margin.name.split(',')[0]}"
+        return f"{one.margin.name.split(',')[0]} pulse"
     if key in ("setup", "hold"):
-        return f"{key} at the {'remote master' if seen.remote else 'host'}"
+        return f"{'converter' if seen.remote else 'host'}-side {key}"
     return _WHAT[key]
 
 
@@ -276,7 +279,7 @@ def line_rates(seen: Seen) -> list[Limit]:
     return [
         row(
             "line_rate",
-            f"line rate of {rule.name}",
+            f"{rule.name.removeprefix('the ')} line rate",
             "bit/s",
             seen=seen,
             keys=unique(rule.key, budget.clock_key),

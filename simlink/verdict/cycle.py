@@ -153,7 +153,7 @@ def _period(seen: Seen, cycle: Cycle, pieces: list[Piece]) -> list[Limit]:
     if margin is not None:
         proven = "whatever is drawn" if margin >= 0 else ""
         possible = "" if proven else "the longest cycle does not fit between the closest triggers"
-    elif poisson and cycle.period is not None:
+    elif poisson and cycle.period:
         share = -math.expm1(-float(mean / cycle.period))
         possible = (
             "triggers at random come arbitrarily close together: about "

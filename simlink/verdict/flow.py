@@ -39,15 +39,15 @@ def _early_read(seen: Seen) -> list[Limit]:
     try:
         needed = Fraction(release_bound(scenario))
         if needed <= bits:
-            proven = f"{needed} bits are enough, whatever is drawn"
+            proven = f"{_many(needed, 'bit')} enough, whatever is drawn"
         else:
             otherwise += f"; a proof needs {needed} of {scenario.bits_per_lane} bits"
     except UnboundedError as why:
-        otherwise += f"; {why}"
+        otherwise += f"; not proven: {why}"
     return [
         row(
             "early_read",
-            "early read, release bits",
+            "early read",
             "bits",
             seen=seen,
             keys=("fifo.release_bits", "host.clock", "host.service_latency"),
@@ -60,20 +60,23 @@ def _early_read(seen: Seen) -> list[Limit]:
     ]
 
 
+def _many(number: Fraction, what: str) -> str:
+    return f"{number} {what} is" if number == 1 else f"{number} {what}s are"
+
+
 def _fifo(seen: Seen) -> list[Limit]:
     """Return the rows of depth and notice, of which a loss may be laid to one alone."""
     scenario = seen.scenario
     by_edge = scenario.host.notice == "edge"
-    overloaded = scenario.trigger.rate is not None and load.host_load(seen) > 1
+    overloaded = load.is_overloaded(seen)
     refused = seen.refused
-    to_depth, to_notice = bool(refused), False
-    if refused and overloaded:
-        to_depth = False
-    elif refused and by_edge:
+    to_depth, to_notice = bool(refused) and not overloaded, False
+    if refused and by_edge and not overloaded:
         told = seen.again(host__notice="count").refused
         to_depth, to_notice = told > 0, told < refused
     found = []
-    if not (refused and not to_depth):
+    # Of what no depth can hold the depth is no limit.
+    if not overloaded and (to_depth or not refused):
         found.append(_depth(seen, to_depth))
     if by_edge:
         found.append(_notice(seen, to_notice))
@@ -103,14 +106,12 @@ def _depth(seen: Seen, broken: bool) -> Limit:
     try:
         needed = Fraction(depth_bound(scenario).depth)
         if needed <= depth:
-            proven = f"{needed} slots are enough, whatever is drawn"
+            proven = f"{_many(needed, 'slot')} enough, whatever is drawn"
     except UnboundedError as why:
         otherwise += f"; not proven: {why}"
     if needed is not None and needed > depth:
         otherwise += f"; {needed} are proven enough"
     unproven = needed is None or needed > depth
-    if scenario.trigger.rate is None and depth >= 1 and not broken:
-        needed = None
     return row(
         "fifo_depth",
         "FIFO depth",
@@ -154,7 +155,7 @@ def _notice(seen: Seen, broken: bool) -> Limit:
     timed = spacing is not None and not poisson and latest is not None
     return row(
         "notice",
-        "notice by edge, release before the next trigger",
+        "notice by edge",
         "s",
         seen=seen,
         keys=unique("host.notice", "host.service_latency", "trigger.rate"),
@@ -185,7 +186,7 @@ def _timeout(seen: Seen, others: bool) -> list[Limit]:
     return [
         row(
             "timeout",
-            "timeout, latency to release",
+            "timeout",
             "s",
             seen=seen,
             keys=("host.timeout", "converter.conversion_time"),

@@ -20,9 +20,24 @@ _DEEP = 10**9
 
 def rows(seen: Seen) -> list[Limit]:
     """Return the rows of the packets' line and of the host; none where triggers wait for it."""
-    if not seen.remote or seen.scenario.trigger.rate is None:
+    _, average = periods(seen.scenario)
+    if not seen.remote or average is None:
         return []
+    if not average:
+        # Triggers without any time between them.
+        return [_endless(seen)]
     return [*_packets(seen), _host(seen)]
+
+
+def is_overloaded(seen: Seen) -> bool:
+    """Tell whether the host is asked for more than all of its time, on average."""
+    _, average = periods(seen.scenario)
+    return average is not None and (not average or host_load(seen) > 1)
+
+
+def _endless(seen: Seen) -> Limit:
+    said = "triggers leave no time between them"
+    return row("host_rate", "host rate", "1", seen=seen, keys=("trigger.gap",), broken=said)
 
 
 def host_load(seen: Seen) -> Fraction:
@@ -51,14 +66,14 @@ def _packets(seen: Seen) -> list[Limit]:
     assert average is not None
     load = line / average
     fastest = line / (_fastest(seen) or average)
-    broken, possible = _over(seen, load, fastest)
+    broken, possible = _over(seen, load, fastest, "line")
     if broken:
         broken += f"; each frame comes {short_time(line - average)} later than the one before"
         broken = broken if load > 1 else broken.partition(";")[0]
     return [
         row(
             "packet_rate",
-            "packet rate of the line",
+            "packet rate",
             "1",
             seen=seen,
             keys=("barrier.return.line_rate", "barrier.return.overhead_bits",
@@ -81,10 +96,10 @@ def _host(seen: Seen) -> Limit:
     if scenario.host.read_all and load < 1:
         read = reader_of(scenario).read / (_fastest(seen) or average)
         fastest = min(fastest, Fraction(1)) if read <= 1 else read
-    broken, possible = _over(seen, load, fastest)
+    broken, possible = _over(seen, load, fastest, "host")
     if load > 1:
         frames = scenario.fifo.depth / (1 - 1 / load)
-        broken = f"on average it needs {percent(float(load), 3)} of its time"
+        broken = f"on average the host needs {percent(float(load), 3)} of its time"
         if not seen.count("missed_trigger") or seen.missed_by_stall:
             broken += (
                 f": a FIFO of {scenario.fifo.depth} is full after about "
@@ -97,7 +112,7 @@ def _host(seen: Seen) -> Limit:
     keys = ("host.clock",) if scenario.host.read_all else ("host.service_latency", "host.clock")
     return row(
         "host_rate",
-        "host rate, long-run",
+        "host rate",
         "1",
         seen=seen,
         keys=unique(*keys, "host.watermark" if scenario.host.watermark > 1 else "", "trigger.rate"),
@@ -115,10 +130,10 @@ def _fastest(seen: Seen) -> Fraction | None:
     return average
 
 
-def _over(seen: Seen, load: Fraction, fastest: Fraction) -> tuple[str, str]:
+def _over(seen: Seen, load: Fraction, fastest: Fraction, who: str) -> tuple[str, str]:
     """Return how a load is above 1, in the mean unit or in some, and whether one could be."""
     if load > 1:
-        return f"on average it needs {percent(float(load), 3)} of its time", ""
+        return f"on average the {who} needs {percent(float(load), 3)} of its time", ""
     law = seen.scenario.trigger.tolerance
     if fastest <= 1 or not law.is_random or not math.isfinite(law.support[1]):
         return "", ""
@@ -131,4 +146,4 @@ def _over(seen: Seen, load: Fraction, fastest: Fraction) -> tuple[str, str]:
     of = seen.built.count
     if many:
         return f"{many} of {of} built units trigger faster than it can follow", ""
-    return "", f"at the fastest trigger rate it is too slow, which none of {of} units has"
+    return "", f"it is too slow for the fastest trigger rate, which none of {of} built units has"

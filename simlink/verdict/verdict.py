@@ -22,6 +22,10 @@ if TYPE_CHECKING:
 
 #: Margins of more than ten times a limit are told as that.
 _MOST_SAID = 10
+#: Keys that the nearest limit is said to rest on, at the most.
+_MOST_KEYS = 3
+#: Units of things that are counted.
+_COUNTED = ("frames", "bits")
 
 
 def verdict_of(run: Run) -> Verdict:
@@ -94,35 +98,31 @@ def value_text(value: Fraction | None, unit: str) -> str:
         return "-"
     if unit == "1":
         return percent(float(value), 3)
-    if unit in ("frames", "bits"):
-        return f"{number(value)} {unit}"
+    if unit in _COUNTED:
+        return f"{number(value)} {unit[:-1] if value == 1 else unit}"
     return quantity(value, unit)
 
 
 def sentence(scenario: Scenario, limits: tuple[Limit, ...], least: Limit | None) -> str:
     """Return the verdict in one sentence."""
-    violated = [one for one in limits if one.known is Known.VIOLATED]
-    possible = [one for one in limits if one.known is Known.POSSIBLE]
-    if violated:
-        assert least is not None
-        rest = [one.what for one in violated if one is not least]
-        also = f"; so {'is' if len(rest) == 1 else 'are'} {_listed(rest)}" if rest else ""
-        return (
-            f"{_asked(scenario, 'Does not meet')}: {least.what} is broken{_numbers(least)}{also}."
+    if least is not None and not least.holds:
+        broken = least.known is Known.VIOLATED
+        verb, said = (
+            ("Does not meet", "is broken") if broken else ("May not meet", "can be violated")
         )
-    if possible:
-        assert least is not None
-        rest = [one.what for one in possible if one is not least]
-        also = f"; so can {_listed(rest)}" if rest else ""
-        return (
-            f"{_asked(scenario, 'May not meet')}: {least.what} can be violated"
-            f"{_numbers(least)}{also}."
-        )
+        same = [one.what for one in limits if one.known is least.known and one is not least]
+        also = ""
+        if same:
+            that = "that" if len(same) == 1 else "those"
+            does = ("is" if len(same) == 1 else "are") if broken else "can"
+            also = f"; so {does} {that} of {_listed(same)}"
+        asked = _asked(scenario, verb)
+        return f"{asked}: the limit of {least.what} {said}{_numbers(least)}{also}."
     held = f"{_asked(scenario, 'Meets')}: "
     every = f"all {len(limits)} limits hold" if len(limits) > 1 else "its limit holds"
     if least is None:
         return f"{held}{every}."
-    return f"{held}{every}, the nearest is {least.what}{_numbers(least)}."
+    return f"{held}{every}; the nearest is {least.what}{_numbers(least)}."
 
 
 def _numbers(one: Limit) -> str:
@@ -130,6 +130,8 @@ def _numbers(one: Limit) -> str:
     if not said or one.worst is None or one.limit is None:
         return ""
     worst, limit = value_text(one.worst, one.unit), value_text(one.limit, one.unit)
+    if one.unit in _COUNTED:
+        worst = number(one.worst)
     return f", {said} ({worst} {'for' if one.is_floor else 'of'} {limit})"
 
 
@@ -156,8 +158,9 @@ def because(limits: tuple[Limit, ...], least: Limit | None, causes: tuple[Cause,
         return told[0]
     if not least.holds:
         return f"{least.evidence[0].upper()}{least.evidence[1:]}."
-    how = {Known.PROVEN: "It is proven", Known.NOT_SEEN: "It was not seen broken"}[least.known]
-    return f"{how}: {least.evidence}."
+    how = {Known.PROVEN: "is proven", Known.NOT_SEEN: "was not seen broken"}[least.known]
+    rests = f"It rests on {_listed(list(least.keys[:_MOST_KEYS]))}, and" if least.keys else "It"
+    return f"{rests} {how}: {least.evidence}."
 
 
 def _proofs(scenario: Scenario) -> dict[str, Proof]:
