@@ -9,3 +9,9 @@ CAUTIONS = (
     "engineer's judgement. Figures rest on the distributions entered; verify on hardware."
 )
 """str: What simlink does not say, in one paragraph without line breaks."""
+
+BRIEF = (
+    "simlink says nothing about safety. Figures rest on the distributions entered; verify on "
+    "hardware. The cautions in full: --assumptions."
+)
+"""str: The same in short, for a screen that has no room for all of it."""

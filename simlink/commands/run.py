@@ -6,6 +6,8 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
+import typer
+
 from simlink.base.errors import InputError, OutputError
 from simlink.base.interrupts import Interrupted
 from simlink.commands.options import (
@@ -27,6 +29,9 @@ from simlink.commands.results import about_engine, bar, interrupted, tell
 if TYPE_CHECKING:
     from simlink.running.run import Run
     from simlink.scenario.schema import Scenario
+
+#: The exit status where a limit does not hold.
+NOT_MET = 1
 
 
 def run(
@@ -50,9 +55,22 @@ def run(
         bool,
         option("--resume", "Go on from the units that an interrupted run kept in --out DIR.", None),
     ] = False,
+    assumptions: Annotated[
+        bool,
+        option(
+            "--assumptions",
+            "Show everything: each limit in full, every figure, all that was assumed, and the "
+            "cautions.",
+            None,
+        ),
+    ] = False,
     json: Json = False,
 ) -> None:
-    """Run a scenario: whether the link keeps its rate, what limits it, and every figure."""
+    """Run a scenario: whether every limit holds, which is the nearest, and what was seen.
+
+    The exit status is 0 if every limit holds, 1 if one does not.
+    """
+    from simlink.pictures.report import report
     from simlink.pictures.table import table
 
     many = processes(workers)
@@ -77,11 +95,14 @@ def run(
     if resume:
         taken = found.resumed or "none"
         print(f"simlink: {taken} of {scenario.trials} units taken up from {out}", file=sys.stderr)
-    tell(table(found), place, found.to_json() if json else None)
+    text = report(found) if assumptions else table(found)
+    tell(text, place, found.to_json() if json else None)
     if found.interrupted:
         done = found.scenario.trials
         kept = "" if out is None else f" in {out}; go on with --resume"
         raise interrupted(f"{done} of {scenario.trials} units finished and kept{kept}")
+    if not found.verdict.meets:
+        raise typer.Exit(NOT_MET)
 
 
 def _run(

@@ -126,14 +126,14 @@ def _row(ax: Axes, row: int, cycle: Cycle) -> None:
     slack = cycle.slack
     if slack is not None and slack > 0:
         look = {"facecolor": "white", "edgecolor": style.QUIET, "hatch": "///", "linewidth": 0.8}
-        end = stretch("to spare", at, slack, high, **look)
-        labels.append(_Label(f"to spare\n{_time(slack)}", at, end, style.INK, "white"))
+        end = stretch("margin", at, slack, high, **look)
+        labels.append(_Label(f"margin\n{_time(slack)}", at, end, style.INK, "white"))
     elif slack is not None and slack < 0:
         assert cycle.period is not None
         due = _s(cycle.period)
         look = {"facecolor": "none", "edgecolor": style.RUST, "hatch": "xxx", "linewidth": 1.8}
         stretch("over", due, -slack, high + 0.14, **look)
-        said = f"too long by\n{_time(-slack)}"
+        said = f"over by\n{_time(-slack)}"
         labels.append(_Label(said, due, at, style.RUST, "none", inside=False))
     _write(ax, row, labels)
 

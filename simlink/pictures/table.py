@@ -1,68 +1,49 @@
-"""A run in words: the answer first, then what it rests on."""
+"""The first screen of a run: the verdict, its limits, what was seen, and what that rests on."""
 
 from __future__ import annotations
 
-from fractions import Fraction
 from typing import TYPE_CHECKING
 
-from simlink.base.cautions import CAUTIONS
+from simlink.base.cautions import BRIEF
 from simlink.base.errors import printable
-from simlink.base.wording import percent, short_time
-from simlink.figures.cycle import Cycle
-from simlink.figures.summary import Figure
-from simlink.pictures.text import WIDTH, columns, wrapped
+from simlink.base.wording import percent
+from simlink.pictures.text import columns, wrapped
+from simlink.verdict.limit import Known, Limit
+from simlink.verdict.wording import margin_text, value_text
 
 if TYPE_CHECKING:
+    from simlink.figures.summary import Figure
     from simlink.running.run import Run
+    from simlink.scenario.remarks import Assumption
 
-_BAR = 52
-#: What the pieces of a bar are drawn with, in their order.
-_FILLS = "#=+%"
-_SPARE, _OVER = ".", "!"
+#: Lines of the first screen at the most.
+LINES = 40
+#: Columns of a line at the most.
+_COLUMNS = 80
+#: Limits that hold and have a line of their own, at the most.
+_NEAREST = 6
+#: Limits that do not hold and have a line of their own, and of them with what was seen below.
+_BROKEN, _EXPLAINED = 9, 3
+#: What cures what, at the most.
+_REMEDIES = 3
+#: Limits whose defaults are told.
+_RESTING = 3
 
-_NAMES = {
-    "triggers": "triggers sent",
-    "delivered": "words delivered",
+_LOSSES = {
     "missed_trigger": "missed trigger",
+    "overrun": "overrun",
+    "underrun": "underrun",
     "corrupted_flagged": "wrong bits, flagged",
-    "corrupted_silent": "wrong bits, silent",
+    "corrupted_silent": "wrong bits",
     "not_received": "never received",
-    "in_flight": "in flight at the end",
     "timed_out": "timed out",
     "short_acquisition": "short acquisition",
-    "units_missed_trigger": "units with a missed trigger",
-    "units_overrun": "units with an overrun",
-    "units_underrun": "units with an underrun",
-    "units_corrupted": "units with wrong bits",
-    "units_failing": "units with a word undelivered",
-    "latency_release_median": "latency to release, median",
-    "latency_release_p99": "latency to release, 99 %",
-    "latency_release_p999": "latency to release, 99.9 %",
-    "latency_release_largest_seen": "latency to release, largest seen",
-    "latency_read_median": "latency to last bit, median",
-    "latency_read_p99": "latency to last bit, 99 %",
-    "latency_read_p999": "latency to last bit, 99.9 %",
-    "latency_read_largest_seen": "latency to last bit, largest seen",
-    "throughput_offered": "throughput, offered",
-    "throughput_delivered": "throughput, delivered",
-    "fifo_occupancy_max": "FIFO slots taken, most seen",
-    "host_busy_share": "host busy, share of time",
-    "sampling_jitter_rms": "sampling instant, rms jitter",
-}
-# Losses that everyone looks for; the others have a line only where they happened.
-_ALWAYS = {
-    "triggers",
-    "delivered",
-    "missed_trigger",
-    "overrun",
-    "underrun",
-    "corrupted_silent",
-    "units_failing",
+    "in_flight": "still in flight at the end",
 }
 
 
 def table(run: Run) -> str:
-    """Return a run as text for a terminal.
+    """Return the first screen of a run.
 
     Parameters
     ----------
@@ -72,136 +53,172 @@ def table(run: Run) -> str:
     Returns
     -------
     str
-        Title, verdict and limit; the bars of the trigger period; the figures; what was assumed;
-        notes; the cautions. It ends with a line break.
+        At most 40 lines of at most 80 columns: title, verdict, what breaks it or what the nearest
+        limit rests on, remedies, the limits, what was seen, the defaults beneath the nearest
+        limits, engine and seed, the cautions in short. It ends with a line break.
     """
-    parts = [_head(run), bars(run.cycles), figures(dict(run.figures))]
-    assumed = [(f"{one.key} = {_value(one.value)}", one.why) for one in run.scenario.assumed]
-    if assumed:
-        parts.append("assumed, because the scenario does not say:\n" + columns(assumed))
-    notes = run.scenario.notes
-    if notes:
-        parts.append("notes:\n" + "\n".join(wrapped(note, "  - ", "    ") for note in notes))
-    parts.append(wrapped(f"Cautions: {CAUTIONS}"))
+    parts = [head(run), limits(run.verdict.limits), seen(run), _foot(run)]
     return "\n\n".join(parts) + "\n"
 
 
-def _head(run: Run) -> str:
-    scenario = run.scenario
-    engine = run.engine + (f" ({run.why})" if run.why else "")
-    size = f"{_many(scenario.trials, 'unit')} of {_many(scenario.conversions, 'conversion')}"
-    lines = [printable(scenario.title or scenario.name)]
-    lines += [wrapped(run.verdict.sentence), wrapped(run.verdict.because)]
-    lines.append(wrapped(f"Engine {engine}, seed {scenario.seed}, {size}."))
+def head(run: Run) -> str:
+    """Return title and verdict, what is behind it, and what cures what is broken."""
+    verdict = run.verdict
+    lines = [
+        clipped(printable(run.scenario.title or run.scenario.name), 1),
+        clipped(verdict.sentence, 3),
+        clipped(verdict.because, 3),
+    ]
+    lines += [clipped(f"Cure: {one.text}", 2, later="  ") for one in verdict.remedies[:_REMEDIES]]
     if run.interrupted:
-        said = f"Interrupted: the figures are those of the {size} that were finished."
-        lines.append(wrapped(said))
-    return "\n".join(lines)
+        done = many(run.scenario.trials, "unit")
+        lines.append(f"Interrupted: this is what the {done} that were finished say.")
+    return "\n".join(line for line in lines if line)
 
 
-def _many(count: int, what: str) -> str:
-    return f"{count} {what}" if count == 1 else f"{count} {what}s"
+def clipped(text: str, most: int, first: str = "", later: str = "") -> str:
+    """Return a text in lines, of which so many are kept."""
+    found = wrapped(text, first, later).splitlines()
+    if len(found) > most:
+        found = [*found[: most - 1], found[most - 1][:74].rsplit(" ", 1)[0] + " ..."]
+    return "\n".join(found)
 
 
-def bars(found: list[Cycle]) -> str:
-    """Return the trigger period as text, one bar a side and its key below.
+def limits(found: tuple[Limit, ...], nearest: int = _NEAREST) -> str:
+    """Return the table of limits.
 
     Parameters
     ----------
-    found : list of Cycle
-        What each side does for a frame.
-
-    Returns
-    -------
-    str
-        All bars have one scale. What is left of a side's time is dotted; what does not fit is
-        drawn with exclamation marks past a bar.
+    found : tuple of Limit
+        In their order.
+    nearest : int
+        How many of those that hold have a line of their own; the others are counted together.
     """
-    longest = max(max(cycle.mean, cycle.period or Fraction(0)) for cycle in found)
-    lines = ["one frame on each side, on average:"]
-    side = max(len(cycle.side) for cycle in found)
-    for cycle in found:
-        drawn, key = _bar(cycle, longest)
-        lines.append(f"  {cycle.side:<{side}}  {drawn}")
-        lines += [f"  {'':<{side}}  {line}" for line in _packed(key, WIDTH - side - 4)]
-    return "\n".join(lines)
-
-
-def _packed(parts: list[str], width: int) -> list[str]:
-    """Return lines with as many parts in each as fit, none of them broken."""
-    lines: list[str] = []
-    for part in parts:
-        if lines and len(lines[-1]) + 2 + len(part) <= width:
-            lines[-1] += "  " + part
-        else:
-            lines.append(part)
-    return lines
-
-
-def _bar(cycle: Cycle, longest: Fraction) -> tuple[str, list[str]]:
-    """Return a bar, and what each of its fills means."""
-
-    def column(time: Fraction) -> int:
-        return round(_BAR * time / longest)
-
-    drawn, key, at = "", [], Fraction(0)
-    for fill, piece in zip(_FILLS, cycle.pieces, strict=False):
-        at += piece.mean
-        # A piece too short for the scale still gets a mark.
-        drawn = drawn.ljust(max(column(at), len(drawn) + (piece.mean > 0)), fill)
-        key.append(f"{fill} {piece.name} {short_time(piece.mean)}")
-    if cycle.period is None:
-        return drawn, key
-    slack = cycle.slack
-    assert slack is not None
-    end = column(cycle.period)
-    if slack < 0:
-        end = min(end, len(drawn) - 1)
-        drawn = drawn[:end] + "|" + _OVER * (len(drawn) - end)
-        key.append(f"{_OVER} too long by {short_time(-slack)}")
-    else:
-        drawn = drawn[: max(end, 1)].ljust(end, _SPARE) + "|"
-        key.append(
-            f"{_SPARE} to spare {short_time(slack)} ({percent(float(slack / cycle.period))})"
+    broken = [one for one in found if not one.holds]
+    held = [one for one in found if one.holds]
+    far = sorted((one for one in held if one.share is not None), key=lambda one: one.share or 0)
+    shown = [one for one in held if one.share is None and one.margin is None]
+    shown = [*far[: max(nearest - len(shown), 1)], *shown[: max(nearest - 1, 0)]]
+    rest = [one for one in held if not any(one is other for other in shown)]
+    if len(rest) == 1:
+        shown, rest = [*shown, *rest], []
+    listed = [one for one in found if one in broken[:_BROKEN] or any(one is o for o in shown)]
+    rows = [("limit of", "limit", "worst", "margin", "how known")]
+    rows += [
+        (
+            one.what,
+            value_text(one.limit, one.unit),
+            value_text(one.worst, one.unit),
+            margin_text(one).removesuffix(" margin") or "-",
+            one.known.value,
         )
-    return drawn, key
+        for one in listed
+    ]
+    lines = columns(rows).splitlines()
+    if max(map(len, lines)) > _COLUMNS:
+        lines = columns(rows, apart=1).splitlines()
+    told = {id(one) for one in [one for one in broken if one.evidence][:_EXPLAINED]}
+    text = [lines[0]]
+    for one, line in zip(listed, lines[1:], strict=True):
+        text.append(line)
+        if id(one) in told:
+            text.append(clipped(one.evidence, 2, "      ", "      "))
+    if len(broken) > _BROKEN:
+        text.append(f"  and {len(broken) - _BROKEN} more that do not hold")
+    if rest:
+        text.append(wrapped(_rest(rest), "  ", "  "))
+    text += _bounds([one for one in held if one.known is Known.NOT_SEEN])
+    return "\n".join(text)
 
 
-def figures(found: dict[str, Figure]) -> str:
-    """Return figures as a table: name in words, value, interval, count of how many.
-
-    Parameters
-    ----------
-    found : dict of str to Figure
-        The figures of a run.
-    """
-    rows = [("figure", "value", _confidence(found), "count of")]
-    unseen = []
-    for name, figure in found.items():
-        said = _NAMES.get(name, name.replace("_", " "))
-        if figure.unit == "1" and figure.count == 0 and name not in _ALWAYS:
-            if not name.startswith("units_"):
-                unseen.append(said)
-            continue
-        rows.append((said, figure.text(), figure.interval(), _count(figure)))
-    lines = [columns(rows)]
-    if unseen:
-        lines.append(wrapped("none seen: " + "; ".join(unseen), "  ", "    "))
-    return "\n".join(lines)
+def _rest(rest: list[Limit]) -> str:
+    """Say what the limits without a line of their own have in common."""
+    shares = [one.share for one in rest if one.share is not None]
+    margin = ""
+    if shares:
+        least = float(min(shares))
+        margin = (
+            f" with at least {percent(least)} margin" if least < _FAR else ", none of them near"
+        )
+    said = f"{many(len(rest), 'other limit')} {'holds' if len(rest) == 1 else 'hold'}{margin}"
+    unseen = sum(one.known is Known.NOT_SEEN for one in rest)
+    return f"{said}, {len(rest) - unseen} of them proven" if unseen else f"{said}, all proven"
 
 
-def _confidence(found: dict[str, Figure]) -> str:
-    given = [figure.confidence for figure in found.values() if figure.confidence is not None]
-    return f"{percent(given[0])} interval" if given else "interval"
+#: A margin that nobody looks at twice, as a share of its limit.
+_FAR = 10
 
 
-def _count(figure: Figure) -> str:
-    if figure.count is None or figure.unit == "triggers":
-        return ""
-    return str(figure.count) if figure.of is None else f"{figure.count} of {figure.of}"
+def _bounds(unseen: list[Limit]) -> list[str]:
+    """Return what it says that nothing was seen, once for all rows that say the same."""
+    said = {one.evidence.partition(";")[0] for one in unseen}
+    return [clipped(f"not seen: {one}", 2, "  ", "    ") for one in sorted(said)[:2]]
 
 
-def _value(value: object) -> str:
+def seen(run: Run) -> str:
+    """Return the few figures of a run that matter."""
+    found = run.figures
+    scenario = run.scenario
+    rows = [
+        (said, f"{_value(found[name])}, {found[name].count} of {found[name].of} words")
+        for name, said in _LOSSES.items()
+        if found[name].count
+    ]
+    if not any(found[name].count for name in _LOSSES if name != "in_flight"):
+        rows.insert(0, ("words lost", f"none of {found['delivered'].of}"))
+    for end, said in (("release", "trigger to release"), ("read", "trigger to last bit")):
+        ends = [found[f"latency_{end}_{which}"] for which in ("median", "p99", "largest_seen")]
+        if ends[0].value is not None:
+            median, high, largest = (one.text() for one in ends)
+            rows.append((said, f"{median} median, {high} at 99 %, {largest} largest seen"))
+    offered, delivered = found["throughput_offered"], found["throughput_delivered"]
+    if delivered.value is not None:
+        rows.append(("throughput", f"{delivered.text()} of {offered.text()} offered"))
+    taken, busy = found["fifo_occupancy_max"], found["host_busy_share"]
+    if taken.value is not None:
+        rows.append(("FIFO", f"at most {taken.value:.0f} of {many(scenario.fifo.depth, 'slot')}"))
+    if busy.value is not None:
+        rows.append(("host", f"busy {percent(busy.value)} of the time"))
+    size = f"{many(scenario.trials, 'unit')} of {many(scenario.conversions, 'conversion')}"
+    return f"seen in {size}:\n{columns(rows)}"
+
+
+def _value(figure: Figure) -> str:
+    between = figure.interval()
+    return f"{figure.text()} ({between})" if between else figure.text()
+
+
+def _foot(run: Run) -> str:
+    scenario = run.scenario
+    lines = [_defaults(run)] if scenario.assumed else []
+    why = f" ({run.why})" if run.why else ""
+    lines.append(clipped(f"Engine {run.engine}{why}, seed {scenario.seed}.", 2))
+    lines.append(wrapped(f"Cautions: {BRIEF}"))
+    return "\n".join(line for line in lines if line)
+
+
+def _defaults(run: Run) -> str:
+    """Say which defaults the nearest limits rest on."""
+    found = sorted(
+        run.verdict.limits, key=lambda one: (one.holds, one.share is None, one.share or 0)
+    )
+    resting = {key for one in found[:_RESTING] for key in one.keys}
+    near = [one for one in run.scenario.assumed if one.key in resting]
+    count = len(run.scenario.assumed)
+    if not near:
+        rest = f"The nearest limits rest on no default; {many(count, 'default')} elsewhere"
+    else:
+        rest = f"The nearest limits rest on defaults: {', '.join(map(_assumed, near))}"
+    return clipped(f"{rest} (--assumptions tells all).", 2)
+
+
+def _assumed(one: Assumption) -> str:
     from simlink.scenario.faults import written
 
-    return value if isinstance(value, str) else written(value)
+    value = one.value if isinstance(one.value, str) else written(one.value)
+    return f"{one.key} = {value}"
+
+
+def many(count: int, what: str) -> str:
+    """Return a count of things, such as ``"1 unit"`` or ``"24 units"``."""
+    return f"{count} {what}" if count == 1 else f"{count} {what}s"

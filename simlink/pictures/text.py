@@ -9,11 +9,13 @@ from collections.abc import Sequence
 WIDTH = 78
 
 
-def columns(rows: Sequence[tuple[str, ...]], *, right: bool = False) -> str:
-    """Return rows of cells, two blanks apart and indented by two, flush left or right."""
+def columns(rows: Sequence[tuple[str, ...]], *, right: bool = False, apart: int = 2) -> str:
+    """Return rows of cells, so many blanks apart and indented by two, flush left or right."""
     widths = [max(len(row[i]) for row in rows) for i in range(len(rows[0]))]
     put = str.rjust if right else str.ljust
-    lines = ("  ".join(put(c, w) for c, w in zip(row, widths, strict=True)) for row in rows)
+    lines = (
+        (" " * apart).join(put(c, w) for c, w in zip(row, widths, strict=True)) for row in rows
+    )
     return "\n".join(f"  {line}".rstrip() for line in lines)
 
 

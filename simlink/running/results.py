@@ -26,6 +26,7 @@ PICTURES = ("latency", "occupancy", "period")
 #: Every name that a run may write; what else lies in the folder is never touched.
 NAMES = (
     "figures.json",
+    "report.txt",
     LEDGER,
     "scenario.toml",
     *(f"{name}.{kind}" for name in PICTURES for kind in ("svg", "png")),
@@ -149,6 +150,7 @@ def _fill(run: Run, folder: Path, hidden: Path, rows: LedgerFile | None) -> None
         ledger = beside.submit(rows.finish) if rows is not None else None
         (hidden / "scenario.toml").write_text(first + scenario.to_toml(folder), encoding="utf-8")
         (hidden / "figures.json").write_text(run.to_json(), encoding="utf-8")
+        (hidden / "report.txt").write_text(picture("report", "report")(run), encoding="utf-8")
         for name, content in picture("results", "files")(run, PICTURES):
             (hidden / name).write_bytes(content)
         if ledger is not None:

@@ -177,6 +177,7 @@ def _period(seen: Seen, cycle: Cycle, pieces: list[Piece]) -> list[Limit]:
                     for piece in sorted(pieces, key=lambda one: one.largest, reverse=True)
                 ),
                 *_rate_keys(scenario),
+                "remote_clock.start_delay" if seen.remote else "fifo.sync_delay",
             ),
             limit=limit,
             worst=longest if margin is not None else None,

@@ -117,7 +117,7 @@ def _depth(seen: Seen, broken: bool) -> Limit:
         "FIFO depth",
         "frames",
         seen=seen,
-        keys=unique("fifo.depth", "host.service_latency", "trigger.rate"),
+        keys=unique("fifo.depth", *load.keys_of_host(scenario)),
         limit=depth,
         worst=fullest if unproven and not broken else needed,
         broken=_losses(seen) if broken else "",

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 from fractions import Fraction
+from typing import TYPE_CHECKING
 
 from simlink.base.wording import count, percent, short_time
 from simlink.figures.cycle import periods
@@ -12,7 +13,10 @@ from simlink.figures.reader import reader_of
 from simlink.link.transport import packets_of
 from simlink.link.trigger import PARTS
 from simlink.verdict.limit import Limit
-from simlink.verdict.seen import Seen, row, unique
+from simlink.verdict.seen import Seen, row
+
+if TYPE_CHECKING:
+    from simlink.scenario.schema import Scenario
 
 #: A depth that no shared latency fills.
 _DEEP = 10**9
@@ -55,6 +59,16 @@ def host_load(seen: Seen) -> Fraction:
         found = reader.mean(spacing) / average
         return min(found, Fraction(1))
     return reader.mean(spacing if reader.read < spacing else average) / average
+
+
+def keys_of_host(scenario: Scenario) -> tuple[str, ...]:
+    """Return what the flow of frames through the host rests on, what takes most first."""
+    reader = reader_of(scenario)
+    two = ("host.service_latency", "host.clock")
+    if scenario.host.read_all or reader.read > Fraction(reader.law.mean) / reader.watermark:
+        two = two[::-1]
+    more = ("trigger.gap",) if scenario.trigger.pattern == "burst" else ()
+    return (*two, "trigger.rate", *more, "host.watermark", "host.read_all")
 
 
 def _packets(seen: Seen) -> list[Limit]:
@@ -109,13 +123,12 @@ def _host(seen: Seen) -> Limit:
     if load == 1 and varies and not broken:
         possible = "it needs all of its time, and whatever a long service delays is never caught up"
     steady = fastest < 1 or (fastest == 1 and not varies)
-    keys = ("host.clock",) if scenario.host.read_all else ("host.service_latency", "host.clock")
     return row(
         "host_rate",
         "host rate",
         "1",
         seen=seen,
-        keys=unique(*keys, "host.watermark" if scenario.host.watermark > 1 else "", "trigger.rate"),
+        keys=keys_of_host(scenario),
         limit=Fraction(1),
         worst=max(load, fastest),
         broken=broken,

@@ -10,22 +10,19 @@ import importlib
 from fractions import Fraction
 from typing import TYPE_CHECKING
 
-from simlink.base.wording import number, percent, quantity, rate_text
+from simlink.base.wording import number, rate_text
 from simlink.verdict import captures, cycle, flow, load
 from simlink.verdict.limit import KEYS, Cause, Known, Limit, Remedy, Verdict
 from simlink.verdict.seen import Seen
+from simlink.verdict.wording import COUNTED, margin_text, value_text
 
 if TYPE_CHECKING:
     from simlink.proofs.proof import Proof
     from simlink.running.run import Run
     from simlink.scenario.schema import Scenario
 
-#: Margins of more than ten times a limit are told as that.
-_MOST_SAID = 10
 #: Keys that the nearest limit is said to rest on, at the most.
 _MOST_KEYS = 3
-#: Units of things that are counted.
-_COUNTED = ("frames", "bits")
 
 
 def verdict_of(run: Run) -> Verdict:
@@ -77,32 +74,6 @@ def _share(one: Limit) -> Fraction:
     return Fraction(-1 if one.margin is not None and one.margin < 0 else 0)
 
 
-def margin_text(one: Limit) -> str:
-    """Return a margin in plain words, such as ``"12 % margin"`` or ``"40 % over"``."""
-    share, margin = one.share, one.margin
-    if margin is None:
-        return ""
-    if margin == 0:
-        return "no margin"
-    said = "margin" if margin > 0 else "short" if one.is_floor else "over"
-    if share is None:
-        return f"{value_text(abs(margin), one.unit)} {said}"
-    if abs(share) > _MOST_SAID:
-        return f"> {percent(_MOST_SAID)} {said}"
-    return f"{percent(float(abs(share)))} {said}"
-
-
-def value_text(value: Fraction | None, unit: str) -> str:
-    """Return a limit or a worst value with its unit; a load in per cent."""
-    if value is None:
-        return "-"
-    if unit == "1":
-        return percent(float(value), 3)
-    if unit in _COUNTED:
-        return f"{number(value)} {unit[:-1] if value == 1 else unit}"
-    return quantity(value, unit)
-
-
 def sentence(scenario: Scenario, limits: tuple[Limit, ...], least: Limit | None) -> str:
     """Return the verdict in one sentence."""
     if least is not None and not least.holds:
@@ -130,8 +101,11 @@ def _numbers(one: Limit) -> str:
     if not said or one.worst is None or one.limit is None:
         return ""
     worst, limit = value_text(one.worst, one.unit), value_text(one.limit, one.unit)
-    if one.unit in _COUNTED:
-        worst = number(one.worst)
+    if one.unit in COUNTED:
+        if one.holds:
+            return f", {said} ({number(one.worst)} of {limit})"
+        enough = "is enough" if one.worst == 1 else "are enough"
+        return f", {said} ({worst} {enough}, not {number(one.limit)})"
     return f", {said} ({worst} {'for' if one.is_floor else 'of'} {limit})"
 
 
