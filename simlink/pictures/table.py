@@ -38,7 +38,7 @@ _LOSSES = {
     "not_received": "never received",
     "timed_out": "timed out",
     "short_acquisition": "short acquisition",
-    "in_flight": "still in flight at the end",
+    "in_flight": "in flight at end",
 }
 
 

@@ -112,7 +112,8 @@ def _host(seen: Seen) -> Limit:
         fastest = min(fastest, Fraction(1)) if read <= 1 else read
     broken, possible = _over(seen, load, fastest, "host")
     if load > 1:
-        frames = scenario.fifo.depth / (1 - 1 / load)
+        # The frame that is being read holds a slot all the time.
+        frames = (scenario.fifo.depth - 1) / (1 - 1 / load)
         broken = f"on average the host needs {percent(float(load), 3)} of its time"
         if not seen.count("missed_trigger") or seen.missed_by_stall:
             broken += (
