@@ -3,14 +3,19 @@
 from __future__ import annotations
 
 from fractions import Fraction
+from typing import TYPE_CHECKING
 
 from simlink.base.wording import percent, short_time
 from simlink.figures.cycle import periods
+from simlink.figures.reader import drawn, reader_of
 from simlink.proofs.bounds import UnboundedError, depth_bound, release_bound
 from simlink.records import Fate
 from simlink.verdict import load
 from simlink.verdict.limit import Limit
 from simlink.verdict.seen import Seen, row, unique
+
+if TYPE_CHECKING:
+    from simlink.scenario.schema import Scenario
 
 
 def rows(seen: Seen, others: bool) -> list[Limit]:
@@ -100,7 +105,7 @@ def _losses(seen: Seen) -> str:
 def _depth(seen: Seen, broken: bool) -> Limit:
     scenario = seen.scenario
     depth, found = Fraction(scenario.fifo.depth), seen.run.figures["fifo_occupancy_max"].value
-    fullest = Fraction(0 if found is None else int(found))
+    fullest: Fraction | None = Fraction(0 if found is None else int(found))
     needed, proven, otherwise = None, "", seen.not_seen()
     otherwise += f"; at most {fullest} of {depth} slots were seen taken"
     try:
@@ -112,6 +117,10 @@ def _depth(seen: Seen, broken: bool) -> Limit:
     if needed is not None and needed > depth:
         otherwise += f"; {needed} are proven enough"
     unproven = needed is None or needed > depth
+    possible = _too_long(scenario) if unproven and not broken else ""
+    if possible:
+        # Slots seen taken are no worst where more can come.
+        fullest = None
     return row(
         "fifo_depth",
         "FIFO depth",
@@ -122,7 +131,33 @@ def _depth(seen: Seen, broken: bool) -> Limit:
         worst=fullest if unproven and not broken else needed,
         broken=_losses(seen) if broken else "",
         proven="" if broken else proven,
+        possible=possible,
         otherwise=otherwise,
+    )
+
+
+def _too_long(scenario: Scenario) -> str:
+    """Say how often a single service, of a host that was idle, lets more frames come than fit.
+
+    One frame more is asked for than there is no slot for, which makes up for all jitter.
+    """
+    spacing, _ = periods(scenario)
+    trigger, host, fifo = scenario.trigger, scenario.host, scenario.fifo
+    come = fifo.depth - host.watermark + (3 if fifo.when_full == "stall" else 2)
+    few = trigger.burst_length if trigger.pattern == "burst" else scenario.conversions
+    if (
+        spacing is None
+        or trigger.pattern == "poisson"
+        or min(few or 1, scenario.conversions) <= (fifo.depth + 2)
+    ):
+        return ""
+    longest = float(come * spacing - reader_of(scenario).read)
+    often = float((drawn(host.service_latency, scenario.seed, "service latency") > longest).mean())
+    if not often or longest < 0:
+        return ""
+    return (
+        f"{percent(often)} of services take longer than {short_time(longest)}, in which more "
+        f"frames come than {fifo.depth} slots hold; this run saw none of them do so"
     )
 
 

@@ -91,6 +91,10 @@ def sentence(scenario: Scenario, limits: tuple[Limit, ...], least: Limit | None)
         return f"{asked}: the limit of {least.what} {said}{_numbers(least)}{also}."
     held = f"{_asked(scenario, 'Meets')}: "
     every = f"all {len(limits)} limits hold" if len(limits) > 1 else "its limit holds"
+    unseen = [one.what for one in limits if one.known is Known.NOT_SEEN]
+    if unseen:
+        some = _listed(unseen) if len(unseen) < _MOST_KEYS else f"{len(unseen)} of them"
+        every += f", {some} as far as was seen"
     if least is None:
         return f"{held}{every}."
     return f"{held}{every}; the nearest is {least.what}{_numbers(least)}."

@@ -148,8 +148,8 @@ _HOST = [("service latency", 0, 700), ("read", 700, 450)]
         (
             "plain",
             {
-                "converter": [*_CONVERTER, ("to spare", 900, 1100)],
-                "host": [*_HOST, ("to spare", 1150, 850)],
+                "converter": [*_CONVERTER, ("margin", 900, 1100)],
+                "host": [*_HOST, ("margin", 1150, 850)],
             },
             {2000},
         ),
@@ -157,9 +157,9 @@ _HOST = [("service latency", 0, 700), ("read", 700, 450)]
         (
             "packets",
             {
-                "converter": [*_CONVERTER, ("to spare", 900, 1100)],
-                "return line": [("packets", 0, 300), ("to spare", 300, 1700)],
-                "host": [*_HOST, ("to spare", 1150, 850)],
+                "converter": [*_CONVERTER, ("margin", 900, 1100)],
+                "return line": [("packets", 0, 300), ("margin", 300, 1700)],
+                "host": [*_HOST, ("margin", 1150, 850)],
             },
             {2000},
         ),
@@ -167,8 +167,8 @@ _HOST = [("service latency", 0, 700), ("read", 700, 450)]
         (
             "burst",
             {
-                "converter": [*_CONVERTER, ("to spare", 900, 100)],
-                "host": [*_HOST, ("to spare", 1150, 3650)],
+                "converter": [*_CONVERTER, ("margin", 900, 100)],
+                "host": [*_HOST, ("margin", 1150, 3650)],
             },
             {1000, 4800},
         ),
@@ -178,9 +178,9 @@ _HOST = [("service latency", 0, 700), ("read", 700, 450)]
         (
             "none read",
             {
-                "converter": [*_CONVERTER, ("to spare", 900, 1100)],
+                "converter": [*_CONVERTER, ("margin", 900, 1100)],
                 "host": [("service latency / 4", 0, 175), ("read", 175, 450),
-                         ("to spare", 625, 1375)],
+                         ("margin", 625, 1375)],
             },
             {2000},
         ),
@@ -217,11 +217,11 @@ def test_slack_is_hatched_and_what_does_not_fit_is_crossed_out_past_the_period(r
     ax = plot.period(runs["far too fast"])
     hatches = {c.get_label(): {bar.get_hatch() for bar in c} for c in ax.containers}
     assert hatches["over"] == {"xxx"}
-    assert any(said.startswith("too long by") for said in words(ax))
+    assert any(said.startswith("over by") for said in words(ax))
     hatches = {
         c.get_label(): {bar.get_hatch() for bar in c} for c in plot.period(runs["plain"]).containers
     }
-    assert hatches["to spare"] == {"///"}
+    assert hatches["margin"] == {"///"}
     assert hatches["conversion"] == {None}
 
 

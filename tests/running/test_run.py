@@ -158,5 +158,5 @@ def test_results_show_themselves():
     assert "overrun" in repr(found.figures)
     assert "<table" in found._repr_html_()
     assert found.figures.to_pandas().loc["triggers", "count"] == 150
-    assert "Does not meet 1 MHz: overrun 0." in found._repr_html_()
+    assert "Does not meet 1 MHz: the limit of FIFO depth is broken" in found._repr_html_()
     assert len(found.figures) == len(list(found.figures))

@@ -164,6 +164,24 @@ def test_patterns_are_named(pattern, said):
     assert f"1 MHz {said}: " in found.sentence
 
 
+def test_a_service_that_is_too_long_can_break_a_depth_that_no_word_has_found_too_small():
+    """One service in 400 is held up for 6 to 14 us, of which frames come every 2 us."""
+    found = run(shipped("shallow-fifo").with_(trials=3, conversions=60), workers=1)
+    assert found.figures["overrun"].count == 0
+    assert found.verdict["fifo_depth"].known is Known.POSSIBLE
+    assert not found.verdict.meets
+    assert (
+        found.verdict.sentence == "May not meet 500 kHz: the limit of FIFO depth can be violated."
+    )
+    # A uniform 6 to 14 us is more than 2 x 5 - 0.5 us in (14 - 9.5) / 8 of the stalls.
+    share = 0.5625 / 401 * 100
+    said = float(found.verdict.because.split(" %")[0])
+    assert abs(said - share) < 4 * (share / 100 / 65536) ** 0.5 * 100
+    deep = run(shipped("shallow-fifo", fifo__depth=12).with_(trials=3, conversions=60), workers=1)
+    assert deep.verdict["fifo_depth"].known is Known.NOT_SEEN
+    assert ", FIFO depth as far as was seen; the nearest is " in deep.verdict.sentence
+
+
 def test_triggers_at_random_may_always_come_too_close():
     """A cycle of 285 ns and a mean spacing of 10 ms: three in 100,000 are missed."""
     found = judged(chain({"trigger.pattern": "poisson", "trigger.rate": "100 Hz"}), trials=1)
