@@ -72,7 +72,7 @@ class Seen:
         between = figure.interval()
         between = f" ({between})" if between else ""
         said = what or name.replace("_", " ")
-        return f"{said} {share(figure.value or 0.0)}{between} of {figure.of} words"
+        return f"{said} {figure.text()}{between} of {figure.of} words"
 
     def not_seen(self, words: int | None = None) -> str:
         """Return what it says that none of the words had it, by words and by units."""
