@@ -139,7 +139,7 @@ def _period(seen: Seen, cycle: Cycle, pieces: list[Piece]) -> list[Limit]:
     spacing = shortest_spacing(scenario)
     if spacing is None and not missed and not late:
         return []
-    longest = total(piece.largest for piece in pieces)
+    longest = total([*(piece.largest for piece in pieces), _jitter(seen)])
     mean = sum((piece.mean for piece in pieces), Fraction(0))
     poisson = scenario.trigger.pattern == "poisson"
     margin: Fraction | float | None = None
@@ -161,7 +161,7 @@ def _period(seen: Seen, cycle: Cycle, pieces: list[Piece]) -> list[Limit]:
         )
     elif spacing is not None and math.isfinite(spacing):
         kept = fits(scenario, pieces, spacing)
-        loose = next(piece.name for piece in pieces if math.isinf(piece.largest))
+        loose = next((piece.name for piece in pieces if math.isinf(piece.largest)), "jitter")
         if kept < MOST_UNITS:
             possible = f"the {loose} has no bound: {percent(1 - kept)} of cycles do not fit"
         otherwise += f"; the {loose} has no bound"
@@ -188,6 +188,22 @@ def _period(seen: Seen, cycle: Cycle, pieces: list[Piece]) -> list[Limit]:
             otherwise=otherwise,
         )
     ]
+
+
+def _jitter(seen: Seen) -> Fraction | float:
+    """Return how much later than on average busy and the clock may cross to each other, in fs."""
+    if seen.remote:
+        return Fraction(0)
+    found: Fraction | float = Fraction(0)
+    for way in ("forward", "return"):
+        channel = seen.scenario.barrier.direction(way)
+        high = reach(channel.jitter)[1]
+        if math.isinf(high):
+            return math.inf
+        # An edge may wait for the one ahead of it, which a shorter pulse brings nearer.
+        width = channel.pulse_width_distortion.support[1]
+        found += Fraction(high) - Fraction(channel.jitter.mean) + Fraction(max(-width, 0.0))
+    return found
 
 
 def fits(scenario: Scenario, pieces: list[Piece], spacing: Fraction | float) -> float:

@@ -49,6 +49,11 @@ def judge(scenario):
         assert "acquisition" not in proven
     if "underrun" in lost:
         assert "early_read" not in proven
+    remote = scenario.link.scheme == "remote_master"
+    if "overrun" in lost:
+        assert ("fifo_depth" if remote else "period") not in proven
+    if "missed_trigger" in lost and not (remote and scenario.fifo.when_full == "stall"):
+        assert "period" not in proven
     if "corrupted_silent" in lost:
         assert violated & set(CAPTURES)
     if "meets" in verdict.sentence and verdict.meets:
