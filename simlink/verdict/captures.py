@@ -7,18 +7,21 @@ the units are those of the run, so that their own draws say which margin took th
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from simlink.base.errors import InputError
 from simlink.base.wording import most_of
+from simlink.budget.terms import taken
 from simlink.budget.units import moments
+from simlink.figures.reader import drawn
 from simlink.link.trigger import PARTS
 from simlink.verdict.limit import Limit
-from simlink.verdict.seen import Seen, row, unique
+from simlink.verdict.seen import MOST_UNITS, Seen, row, unique
 
 if TYPE_CHECKING:
     from simlink.budget.channels import Rule
@@ -74,16 +77,31 @@ class Built:
     def __post_init__(self) -> None:
         self.clock = self.seen.budget.clock
         self.ber = self.seen.budget.ber
+        #: The key of a jitter that counts at no bit-error ratio: all jitter is then taken at what
+        #: most edges stay below.
+        self.untold = ""
+        edges = [term for term in self.margin.terms if term.drawn == "edge"]
+        for term in edges:
+            try:
+                term.jitter  # noqa: B018
+            except InputError:
+                self.untold = term.key
+        self.likely = 0.0
+        if self.untold:
+            rest = tuple(term for term in self.margin.terms if term not in edges)
+            self.margin = replace(self.margin, terms=rest)
+            self.likely = sum(_most_taken(term, self.seen.scenario.seed) for term in edges)
 
     @cached_property
     def left(self) -> Fraction | float:
         """The worst case in fs; of what has no bound, what most units leave."""
-        return -self.seen.budget.shortfall(self.margin, self.clock)
+        left = -self.seen.budget.shortfall(self.margin, self.clock)
+        return left - Fraction(self.likely) if math.isfinite(left) else left
 
     @cached_property
     def of_units(self) -> Any:
         """What each unit has left in fs, jitter at its bit-error ratio; shape (units,)."""
-        return self.seen.built.left(self.margin, self.clock, self.ber)
+        return self.seen.built.left(self.margin, self.clock, self.ber) - self.likely
 
     @cached_property
     def broken(self) -> Any:
@@ -97,7 +115,7 @@ class Built:
     @property
     def may_break(self) -> bool:
         """Whether a unit may break it, so that units are worth looking at."""
-        return self.left < 0 or bool(self.margin.unbounded)
+        return self.left < 0 or bool(self.margin.unbounded or self.untold)
 
     @property
     def asked(self) -> Term | None:
@@ -139,6 +157,12 @@ class Built:
         rest = [term.key for term in terms]
         clock = self.seen.budget.clock_key if self.margin.periods else ""
         return unique(*taking, clock, *rest)
+
+
+def _most_taken(term: Term, seed: int) -> float:
+    """Return what an edge's jitter takes at the most in most edges, in fs."""
+    values = taken(term.enters, drawn(term.laws[0], seed, term.key))
+    return float(np.quantile(values, MOST_UNITS))
 
 
 def rows(seen: Seen) -> list[Limit]:
@@ -217,6 +241,8 @@ def _row(seen: Seen, key: str, group: list[Built], blamed: list[Built]) -> Limit
         otherwise = f"{otherwise}; {name} has no bound, {kept} of units keep it by the normal law"
         if one.left < 0:
             possible = f"{name} has no bound, {kept} of units keep it by the normal law"
+    elif one.left >= 0 and one.untold:
+        otherwise += f"; {one.untold} has neither bounds nor a normal law"
     elif one.left >= 0:
         proven = "whatever is drawn"
         if jitter:

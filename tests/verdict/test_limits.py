@@ -157,3 +157,15 @@ def test_a_limit_of_a_unit_that_takes_no_bit_is_told_with_the_units():
     found = judged(chain(skews))
     assert found["strobe_setup"].known is Known.VIOLATED
     assert "3 of 3 built units break it" in found["strobe_setup"].evidence
+
+
+def test_a_jitter_that_counts_at_no_bit_error_ratio_proves_nothing():
+    """Half a period of 10 ns less a lane's delay that an exponential jitter lengthens."""
+    law = {"shape": "exponential", "mean": "1 ns"}
+    found = judged(serial({"barrier.return.jitter": law}))
+    assert found["setup"].known is Known.NOT_SEEN
+    assert "barrier.return.jitter has neither bounds nor a normal law" in found["setup"].evidence
+    wild = judged(serial({"barrier.return.jitter": law | {"mean": "30 ns"}}))
+    assert not wild.meets
+    assert wild.least.key == "setup"
+    assert "Wrong bits in" in wild.because
