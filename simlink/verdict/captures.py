@@ -19,12 +19,10 @@ from simlink.base.wording import most_of
 from simlink.budget.terms import taken
 from simlink.budget.units import moments
 from simlink.figures.reader import drawn
-from simlink.link.trigger import PARTS
 from simlink.verdict.limit import Limit
 from simlink.verdict.seen import MOST_UNITS, Seen, row, unique
 
 if TYPE_CHECKING:
-    from simlink.budget.channels import Rule
     from simlink.budget.terms import Margin, Term
 
 #: The rows of the budget's margins, by the ends of their names; the first that fits counts.
@@ -166,18 +164,17 @@ def _most_taken(term: Term, seed: int) -> float:
 
 
 def rows(seen: Seen) -> list[Limit]:
-    """Return the rows of the clock, of the captures and of the channels."""
+    """Return the rows of the serial clock, of its captures and of its pulses."""
     every = [Built(margin, seen) for margin in seen.budget.margins]
     every = [one for one in every if _applies(one)]
     blamed = blame(seen, every)
     groups: dict[str, list[Built]] = {}
     for one in every:
         groups.setdefault(key_of(one.margin.name), []).append(one)
-    found = [
+    return [
         _row(seen, key, group, [one for one in group if one in blamed])
         for key, group in groups.items()
     ]
-    return found + line_rates(seen)
 
 
 def _applies(one: Built) -> bool:
@@ -271,48 +268,3 @@ def _what(seen: Seen, key: str, one: Built) -> str:
     if key in ("setup", "hold"):
         return f"{'converter' if seen.remote else 'host'}-side {key}"
     return _WHAT[key]
-
-
-def line_rates(seen: Seen) -> list[Limit]:
-    """Return the row of the channel that is asked for most of its line rate, if any has one."""
-    budget = seen.budget
-    if not budget.rules:
-        return []
-    law = seen.scenario.remote_clock.tolerance
-    tolerance = law if seen.remote else None
-    off = Fraction(0) if tolerance is None else Fraction(tolerance.support[1])
-    fastest = budget.clock * (1 + off / PARTS)
-
-    def asked(rule: Rule) -> Fraction:
-        return rule.per_clock * fastest / rule.line_rate
-
-    rule = max(budget.rules, key=asked)
-    worst = rule.per_clock * fastest
-    broken = possible = ""
-    if worst > rule.line_rate:
-        from simlink.budget.terms import Term
-
-        key = "remote_clock.tolerance"
-        drawn = np.asarray(Term("clock tolerance", key, (law,), (key,)).of(
-            seen.built.values([Term("clock tolerance", key, (law,), (key,))])
-        ))  # fmt: skip
-        over = rule.per_clock * float(budget.clock) * (1 + drawn / PARTS) > float(rule.line_rate)
-        count = int(np.broadcast_to(over, (seen.built.count,)).sum())
-        if count:
-            broken = f"{count} of {seen.built.count} built units break it"
-        else:
-            possible = f"at the fastest clock, which none of {seen.built.count} built units has"
-    return [
-        row(
-            "line_rate",
-            f"{rule.name.removeprefix('the ')} line rate",
-            "bit/s",
-            seen=seen,
-            keys=unique(rule.key, budget.clock_key),
-            limit=rule.line_rate,
-            worst=worst,
-            broken=broken,
-            proven="from the clock at its fastest" if worst <= rule.line_rate else "",
-            possible=possible,
-        )
-    ]

@@ -33,7 +33,7 @@ class Limit:
         Its name for people.
     unit : str
         Of limit, worst and margin: ``"s"`` (in seconds, exact), ``"frames"``, ``"bits"``,
-        ``"1"`` (a load or a share) or ``"bit/s"``.
+        ``"signals"``, ``"1"`` (a load or a share) or ``"bit/s"``.
     limit : Fraction or None
         What must not be exceeded or undercut.
     worst : Fraction or None
@@ -102,6 +102,7 @@ KEYS = (
     "strobe_hold",
     "pulse",
     "line_rate",
+    "signals",
     "packet_rate",
     "early_read",
     "fifo_depth",

@@ -1,7 +1,8 @@
 """The verdict of a run: every limit, the one with the least margin, what breaks and what cures it.
 
-`captures` gives the rows of the serial clock, `cycle` those of the converter's cycle, `load` and
-`flow` those of what comes after it; `cause` names what is at fault and `remedy` what cures it.
+`captures` gives the rows of the serial clock, `channels` those of the barrier, `cycle` those of
+the converter's cycle, `load` and `flow` those of what comes after it; `cause` names what is at
+fault and `remedy` what cures it.
 """
 
 from __future__ import annotations
@@ -11,7 +12,7 @@ from fractions import Fraction
 from typing import TYPE_CHECKING
 
 from simlink.base.wording import number, rate_text
-from simlink.verdict import captures, cycle, flow, load
+from simlink.verdict import captures, channels, cycle, flow, load
 from simlink.verdict.limit import KEYS, Cause, Known, Limit, Remedy, Verdict
 from simlink.verdict.seen import Seen
 from simlink.verdict.wording import COUNTED, margin_text, value_text
@@ -51,7 +52,7 @@ def verdict_of(run: Run) -> Verdict:
 def limits_of(run: Run) -> tuple[Limit, ...]:
     """Return every limit that applies to a run, in the order of `KEYS`."""
     seen = Seen(run, _proofs(run.scenario))
-    found = [*captures.rows(seen), *cycle.rows(seen), *load.rows(seen)]
+    found = [*captures.rows(seen), *channels.rows(seen), *cycle.rows(seen), *load.rows(seen)]
     broken = any(one.known is Known.VIOLATED for one in found)
     found += flow.rows(seen, broken)
     return tuple(sorted(found, key=lambda one: KEYS.index(one.key)))
@@ -108,7 +109,8 @@ def _numbers(one: Limit) -> str:
     if one.unit in COUNTED:
         if one.holds:
             return f", {said} ({number(one.worst)} of {limit})"
-        enough = "is enough" if one.worst == 1 else "are enough"
+        verb = "is" if one.worst == 1 else "are"
+        enough = f"{verb} {'needed' if one.unit == 'signals' else 'enough'}"
         return f", {said} ({worst} {enough}, not {number(one.limit)})"
     return f", {said} ({worst} {'for' if one.is_floor else 'of'} {limit})"
 

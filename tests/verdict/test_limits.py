@@ -47,6 +47,8 @@ CASES = [
     # A strobe of 50 MHz asks for 100 Mbit/s.
     ("line_rate", {"barrier.line_rate": "100 Mbit/s"}, {"remote_clock.tolerance": "0 ppm"},
      {"remote_clock.tolerance": "1 ppm"}, -100),
+    # Trigger, data and strobe.
+    ("signals", {}, {"barrier.signals": 3}, {"barrier.signals": 2}, -1),
     # Four bits a microsecond.
     ("packet_rate", PACKETS, {"barrier.return.line_rate": "4 Mbit/s"},
      {"barrier.return.line_rate": "3.2 Mbit/s"}, Fraction(-1, 4)),
