@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from fractions import Fraction
 
-from simlink.base.wording import clock_limit, most_of, short_time
+from simlink.base.wording import clock_limit, most_of, percent, short_time
 from simlink.budget.scheme import SchemeBudget
-from simlink.figures.cycle import Cycle
+from simlink.figures.cycle import Cycle, late_jitter, shortest_spacing
 
 
 @dataclass(frozen=True)
@@ -33,20 +34,52 @@ def judge(budget: SchemeBudget) -> Judgement:
     if cycles[0].shortest is None:
         assert budget.sample_rate is not None
         return Judgement(None, f"up to {clock_limit(budget.sample_rate)} {_at(budget)}")
-    late = [(one, one.decisive - one.shortest) for one in cycles if one.shortest is not None]
+    late = [(one, _over(budget, one)) for one in cycles]
     worst, over = max(late, key=lambda pair: pair[1])
     if over > 0:
         return Judgement(False, _too_long(budget, worst, over))
     for one in cycles:
-        if one.buffered or not one.unbounded or one.shortest is None:
+        if one.buffered:
             continue
         # Nothing waits in front of the converter: a cycle that is too long costs a trigger.
-        kept = one.in_time(one.shortest, budget.scenario.seed)
+        if budget.scenario.trigger.pattern == "poisson":
+            return Judgement(False, _at_random(budget, one))
+        if not one.unbounded:
+            continue
+        kept = one.in_time(_spacing(budget, one), budget.scenario.seed)
         said = f"{one.unbounded[0]} has no bound, and {most_of(kept)} of cycles fit"
         if kept < budget.wanted:
             return Judgement(False, f"{_at(budget)} {said} the trigger period")
         return Judgement(True, f"{_at(budget)} ({said})")
     return Judgement(True, _at(budget))
+
+
+def _spacing(budget: SchemeBudget, cycle: Cycle) -> Fraction:
+    """Return the time that a cycle has: between the closest triggers, or on average."""
+    assert cycle.shortest is not None
+    closest = shortest_spacing(budget.scenario)
+    random = budget.scenario.trigger.pattern == "poisson"
+    if cycle.buffered or random or closest is None or math.isinf(closest):
+        return cycle.shortest
+    return Fraction(closest)
+
+
+def _over(budget: SchemeBudget, cycle: Cycle) -> Fraction | float:
+    """Return how much longer a cycle is than the time that it has, in fs."""
+    late = Fraction(0)
+    if cycle.decisive == cycle.largest and not cycle.buffered:
+        jitter = late_jitter(budget.scenario, budget.scheme)
+        late = Fraction(0) if math.isinf(jitter) else Fraction(jitter)
+    return cycle.decisive + late - _spacing(budget, cycle)
+
+
+def _at_random(budget: SchemeBudget, cycle: Cycle) -> str:
+    assert cycle.period is not None
+    near = -math.expm1(-float(cycle.mean / cycle.period)) if cycle.period else 1.0
+    return (
+        f"{_at(budget)} triggers at random come arbitrarily close together: about {percent(near)} "
+        f"come within {short_time(cycle.mean)} of the one before"
+    )
 
 
 def sentence(budgets: list[SchemeBudget]) -> str:
@@ -116,7 +149,7 @@ def _too_long(budget: SchemeBudget, cycle: Cycle, over: Fraction | float) -> str
     takes = piece.mean if mean else piece.largest
     held, fits = "", ""
     if not cycle.buffered and not mean and cycle.shortest is not None:
-        share = cycle.in_time(cycle.shortest, budget.scenario.seed)
+        share = cycle.in_time(_spacing(budget, cycle), budget.scenario.seed)
         fits = f" ({most_of(share)} of cycles fit)" if share > 0 else ""
     assert budget.used is not None
     if budget.used < budget.clock and not cycle.buffered:
@@ -125,7 +158,9 @@ def _too_long(budget: SchemeBudget, cycle: Cycle, over: Fraction | float) -> str
         cycle.side, "the converter's cycle"
     )
     upto = "" if mean else "up to "
+    nearer = cycle.shortest is not None and _spacing(budget, cycle) < cycle.shortest
+    has = "closest triggers leave" if nearer else "trigger period"
     return (
         f"{held}{side} takes {upto}{short_time(cycle.decisive)}, {short_time(over)} longer "
-        f"than the trigger period{fits}; {piece.name} is the most of it, {short_time(takes)}"
+        f"than the {has}{fits}; {piece.name} is the most of it, {short_time(takes)}"
     )

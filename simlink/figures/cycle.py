@@ -23,6 +23,7 @@ from simlink.figures.reader import SAMPLED, drawn, reader_of
 from simlink.link import remote_clock
 from simlink.link.transport import packets_of, sent_at
 from simlink.link.trigger import PARTS
+from simlink.scenario.distributions import reach
 
 if TYPE_CHECKING:
     from simlink.scenario.distributions import Distribution
@@ -157,6 +158,7 @@ def clocked(name: str, cycles: Fraction, clock: Fraction, slow: float = 0.0) -> 
 
 
 Way = Literal["forward", "return"]
+WAYS: tuple[Way, ...] = ("forward", "return")
 
 
 def crossing(
@@ -228,6 +230,46 @@ def periods(
         whole = spacing * (trigger.burst_length - 1) + Fraction(trigger.gap.mean)
         average = whole / trigger.burst_length
     return spacing, average
+
+
+def shortest_spacing(scenario: Scenario) -> Time | None:
+    """Return the least time between two triggers at the converter, in fs.
+
+    Returns
+    -------
+    Fraction, float or None
+        0 for Poisson triggers; minus infinity where a jitter has no bound of its own; None where
+        triggers wait for the host. Gaussian jitter counts to where its generator ends.
+    """
+    trigger = scenario.trigger
+    spacing, _ = periods(scenario, fastest=True)
+    if spacing is None:
+        return None
+    if trigger.pattern == "poisson":
+        return Fraction(0)
+    if trigger.pattern == "burst" and trigger.gap is not None:
+        least = Fraction(trigger.gap.support[0])
+        spacing = min(spacing, least) if (trigger.burst_length or 1) > 1 else least
+    moving = [trigger.jitter]
+    if trigger.source == "host":
+        moving.append(scenario.barrier.direction("forward").jitter)
+    apart = sum(high - low for low, high in map(reach, moving))
+    return max(spacing - Fraction(apart), Fraction(0)) if math.isfinite(apart) else -math.inf
+
+
+def late_jitter(scenario: Scenario, scheme: str) -> Time:
+    """Return how much later than on average busy and the clock may cross to each other, in fs."""
+    if scheme == "remote_master":
+        return Fraction(0)
+    found: Time = Fraction(0)
+    for channel in map(scenario.barrier.direction, WAYS):
+        high = reach(channel.jitter)[1]
+        if math.isinf(high):
+            return math.inf
+        # An edge may wait for the one ahead of it, which a shorter pulse brings nearer.
+        width = channel.pulse_width_distortion.support[1]
+        found += Fraction(high) - Fraction(channel.jitter.mean) + Fraction(max(-width, 0.0))
+    return found
 
 
 def cycles(

@@ -10,11 +10,19 @@ import numpy as np
 
 from simlink.base.instants import FS_PER_SECOND
 from simlink.base.wording import percent, short_time
-from simlink.figures.cycle import REST, Cycle, Piece, cycles, periods, piece_of, total
+from simlink.figures.cycle import (
+    REST,
+    Cycle,
+    Piece,
+    cycles,
+    late_jitter,
+    piece_of,
+    shortest_spacing,
+    total,
+)
 from simlink.figures.reader import drawn
 from simlink.link.trigger import PARTS
 from simlink.records import Fate
-from simlink.scenario.distributions import reach
 from simlink.verdict.limit import Limit
 from simlink.verdict.seen import MOST_UNITS, Seen, row, unique
 
@@ -31,31 +39,6 @@ _KEYS = {
     "clock crossing": "barrier.forward.delay",
     "read": "host.clock",
 }
-
-
-def shortest_spacing(scenario: Scenario) -> Fraction | float | None:
-    """Return the least time between two triggers at the converter, in fs.
-
-    Returns
-    -------
-    Fraction, float or None
-        0 for Poisson triggers; minus infinity where a jitter has no bound of its own; None where
-        triggers wait for the host. Gaussian jitter counts to where its generator ends.
-    """
-    trigger = scenario.trigger
-    spacing, _ = periods(scenario, fastest=True)
-    if spacing is None:
-        return None
-    if trigger.pattern == "poisson":
-        return Fraction(0)
-    if trigger.pattern == "burst" and trigger.gap is not None:
-        least = Fraction(trigger.gap.support[0])
-        spacing = min(spacing, least) if (trigger.burst_length or 1) > 1 else least
-    moving = [trigger.jitter]
-    if trigger.source == "host":
-        moving.append(scenario.barrier.direction("forward").jitter)
-    apart = sum(high - low for low, high in map(reach, moving))
-    return max(spacing - Fraction(apart), Fraction(0)) if math.isfinite(apart) else -math.inf
 
 
 def rows(seen: Seen) -> list[Limit]:
@@ -86,13 +69,20 @@ def _acquisition(seen: Seen, pieces: list[Piece]) -> list[Limit]:
                                     conversion.name), MOST_UNITS)  # fmt: skip
         has = max(spacing - Fraction(float(longest)), read)
     bounded = math.isfinite(needed)
+    kept = 1.0
+    if spacing is not None and math.isfinite(spacing) and (loose or not bounded):
+        conversions = drawn(scenario.converter.conversion_time, scenario.seed, conversion.name)
+        left = np.maximum(float(spacing) - conversions, float(read))
+        kept = float((drawn(law, scenario.seed, "acquisition") <= left).mean())
     margin = has - needed if bounded else None
     certain = bounded and margin is not None and margin >= 0 and (not loose or read >= needed)
     possible = ""
-    if bounded and margin is not None and margin < 0 and not loose and scenario.conversions > 1:
+    if bounded and margin is not None and margin < 0 and not loose:
         possible = "the longest conversion and acquisition do not fit between the closest triggers"
         if scenario.trigger.pattern == "poisson":
             possible = "triggers at random come arbitrarily close together"
+    elif kept < MOST_UNITS:
+        possible = f"something has no bound: {percent(1 - kept)} of cycles leave too little"
     return [
         row(
             "acquisition",
@@ -139,7 +129,9 @@ def _period(seen: Seen, cycle: Cycle, pieces: list[Piece]) -> list[Limit]:
     spacing = shortest_spacing(scenario)
     if spacing is None and not missed and not late:
         return []
-    longest = total([*(piece.largest for piece in pieces), _jitter(seen)])
+    longest = total(
+        [*(piece.largest for piece in pieces), late_jitter(scenario, scenario.link.scheme)]
+    )
     mean = sum((piece.mean for piece in pieces), Fraction(0))
     poisson = scenario.trigger.pattern == "poisson"
     margin: Fraction | float | None = None
@@ -188,22 +180,6 @@ def _period(seen: Seen, cycle: Cycle, pieces: list[Piece]) -> list[Limit]:
             otherwise=otherwise,
         )
     ]
-
-
-def _jitter(seen: Seen) -> Fraction | float:
-    """Return how much later than on average busy and the clock may cross to each other, in fs."""
-    if seen.remote:
-        return Fraction(0)
-    found: Fraction | float = Fraction(0)
-    for way in ("forward", "return"):
-        channel = seen.scenario.barrier.direction(way)
-        high = reach(channel.jitter)[1]
-        if math.isinf(high):
-            return math.inf
-        # An edge may wait for the one ahead of it, which a shorter pulse brings nearer.
-        width = channel.pulse_width_distortion.support[1]
-        found += Fraction(high) - Fraction(channel.jitter.mean) + Fraction(max(-width, 0.0))
-    return found
 
 
 def fits(scenario: Scenario, pieces: list[Piece], spacing: Fraction | float) -> float:

@@ -117,6 +117,7 @@ def _depth(seen: Seen, broken: bool) -> Limit:
     if needed is not None and needed > depth:
         otherwise += f"; {needed} are proven enough"
     unproven = needed is None or needed > depth
+    lags = load.lags_by_depth(seen) if unproven else ""
     possible = _too_long(scenario) if unproven and not broken else ""
     if possible:
         # Slots seen taken are no worst where more can come.
@@ -128,8 +129,8 @@ def _depth(seen: Seen, broken: bool) -> Limit:
         seen=seen,
         keys=unique("fifo.depth", *load.keys_of_host(scenario)),
         limit=depth,
-        worst=fullest if unproven and not broken else needed,
-        broken=_losses(seen) if broken else "",
+        worst=fullest if unproven and not (broken or lags) else needed,
+        broken=_losses(seen) if broken else lags,
         proven="" if broken else proven,
         possible=possible,
         otherwise=otherwise,

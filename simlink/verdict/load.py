@@ -39,6 +39,25 @@ def is_overloaded(seen: Seen) -> bool:
     return average is not None and (not average or host_load(seen) > 1)
 
 
+def lags_by_depth(seen: Seen) -> str:
+    """Say how a host lags on average since its FIFO is too shallow for one latency to serve more.
+
+    Of triggers that come evenly, for which it is exact; empty where it keeps up.
+    """
+    scenario = seen.scenario
+    spacing, average = periods(scenario)
+    reader = reader_of(scenario)
+    if average is None or not reader.reads_on or scenario.trigger.pattern != "periodic":
+        return ""
+    mean = reader.mean(spacing)
+    if mean <= average or scenario.host.notice == "edge":
+        return ""
+    return (
+        f"on average a frame takes {short_time(mean)} of {short_time(average)}, since "
+        f"a FIFO of {scenario.fifo.depth} lets a latency serve no more"
+    )
+
+
 def _endless(seen: Seen) -> Limit:
     said = "triggers leave no time between them"
     return row("host_rate", "host rate", "1", seen=seen, keys=("trigger.gap",), broken=said)

@@ -234,3 +234,16 @@ def test_margins_are_told_plainly(one, said):
 )  # fmt: skip
 def test_values_have_their_units(value, unit, said):
     assert value_text(value, unit) == said
+
+
+def test_a_depth_that_lets_a_latency_serve_too_few_is_told_however_short_the_run():
+    """A latency of 950 ns and reads of 160 ns: two slots hold the frame that comes meanwhile."""
+    reads_on = {"host.service_latency": "950 ns", "host.read_all": True, "conversions": 1}
+    found = run(chain(reads_on | {"fifo.depth": 1}), workers=1).verdict
+    assert broken(found) == ["fifo_depth"]
+    assert "on average a frame takes 1.11 us of 1 us" in found.because
+    assert "fifo_depth" not in broken(run(chain(reads_on), workers=1).verdict)
+    # And it loses them in a longer one.
+    longer = run(chain(reads_on | {"fifo.depth": 1, "conversions": 40}), workers=1)
+    assert longer.figures["overrun"].count > 0
+    assert run(chain(reads_on | {"conversions": 40}), workers=1).figures["overrun"].count == 0

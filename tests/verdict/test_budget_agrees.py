@@ -1,0 +1,53 @@
+"""`run` and `budget` say the same of the rate, unless the budget slows the clock or counts shares."""
+
+import os
+
+from hypothesis import given, settings
+
+from simlink.base.errors import InputError
+from simlink.budget import budget
+from simlink.budget.verdict import judge
+from simlink.running.run import run
+from simlink.verdict.limit import Known
+from tests.engines.host_clocked_scenarios import serial_scenarios
+from tests.strategies import scenarios
+
+MANY = int(os.environ.get("SIMLINK_MANY", "60"))
+#: What the budget knows of; early reads, the FIFO, the notice and timeouts are the run's alone.
+SHARED = (
+    "acquisition", "period", "clock_period", "clock_high", "clock_low", "setup", "hold",
+    "first_bit", "strobe_setup", "strobe_hold", "pulse", "line_rate", "signals", "packet_rate",
+    "host_rate",
+)  # fmt: skip
+
+
+def agrees(scenario):
+    try:
+        one = budget(scenario, units=scenario.trials)[scenario.link.scheme]
+        said = judge(one)
+    except InputError:
+        return  # a jitter that no bit-error ratio counts
+    verdict = run(scenario, ledger=False, workers=1).verdict
+    holds = all(row.holds for row in verdict.limits if row.key in SHARED)
+    if scenario.host.read_all and scenario.link.scheme == "remote_master":
+        # How many frames a latency serves hangs on the depth, which has a row of its own.
+        if scenario.trigger.pattern != "periodic":
+            return
+        holds = holds and not any(
+            row.key == "fifo_depth" and row.known is Known.VIOLATED for row in verdict.limits
+        )
+    if said.meets is None or one.used != one.clock or "has no bound" in said.why:
+        return
+    assert said.meets == holds, (verdict.sentence, said.why)
+
+
+@settings(max_examples=MANY)
+@given(scenarios())
+def test_a_remote_master(scenario):
+    agrees(scenario)
+
+
+@settings(max_examples=MANY)
+@given(serial_scenarios())
+def test_a_host_clock(scenario):
+    agrees(scenario)
