@@ -1,4 +1,4 @@
-"""`run` and `budget` say the same of the rate, unless the budget slows the clock or counts shares."""
+"""`run` and `budget` say the same of the rate, where the budget slows no clock and counts no share."""
 
 import os
 
