@@ -1,4 +1,4 @@
-"""`run` and `budget` say the same of the rate, where the budget slows no clock and counts no share."""
+"""`run` and `budget` agree on the rate where the budget slows no clock and counts no share."""
 
 import os
 

@@ -241,7 +241,7 @@ def test_a_depth_that_lets_a_latency_serve_too_few_is_told_however_short_the_run
     reads_on = {"host.service_latency": "950 ns", "host.read_all": True, "conversions": 1}
     found = run(chain(reads_on | {"fifo.depth": 1}), workers=1).verdict
     assert broken(found) == ["fifo_depth"]
-    assert "on average a frame takes 1.11 us of 1 us" in found.because
+    assert "On average a frame takes 1.11 us of 1 us" in found.because
     assert "fifo_depth" not in broken(run(chain(reads_on), workers=1).verdict)
     # And it loses them in a longer one.
     longer = run(chain(reads_on | {"fifo.depth": 1, "conversions": 40}), workers=1)
