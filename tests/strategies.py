@@ -238,6 +238,9 @@ def remote_clock(draw: Draw, grid: Grid) -> tuple[dict[str, Any], dict[str, Any]
     if often(draw):
         # Mostly in time for half a period, so that not every frame is corrupted.
         converter["data_valid"] = law(draw, grid, 0, grid.ns(draw(st.sampled_from([2, 10]))))
+    for name in ("period", "high", "low"):
+        if draw(st.integers(0, 3)) == 0:
+            converter[f"min_clock_{name}"] = law(draw, grid, 0, grid.ns(30))
     if often(draw):
         reach = draw(st.sampled_from([5, 200]))
         converter["aperture_jitter"] = law(draw, grid, -grid.ns(reach), grid.ns(reach))
@@ -258,8 +261,27 @@ def remote_clock(draw: Draw, grid: Grid) -> tuple[dict[str, Any], dict[str, Any]
     return clock, converter
 
 
-def channel(draw: Draw, grid: Grid, back: bool, lanes: int) -> dict[str, Any]:
-    """Draw one direction: at least 20 ns, whatever its spread, skew and bounded jitter are."""
+def skew(draw: Draw, grid: Grid, low: int, high: int) -> Any:
+    """Draw a skew; a plain one leaves the grid, for each channel draws its share of it."""
+    found = law(draw, grid, low, high, bounded=True)
+    if grid.coarse and isinstance(found, str):
+        return {"shape": "constant", "value": found}
+    return found
+
+
+def covers(draw: Draw) -> list[str]:
+    """Draw what the limits of a delay contain."""
+    keys = ("spread", "skew", "pulse_width_distortion")
+    return draw(st.lists(st.sampled_from(keys), unique=True))
+
+
+def channel(
+    draw: Draw, grid: Grid, back: bool, lanes: int, limited: bool = False
+) -> dict[str, Any]:
+    """Draw one direction: at least 20 ns, whatever its spread, skew and bounded jitter are.
+
+    A ``limited`` delay has limits, which may contain the spread, the skew and the distortion.
+    """
     found: dict[str, Any] = {}
     low = 0
     if often(draw):
@@ -269,7 +291,7 @@ def channel(draw: Draw, grid: Grid, back: bool, lanes: int) -> dict[str, Any]:
             most = grid.ns(draw(st.sampled_from([10, 700])))
             found["skew"] = [grid.text(amount(draw, -grid.ns(10), most)) for _ in range(lanes)]
         else:
-            found["skew"] = law(draw, grid, -grid.ns(10), grid.ns(10), bounded=True)
+            found["skew"] = skew(draw, grid, -grid.ns(10), grid.ns(10))
         low += 10
     if often(draw):
         kind = draw(st.sampled_from(["small", "wide", "any"]))
@@ -280,17 +302,24 @@ def channel(draw: Draw, grid: Grid, back: bool, lanes: int) -> dict[str, Any]:
             found["jitter"] = law(draw, grid, -grid.ns(10), grid.ns(reach), bounded=True)
         low += 10
     if low or often(draw):
-        found["delay"] = law(draw, grid, grid.ns(low), grid.ns(low + 100))
+        wide = draw(st.sampled_from([5, 100])) if limited else 100
+        found["delay"] = law(draw, grid, grid.ns(low), grid.ns(low + wide), bounded=limited)
+    if limited and often(draw):
+        found["delay_covers"] = covers(draw)
     return found
 
 
 def barrier(draw: Draw, grid: Grid, lanes: int, bits: int) -> dict[str, Any]:
     """Draw the barrier's tables."""
-    forward, back = channel(draw, grid, False, lanes), channel(draw, grid, True, lanes)
+    limited = often(draw)
+    forward = channel(draw, grid, False, lanes, limited)
+    back = channel(draw, grid, True, lanes, limited)
     found: dict[str, Any] = {}
+    if limited and often(draw):
+        found["delay_covers"] = covers(draw)
     if "skew" not in back and "delay" in back and "jitter" not in back and often(draw):
         # A skew of the barrier holds for a direction that has none of its own.
-        found["skew"] = law(draw, grid, 0, grid.ns(10), bounded=True)
+        found["skew"] = skew(draw, grid, 0, grid.ns(10))
     for table in (found, forward, back):
         if often(draw):
             limit = grid.ns(1)

@@ -212,7 +212,7 @@ class SchemeBudget:
         if term is None or jitter > term.worst:
             if jitter:
                 return f"random jitter takes {short_time(jitter)} at {self.ber:g}"
-            given = [one for one in margin.terms if one.enters == "minus"]
+            given = [one for one in margin.terms if one.enters in ("minus", "held")]
             least = min(given, key=lambda one: one.worst, default=margin.terms[0])
             return f"{least.name} ({least.key}) gives {short_time(-least.worst)}"
         of = f" of {short_time(total)}" if total > term.worst else ""

@@ -8,9 +8,19 @@ come back together) nothing is left, so they are no term.
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Sequence
 from fractions import Fraction
 from typing import TYPE_CHECKING, Literal
 
+from simlink.budget.held import (
+    BUSY_FALLS,
+    CLOCK_FALLS,
+    CLOCK_RISES,
+    LANE_FASTER,
+    LANE_SLOWER,
+    Edge,
+    held_within,
+)
 from simlink.budget.terms import ZERO, Enters, Margin, Term
 
 if TYPE_CHECKING:
@@ -23,6 +33,8 @@ SCHEMES = ("forwarded_clock", "returned_clock", "remote_master")
 HALF = Fraction(1, 2)
 _EARLY = "a bit is captured before it is valid"
 _LATE = "a bit is captured past its hold, when the next one has been launched"
+_TOO_FAST = "the serial clock is faster than the converter takes"
+_TOO_SHORT = "a pulse of the serial clock is shorter than the converter takes"
 _SWALLOWED = "a pulse of the clock is too short for the channel, which swallows it"
 
 
@@ -89,6 +101,12 @@ class TermFactory:
         """Return a time of the converter, the host or the remote master, drawn once a unit."""
         return Term(name, key, (self._law(key),), (key,), enters)
 
+    def held(
+        self, terms: Iterable[Term], forward: Sequence[Edge] = (), back: Sequence[Edge] = ()
+    ) -> tuple[Term, ...]:
+        """Return terms with what the limits of the delay cover in one; see `held_within`."""
+        return held_within(self.scenario, terms, forward, back)
+
     def conversion(self, key: str, name: str, enters: Enters) -> Term:
         """Return a time that is drawn for each conversion."""
         return Term(name, key, (self._law(key),), (), enters, "conversion")
@@ -123,7 +141,7 @@ def _forwarded(make: TermFactory) -> list[Margin]:
     capture = make.scenario.host.capture
     fixed = capture.delay or 0
     periods = Fraction(capture.half_periods or 0, 2)
-    setup = (
+    setup: tuple[Term, ...] = (
         *make.static("forward"),
         make.skew("forward", "clock", "plus", "clock channel skew"),
         make.distortion("forward", "plus", "launching edge"),
@@ -135,7 +153,7 @@ def _forwarded(make: TermFactory) -> list[Margin]:
         make.jitter("return", "plus", "data edge"),
         make.unit("host.setup", "host setup"),
     )
-    hold = (
+    hold: tuple[Term, ...] = (
         *make.static("forward", "minus"),
         make.skew("forward", "clock", "minus", "clock channel skew"),
         make.distortion("forward", "minus", "launching edge"),
@@ -148,7 +166,7 @@ def _forwarded(make: TermFactory) -> list[Margin]:
         make.unit("host.hold", "host hold"),
     )
     # Busy comes back beside the data, so that the return direction's delay and spread cancel.
-    first = (
+    first: tuple[Term, ...] = (
         make.unit("converter.msb_valid", "first bit valid"),
         make.lane_skew("plus"),
         make.skew("return", "busy", "minus", "busy channel skew"),
@@ -159,11 +177,15 @@ def _forwarded(make: TermFactory) -> list[Margin]:
         make.conversion("host.service_latency", "service latency", "minus"),
         make.unit("host.setup", "host setup"),
     )
+    setup = make.held(setup, forward=[CLOCK_FALLS], back=[LANE_SLOWER])
+    hold = make.held(hold, forward=[-CLOCK_FALLS], back=[-LANE_FASTER])
+    first = make.held(first, back=[LANE_SLOWER, -BUSY_FALLS])
     return [
         Margin("setup", _EARLY, periods, setup, fixed),
         Margin("hold", _LATE, 1 - periods, hold, -fixed),
         Margin("first bit", _EARLY, periods, first, fixed),
         *_pulses(make, "forward clock", returns=False),
+        *_clock_input(make),
     ]
 
 
@@ -244,12 +266,18 @@ def _returned(make: TermFactory) -> list[Margin]:
             make.distortion("forward", "minus", "capturing edge"),
             make.distortion("return", "minus", "capturing edge"),
         )
+    captures = CLOCK_FALLS if whole else CLOCK_RISES
+    next_bit = [captures, -CLOCK_FALLS]
+    setup = make.held(setup, [CLOCK_FALLS, -captures], [LANE_SLOWER, -captures])
+    hold = make.held(hold, next_bit, [captures, -LANE_FASTER])
+    first = make.held(first, [-captures], [LANE_SLOWER, -BUSY_FALLS, -captures])
     return [
         Margin("setup", _EARLY, setup_time, setup),
         Margin("hold", _LATE, hold_time, hold),
         Margin("first bit", _EARLY, setup_time, first),
         *_pulses(make, "forward clock", returns=False),
         *_pulses(make, "returned clock", returns=True),
+        *_clock_input(make),
     ]
 
 
@@ -278,6 +306,7 @@ def _remote(make: TermFactory) -> list[Margin]:
         Margin("setup", _EARLY, setup_time, setup, tolerance=tolerance),
         Margin("hold", _LATE, 1 - setup_time, hold, tolerance=tolerance),
         Margin("first bit", _EARLY, setup_time, first, tolerance=tolerance),
+        *_clock_input(make, tolerance),
     ]
     if has_strobe(scenario):
         found += _strobe(make, tolerance)
@@ -341,7 +370,58 @@ def _widths(
             terms.append(make.jitter(way, "plus", f"{way} {first} edge"))
             terms.append(make.jitter(way, "minus", f"{way} {last} edge"))
     shortest = make.min_pulse(ways[-1])
-    return [
-        Margin(f"{name}, high pulse", _SWALLOWED, HALF, (*wide, shortest), tolerance=tolerance),
-        Margin(f"{name}, low pulse", _SWALLOWED, HALF, (*narrow, shortest), tolerance=tolerance),
-    ]
+    rises, falls = _edges_of(name)
+    found = []
+    for pulse, terms, edges in (
+        ("high", wide, [rises, -falls]),
+        ("low", narrow, [falls, -rises]),
+    ):
+        forward, back = (edges if way in ways else [] for way in ("forward", "return"))
+        chain = make.held((*terms, shortest), forward, back)
+        margin = Margin(f"{name}, {pulse} pulse", _SWALLOWED, HALF, chain, tolerance=tolerance)
+        found.append(margin)
+    return found
+
+
+def _edges_of(name: str) -> tuple[Edge, Edge]:
+    """Return the rising and the falling edge of a strobe, or of a clock."""
+    if name == "strobe":
+        return Edge(name, "rising"), Edge(name, "falling")
+    return CLOCK_RISES, CLOCK_FALLS
+
+
+def _clock_input(make: TermFactory, tolerance: Term | None = None) -> list[Margin]:
+    """Return the margins of the serial clock as the converter gets it, where it asks for any.
+
+    Parameters
+    ----------
+    make : TermFactory
+    tolerance : Term, optional
+        That of a clock beside the converter; without it the host's clock, which has none, comes
+        through the forward channel. Two edges of one kind are delayed alike but for jitter.
+    """
+    periods: list[Term] = []
+    high: list[Term] = []
+    low: list[Term] = []
+    if tolerance is None:
+        periods.append(make.jitter("forward", "plus", "clock edge"))
+        periods.append(make.jitter("forward", "minus", "next edge of its kind"))
+        high.append(make.distortion("forward", "minus", "high time"))
+        low.append(make.distortion("forward", "plus", "low time"))
+        for terms, first, last in ((high, "rising", "falling"), (low, "falling", "rising")):
+            terms.append(make.jitter("forward", "plus", f"{first} edge"))
+            terms.append(make.jitter("forward", "minus", f"{last} edge"))
+    rises, falls = CLOCK_RISES, CLOCK_FALLS
+    found = []
+    for name, means, time, terms, edges in (
+        ("period", _TOO_FAST, Fraction(1), periods, []),
+        ("high", _TOO_SHORT, HALF, high, [rises, -falls]),
+        ("low", _TOO_SHORT, HALF, low, [falls, -rises]),
+    ):
+        said = "clock period" if name == "period" else f"clock {name} time"
+        asked = make.unit(f"converter.min_clock_{name}", f"shortest {said}")
+        if asked.worst == 0:
+            continue
+        chain = make.held((*terms, asked), edges if tolerance is None else [])
+        found.append(Margin(said, means, time, chain, tolerance=tolerance))
+    return found

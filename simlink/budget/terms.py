@@ -21,9 +21,9 @@ from simlink.budget import dual_dirac
 from simlink.link.trigger import PARTS
 from simlink.scenario.distributions import Constant, Distribution
 
-#: How a quantity v is taken from a margin: v, -v, max(0, v) (the slower of a line's two edges)
-#: or max(0, -v) (what its faster edge comes early).
-Enters = Literal["plus", "minus", "slower", "faster"]
+#: How a quantity v is taken from a margin: v, -v, max(0, v) (the slower of a line's two edges),
+#: max(0, -v) (what its faster edge comes early), or together with others (`held.Held`).
+Enters = Literal["plus", "minus", "slower", "faster", "held"]
 
 ZERO = Constant(value=0)
 
@@ -55,7 +55,7 @@ class Term:
         Its law; for the lanes' skew one law a lane, and the worst lane counts.
     sources : tuple of str
         The stream that a unit draws each law from; empty when it is not drawn once a unit.
-    enters : {"plus", "minus", "slower", "faster"}
+    enters : {"plus", "minus", "slower", "faster", "held"}
         How it is taken from the margin.
     drawn : {"unit", "edge", "conversion"}
         Once a unit, for each edge (jitter), or for each conversion.

@@ -200,12 +200,11 @@ def _normal(law: Distribution) -> bool:
 
 def _sampled(term: Term, seed: int) -> npt.NDArray[np.float64]:
     """Return draws of a term whose moments have no simple form."""
-    each = [
-        taken(term.enters, law.sampler(streams(seed, 0, f"moments of {source}")).take(_SAMPLED))
+    drawn = {
+        source: law.sampler(streams(seed, 0, f"moments of {source}")).take(_SAMPLED)
         for law, source in zip(term.laws, term.sources, strict=True)
-    ]
-    most: npt.NDArray[np.float64] = np.max(np.stack(each), axis=0).astype(np.float64)
-    return most
+    }
+    return np.asarray(term.of(drawn), dtype=np.float64)
 
 
 @dataclass(frozen=True)

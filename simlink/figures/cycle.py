@@ -18,9 +18,10 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 
 from simlink.base import wording
-from simlink.base.instants import FS_PER_SECOND, Times, clock_edges
+from simlink.base.instants import FAR, FS_PER_SECOND, Times, clock_edges
 from simlink.figures.reader import SAMPLED, drawn, reader_of
 from simlink.link import remote_clock
+from simlink.link.channel import fixed_part
 from simlink.link.transport import packets_of, sent_at
 from simlink.link.trigger import PARTS
 from simlink.scenario.distributions import reach
@@ -186,22 +187,23 @@ def crossing(
         Whether the edge falls, so that the pulse-width distortion delays it.
     """
     channel = scenario.barrier.direction(way)
-    laws = [channel.delay, channel.spread]
-    if falling:
-        laws.append(channel.pulse_width_distortion)
-    means = [Fraction(law.mean) for law in laws]
-    highs = [law.support[1] for law in laws]
     skews = list(channel.lane_skews(scenario.frame.lanes)) if skew == "lanes" else []
     if skew == "channel" and not isinstance(channel.skew, tuple):
         skews = [channel.skew]
-    if skews:
-        means.append(max(Fraction(law.mean) for law in skews))
-        highs.append(max(law.support[1] for law in skews))
+    laws = {"spread": [channel.spread], "skew": skews}
+    laws["pulse_width_distortion"] = [channel.pulse_width_distortion] if falling else []
+    mean, largest = Fraction(channel.delay.mean), channel.delay.support[1]
+    means, highs, unbounded = [mean], [Fraction(largest) if largest < math.inf else FAR], False
+    for key, several in laws.items():
+        high = max((law.support[1] for law in several), default=0.0)
+        means.append(max((Fraction(law.mean) for law in several), default=Fraction(0)))
+        # What the delay covers is held, however far it reaches.
+        unbounded = unbounded or (math.isinf(high) and key not in channel.delay_covers)
+        highs.append(FAR if math.isinf(high) else Fraction(high))
     # Of jitter, of which the next edge has as much, the mean alone counts.
-    means.append(Fraction(channel.jitter.mean))
-    highs.append(channel.jitter.mean)
-    exact = (high if math.isinf(high) else Fraction(high) for high in highs)
-    return Piece(name, sum(means, Fraction(0)), total(exact))
+    jitter = Fraction(channel.jitter.mean)
+    longest = math.inf if unbounded or math.isinf(largest) else fixed_part(channel, *highs) + jitter
+    return Piece(name, fixed_part(channel, *means) + jitter, longest)
 
 
 def busy_crossing(scenario: Scenario, name: str) -> Piece:

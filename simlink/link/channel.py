@@ -6,13 +6,59 @@ is that of a rising edge; a falling edge takes the pulse-width distortion on top
 arrives before it was sent: jitter that would make it so is cut off there. A pulse shorter than
 the channel's shortest is swallowed, with both its edges.
 
+A data sheet's limits of the delay may contain spread, skew and distortion already
+(``delay_covers``). The sum of the delay and of what it covers is then held within those limits,
+edge by edge: what would lie beyond lies at the limit. So each edge of each channel keeps the
+limits, whatever is drawn; two channels of a direction differ by no more than their skews do, and
+by no more than the limits do; a high pulse changes by no more than the distortion, and by no more
+than the limits differ. To move both channels or both edges of a unit together instead would keep
+every difference as drawn, but not the limits where the differences are wider than they are, as
+rounded maxima of data sheets often are.
+
 Everything that crosses the barrier does so by `arrives_at`: trigger, credit, clock, returned
 clock, busy, data bits and packets.
 """
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from simlink.scenario.sections import Direction
+
+
+def held(crossing: Any, low: Any, high: Any) -> Any:
+    """Return a crossing, or the nearer of its limits where it lies beyond them; all in fs.
+
+    Of whole numbers, of fractions, and of arrays alike.
+    """
+    return crossing + (crossing < low) * (low - crossing) - (crossing > high) * (crossing - high)
+
+
+def fixed_part(way: Direction, delay: Any, spread: Any, skew: Any = 0, distortion: Any = 0) -> Any:
+    """Return the fixed part of a crossing, of a rising edge or, with a distortion, of a falling.
+
+    Parameters
+    ----------
+    way : Direction
+        Says what the limits of the delay cover.
+    delay, spread, skew, distortion : int, Fraction or ndarray of int64, fs
+        Of one channel; finite.
+    """
+    if not way.delay_covers:
+        return delay + spread + skew + distortion
+    low, high = (int(end) for end in way.delay.support)
+    covered, beside = 0, 0
+    for name, value in (
+        ("spread", spread),
+        ("skew", skew),
+        ("pulse_width_distortion", distortion),
+    ):
+        if name in way.delay_covers:
+            covered = covered + value
+        else:
+            beside = beside + value
+    return held(delay + covered, low, high) + beside
 
 
 def crossing(static: int, jitter: int) -> int:

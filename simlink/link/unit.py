@@ -2,20 +2,24 @@
 
 Per unit: the tolerance of every clock, each channel's delay, spread, skew, pulse-width distortion
 and shortest pulse, and the data-sheet times of converter, remote master and host (``msb_valid``,
-``data_valid``, ``data_hold``, ``setup``, ``hold``, ``acquisition_time``). Per conversion: trigger,
+``data_valid``, ``data_hold``, ``setup``, ``hold``, ``acquisition_time``, and the ``min_clock_...``
+times of the converter's serial clock, which change no record). Per conversion: trigger,
 gap, jitter, ``busy_delay``, ``conversion_time``, ``start_delay``, ``sync_delay`` and
 ``service_latency``. Per bit or packet and lane: the jitter of the return direction; per edge that
 of a clock.
 
 The skew of a direction is drawn for each of its channels. The trigger's own channel is the
-reference of the forward direction, and the credit of a stalled master rides on it with its delay
-and spread. A list of skews names the return lanes alone: the other channels then have none.
+reference of the forward direction: of a plain skew it has no share, so that it is early and the
+clock late, which is what a converter's cycle has to stand. The credit of a stalled master rides on
+it with its delay and spread. A list of skews names the return lanes alone: the other channels then
+have none. What the limits of the delay cover is held within them, channel by channel
+(`channel.fixed_part`).
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -23,13 +27,26 @@ import numpy.typing as npt
 from simlink.base.draws import Law, once_each
 from simlink.base.instants import Times, clock_edges
 from simlink.link import host_clocked, remote_clock
+from simlink.link.channel import fixed_part
 from simlink.link.converter import captured_early, captured_past_hold
 from simlink.link.trigger import actual_frequency
 from simlink.scenario.schema import Scenario
 
+#: The times of the converter that are drawn once a unit.
+CONVERTER = (
+    "msb_valid",
+    "data_valid",
+    "data_hold",
+    "acquisition_time",
+    "min_clock_period",
+    "min_clock_high",
+    "min_clock_low",
+)
+
 #: A unit's single values, int64 fs (tolerances in parts per 10^12). ``forward``, ``credit``,
-#: ``clock``, ``returned`` and ``busy`` are the fixed part of a channel's crossing; ``readout`` is
-#: from the start of the remote clock to its last falling edge.
+#: ``clock``, ``returned`` and ``busy`` are the fixed part of a channel's crossing, and what ends
+#: in ``distortion`` is how much longer a falling edge of it takes; ``readout`` is from the start
+#: of the remote clock to its last falling edge.
 UNIT = np.dtype(
     [
         (name, np.int64)
@@ -41,14 +58,12 @@ UNIT = np.dtype(
             "clock",
             "returned",
             "busy",
-            "forward_distortion",
-            "return_distortion",
+            "clock_distortion",
+            "returned_distortion",
+            "busy_distortion",
             "forward_pulse",
             "return_pulse",
-            "msb_valid",
-            "data_valid",
-            "data_hold",
-            "acquisition_time",
+            *CONVERTER,
             "remote_setup",
             "remote_hold",
             "host_setup",
@@ -69,8 +84,8 @@ class Units:
         Which trials.
     values : ndarray of UNIT, shape (T,)
         Their single values; each is an attribute, too.
-    lanes : ndarray of int64, shape (T, lanes), fs
-        The fixed part of each return lane's crossing.
+    lanes, lane_distortions : ndarray of int64, shape (T, lanes), fs
+        The fixed part of each return lane's crossing; how much longer a falling edge of it takes.
     rising, falling, captured : ndarray of int64, shape (T, N), fs
         Remote clock edges and captures, counted from the start of the clock.
     wrong_later, past_hold : ndarray of bool, shape (T, N)
@@ -83,6 +98,7 @@ class Units:
     trials: range
     values: npt.NDArray[Any]
     lanes: Times
+    lane_distortions: Times
     rising: Times
     falling: Times
     captured: Times
@@ -110,7 +126,7 @@ def _laws(scenario: Scenario) -> dict[str, Law]:
         "host.setup": host.setup,
         "host.hold": host.hold,
     }
-    for name in ("msb_valid", "data_valid", "data_hold", "acquisition_time"):
+    for name in CONVERTER:
         laws[f"converter.{name}"] = getattr(converter, name)
     for name, way, channels in (
         ("forward", scenario.barrier.direction("forward"), ("clock",)),
@@ -130,26 +146,38 @@ def build(scenario: Scenario, trials: range) -> Units:
     drawn = once_each(_laws(scenario), scenario.seed, trials)
     none = np.zeros(len(trials), dtype=np.int64)
 
-    def channel(name: str, which: str) -> Times:
-        fixed = drawn[f"barrier.{name}.delay"] + drawn[f"barrier.{name}.spread"]
-        return fixed + drawn.get(f"barrier.{name}.skew {which}", none)
+    def channel(name: Literal["forward", "return"], which: str, *, falling: bool = False) -> Times:
+        fixed: Times = fixed_part(
+            scenario.barrier.direction(name),
+            drawn[f"barrier.{name}.delay"],
+            drawn[f"barrier.{name}.spread"],
+            drawn.get(f"barrier.{name}.skew {which}", none),
+            drawn[f"barrier.{name}.pulse_width_distortion"] if falling else none,
+        )
+        return fixed
 
     values = np.zeros(len(trials), dtype=UNIT)
     values["trigger_tolerance"] = drawn["trigger.tolerance"]
     values["remote_tolerance"] = drawn["remote_clock.tolerance"]
-    for name in ("msb_valid", "data_valid", "data_hold", "acquisition_time"):
+    for name in CONVERTER:
         values[name] = drawn[f"converter.{name}"]
     for side, section in (("remote", "remote_clock"), ("host", "host")):
         for name in ("setup", "hold"):
             values[f"{side}_{name}"] = drawn[f"{section}.{name}"]
     for name in ("forward", "return"):
-        values[f"{name}_distortion"] = drawn[f"barrier.{name}.pulse_width_distortion"]
         values[f"{name}_pulse"] = drawn[f"barrier.{name}.min_pulse"]
     # A timer on the converter's side sends its trigger across no barrier.
     values["forward"] = 0 if scenario.trigger.source == "remote" else channel("forward", "")
     values["credit"] = channel("forward", "")
     values["clock"] = channel("forward", "clock")
-    values["returned"], values["busy"] = channel("return", "clock"), channel("return", "busy")
+    values["clock_distortion"] = channel("forward", "clock", falling=True) - values["clock"]
+    for name, which in (("returned", "clock"), ("busy", "busy")):
+        values[name] = channel("return", which)
+        values[f"{name}_distortion"] = channel("return", which, falling=True) - values[name]
+    lanes = np.empty((2, len(trials), scenario.frame.lanes), dtype=np.int64)
+    for lane in range(scenario.frame.lanes):
+        lanes[0, :, lane] = channel("return", f"lane {lane}")
+        lanes[1, :, lane] = channel("return", f"lane {lane}", falling=True)
     bits = scenario.bits_per_lane
     rising, falling = _remote_edges(scenario, values["remote_tolerance"])
     values["readout"] = falling[:, -1]
@@ -160,9 +188,8 @@ def build(scenario: Scenario, trials: range) -> Units:
     return Units(
         trials=trials,
         values=values,
-        lanes=np.stack(
-            [channel("return", f"lane {lane}") for lane in range(scenario.frame.lanes)], axis=-1
-        ),
+        lanes=lanes[0],
+        lane_distortions=lanes[1] - lanes[0],
         rising=rising,
         falling=falling,
         captured=captured,

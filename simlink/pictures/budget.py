@@ -19,11 +19,21 @@ if TYPE_CHECKING:
 
 #: How each group of terms is drawn: what the name of a term begins with, label, colour, hatch.
 _LOOKS = (
-    (("forward delay", "forward spread", "clock channel"), "clock across", style.TEAL, ""),
+    (
+        ("forward delay", "forward spread", "forward crossing", "clock channel"),
+        "clock across",
+        style.TEAL,
+        "",
+    ),
     (("data valid",), "data valid", style.SAND, ""),
-    (("return delay", "return spread"), "data back", style.SKY, ""),
-    (("lane", "returned clock skew", "strobe"), "skew", style.PLUM, "...."),
-    (("forward distortion", "return distortion"), "distortion", style.SAND, "////"),
+    (("return delay", "return spread", "return crossing"), "data back", style.SKY, ""),
+    (("lane", "returned clock skew", "strobe", "difference of return"), "skew", style.PLUM, "...."),
+    (
+        ("forward distortion", "return distortion", "difference of forward"),
+        "distortion",
+        style.SAND,
+        "////",
+    ),
     (("jitter",), "jitter", style.SKY, "xxxx"),
     (("host setup", "remote master setup"), "setup", style.QUIET, "\\\\\\\\"),
 )

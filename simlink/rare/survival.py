@@ -103,7 +103,7 @@ def _(law: Gamma, at: Floats) -> Floats:
 
 @survival.register
 def _(law: Limits, at: Floats) -> Floats:
-    low, typical, high = float(law.low), float(law.typical), float(law.high)
+    low, typical, high = float(law.least), float(law.typical), float(law.high)
     span = high - low
     if not span:
         return np.where(at < low, 1.0, 0.0)

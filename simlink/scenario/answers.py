@@ -22,6 +22,7 @@ _FORMS = {
     "clock": "a frequency, or low / typical / high",
     "duration": "a time, low / high, or low / typical / high",
     "delay": "a time, low / high, or low / typical / high",
+    "covers": "none, or any of spread / skew / distortion",
     "spread": "the largest difference between two parts, or low / high",
     "rms": "an rms value, or low / high",
     "latency": "a time, low / high, low / typical / high, or a recording (FILE.csv)",
@@ -92,10 +93,14 @@ QUESTIONS: tuple[Question, ...] = (
              _OUTPUT, ("converter.data_valid",)),
     Question("acquisition-time", "acquisition time", "duration", "300 ns", _18_BITS,
              ("converter.acquisition_time",)),
+    Question("min-clock-period", "shortest serial clock period", "duration", "0 ns",
+             "as if it took any clock", ("converter.min_clock_period",)),
     Question("remote-clock", "remote clock frequency", "clock", "50 MHz",
              "within what the usual output stage can follow", ("remote_clock.frequency",)),
     Question("barrier-delay", "barrier delay, each way", "delay", "14 ns", _ISOLATOR,
              _both_ways("delay")),
+    Question("delay-covers", "what the low and high of the barrier delay include", "covers", "none",
+             "spread, skew and distortion come on top of the delay", ("barrier.delay_covers",)),
     Question("barrier-spread", "barrier part-to-part skew", "spread", "3 ns", _ISOLATOR,
              _both_ways("spread")),
     Question("barrier-jitter", "barrier jitter", "rms", "50 ps", _ISOLATOR, _both_ways("jitter")),
@@ -108,6 +113,8 @@ QUESTIONS: tuple[Question, ...] = (
              ("trigger.jitter",)),
 )  # fmt: skip
 """tuple of Question: In the order in which they are asked."""
+
+_COVERED = {"spread": "spread", "skew": "skew", "distortion": "pulse_width_distortion"}
 
 BY_NAME = {question.name: question for question in QUESTIONS}
 """dict: The same questions by their names."""
@@ -150,6 +157,7 @@ class Reader:
             "clock": self._clock,
             "duration": self._duration,
             "delay": self._delay,
+            "covers": self._covers,
             "spread": self._spread,
             "rms": self._rms,
             "latency": self._latency,
@@ -219,6 +227,9 @@ class Reader:
         if len(values) == 1:
             self._put(question, values[0], _SAID[0])
             return
+        if self._covered():
+            self._put(question, _shape(values), _SAID[len(values) - 1])
+            return
         if "barrier-spread" in self._answers:
             spread = BY_NAME["barrier-spread"]
             raise self._bad(spread, "the barrier's delay is a range already: give one")
@@ -230,15 +241,35 @@ class Reader:
         said = f"{_SAID[len(values) - 1]}, about the delay"
         self._put(question, about, said, BY_NAME["barrier-spread"].keys)
 
+    def _covered(self) -> list[str]:
+        """Return what the low and high of the delay include, as the scenario names it."""
+        question = BY_NAME["delay-covers"]
+        names = self._split(question)
+        if names == ["none"]:
+            return []
+        if len(set(names)) < len(names) or not set(names) <= set(_COVERED):
+            raise self._bad(question, f"{question.form} is due")
+        if len(self._split(BY_NAME["barrier-delay"])) == 1:
+            raise self._bad(question, "the barrier's delay is one value, which includes nothing")
+        return [_COVERED[name] for name in names]
+
+    def _covers(self, question: Question) -> None:
+        self._put(question, self._covered(), "what the delay's limits include")
+
     def _spread(self, question: Question) -> None:
         if question.keys[0] in self.values:  # a range of delays
             return
-        (delay,), ends = self._times(BY_NAME["barrier-delay"]), self._times(question)
+        covered = self._covered()
+        if covered and question.name not in self._answers:
+            for key in question.keys:
+                self.assume(key, "0 ns", "none beside the range of delays")
+            return
+        delay, ends = self._times(BY_NAME["barrier-delay"])[0], self._times(question)
         width = ends[0]
         if question.name not in self._answers and width > 2 * delay:
             width = 0
         earliest = ends[0] if len(ends) > 1 else -(width // 2)
-        if earliest < -max(delay, 0):
+        if earliest < -max(delay, 0) and "spread" not in covered:
             limit = _millions(delay, "ns")
             raise self._bad(question, f"a part faster than {limit} has no delay left")
         if len(ends) > 1:

@@ -40,9 +40,9 @@ def faults_between(scenario: Keys, raw: Mapping[str, Any]) -> Iterator[Fault]:
     wanting = list(_needed(raw, fault))
     wanting += _required(scenario, fault)
     yield from wanting
-    checks = [_limits, _order, _line_rate, _min_pulse, _hold]
+    checks = [_limits, _covers, _order, _line_rate, _min_pulse, _hold]
     if scenario.link.scheme != "remote_master":
-        checks = [_limits, _order, _without_fifo, _clock_rate]
+        checks = [_limits, _covers, _order, _without_fifo, _clock_rate]
     for check in checks:
         yield from check(scenario, fault)
     if not wanting:
@@ -166,6 +166,8 @@ def _min_pulse(scenario: Keys, fault: Make) -> Iterator[Fault]:
     back = scenario.barrier.direction("return")
     needed = back.min_pulse.support[1]
     distortion = max(abs(end) for end in back.pulse_width_distortion.support)
+    if "pulse_width_distortion" in back.delay_covers:
+        distortion = min(distortion, back.delay.support[1] - back.delay.support[0])
     half = _periods(scenario)[0] / 2
     if math.isinf(distortion):
         # Without a least width there is nothing to compare an unbounded distortion with.
@@ -218,13 +220,31 @@ def _order(scenario: Keys, fault: Make) -> Iterator[Fault]:
     for name in ("forward", "return"):
         way = scenario.barrier.direction(name)
         skews = way.lane_skews(scenario.frame.lanes)
-        terms = [law.support[0] for law in (way.delay, way.spread, way.jitter)]
-        low = sum(terms) + min(skew.support[0] for skew in skews)
+        lows = {"spread": way.spread.support[0], "skew": min(skew.support[0] for skew in skews)}
+        covered = sum(low for key, low in lows.items() if key in way.delay_covers)
+        beside = sum(low for key, low in lows.items() if key not in way.delay_covers)
+        # What the delay covers takes no symbol out of its limits.
+        least, most = way.delay.support
+        low = min(least + max(covered, 0), most) + beside + way.jitter.support[0]
         if low < 0 and not math.isinf(low):
             yield fault(
                 f"barrier.{name}.delay",
                 f"a symbol would arrive before it was sent: delay, spread, skew and jitter "
                 f"come to {time_text(low)} at the least",
+            )
+
+
+def _covers(scenario: Keys, fault: Make) -> Iterator[Fault]:
+    """Check that a delay that is to contain something has limits."""
+    for name in ("forward", "return"):
+        way = scenario.barrier.direction(name)
+        if way.delay_covers and math.isinf(way.delay.support[1]):
+            own = getattr(scenario.barrier, "forward" if name == "forward" else "return_")
+            yield fault(
+                "barrier.delay_covers"
+                if own.delay_covers is None
+                else f"barrier.{name}.delay_covers",
+                f"only where barrier.{name}.delay has an upper limit, which the sum stays within",
             )
 
 

@@ -213,27 +213,43 @@ class Gamma(_Positive):
 
 
 class Limits(Simple):
-    """Lowest, typical and highest value as a data sheet gives them: triangular."""
+    """Lowest, typical and highest value as a data sheet gives them: triangular.
+
+    A data sheet that gives no lowest value promises none. It is then taken as far below typical
+    as the highest is above, so that typical stays the mean of the parts; but not below zero,
+    unless typical is, for such tables give sizes. Zero itself would be all that is certain of a
+    delay, and would put nearly all parts below typical; typical itself would have no part faster
+    than typical, and hide what a hold time has to fear. It is a guess, and listed as assumed.
+    """
 
     shape: Literal["limits"] = Field(default="limits", repr=False)
-    low: Amount
+    low: Amount | None = None
     typical: Amount
     high: Amount
     rising = ("low", "typical", "high")
 
+    @property
+    def least(self) -> int:
+        """The lowest value, given or taken, in base units."""
+        if self.low is not None:
+            return self.low
+        mirrored = 2 * self.typical - self.high
+        return mirrored if self.typical < 0 else max(mirrored, 0)
+
     def _moments(self) -> Moments:
-        mean = (self.low + self.typical + self.high) / 3
+        mean = (self.least + self.typical + self.high) / 3
         # (l^2 + t^2 + h^2 - lt - lh - th) / 18, by differences so that nothing cancels.
-        left, right = float(self.typical - self.low), float(self.high - self.typical)
+        left, right = float(self.typical - self.least), float(self.high - self.typical)
         variance = (left * left + left * right + right * right) / 18
-        return Moments(mean, variance, float(self.low), float(self.high))
+        return Moments(mean, variance, float(self.least), float(self.high))
 
     def from_raw(self, raw: Floats) -> Ints:
         """Invert the distribution function."""
-        span = self.high - self.low
-        left, right = self.typical - self.low, self.high - self.typical
+        low = self.least
+        span = self.high - low
+        left, right = self.typical - low, self.high - self.typical
         if span == 0:
-            return np.full(raw.shape, self.low, dtype=np.int64)
+            return np.full(raw.shape, low, dtype=np.int64)
         # 1 on the falling side, else 0: sums and magnitudes are several times as quick as choices.
         falling = (raw * span > left).astype(np.float64)
         raw -= falling
@@ -245,4 +261,4 @@ class Limits(Simple):
         falling *= span
         raw -= falling
         np.abs(raw, out=raw)
-        return rounded(raw, self.low, 0.0)
+        return rounded(raw, low, 0.0)

@@ -12,8 +12,8 @@ from pydantic.fields import FieldInfo
 from pydantic_core import CoreSchema, core_schema
 
 from simlink.base.wording import ratio_text, time_text
-from simlink.scenario.distributions import Constant, Distribution, Normal
-from simlink.scenario.faults import FaultError, written
+from simlink.scenario.distributions import Constant, Distribution, Normal, Uniform
+from simlink.scenario.faults import FaultError, nearest, written
 from simlink.scenario.quantities import (
     FREQUENCY,
     LINE_RATE,
@@ -152,10 +152,37 @@ def _signed(value: Any, base: Path) -> Distribution:
     return read_shape(value, TIME, base)
 
 
+def _skew(value: Any, base: Path) -> Distribution:
+    """Read a skew; of a plain duration each channel draws its share.
+
+    A data sheet's channel-to-channel skew is the largest difference between any two channels, and
+    says nothing of each: uniform from 0 to it, no two differ by more, and two may by all of it.
+    """
+    shape = read_shape(value, TIME, base)
+    if isinstance(value, dict) or shape.constant_value == 0:
+        return shape
+    return Uniform(low=min(shape.constant_value, 0), high=max(shape.constant_value, 0))
+
+
 def _lane_skews(value: Any, base: Path) -> Distribution | tuple[Constant, ...]:
     if not isinstance(value, list):
-        return read_shape(value, TIME, base)
+        return _skew(value, base)
     return _each_lane(lambda one: Constant(value=whole(one, TIME)), value)
+
+
+#: What a direction's limits of the delay may contain.
+COVERED = ("spread", "skew", "pulse_width_distortion")
+
+
+def _covers(value: Any, base: Path) -> tuple[str, ...]:
+    allowed = f"a list of any of {', '.join(map(written, COVERED))}, each once"
+    if not isinstance(value, list | tuple):
+        raise FaultError(allowed, written(value))
+    for i, one in enumerate(value):
+        if one not in COVERED or one in value[:i]:
+            hint = nearest(one, COVERED) if one not in COVERED else ""
+            raise FaultError("; ".join(filter(None, (allowed, hint))), written(one), (i,))
+    return tuple(value)
 
 
 def _tolerance(value: Any, base: Path) -> Distribution:
@@ -229,6 +256,12 @@ HOST_CAPTURE = Kind(
 DURATION = _by_name("duration", TIME, duration)
 SIGNED_DURATION = _by_name("signed_duration", TIME, _signed)
 TOLERANCE = _by_name("ratio", RATIO, _tolerance)
+SKEW = _by_name("signed_duration", TIME, _skew)
+DELAY_COVERS = Kind(
+    f"a list of any of {', '.join(map(written, COVERED))}",
+    {"type": "array", "items": {"enum": list(COVERED)}, "uniqueItems": True},
+    _covers,
+)
 LANE_SKEWS = Kind(
     f"{TIME.allowed}, a table with a shape, or a list of one fixed value a lane",
     _or_list({"$ref": "#/$defs/signed_duration"}, {"type": "string", "pattern": TIME.pattern}),
@@ -254,6 +287,8 @@ LineNames = Annotated[
 Duration = Annotated[Distribution, DURATION]
 SignedDuration = Annotated[Distribution, SIGNED_DURATION]
 HostCapture = Annotated[Capture, HOST_CAPTURE]
+Skew = Annotated[Distribution, SKEW]
+DelayCovers = Annotated[tuple[str, ...], DELAY_COVERS]
 LaneSkews = Annotated[Distribution | tuple[Constant, ...], LANE_SKEWS]
 Tolerance = Annotated[Distribution, TOLERANCE]
 FixedDuration = Annotated[Constant, FIXED_DURATION]

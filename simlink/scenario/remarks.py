@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from simlink.base.wording import rate_text, ratio_text
-from simlink.scenario.distributions import Distribution
+from simlink.base.wording import rate_text, ratio_text, time_text
+from simlink.scenario.composite import Mixture, TwoState
+from simlink.scenario.distributions import Distribution, Limits
 from simlink.scenario.faults import written
 from simlink.scenario.sections import COMMON, Keys
 from simlink.scenario.writing import every_key, look_up, resolved
@@ -39,11 +40,15 @@ _WHY = {
     "converter.busy_delay": "busy rises with the trigger",
     "converter.data_hold": "the least that a converter holds its data",
     "converter.aperture_jitter": "as if the aperture added none",
+    "converter.min_clock_period": "its serial clock may be as fast as it likes",
+    "converter.min_clock_high": "any high time of the serial clock will do",
+    "converter.min_clock_low": "any low time of the serial clock will do",
     "remote_clock.start_delay": "clocks as soon as busy falls",
     "remote_clock.setup": "the capturing flip-flop needs none",
     "remote_clock.hold": "the capturing flip-flop needs none",
     "barrier.skew": "all channels of a part alike",
     "barrier.pulse_width_distortion": "both edges delayed alike",
+    "barrier.delay_covers": "spread, skew and distortion come on top of the delay",
     "barrier.min_pulse": "any pulse passes",
     "fifo.sync_delay": "no synchroniser",
     "seed": "any number does; the same one gives the same draws",
@@ -86,20 +91,20 @@ class Assumption:
     why: str
 
 
-def assumed(raw: Mapping[str, Any], release_bits: int) -> list[Assumption]:
+def assumed(scenario: Keys, raw: Mapping[str, Any]) -> list[Assumption]:
     """Return the defaults that were used and matter, in the order of the format.
 
     Parameters
     ----------
+    scenario : Keys
+        The scenario.
     raw : mapping
-        What the file holds.
-    release_bits : int
-        The default of fifo.release_bits.
+        What its file holds.
     """
     found = []
     scheme = look_up(raw, "link.scheme")
     idle = _IDLE if scheme == "remote_master" else _IDLE_WITHOUT_MASTER
-    for section, values in resolved(raw, release_bits).items():
+    for section, values in resolved(raw, scenario.bits_per_lane).items():
         for name, value in values.items():
             key = f"{section}.{name}" if section else name
             if look_up(raw, key) is not None or key in idle or section in idle:
@@ -113,15 +118,56 @@ def assumed(raw: Mapping[str, Any], release_bits: int) -> list[Assumption]:
     if all(look_up(raw, key) is None for key in rates):
         found.append(Assumption("barrier.line_rate", "none", "a channel passes any rate"))
     order = {key: i for i, key in enumerate(every_key())}
-    return sorted(found, key=lambda one: order[one.key])
+    for key in order:
+        if key not in idle and key.partition(".")[0] not in idle:
+            found += _low_ends(key, _value_at(scenario, key))
+
+    def place(one: Assumption) -> int:
+        key = one.key
+        while key not in order:  # inside of a law
+            key = key.rpartition(".")[0]
+        return order[key]
+
+    return sorted(found, key=place)
+
+
+def _value_at(scenario: Keys, key: str) -> Any:
+    value: Any = scenario
+    for step in key.split("."):
+        value = getattr(value, "return_" if step == "return" else step)
+    return value
+
+
+def _low_ends(key: str, law: Any) -> Iterator[Assumption]:
+    """Give the low ends that were taken for limits without one, at a key and inside its law."""
+    if isinstance(law, Limits) and law.low is None:
+        text = ratio_text if key.partition(".")[2].startswith("tolerance") else time_text
+        why = "low end taken as far below typical as high is above, since none is given"
+        if law.least != 2 * law.typical - law.high:
+            why = "low end taken as zero, since none is given"
+        yield Assumption(f"{key}.low", text(law.least), why)
+    elif isinstance(law, Mixture):
+        for i, part in enumerate(law.parts):
+            yield from _low_ends(f"{key}.parts[{i}].of", part.of)
+    elif isinstance(law, TwoState):
+        yield from _low_ends(f"{key}.normal", law.normal)
+        yield from _low_ends(f"{key}.stalled", law.stalled)
 
 
 def _both_given(raw: Mapping[str, Any], name: str) -> bool:
     return all(look_up(raw, f"barrier.{way}.{name}") is not None for way in ("forward", "return"))
 
 
-def notes(scenario: Keys) -> list[str]:
-    """Return what a user may not have meant, one line each."""
+def notes(scenario: Keys, raw: Mapping[str, Any]) -> list[str]:
+    """Return what a user may not have meant, one line each.
+
+    Parameters
+    ----------
+    scenario : Keys
+        The scenario.
+    raw : mapping
+        What its file holds.
+    """
     found = []
     for key, law in (
         ("trigger.tolerance", scenario.trigger.tolerance),
@@ -129,6 +175,7 @@ def notes(scenario: Keys) -> list[str]:
     ):
         if law.is_constant and law.constant_value:
             found.append(f"{key}: {_fixed_tolerance(law)}")
+    found += _barrier_notes(scenario, raw)
     line = scenario.barrier.direction("return").line_rate
     clock = scenario.remote_clock.frequency
     if (
@@ -143,6 +190,35 @@ def notes(scenario: Keys) -> list[str]:
             f"{rate_text(2 * clock.value, 'bit/s')}"
         )
     return found
+
+
+def _barrier_notes(scenario: Keys, raw: Mapping[str, Any]) -> Iterator[str]:
+    """Give what a skew is taken for, and where what the delay covers changes nothing."""
+    for key in ("barrier.skew", "barrier.forward.skew", "barrier.return.skew"):
+        given, law = look_up(raw, key), _value_at(scenario, key)
+        if isinstance(given, str) and not law.is_constant:
+            low, high = (time_text(end) for end in law.support)
+            yield (
+                f"{key}: {given} is taken as the largest difference between any two channels of a "
+                f"direction: each draws its share, from {low} to {high}, once a unit"
+            )
+    for name in ("forward", "return"):
+        way = scenario.barrier.direction(name)
+        laws = {
+            "spread": (way.spread,),
+            "skew": way.lane_skews(scenario.frame.lanes),
+            "pulse_width_distortion": (way.pulse_width_distortion,),
+        }
+        lost = [
+            key
+            for key in way.delay_covers
+            if any(not law.is_constant or law.constant_value for law in laws[key])
+        ]
+        if way.delay.is_constant and lost:
+            yield (
+                f"barrier.{name}.delay: one value that is said to contain {' and '.join(lost)}: "
+                f"every crossing takes it, and they change nothing; give its limits"
+            )
 
 
 def _fixed_tolerance(law: Distribution) -> str:

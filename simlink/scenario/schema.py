@@ -63,12 +63,12 @@ class Scenario(Keys):
     @property
     def assumed(self) -> list[Assumption]:
         """The defaults that were used and matter, in the order of the format."""
-        return remarks.assumed(self._raw, self.bits_per_lane)
+        return remarks.assumed(self, self._raw)
 
     @property
     def notes(self) -> list[str]:
         """What the user may not have meant, one line each."""
-        return remarks.notes(self)
+        return remarks.notes(self, self._raw)
 
     def with_(
         self,

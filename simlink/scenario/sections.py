@@ -14,6 +14,7 @@ from pydantic import BaseModel, ConfigDict, Field
 from simlink.scenario.distributions import Constant, Distribution
 from simlink.scenario.kinds import (
     MOST_LANES,
+    DelayCovers,
     Duration,
     FixedDuration,
     Flag,
@@ -24,6 +25,7 @@ from simlink.scenario.kinds import (
     LineNames,
     LineRate,
     SignedDuration,
+    Skew,
     Text,
     Tolerance,
     count,
@@ -132,6 +134,17 @@ class Converter(Section):
     aperture_jitter: SignedDuration = left_out(
         "0 s", "From the arriving trigger to the sampling instant; may be negative."
     )
+    min_clock_period: Duration = left_out(
+        "0 s",
+        "The shortest time from one rising edge of the serial clock to the next, or from one "
+        "falling edge to the next, that the converter takes; drawn once a unit.",
+    )
+    min_clock_high: Duration = left_out(
+        "0 s", "The shortest high time of the serial clock that the converter takes; likewise."
+    )
+    min_clock_low: Duration = left_out(
+        "0 s", "The shortest low time of the serial clock that the converter takes; likewise."
+    )
 
 
 class RemoteClock(Section):
@@ -164,6 +177,9 @@ class Channel(Section):
     pulse_width_distortion: SignedDuration | None = optional(
         "This direction's own pulse-width distortion."
     )
+    delay_covers: DelayCovers | None = optional(
+        "What this direction's own limits of the delay contain already."
+    )
     min_pulse: Duration | None = optional("This direction's own shortest pulse.")
     line_rate: LineRate | None = optional("This direction's own line rate.")
 
@@ -171,15 +187,15 @@ class Channel(Section):
 class ForwardChannel(Channel):
     """From the host to the converter."""
 
-    skew: SignedDuration | None = optional("This direction's own skew; drawn once a unit.")
+    skew: Skew | None = optional("This direction's own skew, as the barrier's.")
 
 
 class ReturnChannel(Channel):
     """From the converter to the host."""
 
     skew: LaneSkews | None = optional(
-        "This direction's own skew: drawn once a lane and unit, or a list of fixed values, one a "
-        "lane."
+        "This direction's own skew, as the barrier's; or a list of fixed values, one a lane: the "
+        "channels beside the lanes then have none."
     )
     style: Literal["bits", "packets"] = left_out(
         "bits", "bits: each as it is captured; packets: several together at the line rate."
@@ -196,11 +212,19 @@ class ReturnChannel(Channel):
 class Barrier(Section):
     """The isolation barrier; what is given here holds for both directions."""
 
-    skew: SignedDuration = left_out(
-        "0 s", "From channel to channel: a duration drawn once a unit, may be negative."
+    skew: Skew = left_out(
+        "0 s",
+        "From channel to channel. A plain duration is the largest difference between any two "
+        "channels of a direction: each draws its own share of it, from none to all, once a unit. "
+        "A table with a shape is what each channel draws; may be negative.",
     )
     pulse_width_distortion: SignedDuration = left_out(
         "0 s", "How much longer a high pulse comes out than it went in; may be negative."
+    )
+    delay_covers: DelayCovers = left_out(
+        [],
+        "What the limits of the delay contain already: the sum of the delay and of these stays "
+        "within the lowest and the highest delay.",
     )
     min_pulse: Duration = left_out("0 s", "The shortest pulse that a channel passes.")
     line_rate: LineRate | None = optional("The highest line rate of a channel, in bits per second.")
@@ -228,7 +252,7 @@ class Barrier(Section):
         return Direction(**values)
 
 
-COMMON = ("skew", "pulse_width_distortion", "min_pulse", "line_rate")
+COMMON = ("skew", "pulse_width_distortion", "delay_covers", "min_pulse", "line_rate")
 """tuple of str: What a direction may have of its own in place of the barrier's."""
 
 
@@ -236,8 +260,9 @@ COMMON = ("skew", "pulse_width_distortion", "min_pulse", "line_rate")
 class Direction:
     """One direction across the barrier, resolved.
 
-    `skew` is a distribution, or a tuple with one fixed value a lane; `line_rate` is in bits per
-    second, None when the channel sets no limit.
+    `skew` is a distribution, or a tuple with one fixed value a lane; `delay_covers` names what the
+    limits of the delay contain; `line_rate` is in bits per second, None when the channel sets no
+    limit.
     """
 
     delay: Distribution
@@ -245,6 +270,7 @@ class Direction:
     jitter: Distribution
     skew: Distribution | tuple[Constant, ...]
     pulse_width_distortion: Distribution
+    delay_covers: tuple[str, ...]
     min_pulse: Distribution
     line_rate: Rate | None
 

@@ -33,8 +33,9 @@ def render(answers: Mapping[str, str], folder: Path | str = ".") -> str:
     answers : mapping of str to str
         Answers by the names of `QUESTIONS`; what is left out is assumed. Two values stand for
         a uniform law between them, three for low, typical and high. The low and high of a
-        clock become its tolerance, those of the barrier's delay its part-to-part spread, a
-        single spread the full width between two parts, and a single jitter its rms.
+        clock become its tolerance, those of the barrier's delay its part-to-part spread or, where
+        they include more, its limits, a single spread the full width between two parts, and a
+        single jitter its rms.
     folder : Path or str, optional
         Where the scenario will stand: a recording is named from there.
 
@@ -106,12 +107,16 @@ def _text(read: Reader, folder: Path) -> str:
 
 
 def needed(answers: Mapping[str, str]) -> list[Question]:
-    """Return the questions still without an answer; a range of delays is a spread already."""
+    """Return the questions still without an answer.
+
+    A range of delays is a spread already; what one value includes is no question.
+    """
     ranged = "/" in answers.get("barrier-delay", "")
+    skipped = "barrier-spread" if ranged else "delay-covers"
     return [
         question
         for question in QUESTIONS
-        if question.name not in answers and not (ranged and question.name == "barrier-spread")
+        if question.name not in answers and question.name != skipped
     ]
 
 

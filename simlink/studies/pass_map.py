@@ -182,9 +182,11 @@ def usual_axes(scenario: Scenario, steps: int) -> tuple[list[Fraction], list[int
 
 def _least(way: Direction, lanes: int) -> float:
     """Return the shortest delay that lets no symbol arrive before it was sent, in fs."""
-    lows = [way.spread.support[0], way.jitter.support[0]]
-    lows.append(min(skew.support[0] for skew in way.lane_skews(lanes)))
-    return max(0.0, -sum(low for low in lows if not math.isinf(low)))
+    lows = {"jitter": way.jitter.support[0], "spread": way.spread.support[0]}
+    lows["skew"] = min(skew.support[0] for skew in way.lane_skews(lanes))
+    # What the delay covers is held to it.
+    beside = [low for key, low in lows.items() if key not in way.delay_covers]
+    return max(0.0, -sum(low for low in beside if not math.isinf(low)))
 
 
 def pass_map(
@@ -206,7 +208,8 @@ def pass_map(
     ----------
     scenario : Scenario
         What is mapped. Its delays give way to those of the map; spreads, skews, distortions and
-        jitter stay.
+        jitter stay, but for what the limits of a delay cover: each delay of the map is then all
+        that there is.
     clocks : sequence of Fraction, optional
         Serial clocks in Hz, rising.
     delays : sequence of int, optional

@@ -57,6 +57,11 @@ def passes(scenario):
     return good
 
 
+def fixed(text):
+    """Return the law of a skew that all channels have: a plain duration would be shared out."""
+    return {"shape": "constant", "value": text}
+
+
 def uniform(low, high):
     return {"shape": "uniform", "low": f"{low} ps", "high": f"{high} ps"}
 
@@ -72,7 +77,7 @@ def random_parts(rng, scheme):
         least = middle - half if signed else max(0, middle - half)
         kind = rng.integers(3)
         if kind == 0:
-            return f"{middle} ps"
+            return fixed(f"{middle} ps")
         if kind == 1:
             return uniform(least, middle + half)
         typical = ps(least, middle + half)
@@ -158,7 +163,7 @@ def pinned(values, one, margin):
         law = section
         for step in key.split("."):
             law = getattr(law, "return_" if step == "return" else step)
-        found[key] = f"{round(ends.get(key, law.mean))} fs"
+        found[key] = fixed(f"{round(ends.get(key, law.mean))} fs")
     if "barrier.return.skew" in values:
         # One law holds for lanes and clock alike, so their difference goes to the lanes.
         lanes = one.scenario.frame.lanes

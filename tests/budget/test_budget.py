@@ -18,7 +18,7 @@ from simlink.link import unit
 from simlink.records import Fate
 from simlink.scenario.distributions import Constant, Limits, Normal, Uniform
 from simlink.scenario.writing import every_key
-from tests.budget.budget_cases import SCHEMES, budget_of, clock_key, made
+from tests.budget.budget_cases import SCHEMES, budget_of, clock_key, fixed, made
 
 NS = 10**6
 
@@ -375,7 +375,7 @@ def test_latency_is_that_of_the_simulation(scheme, capture):
         "barrier.return.delay": "7 ns",
         "barrier.forward.pulse_width_distortion": "1 ns",
         "barrier.return.pulse_width_distortion": "500 ps" if section == "host" else "0 ps",
-        "barrier.forward.skew": "300 ps",
+        "barrier.forward.skew": fixed("300 ps"),
         "barrier.return.skew": ["200 ps"],
         "fifo.sync_delay": "21 ns",
         "remote_clock.start_delay": "5 ns",
@@ -610,7 +610,9 @@ def test_the_units_are_those_that_a_run_builds():
     shared = drawn["barrier.return.spread"] + 12 * NS
     assert np.array_equal(shared + drawn["barrier.return.skew clock"], run.returned)
     assert np.array_equal(shared + drawn["barrier.return.skew busy"], run.busy)
-    assert np.array_equal(drawn["barrier.return.pulse_width_distortion"], run.return_distortion)
+    for name in ("returned_distortion", "busy_distortion"):
+        longer = drawn["barrier.return.pulse_width_distortion"]
+        assert np.array_equal(longer, getattr(run, name))
     for lane in range(3):
         assert np.array_equal(
             shared + drawn[f"barrier.return.skew lane {lane}"], run.lanes[:, lane]

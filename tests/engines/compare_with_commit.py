@@ -3,7 +3,8 @@
 ``python tests/engines/compare_with_commit.py COMMIT [--many 500] [--engine event] [--keep DIR]``
 makes a work tree of the commit, writes down the shipped scenarios and as many random ones of
 every scheme, runs them on both trees' engines, and compares every column of every record. Columns
-that have been renamed since are compared under their new names.
+that have been renamed since are compared under their new names; keys that the commit does not know
+are left out where they hold their defaults, and so are scenarios in which they do not.
 """
 
 from __future__ import annotations
@@ -18,6 +19,11 @@ from pathlib import Path
 from types import ModuleType
 
 ROOT = Path(__file__).resolve().parents[2]
+#: Keys that a commit may not know, with their defaults.
+NEWER = {
+    **dict.fromkeys(("min_clock_period", "min_clock_high", "min_clock_low"), '"0 s"'),
+    "delay_covers": "[]",
+}
 RENAMED = {"found": "occupancy_at_arrival"}
 COLUMNS = (
     *("due", "trigger", "aperture", "ready", "release", "service", "read_start", "read_end"),
@@ -56,7 +62,14 @@ for path in sorted(Path(sys.argv[1]).glob("*.toml")):
 """
 
 
-def written(folder: Path, many: int) -> None:
+def unknown_to(commit: str) -> dict[str, str]:
+    """Return the newer keys that a commit does not know, with their defaults."""
+    sections = f"{commit}:simlink/scenario/sections.py"
+    text = subprocess.run(["git", "show", sections], check=True, capture_output=True, text=True)
+    return {key: default for key, default in NEWER.items() if f" {key}:" not in text.stdout}
+
+
+def written(folder: Path, many: int, unknown: dict[str, str]) -> None:
     """Write the shipped scenarios, small, and random ones of every scheme to a folder."""
     # Some libraries install a package of this name, which would hide ours.
     sys.modules["tests"] = ModuleType("tests")
@@ -67,9 +80,15 @@ def written(folder: Path, many: int) -> None:
     from tests.engines.host_clocked_scenarios import serial_scenarios
     from tests.strategies import scenarios
 
+    def write(scenario: object, name: str) -> None:
+        text = scenario.to_toml(folder)  # type: ignore[attr-defined]
+        for key, default in unknown.items():
+            text = text.replace(f"\n{key} = {default}\n", "\n")
+        if not any(f"\n{key} = " in text for key in unknown):
+            (folder / name).write_text(text, encoding="utf-8")
+
     for path in sorted((ROOT / "scenarios").glob("*.toml")):
-        scenario = load(path).with_(trials=4, conversions=100)
-        (folder / path.name).write_text(scenario.to_toml(folder), encoding="utf-8")
+        write(load(path).with_(trials=4, conversions=100), path.name)
     quiet = settings(
         max_examples=many,
         derandomize=True,
@@ -81,8 +100,7 @@ def written(folder: Path, many: int) -> None:
     number = iter(range(10**9))
 
     def keep(scenario: object) -> None:
-        path = folder / f"random-{next(number):06d}.toml"
-        path.write_text(scenario.to_toml(folder), encoding="utf-8")  # type: ignore[attr-defined]
+        write(scenario, f"random-{next(number):06d}.toml")
 
     for strategy in (scenarios(), serial_scenarios()):
         quiet(given(strategy)(keep))()
@@ -114,7 +132,7 @@ def main() -> int:
     scenarios = given.keep or Path(tempfile.mkdtemp())
     scenarios.mkdir(parents=True, exist_ok=True)
     if not any(scenarios.iterdir()):
-        written(scenarios, given.many)
+        written(scenarios, given.many, unknown_to(given.commit))
     before = Path(tempfile.mkdtemp()) / "tree"
     subprocess.run(["git", "worktree", "add", "-q", "--detach", before, given.commit], check=True)
     try:

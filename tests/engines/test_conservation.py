@@ -120,14 +120,24 @@ def check_words(scenario, rows, block):
             assert not released
 
 
+def fixed_way_out(scenario, draws):
+    """Return the fixed part of a trigger's or a credit's crossing, without skew."""
+    forward = scenario.barrier.direction("forward")
+    delay = draws.unit(forward.delay, "barrier.forward.delay")
+    spread = draws.unit(forward.spread, "barrier.forward.spread")
+    if "spread" not in forward.delay_covers:
+        return delay + spread
+    low, high = (round(end) for end in forward.delay.support)
+    return sorted((low, delay + spread, high))[1]
+
+
 def check_converter(scenario, found, draws):
     """A trigger is missed if and only if it arrives before the readout ahead has ended.
 
     Where the readout may be held back, that end is not in the ledger, and only its bound is used.
     """
     forward = scenario.barrier.direction("forward")
-    static = draws.unit(forward.delay, "barrier.forward.delay")
-    static += draws.unit(forward.spread, "barrier.forward.spread")
+    static = fixed_way_out(scenario, draws)
     jitter = draws.each(forward.jitter, "barrier.forward.jitter")
     aperture = draws.each(scenario.converter.aperture_jitter, "converter.aperture_jitter")
     conversion = draws.each(scenario.converter.conversion_time, "converter.conversion_time")
@@ -234,9 +244,7 @@ def check_slots(scenario, found, block, draws):
     )
     if policy == "stall":
         assert not lost
-        forward = scenario.barrier.direction("forward")
-        back = draws.unit(forward.delay, "barrier.forward.delay")
-        back += draws.unit(forward.spread, "barrier.forward.spread")
+        back = fixed_way_out(scenario, draws)
         started = [frame for frame in found if frame.pushed]
         for freed, frame in zip(started, started[depth:], strict=False):
             assert frame.arrival > freed.end + max(back, 0)

@@ -136,6 +136,9 @@ def test_a_latency_that_several_frames_share(host, name, mean, largest, least):
     assert float(cycle.least_period) == pytest.approx(least * NS, rel=1e-6)
 
 
+FIXED = {"shape": "constant", "value": "1 ns"}
+
+
 def test_a_converter_that_the_host_reads():
     """200 conversion, 9 + 2 + 1 + 3 busy, 20 synchroniser, 700 latency, 11 + 1 clock, 200 read."""
     parts = {
@@ -143,7 +146,7 @@ def test_a_converter_that_the_host_reads():
         "barrier": {
             "forward": {"delay": "11 ns", "pulse_width_distortion": "1 ns"},
             "return": {
-                "delay": "9 ns", "spread": "2 ns", "skew": "1 ns", "pulse_width_distortion": "3 ns",
+                "delay": "9 ns", "spread": "2 ns", "skew": FIXED, "pulse_width_distortion": "3 ns",
             },
         },
         "fifo": {"sync_delay": "20 ns"},
@@ -167,7 +170,9 @@ UNIFORM = {"shape": "uniform", "low": "0 ns", "high": "6 ns"}
 @pytest.mark.parametrize(
     ("skew", "none", "channel", "lanes"),
     [
-        ("4 ns", (10, 10), (14, 14), (14, 14)),
+        # Of a plain duration each channel has a share, none to all of it.
+        ("4 ns", (10, 10), (12, 14), (12, 14)),
+        ({"shape": "constant", "value": "4 ns"}, (10, 10), (14, 14), (14, 14)),
         (UNIFORM, (10, 10), (13, 16), (13, 16)),
         # Those of a list are the lanes' own, of which the worst counts.
         (["1 ns", "3 ns"], (10, 10), (10, 10), (13, 13)),
@@ -184,6 +189,43 @@ def test_a_crossing_counts_the_skew_that_its_channel_has(skew, none, channel, la
         falling = crossing(made, "data", "return", skew=kind, falling=True)
         assert (falling.mean, falling.largest) == ((mean + 2) * NS, (largest + 2) * NS)
     assert crossing(made, "data", "return") == crossing(made, "data", "return", skew="none")
+
+
+@pytest.mark.parametrize(
+    ("covers", "rising", "falling"),
+    [
+        # Means 11 + 1 + 2 and 1 more; at the most 14 + 4 + 4 and 2 more.
+        ([], (14, 22), (15, 24)),
+        (["spread"], (14, 18), (15, 20)),
+        (["skew", "spread"], (14, 14), (15, 16)),
+        (["pulse_width_distortion"], (14, 22), (15, 22)),
+        (["spread", "skew", "pulse_width_distortion"], (14, 14), (14, 14)),
+    ],
+)
+def test_a_crossing_is_held_within_the_delay_that_covers_it(covers, rising, falling):
+    """Delay 8 to 14, spread -2 to 4, skew 0 to 4, distortion 0 to 2; no jitter."""
+    back = {
+        "delay": {"shape": "uniform", "low": "8 ns", "high": "14 ns"},
+        "spread": {"shape": "uniform", "low": "-2 ns", "high": "4 ns"},
+        "skew": "4 ns",
+        "pulse_width_distortion": {"shape": "uniform", "low": "0 ns", "high": "2 ns"},
+        "delay_covers": covers,
+    }
+    made = scenario(barrier={"return": back})
+    for falls, (mean, largest) in ((False, rising), (True, falling)):
+        found = crossing(made, "data", "return", skew="lanes", falling=falls)
+        assert (found.mean, found.largest) == (mean * NS, largest * NS)
+
+
+def test_what_is_covered_is_held_though_nothing_bounds_it():
+    endless = {"shape": "normal", "mean": "0 ns", "sigma": "1 ns"}
+    back = {
+        "delay": {"shape": "uniform", "low": "8 ns", "high": "14 ns"},
+        "spread": endless, "skew": endless, "delay_covers": ["spread"],
+    }  # fmt: skip
+    made = scenario(barrier={"return": back})
+    assert crossing(made, "data", "return").largest == 14 * NS
+    assert crossing(made, "data", "return", skew="lanes").largest == math.inf
 
 
 def test_the_longest_cycle():

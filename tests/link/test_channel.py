@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 import itertools
+from fractions import Fraction
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from simlink.base.instants import NEVER
 from simlink.link import channel
+from simlink.scenario.distributions import Constant, Limits
+from simlink.scenario.sections import Direction
 
 
 @pytest.mark.parametrize(
@@ -27,6 +31,71 @@ def test_no_symbol_arrives_before_it_was_sent(static, jitter, takes):
 def test_a_falling_edge_takes_the_distortion_on_top(distortion, takes):
     """A rising edge takes 10."""
     assert channel.falling_delay(10, distortion) == takes
+
+
+@pytest.mark.parametrize(
+    ("crossing", "comes_to"),
+    [(8, 9), (9, 9), (10, 10), (13, 13), (14, 14), (15, 14), (-99, 9), (99, 14)],
+)
+def test_a_crossing_is_held_within_its_limits(crossing, comes_to):
+    """9 to 14, both included; of numbers, fractions and arrays alike."""
+    assert channel.held(crossing, 9, 14) == comes_to
+    assert channel.held(Fraction(crossing), 9, 14) == comes_to
+    assert channel.held(np.array([crossing]), 9, 14).tolist() == [comes_to]
+
+
+def way(*covers):
+    """A direction whose delay lies within 9 to 14 fs."""
+    limits = Limits(low=9, typical=11, high=14)
+    zero = Constant(value=0)
+    return Direction(limits, zero, zero, zero, zero, covers, zero, None)
+
+
+SPREAD, SKEW, DISTORTION = "spread", "skew", "pulse_width_distortion"
+
+
+@pytest.mark.parametrize(
+    ("covers", "spread", "skew", "distortion", "takes"),
+    [
+        # 12 and all that comes on top.
+        ((), 3, 2, 1, 18),
+        ((), -3, -2, -1, 6),
+        # 12 and 2 are the limit, and one more is beyond.
+        ((SPREAD,), 1, 0, 0, 13),
+        ((SPREAD,), 2, 0, 0, 14),
+        ((SPREAD,), 3, 0, 0, 14),
+        ((SPREAD,), -3, 0, 0, 9),
+        ((SPREAD,), -4, 0, 0, 9),
+        # What is not covered comes on top of the limit.
+        ((SPREAD,), 3, 2, 1, 17),
+        ((SKEW,), 3, 2, 1, 18),
+        ((SKEW,), 3, 5, 1, 18),
+        ((DISTORTION,), 3, 2, 2, 19),
+        ((DISTORTION,), 3, 2, 3, 19),
+        # Together they are held, not each: 3 more and 2 less are 1 more.
+        ((SPREAD, SKEW), 3, -2, 0, 13),
+        ((SPREAD, SKEW, DISTORTION), 3, -2, 1, 14),
+        ((SPREAD, SKEW, DISTORTION), 3, -2, 2, 14),
+        ((SPREAD, SKEW, DISTORTION), 9, 9, -9, 14),
+    ],
+)
+def test_what_the_limits_cover_is_held_within_them(covers, spread, skew, distortion, takes):
+    """Of a delay of 12 in this unit."""
+    assert channel.fixed_part(way(*covers), 12, spread, skew, distortion) == takes
+
+
+SOME = st.integers(-9, 9)
+
+
+@given(st.integers(9, 14), SOME, SOME, SOME, SOME)
+def test_two_channels_differ_by_no_more_than_skew_and_limits(delay, spread, a, b, distortion):
+    all_covered = way(SPREAD, SKEW, DISTORTION)
+    one, other = (channel.fixed_part(all_covered, delay, spread, skew) for skew in (a, b))
+    assert abs(one - other) <= min(abs(a - b), 14 - 9)
+    assert (one - other) * (a - b) >= 0
+    falling = channel.fixed_part(all_covered, delay, spread, a, distortion)
+    assert abs(falling - one) <= min(abs(distortion), 14 - 9)
+    assert (falling - one) * distortion >= 0
 
 
 @pytest.mark.parametrize(

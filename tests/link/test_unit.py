@@ -33,6 +33,9 @@ VARIED = {
     "converter.data_valid": between(0, 20),
     "converter.data_hold": between(1, 3),
     "converter.acquisition_time": {"shape": "exponential", "mean": "3 ns"},
+    "converter.min_clock_period": between(12, 15),
+    "converter.min_clock_high": between(4, 5),
+    "converter.min_clock_low": between(5, 6),
     "host.setup": between(1, 2),
     "host.hold": {"shape": "gamma", "mean": "5 ns", "sigma": "7 ns"},
 }
@@ -75,13 +78,16 @@ def test_every_value_is_the_one_drawn_from_its_own_source():
         "data_valid": {"converter.data_valid": scenario.converter.data_valid},
         "data_hold": {"converter.data_hold": scenario.converter.data_hold},
         "acquisition_time": {"converter.acquisition_time": scenario.converter.acquisition_time},
-        "forward_distortion": {
+        "clock_distortion": {
             "barrier.forward.pulse_width_distortion": forward.pulse_width_distortion
         },
-        "return_distortion": {"barrier.return.pulse_width_distortion": back.pulse_width_distortion},
         "forward_pulse": {"barrier.forward.min_pulse": forward.min_pulse},
         "return_pulse": {"barrier.return.min_pulse": back.min_pulse},
     }
+    for name in ("min_clock_period", "min_clock_high", "min_clock_low"):
+        sources[name] = {f"converter.{name}": getattr(scenario.converter, name)}
+    distortion = {"barrier.return.pulse_width_distortion": back.pulse_width_distortion}
+    sources |= {"returned_distortion": distortion, "busy_distortion": distortion}
     out = {"barrier.forward.delay": forward.delay, "barrier.forward.spread": forward.spread}
     home = {"barrier.return.delay": back.delay, "barrier.return.spread": back.spread}
     sources |= {
@@ -100,6 +106,8 @@ def test_every_value_is_the_one_drawn_from_its_own_source():
         laws = home | {f"barrier.return.skew lane {lane}": back.skew}
         drawn = [once(law, scenario.seed, 2, source) for source, law in laws.items()]
         assert found.lanes[0, lane] == sum(drawn)
+        (longer,) = (once(law, scenario.seed, 2, source) for source, law in distortion.items())
+        assert found.lane_distortions[0, lane] == longer
 
 
 def test_fixed_values_by_hand():
@@ -107,15 +115,78 @@ def test_fixed_values_by_hand():
     changed = {
         "frame.lanes": 2,
         "barrier.forward.spread": "1 ns",
-        "barrier.forward.skew": "3 ns",
+        "barrier.forward.skew": {"shape": "constant", "value": "3 ns"},
         "barrier.return.spread": "2 ns",
-        "barrier.return.skew": "4 ns",
+        "barrier.return.skew": {"shape": "constant", "value": "4 ns"},
     }
     found = unit.build(chain(changed), range(2))
     crossings = {"forward": 11, "credit": 11, "clock": 14, "returned": 21, "busy": 21}
     for name, takes in crossings.items():
         assert getattr(found, name).tolist() == [takes * NS] * 2, name
     assert found.lanes.tolist() == [[21 * NS, 21 * NS]] * 2
+
+
+COVERED = {
+    "frame.lanes": 2,
+    "barrier.delay_covers": ["spread", "skew", "pulse_width_distortion"],
+    "barrier.forward.delay": between(9, 14),
+    "barrier.return.delay": between(9, 14),
+    "barrier.forward.spread": between(-4, 4),
+    "barrier.return.spread": between(-4, 4),
+    "barrier.skew": "3 ns",
+    "barrier.pulse_width_distortion": between(-2, 2),
+}
+
+
+def test_what_the_limits_of_a_delay_cover_is_held_within_them():
+    """Channel by channel and edge by edge, of the same draws; some meet a limit, some do not."""
+    held, free = (
+        unit.build(chain(COVERED | {"barrier.delay_covers": covers}), range(40))
+        for covers in (COVERED["barrier.delay_covers"], [])
+    )
+
+    def within(times):
+        return np.clip(times, 9 * NS, 14 * NS)
+
+    for name in ("forward", "credit", "clock", "returned", "busy", "lanes"):
+        mine, theirs = getattr(held, name), getattr(free, name)
+        assert np.array_equal(mine, within(theirs)), name
+        assert 0 < (mine != theirs).sum() < mine.size, name
+        longer = {"lanes": "lane_distortions"}.get(name, f"{name}_distortion")
+        if hasattr(free, longer):
+            falling = within(theirs + getattr(free, longer))
+            assert np.array_equal(getattr(held, longer), falling - mine), name
+
+
+def test_the_limits_of_one_direction_are_no_matter_of_the_other():
+    changed = {"barrier.delay_covers": None, "barrier.return.delay_covers": ["spread"]}
+    found = unit.build(chain(COVERED | changed), range(40))
+    free = unit.build(chain(COVERED | {"barrier.delay_covers": []}), range(40))
+    for name in ("forward", "credit", "clock", "clock_distortion"):
+        assert np.array_equal(getattr(found, name), getattr(free, name))
+    # The skew comes on top of the limit.
+    assert 14 * NS < found.lanes.max() <= 17 * NS
+    assert np.array_equal(found.lane_distortions, free.lane_distortions)
+
+
+def test_a_plain_skew_is_shared_out_among_the_channels():
+    """Each has from none to all of 3 ns of its own; the trigger is what skew is counted from."""
+    shared, given = (
+        unit.build(chain({"frame.lanes": 3, "trials": 200, "barrier.skew": skew}), range(200))
+        for skew in ("3 ns", between(0, 3))
+    )
+    for name in ("forward", "clock", "returned", "busy", "lanes"):
+        assert np.array_equal(getattr(shared, name), getattr(given, name)), name
+    assert (shared.forward == 10 * NS).all()
+    back = np.column_stack([shared.lanes, shared.returned, shared.busy])
+    assert back.min() >= 15 * NS
+    assert back.max() <= 18 * NS
+    assert len(set(back.ravel().tolist())) == back.size
+    # The mean of 1000 uniform draws: half of 3 ns, within four standard errors.
+    error = 3 * NS / np.sqrt(12 * back.size)
+    assert abs(back.mean() - 16.5 * NS) < 4 * error
+    less = unit.build(chain({"barrier.return.skew": "-3 ns"}), range(50)).lanes
+    assert 12 * NS <= less.min() < less.max() <= 15 * NS
 
 
 def test_long_delays_are_exact():

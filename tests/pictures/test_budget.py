@@ -32,6 +32,15 @@ def found():
     return budget(made(PARTS), units=20)
 
 
+@pytest.fixture(scope="module")
+def covered():
+    limits = {"shape": "limits", "low": "9 ns", "typical": "11 ns", "high": "14 ns"}
+    values = {"barrier.forward.delay": limits, "barrier.return.delay": limits}
+    values["barrier.pulse_width_distortion"] = {"shape": "uniform", "low": "-1 ns", "high": "1 ns"}
+    values["barrier.delay_covers"] = ["spread", "skew", "pulse_width_distortion"]
+    return budget(made(PARTS | values), units=20)
+
+
 def stretches(figure, begins):
     """Return where the labelled bars lie: (left, width) in seconds, in their order."""
     (ax,) = figure.axes
@@ -44,7 +53,9 @@ def stretches(figure, begins):
 
 @pytest.mark.parametrize("scheme", SCHEMES)
 @pytest.mark.parametrize("which", ["nominal", "worst"])
-def test_the_terms_are_stacked_up_to_what_they_come_to(found, scheme, which):
+@pytest.mark.parametrize("parts", ["found", "covered"])
+def test_the_terms_are_stacked_up_to_what_they_come_to(request, parts, scheme, which):
+    found = request.getfixturevalue(parts)
     one = found[scheme]
     setup = one.margin("setup")
     figure = draw(found)

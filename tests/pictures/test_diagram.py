@@ -493,3 +493,21 @@ def test_bands_where_the_clock_crosses_are_the_ranges_of_its_way():
     assert reach["remote.clock"] == {(9, 11), (8, 14)}
     assert reach["host.data[0]"] == {(12, 15)}
     assert reach["host.busy"] == {(11, 15)}
+
+
+def test_bands_of_a_crossing_stay_within_the_delay_that_covers_it():
+    """Out 9 to 12 with a spread of 4 either way, and 12 ns back that hold a distortion of 2."""
+    covers = ["spread", "pulse_width_distortion"]
+    changed = {
+        "barrier.delay_covers": covers,
+        "barrier.forward.delay": {"shape": "uniform", "low": "9 ns", "high": "12 ns"},
+        "barrier.forward.spread": {"shape": "uniform", "low": "-4 ns", "high": "4 ns"},
+        "barrier.return.pulse_width_distortion": "2 ns",
+    }
+    layout = draw(serial(changed), "0", bands=True).layout
+    bands = {}
+    for band in layout.bands:
+        bands.setdefault(band.track, set()).add((band.high - band.low) // NS)
+    assert bands == {"remote.trigger": {3}, "remote.clock": {3}}
+    free = draw(serial(changed | {"barrier.delay_covers": []}), "0", bands=True).layout
+    assert {(one.high - one.low) // NS for one in free.bands} == {11}

@@ -55,6 +55,13 @@ def test_draws_exceed_a_value_as_often(law):
         assert abs(found - expected) < 4 * math.sqrt(0.25 / len(draws)) + 0.5 * (law.mean < 100) / 3
 
 
+def test_limits_without_a_low_end_are_those_with_the_end_that_is_taken():
+    """14 is 3 above 11, and so 8 is the lowest."""
+    at = np.linspace(7 * NS, 15 * NS, 97)
+    given = survival(Limits(low=8 * NS, typical=11 * NS, high=14 * NS), at)
+    assert survival(Limits(typical=11 * NS, high=14 * NS), at).tolist() == given.tolist()
+
+
 def test_a_clipped_law_keeps_to_its_bounds():
     law = Normal(mean=5 * NS, sigma=NS, low=4 * NS, high=6 * NS)
     at = np.array([4 * NS - 1.0, 4.0 * NS, 6 * NS - 1.0, 6.0 * NS])

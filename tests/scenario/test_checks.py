@@ -7,6 +7,9 @@ from simlink.scenario import loading
 UNIFORM = {"shape": "uniform", "low": "-1 ns", "high": "1 ns"}
 
 
+EXPONENTIAL = {"shape": "exponential", "mean": "1 ns"}
+
+
 def spread(low, high):
     return {"shape": "uniform", "low": low, "high": high}
 
@@ -129,6 +132,37 @@ def spread(low, high):
             {"barrier__return__skew": ["1 ns", "-1 ns"], "frame__lanes": 2},
             "barrier.return.delay", "come to -1 ns",
         ),
+        # Held at 1 ns, of which a jitter of 1001 ps is more.
+        (
+            {"barrier__delay_covers": ["spread"], "barrier__return__delay": spread("1 ns", "3 ns"),
+             "barrier__return__spread": "-9 ns", "barrier__return__jitter": "-1001 ps"},
+            "barrier.return.delay", "come to -1 ps at the least",
+        ),
+        (
+            {"barrier__delay_covers": ["spread"], "barrier__return__delay": spread("1 ns", "3 ns"),
+             "barrier__return__skew": ["-1001 ps"]},
+            "barrier.return.delay", "come to -1 ps at the least",
+        ),
+        (
+            {"barrier__delay_covers": ["skew"], "barrier__forward__delay": EXPONENTIAL},
+            "barrier.delay_covers", "only where barrier.forward.delay has an upper limit",
+        ),
+        (
+            {"barrier__return__delay_covers": ["skew"], "barrier__return__delay": EXPONENTIAL},
+            "barrier.return.delay_covers", "only where barrier.return.delay has an upper limit",
+        ),
+        ({"barrier__delay_covers": ["jitter"]}, "barrier.delay_covers[0]", 'any of "spread"'),
+        ({"barrier__delay_covers": ["skews"]}, "barrier.delay_covers[0]", 'did you mean "skew"?'),
+        ({"barrier__delay_covers": ["skew", "skew"]}, "barrier.delay_covers[1]", "each once"),
+        ({"barrier__delay_covers": "skew"}, "barrier.delay_covers", "a list of any of"),
+        ({"barrier__delay_covers": [3]}, "barrier.delay_covers[0]", "got 3; a list of any of"),
+        # Limits that differ by 1 ns leave a distortion of 1.
+        (
+            {"barrier__min_pulse": "9.1 ns", "barrier__pulse_width_distortion": "2 ns",
+             "barrier__delay_covers": ["pulse_width_distortion"],
+             "barrier__return__delay": spread("5 ns", "6 ns")},
+            "barrier.min_pulse", "pulse is 9 ns",
+        ),
         ({"conversions": 10**10}, "conversions", "2.5 h is the most"),
         ({"trigger__rate": "0.1 Hz"}, "trigger.rate", "2.5 h is the most"),
         ({"trigger": {"pattern": "poisson", "rate": "0.125 Hz"}}, "trigger.rate", "2.5 h is"),
@@ -178,6 +212,16 @@ def test_what_does_not_fit_together_is_refused(complaint, values, key, said):
         {"barrier.forward.jitter": {"shape": "normal", "mean": "0 s", "sigma": "1 ps"}},
         {"barrier.return": {"skew": ["-1 ns", "2 ns"], "delay": "1 ns"}, "frame.lanes": 2},
         {"conversions": 8 * 10**9},
+        {"barrier": {"delay_covers": ["spread", "skew"], "skew": UNIFORM, "return": {
+            "delay": spread("1 ns", "3 ns"), "spread": "-9 ns", "jitter": "-1 ns"}}},
+        # 3 more than the least, of limits 2 apart: 3 ns, as much as the jitter takes.
+        {"barrier.return": {"delay_covers": ["spread"], "delay": spread("1 ns", "3 ns"),
+                            "spread": "3 ns", "jitter": "-3 ns"}},
+        {"barrier": {"delay_covers": [], "forward": {"delay": EXPONENTIAL}}},
+        {"barrier": {"delay_covers": ["skew"], "forward": {
+            "delay": EXPONENTIAL, "delay_covers": []}}},
+        {"barrier": {"min_pulse": "9 ns", "pulse_width_distortion": "2 ns", "return": {
+            "delay_covers": ["pulse_width_distortion"], "delay": spread("5 ns", "6 ns")}}},
         {"trigger": {"pattern": "poisson", "rate": "0.2 Hz"}},
         {"conversions": 10**7, "trigger": {"pattern": "after_read", "gap": "1 us"},
          "host.timeout": "50 us"},

@@ -50,6 +50,8 @@ SHAPES = {
     "limits": {"shape": "limits", "low": "5 ns", "typical": "7 ns", "high": "13 ns"},
     "limits at low": {"shape": "limits", "low": "5 ns", "typical": "5 ns", "high": "13 ns"},
     "limits at high": {"shape": "limits", "low": "5 ns", "typical": "13 ns", "high": "13 ns"},
+    "limits without low": {"shape": "limits", "typical": "11 ns", "high": "14 ns"},
+    "limits without low, to zero": {"shape": "limits", "typical": "3 ns", "high": "9 ns"},
     "mixture": {
         "shape": "mixture",
         "parts": [
@@ -145,6 +147,9 @@ def test_draws_stay_within_the_support_and_come_near_its_ends(name, streams):
         ("exponential offset", stats.expon(5e9, 2e9)),
         ("gamma", stats.gamma(4, scale=0.5e9)),
         ("limits", stats.triang(0.25, 5e6, 8e6)),
+        # 11 less 3 is 8; 3 less 6 would be below zero.
+        ("limits without low", stats.triang(0.5, 8e6, 6e6)),
+        ("limits without low, to zero", stats.triang(1 / 3, 0, 9e6)),
         ("lognormal", stats.lognorm(math.sqrt(math.log1p(0.35**2)),
                                     scale=2e9 / math.sqrt(1 + 0.35**2))),
     ],

@@ -33,6 +33,9 @@ def test_it_accepts_what_loads(validator, minimal, scenario):
                                    "spacing": {"shape": "geometric", "mean": 9.5},
                                    "length": {"shape": "uniform", "low": 1, "high": 3}}}]}},
         {"trigger.jitter": {"shape": "normal", "mean": "0 ps", "sigma": "3 ps"}},
+        {"barrier": {"delay_covers": ["skew", "spread"], "return": {"delay_covers": []}}},
+        {"converter.data_valid": {"shape": "limits", "typical": "5 ns", "high": "7 ns"}},
+        {"converter.min_clock_period": "12 ns", "converter.min_clock_high": "5 ns"},
     ):  # fmt: skip
         changed = scenario.with_values(values)
         validator.validate(tomllib.loads(changed.to_toml()))
@@ -60,6 +63,11 @@ def test_it_accepts_what_loads(validator, minimal, scenario):
         ("converter", "conversion_time", {"shape": "mixture", "parts": []}),
         ("barrier", "return", {"style": "packets", "line_rate": "100 Mbps"}),
         ("barrier", "return", {"packet_bits": 8}),
+        ("barrier", "delay_covers", "skew"),
+        ("barrier", "delay_covers", ["skew", "skew"]),
+        ("barrier", "return", {"delay_covers": ["jitter"]}),
+        ("converter", "data_valid", {"shape": "limits", "low": "5 ns", "high": "7 ns"}),
+        ("converter", "min_clock_low", "-1 ns"),
         ("remote_clock", "capture", "third"),
         ("remote_clock", "tolerance", "1 ns"),
         ("host", "read_all", 1),

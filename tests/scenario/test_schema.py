@@ -47,6 +47,9 @@ data_valid = "6 ns"
 data_hold = "3 ns"
 acquisition_time = "300 ns"
 aperture_jitter = { shape = "normal", mean = "0 ps", sigma = "2 ps" }
+min_clock_period = "12 ns"
+min_clock_high = "5 ns"
+min_clock_low = { shape = "uniform", low = "4 ns", high = "5 ns" }
 
 [remote_clock]
 frequency = "50 MHz"
@@ -59,6 +62,7 @@ capture = "whole"
 [barrier]
 skew = "1 ns"
 pulse_width_distortion = "0.5 ns"
+delay_covers = ["spread", "pulse_width_distortion", "skew"]
 min_pulse = "4 ns"
 line_rate = "150 Mbps"
 signals = 9
@@ -69,6 +73,7 @@ spread = "1 ns"
 jitter = { shape = "uniform", low = "-100 ps", high = "100 ps" }
 skew = "2 ns"
 pulse_width_distortion = "1 ns"
+delay_covers = []
 min_pulse = "5 ns"
 line_rate = "100 Mbps"
 
@@ -78,6 +83,7 @@ spread = "2 ns"
 jitter = "0 ps"
 skew = ["-1 ns", "1.5 ns"]
 pulse_width_distortion = "-1 ns"
+delay_covers = ["skew"]
 min_pulse = "6 ns"
 line_rate = "200 Mbps"
 style = "packets"
@@ -131,6 +137,7 @@ def test_every_default(scenario):
     converter = scenario.converter
     for key in (
         "busy_delay", "msb_valid", "data_valid", "data_hold", "acquisition_time", "aperture_jitter",
+        "min_clock_period", "min_clock_high", "min_clock_low",
     ):  # fmt: skip
         assert getattr(converter, key) == ZERO, key
     clock = scenario.remote_clock
@@ -143,6 +150,7 @@ def test_every_default(scenario):
         way = barrier.direction(name)
         assert way.delay == way.spread == way.jitter == way.skew == ZERO
         assert way.pulse_width_distortion == way.min_pulse == ZERO
+        assert way.delay_covers == ()
         assert way.line_rate is None
         assert way.lane_skews(3) == (ZERO,) * 3
     back = barrier.return_
@@ -185,7 +193,8 @@ def test_every_key_is_read():
 def test_a_direction_wins_over_the_barrier():
     barrier = loading.loads(FULL).barrier
     forward, back = barrier.direction("forward"), barrier.direction("return")
-    assert forward.skew == Constant(value=2_000_000)
+    assert forward.skew == Uniform(low=0, high=2_000_000)
+    assert (forward.delay_covers, back.delay_covers) == ((), ("skew",))
     assert forward.line_rate.value == 100_000_000
     assert forward.min_pulse.constant_value == 5_000_000
     assert back.pulse_width_distortion.constant_value == -1_000_000
@@ -201,8 +210,8 @@ def test_a_direction_takes_the_barriers_own(scenario):
         .with_value("barrier.forward.skew", "2 ns")
         .barrier
     )
-    assert barrier.direction("forward").skew.constant_value == 2_000_000
-    assert barrier.direction("return").skew.constant_value == 1_000_000
+    assert barrier.direction("forward").skew == Uniform(low=0, high=2_000_000)
+    assert barrier.direction("return").skew == Uniform(low=0, high=1_000_000)
     for name in ("forward", "return"):
         assert barrier.direction(name).line_rate.value == 100_000_000
         assert barrier.direction(name).min_pulse.constant_value == 3_000_000
@@ -253,6 +262,84 @@ def test_overhead_is_assumed_for_packets_only(scenario):
 def test_a_remote_timer_has_no_timeout_to_assume(scenario):
     changed = scenario.with_value("trigger.source", "remote")
     assert "host.timeout" not in {one.key for one in changed.assumed}
+
+
+def test_a_plain_skew_is_the_largest_difference_of_two_channels(scenario):
+    """Each channel draws its share; a shape is what each draws, and none is none."""
+    for said, law in (
+        ("3 ns", Uniform(low=0, high=3_000_000)),
+        ("-3 ns", Uniform(low=-3_000_000, high=0)),
+        ("0 ns", ZERO),
+        ({"shape": "constant", "value": "3 ns"}, Constant(value=3_000_000)),
+        ({"shape": "uniform", "low": "1 ns", "high": "3 ns"}, Uniform(low=10**6, high=3 * 10**6)),
+    ):
+        for key in ("barrier.skew", "barrier.forward.skew", "barrier.return.skew"):
+            changed = scenario.with_value("barrier.forward.delay", "9 ns")
+            changed = changed.with_value("barrier.return.delay", "9 ns").with_value(key, said)
+            way = "forward" if key == "barrier.forward.skew" else "return"
+            assert changed.barrier.direction(way).lane_skews(2) == (law, law)
+            told = isinstance(said, str) and said != "0 ns"
+            assert len(changed.notes) == told
+            assert loading.loads(changed.to_toml()) == changed
+    noted = scenario.with_value("barrier.skew", "3 ns").notes
+    assert noted == [
+        "barrier.skew: 3 ns is taken as the largest difference between any two channels of a "
+        "direction: each draws its share, from 0 s to 3 ns, once a unit"
+    ]
+
+
+def test_a_delay_of_one_value_makes_what_it_covers_vanish_and_says_so(scenario):
+    covered = scenario.with_values(
+        {"barrier.delay_covers": ["skew", "spread"], "barrier.return.delay": "9 ns"}
+    )
+    assert covered.notes == []
+    changed = covered.with_value("barrier.return.spread", "1 ns")
+    assert changed.notes == [
+        "barrier.return.delay: one value that is said to contain spread: every crossing takes it, "
+        "and they change nothing; give its limits"
+    ]
+    limits = {"shape": "limits", "low": "8 ns", "typical": "9 ns", "high": "12 ns"}
+    assert changed.with_value("barrier.return.delay", limits).notes == []
+
+
+def test_low_ends_that_nobody_gave_are_assumed(scenario):
+    """8 is as far below 11 as 14 is above; 4 and 9 leave nothing below zero."""
+    changed = scenario.with_values(
+        {
+            "barrier.return.delay": {"shape": "limits", "typical": "11 ns", "high": "14 ns"},
+            "remote_clock.tolerance": {"shape": "limits", "typical": "-5 ppm", "high": "20 ppm"},
+            "host.service_latency": {
+                "shape": "mixture",
+                "parts": [
+                    {"weight": 1, "of": "3 us"},
+                    {"weight": 1, "of": {"shape": "limits", "typical": "4 us", "high": "9 us"}},
+                ],
+            },
+            "converter.data_valid": {
+                "shape": "two_state", "spacing": 3, "normal": "1 ns",
+                "stalled": {"shape": "limits", "typical": "3 ns", "high": "6 ns"},
+            },
+            # Given, and so not assumed; and of no matter to a remote master.
+            "converter.msb_valid": {
+                "shape": "limits", "low": "1 ns", "typical": "3 ns", "high": "4 ns",
+            },
+            "host.setup": {"shape": "limits", "typical": "3 ns", "high": "4 ns"},
+        }
+    )  # fmt: skip
+    found = [(one.key, one.value) for one in changed.assumed if one.key.endswith(".low")]
+    assert found == [
+        ("converter.data_valid.stalled.low", "0 s"),
+        ("remote_clock.tolerance.low", "-30 ppm"),
+        ("barrier.return.delay.low", "8 ns"),
+        ("host.service_latency.parts[1].of.low", "0 s"),
+    ]
+    why = {one.key: one.why for one in changed.assumed}
+    mirrored = "low end taken as far below typical as high is above, since none is given"
+    assert why["converter.data_valid.stalled.low"] == mirrored  # 3 and 6 leave just zero
+    assert why["barrier.return.delay.low"] == mirrored
+    assert why["host.service_latency.parts[1].of.low"] == (
+        "low end taken as zero, since none is given"
+    )
 
 
 def test_fixed_tolerances_are_noted(scenario):

@@ -17,8 +17,10 @@ SAMPLE = {
     "msb-valid": "4 ns",
     "data-valid": "2 ns / 6 ns",
     "acquisition-time": "250 ns",
+    "min-clock-period": "12 ns",
     "remote-clock": "49 MHz / 50 MHz / 51 MHz",
     "barrier-delay": "12 ns",
+    "delay-covers": "none",
     "barrier-spread": "2 ns",
     "barrier-jitter": "30 ps",
     "host-clock": "30 MHz",
@@ -81,6 +83,9 @@ def test_every_answer_is_in_the_file_with_its_mark():
         "data_hold": "0 s",
         "acquisition_time": "250 ns",
         "aperture_jitter": "0 s",
+        "min_clock_period": "12 ns",
+        "min_clock_high": "0 s",
+        "min_clock_low": "0 s",
     }
     table = tomllib.loads(text)
     assert table["frame"] == {"lanes": 2, "words_per_lane": 3, "word_bits": 20}
@@ -131,6 +136,40 @@ def test_a_range_of_delays_is_a_spread_of_parts():
     with pytest.raises(InputError) as told:
         render({"barrier-delay": "9/13/20 ns", "barrier-spread": "3 ns"})
     assert str(told.value).startswith("--barrier-spread: ")
+
+
+def test_a_range_of_delays_that_includes_more_is_kept_as_limits():
+    answers = {"barrier-delay": "9 / 11 / 14 ns", "delay-covers": "distortion / spread"}
+    barrier = table_of(answers)["barrier"]
+    assert barrier["delay_covers"] == ["pulse_width_distortion", "spread"]
+    limits = {"shape": "limits", "low": "9 ns", "typical": "11 ns", "high": "14 ns"}
+    for direction in ("forward", "return"):
+        assert (barrier[direction]["delay"], barrier[direction]["spread"]) == (limits, "0 ns")
+    # Wider than the delay is long, and held within its limits all the same.
+    spread = table_of(answers | {"barrier-spread": "30 ns"})["barrier"]["forward"]["spread"]
+    assert spread == {"shape": "uniform", "low": "-15 ns", "high": "15 ns"}
+    with pytest.raises(InputError, match="a part faster than 9 ns has no delay left"):
+        render(answers | {"barrier-spread": "30 ns", "delay-covers": "skew"})
+
+
+@pytest.mark.parametrize(
+    ("said", "complaint"),
+    [
+        ("some", "none, or any of spread / skew / distortion is due"),
+        ("spread / spread / skew", "none, or any of spread / skew / distortion is due"),
+        ("none / skew", "none, or any of spread / skew / distortion is due"),
+    ],
+)
+def test_what_a_delay_includes_is_one_of_three(said, complaint):
+    with pytest.raises(InputError, match=complaint):
+        render({"barrier-delay": "9 / 14 ns", "delay-covers": said})
+
+
+def test_what_one_delay_includes_is_no_question():
+    assert "delay-covers" not in {q.name for q in needed({"barrier-delay": "9 ns"})}
+    assert "delay-covers" in {q.name for q in needed({"barrier-delay": "9 / 14 ns"})}
+    with pytest.raises(InputError, match="one value, which includes nothing"):
+        render({"barrier-delay": "9 ns", "delay-covers": "skew"})
 
 
 def test_a_single_skew_is_a_width_and_a_single_jitter_an_rms():
@@ -247,15 +286,16 @@ def test_questions_are_asked_until_the_answer_can_be_used():
     assert answers == {"lanes": "2", "conversion-time": "400 ns / 450 ns", "fifo-depth": "16"}
     assert len(told) == 3
     assert all(line.isprintable() for line in told)
-    wanted = [question.asks for question in QUESTIONS if question.name != "lanes"]
+    given = ("lanes", "delay-covers")  # the one, and what nobody asks of a single delay
+    wanted = [question.asks for question in QUESTIONS if question.name not in given]
     assert sorted(asked) == sorted([*wanted, *["conversion time"] * 2, "FIFO depth in frames"])
 
 
 def test_a_prompt_shows_the_form_and_the_default():
     prompts = []
-    ask({}, ".", lambda prompt: prompts.append(prompt) or "", print)
-    assert len(prompts) == len(QUESTIONS)
-    for prompt, question in zip(prompts, QUESTIONS, strict=True):
+    ask({"barrier-delay": "9 / 14 ns"}, ".", lambda prompt: prompts.append(prompt) or "", print)
+    asked = [one for one in QUESTIONS if one.name not in ("barrier-delay", "barrier-spread")]
+    for prompt, question in zip(prompts, asked, strict=True):
         assert question.default in prompt
         assert question.form in prompt
 

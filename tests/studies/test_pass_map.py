@@ -86,6 +86,22 @@ def test_the_usual_delays_begin_where_no_symbol_arrives_before_it_was_sent():
         scenario(barrier={"return": {"delay": "20 ns", "spread": upwards(2)}}), 2
     )
     assert delays == [0, 40 * NS]
+    # What the delay covers takes nothing from it: the jitter and the skew alone.
+    _, delays = usual_axes(scenario(barrier={"return": back | {"delay_covers": ["spread"]}}), 2)
+    assert delays == [4 * NS, 40 * NS]
+
+
+def test_a_delay_of_the_map_is_all_there_is_of_what_it_covers():
+    """2 x 10 + 5 + 4 ns make half a period, whatever the spread; on top it would be 6 more."""
+    way = {"delay": "9 ns", "spread": {"shape": "uniform", "low": "-3 ns", "high": "3 ns"}}
+    made = scenario(
+        link__scheme="forwarded_clock", converter__data_valid="5 ns", host__setup="4 ns",
+        host__service_latency="300 ns",
+        barrier={"forward": way, "return": way, "delay_covers": ["spread"]},
+    )  # fmt: skip
+    for covers, chain in ((["spread"], 29), ([], 35)):
+        worst, _ = maps._window(made.with_value("barrier.delay_covers", covers), 10 * NS)
+        assert worst.highest == Fraction(10**15, 2 * chain * NS)
 
 
 def test_work_is_spread_by_the_conversions_of_all_points(monkeypatch):

@@ -205,7 +205,8 @@ class _Walk:
             )  # fmt: skip
             return
         host_clocked.walk(
-            first, count, over, self.law, units.values[rows], units.lanes[rows],
+            first, count, over, self.law, units.values[rows],
+            np.stack([units.lanes[rows], units.lane_distortions[rows]], axis=-1),
             units.host_rising, units.host_falling, units.host_captured, due,
             draws.ring, draws.place, draws.constant, self.state, self.ahead, self.line_free,
             np.empty((4, 2 * len(units.host_rising)), dtype=np.int64),

@@ -171,8 +171,8 @@ def walk(
         Whether these are the last ones.
     laws : ndarray of LAW, shape (1,)
     units : ndarray of UNIT, shape (T,)
-    delays : ndarray of int64, shape (T, lanes), fs
-        The fixed part of each return lane's crossing.
+    delays : ndarray of int64, shape (T, lanes, 2), fs
+        The fixed part of each return lane's crossing, and how much longer a falling edge takes.
     rising, falling, captures
         As in `read`.
     due : ndarray of int64, shape (T or 1, count), fs
@@ -194,7 +194,7 @@ def walk(
         dues = due[t % len(due)]
         lanes, changes = last_changes[t], next_changes[t]
         first_bit, last_bit = first_bits[t], last_bits[t]
-        busy_fall = falling_delay(unit.busy, unit.return_distortion)
+        busy_fall = falling_delay(unit.busy, unit.busy_distortion)
         for k in range(first, first + count):
             at = slot(k, record_of)
             record, note = record_of[at], note_of[at]

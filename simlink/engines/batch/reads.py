@@ -66,6 +66,8 @@ def read(
 
     Parameters
     ----------
+    lane_delays : ndarray of int64, shape (lanes, 2), fs
+        The fixed part of each lane's crossing, and how much longer a falling edge takes.
     rising, falling, captures : ndarray of int64, shape (N,), fs
         Edges and captures of the host's own clock, counted from its start.
     lanes, changes : ndarray of int64, shape (lanes,), fs
@@ -86,7 +88,7 @@ def read(
         still[edge] = constant[CLOCK]
     jitter = draws[column : column + 2 * bits, at] if column >= 0 else still
     passed, st.clock = cross_clock(
-        clock, 2 * bits, unit.clock, unit.forward_distortion, jitter, unit.forward_pulse, st.clock
+        clock, 2 * bits, unit.clock, unit.clock_distortion, jitter, unit.forward_pulse, st.clock
     )
     first = clock[0] if passed else FAR
     last = clock[passed - 1] if passed else NEVER
@@ -106,7 +108,7 @@ def read(
         for edge in range(passed):
             back[edge] = clock[edge]
         kept, st.returned = cross_clock(
-            back, passed, unit.returned, unit.return_distortion, jitter, unit.return_pulse,
+            back, passed, unit.returned, unit.returned_distortion, jitter, unit.return_pulse,
             st.returned,
         )  # fmt: skip
         for bit in range(bits):
@@ -120,23 +122,24 @@ def read(
             captured[bit] = start + captures[bit]
             latest = max(latest, captured[bit])
     for lane in range(law.lanes):
-        delay, column = lane_delays[lane], data + lane * (bits + 1)
+        delay, distortion = lane_delays[lane, 0], lane_delays[lane, 1]
+        column = data + lane * (bits + 1)
         which = place[column]
         for edge in range(bits + 1 if which < 0 else 0):
             still[edge] = constant[column]
         jitter = draws[which : which + bits + 1, at] if which >= 0 else still
         begins = st.pending_ready + unit.msb_valid
-        valid = valid_at_host(begins, delay, unit.return_distortion, jitter[0], lanes[lane])
+        valid = valid_at_host(begins, delay, distortion, jitter[0], lanes[lane])
         until, before = lanes[lane], FAR
         for bit in range(bits):
             launch = clock[2 * bit + 1] if 2 * bit + 1 < passed else FAR
             off = jitter[bit + 1]
             ends = launch + unit.data_hold if launch < FAR else FAR
-            until = valid_until_at_host(ends, delay, unit.return_distortion, off, until)
+            until = valid_until_at_host(ends, delay, distortion, off, until)
             after = FAR
             if bit + 1 < bits:
                 begins = launch + unit.data_valid if launch < FAR else FAR
-                after = valid_at_host(begins, delay, unit.return_distortion, off, valid)
+                after = valid_at_host(begins, delay, distortion, off, valid)
             if captured[bit] < FAR and not wrong:
                 outcome = bit_outcome(
                     captured[bit], unit.host_setup, unit.host_hold, valid, until, before, after

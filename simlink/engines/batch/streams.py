@@ -42,9 +42,9 @@ def law_of(law: Simple) -> tuple[Any, ...] | None:
             return NORMAL, law.given_mean, low, high, float(law.sigma), 0.0, 0.0, 0.0
         case Exponential() if 100.0 * law.given_mean + abs(law.offset) <= CEILING / 2:
             return EXPONENTIAL, law.offset, low, high, float(law.given_mean), 0.0, 0.0, 0.0
-        case Limits() if law.low < law.high:
-            span, left = float(law.high - law.low), float(law.typical - law.low)
-            return LIMITS, law.low, low, high, 0.0, span, left, float(law.high - law.typical)
+        case Limits() if law.least < law.high:
+            span, left = float(law.high - law.least), float(law.typical - law.least)
+            return LIMITS, law.least, low, high, 0.0, span, left, float(law.high - law.typical)
     return None
 
 

@@ -155,6 +155,7 @@ class Trial:
         names = UNIT.names or ()
         self.unit = SimpleNamespace(**{name: units.values[name].item(row) for name in names})
         self.lane_delay: list[int] = units.lanes[row].tolist()
+        self.lane_distortion: list[int] = units.lane_distortions[row].tolist()
         self.rising: list[int] = units.rising[row].tolist()
         self.falling: list[int] = units.falling[row].tolist()
         self.captured: list[int] = units.captured[row].tolist()

@@ -135,9 +135,12 @@ class HostClockedReader:
         self.sync_delay = trial.each(scenario.fifo.sync_delay, "fifo.sync_delay")
         back = scenario.barrier.direction("return").jitter
         self.busy_jitter = EdgeJitter(trial, back, ["barrier.return.jitter busy"], 2)
-        self.busy_channel = Channel(env, PUSH, unit.busy, self.busy_arrives, unit.return_distortion)
-        pulse = unit.return_distortion, unit.return_pulse
-        returned = Channel(env, PUSH, unit.returned, self.comes_back, *pulse)
+        self.busy_channel = Channel(env, PUSH, unit.busy, self.busy_arrives, unit.busy_distortion)
+        pulse = unit.return_pulse
+        returned = Channel(
+            env, PUSH, unit.returned, self.comes_back, unit.returned_distortion, pulse
+        )
+        lanes = zip(trial.lane_delay, trial.lane_distortion, strict=True)
         self.path = ReadPath(
             trial,
             Channel(
@@ -145,11 +148,11 @@ class HostClockedReader:
                 EDGE,
                 unit.clock,
                 converter.clocked,
-                unit.forward_distortion,
+                unit.clock_distortion,
                 unit.forward_pulse,
             ),
             returned if scenario.link.scheme == "returned_clock" else None,
-            [Channel(env, PUSH, delay, self.line_moves, *pulse) for delay in trial.lane_delay],
+            [Channel(env, PUSH, delay, self.line_moves, longer, pulse) for delay, longer in lanes],
         )
         self.last_release = NEVER
         #: Busy as the host sees it.

@@ -13,6 +13,7 @@ from fractions import Fraction
 from typing import TYPE_CHECKING
 
 from simlink.base.instants import FS_PER_SECOND, NEVER
+from simlink.link.channel import fixed_part
 from simlink.pictures.diagram.tracks import crossings
 
 if TYPE_CHECKING:
@@ -20,6 +21,7 @@ if TYPE_CHECKING:
     from simlink.pictures.diagram.window import View
     from simlink.scenario.distributions import Distribution
     from simlink.scenario.schema import Scenario
+    from simlink.scenario.sections import Direction
 
 _PARTS = 10**12
 #: Whose edges have bands, in the order of a frame's way.
@@ -69,9 +71,14 @@ def bands(view: View, drawn: list[Track]) -> list[Band]:
 _Caused = Iterator[tuple[str, int, float, tuple[float, float]]]
 
 
-def _sum(*laws: Distribution) -> tuple[float, float]:
-    reaches = [reach(law) for law in laws]
-    return sum(low for low, _ in reaches), sum(high for _, high in reaches)
+def _crossing(
+    way: Direction, skew: Distribution | None, distortion: tuple[float, float] = (0.0, 0.0)
+) -> tuple[float, float]:
+    """Return the range of a symbol's crossing, jitter included, for an edge's distortion."""
+    skews = (0.0, 0.0) if skew is None else reach(skew)
+    low, high = zip(reach(way.delay), reach(way.spread), skews, distortion, strict=True)
+    least, most = reach(way.jitter)
+    return fixed_part(way, *low) + least, fixed_part(way, *high) + most
 
 
 def _caused(view: View) -> _Caused:
@@ -82,7 +89,7 @@ def _caused(view: View) -> _Caused:
     bits = scenario.barrier.return_.style == "bits"
     falls = {one.time for one in view.trace.changes if one[1:3] == ("host.busy", 0)}
     laws = {
-        "remote.trigger": _sum(forward.delay, forward.spread, forward.jitter),
+        "remote.trigger": _crossing(forward, None),
         "rise of remote.busy": reach(scenario.converter.busy_delay),
         "fall of remote.busy": reach(scenario.converter.conversion_time),
         "host.service": reach(scenario.host.service_latency),
@@ -102,7 +109,7 @@ def _caused(view: View) -> _Caused:
         elif signal == "remote.clock" and why == "remote.busy" and bit is not None:
             yield signal, time, since, _clocked(scenario, 2 * bit + 2 - value)
         elif lane is not None and why == "remote.capture" and bits:
-            yield signal, time, since, _sum(back.delay, back.spread, back.jitter, skews[lane])
+            yield signal, time, since, _crossing(back, skews[lane])
         elif signal == "fifo.release" and time in falls:
             yield "host.busy", time, since, laws[signal]
         elif signal == "host.read" and why == "host.service":
@@ -128,16 +135,15 @@ def _ways(view: View, drawn: list[Track]) -> _Caused:
         if name == "remote.trigger":
             continue
         way = scenario.barrier.direction("forward" if name == "remote.clock" else "return")
-        low, high = _sum(way.delay, way.spread, way.jitter)
         if lane:
-            skew = reach(way.lane_skews(scenario.frame.lanes)[int(lane)])
+            skew: Distribution | None = way.lane_skews(scenario.frame.lanes)[int(lane)]
         else:
             # A list of skews names the lanes alone.
-            skew = (0.0, 0.0) if isinstance(way.skew, tuple) else reach(way.skew)
+            skew = None if isinstance(way.skew, tuple) else way.skew
         short, long = reach(way.pulse_width_distortion)
         if lane:
             # Of data the slower of its two edges counts.
             short, long = max(short, 0.0), max(long, 0.0)
         elif not one.falling:
             short, long = 0.0, 0.0
-        yield one.target, one.end, one.start, (low + skew[0] + short, high + skew[1] + long)
+        yield one.target, one.end, one.start, _crossing(way, skew, (short, long))
