@@ -1,9 +1,9 @@
 """The chains of terms of the three clocking schemes, as `link` has them happen.
 
 The forwarded and the returned clock follow `link.host_clocked`, the remote master
-`link.remote_clock`; every margin here is the algebra of when those rules call a bit wrong. Of
-delays that both sides of a comparison share (a return direction's delay where data and clock
-come back together) nothing is left, so they are no term.
+`link.remote_clock` and its strobe `link.strobe`; every margin here is the algebra of when those
+rules call a bit wrong. Of delays that both sides of a comparison share (a return direction's
+delay where data and clock come back together) nothing is left, so they are no term.
 """
 
 from __future__ import annotations
@@ -279,13 +279,16 @@ def _remote(make: TermFactory) -> list[Margin]:
         Margin("hold", _LATE, 1 - setup_time, hold, tolerance=tolerance),
         Margin("first bit", _EARLY, setup_time, first, tolerance=tolerance),
     ]
-    if has_strobe(scenario):
+    if scenario.barrier.return_.has_strobe:
         found += _strobe(make, tolerance)
     return found
 
 
 def _strobe(make: TermFactory, tolerance: Term) -> list[Margin]:
-    """Return the margins of a strobe that rises in the middle of each bit that it goes with."""
+    """Return the margins of a strobe that rises in the middle of each bit that it goes with.
+
+    Strobe and lanes share the return direction's delay and spread (`link.strobe`).
+    """
     setup = (
         make.lane_skew("plus"),
         make.skew("return", "strobe", "minus", "strobe skew"),
@@ -308,19 +311,6 @@ def _strobe(make: TermFactory, tolerance: Term) -> list[Margin]:
     ]
 
 
-def has_strobe(scenario: Scenario) -> bool:
-    """Tell whether the remote master's bits have a strobe beside them.
-
-    A line that takes the data's rate but not the 2 f of a strobe is taken for a self-clocking
-    one. Packets carry their own framing.
-    """
-    line = scenario.barrier.direction("return").line_rate
-    clock = scenario.remote_clock.frequency.value
-    if scenario.barrier.return_.style != "bits":
-        return False
-    return line is None or not clock <= line.value < 2 * clock
-
-
 def _pulses(make: TermFactory, name: str, *, returns: bool) -> list[Margin]:
     return _widths(make, name, ("forward", "return") if returns else ("forward",), None)
 
@@ -331,7 +321,10 @@ def _widths(
     ways: tuple[Literal["forward", "return"], ...],
     tolerance: Term | None,
 ) -> list[Margin]:
-    """Return the widths of a clock's pulses once it has crossed some channels one after another."""
+    """Return the widths of a clock's pulses once it has crossed some channels one after another.
+
+    The pulses of one frame are judged among themselves: a single bit has no low one.
+    """
     wide: list[Term] = []
     narrow: list[Term] = []
     for way in ways:
@@ -341,7 +334,10 @@ def _widths(
             terms.append(make.jitter(way, "plus", f"{way} {first} edge"))
             terms.append(make.jitter(way, "minus", f"{way} {last} edge"))
     shortest = make.min_pulse(ways[-1])
+    found = [("high", wide)]
+    if make.scenario.bits_per_lane > 1:
+        found.append(("low", narrow))
     return [
-        Margin(f"{name}, high pulse", _SWALLOWED, HALF, (*wide, shortest), tolerance=tolerance),
-        Margin(f"{name}, low pulse", _SWALLOWED, HALF, (*narrow, shortest), tolerance=tolerance),
+        Margin(f"{name}, {pulse} pulse", _SWALLOWED, HALF, (*terms, shortest), tolerance=tolerance)
+        for pulse, terms in found
     ]
