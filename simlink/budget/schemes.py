@@ -8,6 +8,7 @@ delay where data and clock come back together) nothing is left, so they are no t
 
 from __future__ import annotations
 
+from dataclasses import replace
 from fractions import Fraction
 from typing import TYPE_CHECKING, Literal
 
@@ -110,7 +111,12 @@ def margins(scenario: Scenario, scheme: str) -> tuple[Margin, ...]:
         Which scheme.
     """
     of = {"forwarded_clock": _forwarded, "returned_clock": _returned, "remote_master": _remote}
-    return tuple(of[scheme](TermFactory(scenario)))
+    found = of[scheme](TermFactory(scenario))
+    if scenario.bits_per_lane == 1:
+        # No edge launches the only bit: it comes with the fall of busy.
+        _, hold, first, *others = found
+        found = [replace(first, name="setup"), hold, *others]
+    return tuple(found)
 
 
 def _forwarded(make: TermFactory) -> list[Margin]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from fractions import Fraction
 
@@ -33,20 +34,41 @@ def judge(budget: SchemeBudget) -> Judgement:
     if cycles[0].shortest is None:
         assert budget.sample_rate is not None
         return Judgement(None, f"up to {clock_limit(budget.sample_rate)} {_at(budget)}")
-    late = [(one, one.decisive - one.shortest) for one in cycles if one.shortest is not None]
+    late = [(one, one.decisive - room(budget, one)) for one in cycles]
     worst, over = max(late, key=lambda pair: pair[1])
     if over > 0:
         return Judgement(False, _too_long(budget, worst, over))
-    for one in cycles:
-        if one.buffered or not one.unbounded or one.shortest is None:
-            continue
-        # Nothing waits in front of the converter: a cycle that is too long costs a trigger.
-        kept = one.in_time(one.shortest, budget.scenario.seed)
-        said = f"{one.unbounded[0]} has no bound, and {most_of(kept)} of cycles fit"
+    converter = cycles[0]
+    # Nothing waits in front of the converter: a cycle that is too long costs a trigger.
+    said = ""
+    if budget.scenario.trigger.pattern == "poisson":
+        assert converter.shortest is not None
+        kept = math.exp(-float(converter.decisive / converter.shortest))
+        said = f"triggers come at random, and {most_of(kept)} of them late enough for the converter"
+    elif converter.unbounded:
+        kept = converter.in_time(room(budget, converter), budget.scenario.seed)
+        said = f"{converter.unbounded[0]} has no bound, and {most_of(kept)} of cycles fit"
         if kept < budget.wanted:
-            return Judgement(False, f"{_at(budget)} {said} the trigger period")
-        return Judgement(True, f"{_at(budget)} ({said})")
-    return Judgement(True, _at(budget))
+            said += " the trigger period"
+    elif math.isinf(budget.jitter):
+        kept, said = 1.0, "the jitter between triggers has no bound, and is left aside"
+    if said and kept < budget.wanted:
+        return Judgement(False, f"{_at(budget)} {said}")
+    notes = [said] if said else []
+    if any(one.side == "host" for one in cycles):
+        notes.append("the FIFO's depth is judged by a run")
+    return Judgement(True, _at(budget) + (f" ({'; '.join(notes)})" if notes else ""))
+
+
+def room(budget: SchemeBudget, cycle: Cycle) -> Fraction:
+    """Return the time that a cycle has between triggers, in fs.
+
+    The least that jitter leaves, where nothing is buffered for it; jitter without a bound is left
+    aside.
+    """
+    assert cycle.shortest is not None
+    jitter = Fraction(0 if math.isinf(budget.jitter) else budget.jitter)
+    return cycle.shortest if cycle.buffered else cycle.shortest - jitter
 
 
 def sentence(budgets: list[SchemeBudget]) -> str:
@@ -116,7 +138,7 @@ def _too_long(budget: SchemeBudget, cycle: Cycle, over: Fraction | float) -> str
     takes = piece.mean if mean else piece.largest
     held, fits = "", ""
     if not cycle.buffered and not mean and cycle.shortest is not None:
-        share = cycle.in_time(cycle.shortest, budget.scenario.seed)
+        share = cycle.in_time(room(budget, cycle), budget.scenario.seed)
         fits = f" ({most_of(share)} of cycles fit)" if share > 0 else ""
     assert budget.used is not None
     if budget.used < budget.clock and not cycle.buffered:

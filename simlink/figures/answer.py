@@ -106,6 +106,7 @@ def _blame(scenario: Scenario, lost: dict[str, Figure], found: list[Cycle]) -> s
     latency = scenario.host.service_latency
     if scenario.link.scheme != "remote_master":
         return _serial_reasons(first, latency.mean)
+    has_strobe = scenario.barrier.return_.has_strobe
     reasons = {
         "missed_trigger": "Triggers come before the readout of the conversion before has ended.",
         "overrun": (
@@ -116,7 +117,10 @@ def _blame(scenario: Scenario, lost: dict[str, Figure], found: list[Cycle]) -> s
             f"Busy is released too early: {scenario.fifo.release_bits} of"
             f" {scenario.bits_per_lane} bits, and the host takes bits before they arrive."
         ),
-        "corrupted_silent": "The remote clock captures bits before they are valid or past hold.",
+        "corrupted_silent": (
+            "The remote clock captures bits before they are valid or past hold"
+            + (", or the strobe takes them wrong." if has_strobe else ".")
+        ),
         "timed_out": "Releases come later than the host's timeout.",
     }
     return reasons.get(first, "See the fates in the ledger.")

@@ -106,7 +106,8 @@ def test_a_latency_shared_by_all_that_wait_is_no_blame():
                     "though its average rate is enough."),
         ("underrun", "Busy is released too early: 8 of 8 bits, and the host takes bits before "
                      "they arrive."),
-        ("corrupted_silent", "The remote clock captures bits before they are valid or past hold."),
+        ("corrupted_silent", "The remote clock captures bits before they are valid or past hold, "
+                             "or the strobe takes them wrong."),
         ("timed_out", "Releases come later than the host's timeout."),
         ("not_received", "See the fates in the ledger."),
     ],
