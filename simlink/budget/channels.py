@@ -7,7 +7,7 @@ from fractions import Fraction
 from typing import TYPE_CHECKING, Literal
 
 from simlink.base.wording import rate_text
-from simlink.budget.schemes import TermFactory, has_strobe
+from simlink.budget.schemes import TermFactory
 
 if TYPE_CHECKING:
     from simlink.scenario.schema import Scenario
@@ -62,7 +62,7 @@ def signals(scenario: Scenario, scheme: str) -> Signals:
     if scheme == "remote_master":
         if scenario.fifo.when_full == "stall":
             forward["credit"] = 1
-        if has_strobe(scenario):
+        if scenario.barrier.return_.has_strobe:
             back["strobe"] = 1
     else:
         forward["clock"] = 1
@@ -110,7 +110,7 @@ def rules(scenario: Scenario, scheme: str) -> list[Rule]:
         carried = {"forward": ("the clock", 2), "return": ("the returned clock", 2)}
     elif scenario.barrier.return_.style == "packets":
         carried = {}
-    elif has_strobe(scenario):
+    elif scenario.barrier.return_.has_strobe:
         carried = {"return": ("the strobe", 2)}
     else:
         carried = {"return": ("the data", 1)}

@@ -116,6 +116,29 @@ def split(law: Distribution, key: str) -> Jitter:
     )
 
 
+def ends(law: Distribution, ber: float) -> tuple[float, float]:
+    """Return how early and how late an edge comes by its jitter at a bit-error ratio, in fs.
+
+    Parameters
+    ----------
+    law : Distribution
+        Of the jitter.
+    ber : float
+        Of its Gaussian part, counted by itself.
+
+    Returns
+    -------
+    earliest, latest : float
+        Infinite where it is neither bounded nor normal.
+    """
+    try:
+        found = split(law, "")
+    except InputError:
+        return law.support
+    reach = random_part([found.sigma], ber)
+    return found.earliest - reach, found.latest + reach
+
+
 def random_part(sigmas: Iterable[float], ber: float) -> int:
     """Return what independent Gaussian jitter takes from one margin, in fs.
 

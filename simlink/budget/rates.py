@@ -2,66 +2,146 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 from fractions import Fraction
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 from simlink.base.instants import FS_PER_SECOND
+from simlink.budget import dual_dirac
+from simlink.budget.terms import exact
 from simlink.figures.cycle import (
     Cycle,
     Piece,
     arrivals,
-    busy_crossing,
     clocked,
     crossing,
+    periods,
     piece_of,
+    total,
 )
+from simlink.link.transport import packets_of
 from simlink.link.trigger import PARTS
 
 if TYPE_CHECKING:
+    from simlink.scenario.distributions import Distribution
     from simlink.scenario.schema import Scenario
 
 
-def sample_rate(found: Iterable[Cycle]) -> Fraction:
-    """Return the highest sample rate in Hz that some cycles leave."""
-    return FS_PER_SECOND / max(cycle.least_period for cycle in found)
+def shortfall_of_jitter(scenario: Scenario, scheme: str, ber: float) -> Fraction | float:
+    """Return what jitter may take from the time between two triggers at the converter, in fs.
+
+    A late trigger before an early one, each with its own jitter and that of its crossing; where
+    the host's own clock reads, busy and the last edge of the clock may come late, too.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        Whose triggers and barrier.
+    scheme : str
+        One of `schemes.SCHEMES`.
+    ber : float
+        The bit-error ratio that Gaussian jitter counts at.
+    """
+    forward, back = (scenario.barrier.direction(way).jitter for way in ("forward", "return"))
+    pairs = [scenario.trigger.jitter]
+    if scenario.trigger.source == "host":
+        pairs.append(forward)
+    found: Fraction | float = Fraction(0)
+    for law in pairs:
+        earliest, latest = dual_dirac.ends(law, ber)
+        found = found + exact(latest) - exact(earliest)
+    for law in (forward, back) if scheme != "remote_master" else ():
+        found = found + exact(dual_dirac.ends(law, ber)[1]) - Fraction(law.mean)
+    return found
 
 
-def latency(scenario: Scenario, scheme: str, clock: Fraction) -> tuple[Piece, ...]:
+def sample_rate(found: Iterable[Cycle], jitter: Fraction | float = 0) -> Fraction:
+    """Return the highest sample rate in Hz that some cycles leave.
+
+    Parameters
+    ----------
+    found : iterable of Cycle
+        Which cycles.
+    jitter : Fraction or float, fs
+        What jitter takes from the time of those that nothing is buffered for; left aside where
+        nothing bounds it.
+    """
+    taken = Fraction(0 if math.isinf(jitter) else jitter)
+    periods = (one.least_period + (0 if one.buffered else taken) for one in found)
+    return FS_PER_SECOND / max(periods)
+
+
+def latency(
+    scenario: Scenario, scheme: str, clock: Fraction, ber: float = dual_dirac.USUAL_BER
+) -> tuple[Piece, ...]:
     """Return the way from the trigger at the host to the last bit read, piece by piece.
 
     Parameters
     ----------
     scenario : Scenario
-        Converter, barrier and host; no frame waits for the host in front of this one.
+        Converter, barrier and host; no frame waits for another one to be read, nor for a credit.
     scheme : str
         One of `schemes.SCHEMES`.
     clock : Fraction
         The serial clock in Hz.
+    ber : float
+        The bit-error ratio that Gaussian jitter counts at.
     """
     way: list[Piece] = []
     if scenario.trigger.source == "host":
-        way.append(crossing(scenario, "trigger to the converter", "forward"))
+        way.append(_crossing(scenario, "trigger to the converter", "forward", ber))
     way.append(piece_of("conversion", scenario.converter.conversion_time))
     if scheme == "remote_master":
-        return (*way, *_through_the_fifo(scenario, clock))
-    way.append(busy_crossing(scenario, "busy to the host"))
+        return (*way, *_through_the_fifo(scenario, clock, ber))
+    way.append(_crossing(scenario, "busy to the host", "return", ber, skew="channel", falling=True))
     way.append(piece_of("busy synchroniser", scenario.fifo.sync_delay))
     way.append(piece_of("service latency", scenario.host.service_latency))
     bits, capture = Fraction(scenario.bits_per_lane), scenario.host.capture
+    whole = bits * FS_PER_SECOND / clock
     if scheme == "forwarded_clock":
         last = (bits - 1) + Fraction(capture.half_periods or 0, 2)
         sent = last * FS_PER_SECOND / clock + (capture.delay or 0)
-        sent = max(sent, bits * FS_PER_SECOND / clock)
+        sent = max(sent, whole)
         return (*way, Piece("readout and capture", sent, sent))
-    whole = capture.half_periods == 2
-    read = clocked("readout", bits if whole else bits - Fraction(1, 2), clock)
-    out = crossing(scenario, "clock to the converter", "forward", skew="channel", falling=whole)
-    home = crossing(scenario, "clock and data back", "return", skew="channel", falling=whole)
-    return (*way, read, out, home)
+    falling = capture.half_periods == 2
+    out = _crossing(
+        scenario, "clock to the converter", "forward", ber, skew="channel", falling=falling
+    )
+    home = _crossing(
+        scenario, "clock and data back", "return", ber, skew="channel", falling=falling
+    )
+    if falling:
+        return (*way, Piece("readout", whole, whole), out, home)
+    # The last bit is captured half a period before the host's clock ends, but a round trip later.
+    half = FS_PER_SECOND / clock / 2
+    there = total([out.largest, home.largest])
+    back = Piece(
+        "clock out and back, or its last half period",
+        max(out.mean + home.mean, half),
+        max(there, half),
+    )
+    return (*way, Piece("readout to the last rising edge", whole - half, whole - half), back)
 
 
-def _through_the_fifo(scenario: Scenario, clock: Fraction) -> list[Piece]:
+def _crossing(
+    scenario: Scenario,
+    name: str,
+    way: Literal["forward", "return"],
+    ber: float,
+    *,
+    skew: Literal["none", "channel", "lanes"] = "none",
+    falling: bool = False,
+) -> Piece:
+    """Return a crossing (`figures.cycle.crossing`) whose own jitter is at its latest."""
+    piece = crossing(scenario, name, way, skew=skew, falling=falling)
+    jitter = scenario.barrier.direction(way).jitter
+    latest = piece.largest + exact(dual_dirac.ends(jitter, ber)[1]) - Fraction(jitter.mean)
+    # No symbol arrives before it was sent.
+    return Piece(name, max(piece.mean, Fraction(0)), max(latest, Fraction(0)))
+
+
+def _through_the_fifo(scenario: Scenario, clock: Fraction, ber: float) -> list[Piece]:
     """Return the way from busy's fall at the converter to the last bit read from the FIFO."""
     host, bits = scenario.host, Fraction(scenario.bits_per_lane)
     slow = scenario.remote_clock.tolerance.support[0]
@@ -78,10 +158,50 @@ def _through_the_fifo(scenario: Scenario, clock: Fraction) -> list[Piece]:
     if waiting:
         # A slower clock may leave the packets ahead more time to be gone.
         found.append(Piece("packet filling and line", waiting, slow_waiting))
+    if scenario.barrier.return_.style == "packets":
+        found.append(_line_taken(scenario, clock, ber))
     return [
         *found,
-        crossing(scenario, "bits to the host", "return", skew="lanes"),
+        _crossing(scenario, "bits to the host", "return", ber, skew="lanes"),
         piece_of("busy synchroniser", scenario.fifo.sync_delay),
         piece_of("service latency", host.service_latency),
         clocked("read", bits, host.clock.value),
     ]
+
+
+def _line_taken(scenario: Scenario, clock: Fraction, ber: float) -> Piece:
+    """Return how long the frame ahead keeps the line once the first packet is full.
+
+    Frames start at least D apart. The packets of the one ahead have left X after its own start,
+    and the first is full c after each start, so that the line is X - c - D late. As long as the
+    packets of a frame take no longer than D, a frame that waited leaves the line no later for
+    that; else nothing bounds it.
+    """
+    packets = packets_of(scenario)
+    assert packets is not None
+    line = Fraction(sum(packet.line_time for packet in packets))
+    laws = [scenario.converter.conversion_time, scenario.remote_clock.start_delay]
+    wait: Fraction | float = Fraction(0)
+    # Convex in the period of the clock, so that the ends of its tolerance are the worst.
+    for off in scenario.remote_clock.tolerance.support:
+        actual = clock * (1 + Fraction(off) / PARTS)
+        captured, arrived = arrivals(scenario, actual)
+        kept = Fraction(arrived.item(-1) - captured.item(packets[0].last))
+        read = scenario.bits_per_lane * FS_PER_SECOND / actual
+        apart = total([read, *(exact(law.support[0]) for law in laws)])
+        apart = max(apart, _periods_apart(scenario, laws, ber))
+        if kept > apart:
+            wait = max(wait, kept - apart if line <= apart else math.inf)
+    return Piece("line taken by the frame ahead", Fraction(0), wait)
+
+
+def _periods_apart(scenario: Scenario, laws: list[Distribution], ber: float) -> Fraction | float:
+    """Return how far apart frames start by their triggers alone, in fs; below 0 if it may be."""
+    spacing = periods(scenario, fastest=True)[0]
+    if spacing is None or scenario.trigger.pattern == "poisson":
+        return Fraction(0)
+    found = spacing - shortfall_of_jitter(scenario, "remote_master", ber)
+    for law in laws:
+        low, high = law.support
+        found = found + exact(low) - exact(high)
+    return found

@@ -145,14 +145,21 @@ class SchemeBudget:
     @property
     def sample_rate(self) -> Fraction | None:
         """The highest sample rate in Hz at the used clock, None when no clock will do."""
-        return None if self.used is None else rates.sample_rate(self.cycles(self.used))
+        if self.used is None:
+            return None
+        return rates.sample_rate(self.cycles(self.used), self.jitter)
 
     @property
     def latency(self) -> tuple[Piece, ...] | None:
         """From the trigger to the last bit read at the used clock, span by span."""
         if self.used is None:
             return None
-        return rates.latency(self.scenario, self.scheme, self.used)
+        return rates.latency(self.scenario, self.scheme, self.used, self.ber)
+
+    @cached_property
+    def jitter(self) -> Fraction | float:
+        """What jitter may take from the time between two triggers, in fs."""
+        return rates.shortfall_of_jitter(self.scenario, self.scheme, self.ber)
 
     def refusals(self, clock: Fraction | None = None) -> list[str]:
         """Return all that a clock in Hz breaks, each with the term at fault and by how much."""

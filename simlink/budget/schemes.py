@@ -1,14 +1,15 @@
 """The chains of terms of the three clocking schemes, as `link` has them happen.
 
 The forwarded and the returned clock follow `link.host_clocked`, the remote master
-`link.remote_clock`; every margin here is the algebra of when those rules call a bit wrong. Of
-delays that both sides of a comparison share (a return direction's delay where data and clock
-come back together) nothing is left, so they are no term.
+`link.remote_clock` and its strobe `link.strobe`; every margin here is the algebra of when those
+rules call a bit wrong. Of delays that both sides of a comparison share (a return direction's
+delay where data and clock come back together) nothing is left, so they are no term.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from fractions import Fraction
 from typing import TYPE_CHECKING, Literal
 
@@ -128,7 +129,12 @@ def margins(scenario: Scenario, scheme: str) -> tuple[Margin, ...]:
         Which scheme.
     """
     of = {"forwarded_clock": _forwarded, "returned_clock": _returned, "remote_master": _remote}
-    return tuple(of[scheme](TermFactory(scenario)))
+    found = of[scheme](TermFactory(scenario))
+    if scenario.bits_per_lane == 1:
+        # No edge launches the only bit: it comes with the fall of busy.
+        _, hold, first, *others = found
+        found = [replace(first, name="setup"), hold, *others]
+    return tuple(found)
 
 
 def _forwarded(make: TermFactory) -> list[Margin]:
@@ -308,13 +314,16 @@ def _remote(make: TermFactory) -> list[Margin]:
         Margin("first bit", _EARLY, setup_time, first, tolerance=tolerance),
         *_clock_input(make, tolerance),
     ]
-    if has_strobe(scenario):
+    if scenario.barrier.return_.has_strobe:
         found += _strobe(make, tolerance)
     return found
 
 
 def _strobe(make: TermFactory, tolerance: Term) -> list[Margin]:
-    """Return the margins of a strobe that rises in the middle of each bit that it goes with."""
+    """Return the margins of a strobe that rises in the middle of each bit that it goes with.
+
+    Strobe and lanes share the return direction's delay and spread (`link.strobe`).
+    """
     setup = (
         make.lane_skew("plus"),
         make.skew("return", "strobe", "minus", "strobe skew"),
@@ -330,24 +339,24 @@ def _strobe(make: TermFactory, tolerance: Term) -> list[Margin]:
         make.jitter("return", "plus", "strobe edge"),
     )
     means = "the strobe takes a bit of a lane that is not there yet, or no longer"
+    rises = Edge("strobe", "rising")
     return [
-        Margin("lane to strobe, setup", means, HALF, setup, tolerance=tolerance),
-        Margin("lane to strobe, hold", means, HALF, hold, tolerance=tolerance),
+        Margin(
+            "lane to strobe, setup",
+            means,
+            HALF,
+            make.held(setup, back=[LANE_SLOWER, -rises]),
+            tolerance=tolerance,
+        ),
+        Margin(
+            "lane to strobe, hold",
+            means,
+            HALF,
+            make.held(hold, back=[rises, -LANE_FASTER]),
+            tolerance=tolerance,
+        ),
         *_widths(make, "strobe", ("return",), tolerance),
     ]
-
-
-def has_strobe(scenario: Scenario) -> bool:
-    """Tell whether the remote master's bits have a strobe beside them.
-
-    A line that takes the data's rate but not the 2 f of a strobe is taken for a self-clocking
-    one. Packets carry their own framing.
-    """
-    line = scenario.barrier.direction("return").line_rate
-    clock = scenario.remote_clock.frequency.value
-    if scenario.barrier.return_.style != "bits":
-        return False
-    return line is None or not clock <= line.value < 2 * clock
 
 
 def _pulses(make: TermFactory, name: str, *, returns: bool) -> list[Margin]:
@@ -360,7 +369,10 @@ def _widths(
     ways: tuple[Literal["forward", "return"], ...],
     tolerance: Term | None,
 ) -> list[Margin]:
-    """Return the widths of a clock's pulses once it has crossed some channels one after another."""
+    """Return the widths of a clock's pulses once it has crossed some channels one after another.
+
+    The pulses of one frame are judged among themselves: a single bit has no low one.
+    """
     wide: list[Term] = []
     narrow: list[Term] = []
     for way in ways:
@@ -379,7 +391,8 @@ def _widths(
         forward, back = (edges if way in ways else [] for way in ("forward", "return"))
         chain = make.held((*terms, shortest), forward, back)
         margin = Margin(f"{name}, {pulse} pulse", _SWALLOWED, HALF, chain, tolerance=tolerance)
-        found.append(margin)
+        if pulse == "high" or make.scenario.bits_per_lane > 1:
+            found.append(margin)
     return found
 
 

@@ -37,7 +37,8 @@ def taken(enters: Enters, value: Any) -> Any:
     return np.maximum(0, value if enters == "slower" else -value)
 
 
-def _exact(value: float) -> Fraction | float:
+def exact(value: float) -> Fraction | float:
+    """Return a number as a fraction; an infinite one as it is."""
     return value if math.isinf(value) else Fraction(value)
 
 
@@ -83,7 +84,7 @@ class Term:
             jitter = self.jitter
             ends = (jitter.earliest, jitter.latest)
             return Fraction(max(float(taken(self.enters, end)) for end in ends))
-        return _exact(
+        return exact(
             max(float(taken(self.enters, end)) for law in self.laws for end in law.support)
         )
 

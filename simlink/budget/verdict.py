@@ -38,20 +38,22 @@ def judge(budget: SchemeBudget) -> Judgement:
     worst, over = max(late, key=lambda pair: pair[1])
     if over > 0:
         return Judgement(False, _too_long(budget, worst, over))
-    for one in cycles:
-        if one.buffered:
-            continue
-        # Nothing waits in front of the converter: a cycle that is too long costs a trigger.
-        if budget.scenario.trigger.pattern == "poisson":
-            return Judgement(False, _at_random(budget, one))
-        if not one.unbounded:
-            continue
-        kept = one.in_time(_spacing(budget, one), budget.scenario.seed)
-        said = f"{one.unbounded[0]} has no bound, and {most_of(kept)} of cycles fit"
+    # Nothing waits in front of the converter: a cycle that is too long costs a trigger.
+    converter = cycles[0]
+    if budget.scenario.trigger.pattern == "poisson":
+        return Judgement(False, _at_random(budget, converter))
+    notes = []
+    if converter.unbounded:
+        kept = converter.in_time(_spacing(budget, converter), budget.scenario.seed)
+        said = f"{converter.unbounded[0]} has no bound, and {most_of(kept)} of cycles fit"
         if kept < budget.wanted:
             return Judgement(False, f"{_at(budget)} {said} the trigger period")
-        return Judgement(True, f"{_at(budget)} ({said})")
-    return Judgement(True, _at(budget))
+        notes.append(said)
+    elif math.isinf(budget.jitter):
+        notes.append("the jitter between triggers has no bound, and is left aside")
+    if any(one.side == "host" for one in cycles):
+        notes.append("the FIFO's depth is judged by a run")
+    return Judgement(True, _at(budget) + (f" ({'; '.join(notes)})" if notes else ""))
 
 
 def _spacing(budget: SchemeBudget, cycle: Cycle) -> Fraction:

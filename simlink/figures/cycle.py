@@ -214,7 +214,7 @@ def busy_crossing(scenario: Scenario, name: str) -> Piece:
 def periods(
     scenario: Scenario, *, fastest: bool = False
 ) -> tuple[Fraction, Fraction] | tuple[None, None]:
-    """Return the time between triggers, in a burst within it, and on average, in fs.
+    """Return the time between triggers, the shorter of those of bursts, and on average, in fs.
 
     Parameters
     ----------
@@ -231,6 +231,9 @@ def periods(
     if trigger.pattern == "burst" and trigger.burst_length and trigger.gap is not None:
         whole = spacing * (trigger.burst_length - 1) + Fraction(trigger.gap.mean)
         average = whole / trigger.burst_length
+        # The next burst may begin sooner than a trigger within one.
+        gap = Fraction(trigger.gap.support[0] if fastest else trigger.gap.mean)
+        spacing = gap if trigger.burst_length == 1 else min(spacing, gap)
     return spacing, average
 
 

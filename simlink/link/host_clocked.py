@@ -52,7 +52,7 @@ def cross_clock(
     jitter : list of int or ndarray of int64, fs
         Of each edge.
     min_pulse : int, fs
-        The shortest pulse that passes.
+        The shortest pulse that passes; one of no width never does.
     ahead : int, fs
         When the channel's edge before came out.
 
@@ -63,12 +63,14 @@ def cross_clock(
         have, had it not been swallowed.
     """
     falling, short = falling_delay(static, distortion), False
+    # An edge that would overtake the one ahead comes with it, and leaves no pulse between them.
+    shortest = max(min_pulse, 1)
     for edge in range(count):
         out = arrives_at(edges[edge], falling if edge % 2 else static, jitter[edge], ahead)
         # The pulses of one frame are judged among themselves.
-        short = short or (edge > 0 and out - ahead < min_pulse)
+        short = short or (edge > 0 and out - ahead < shortest)
         edges[edge] = ahead = out
-    return surviving(edges, count, min_pulse) if short else count, ahead
+    return surviving(edges, count, shortest) if short else count, ahead
 
 
 def valid_at_host(begins: int, static: int, distortion: int, jitter: int, before: int) -> int:

@@ -26,7 +26,7 @@ import numpy.typing as npt
 
 from simlink.base.draws import Law, once_each
 from simlink.base.instants import Times, clock_edges
-from simlink.link import host_clocked, remote_clock
+from simlink.link import host_clocked, remote_clock, strobe
 from simlink.link.channel import fixed_part
 from simlink.link.converter import captured_early, captured_past_hold
 from simlink.link.trigger import actual_frequency
@@ -44,9 +44,9 @@ CONVERTER = (
 )
 
 #: A unit's single values, int64 fs (tolerances in parts per 10^12). ``forward``, ``credit``,
-#: ``clock``, ``returned`` and ``busy`` are the fixed part of a channel's crossing, and what ends
-#: in ``distortion`` is how much longer a falling edge of it takes; ``readout`` is from the start
-#: of the remote clock to its last falling edge.
+#: ``clock``, ``returned``, ``busy`` and ``strobe`` are the fixed part of a channel's crossing, and
+#: what ends in ``distortion`` is how much longer a falling edge of it takes; ``readout`` is from
+#: the start of the remote clock to its last falling edge.
 UNIT = np.dtype(
     [
         (name, np.int64)
@@ -58,9 +58,11 @@ UNIT = np.dtype(
             "clock",
             "returned",
             "busy",
+            "strobe",
             "clock_distortion",
             "returned_distortion",
             "busy_distortion",
+            "strobe_distortion",
             "forward_pulse",
             "return_pulse",
             *CONVERTER,
@@ -88,6 +90,10 @@ class Units:
         The fixed part of each return lane's crossing; how much longer a falling edge of it takes.
     rising, falling, captured : ndarray of int64, shape (T, N), fs
         Remote clock edges and captures, counted from the start of the clock.
+    bit_ends : ndarray of int64, shape (T, N), fs
+        Until when each bit is sent on its lane, counted likewise.
+    strobe_edges : ndarray of int64, shape (T, 2 N), fs
+        The strobe's edges as they are sent, rising edge 0 first, counted likewise.
     wrong_later, past_hold : ndarray of bool, shape (T, N)
         Bits that the remote master captures wrong in every frame of the unit, and of them those
         past their hold. Whether bit 0 is early depends on the frame.
@@ -102,6 +108,8 @@ class Units:
     rising: Times
     falling: Times
     captured: Times
+    bit_ends: Times
+    strobe_edges: Times
     wrong_later: npt.NDArray[np.bool_]
     past_hold: npt.NDArray[np.bool_]
     host_rising: Times
@@ -130,7 +138,7 @@ def _laws(scenario: Scenario) -> dict[str, Law]:
         laws[f"converter.{name}"] = getattr(converter, name)
     for name, way, channels in (
         ("forward", scenario.barrier.direction("forward"), ("clock",)),
-        ("return", scenario.barrier.direction("return"), ("clock", "busy")),
+        ("return", scenario.barrier.direction("return"), ("clock", "busy", "strobe")),
     ):
         for key in ("delay", "spread", "pulse_width_distortion", "min_pulse"):
             laws[f"barrier.{name}.{key}"] = getattr(way, key)
@@ -171,17 +179,19 @@ def build(scenario: Scenario, trials: range) -> Units:
     values["credit"] = channel("forward", "")
     values["clock"] = channel("forward", "clock")
     values["clock_distortion"] = channel("forward", "clock", falling=True) - values["clock"]
-    for name, which in (("returned", "clock"), ("busy", "busy")):
+    for name, which in (("returned", "clock"), ("busy", "busy"), ("strobe", "strobe")):
         values[name] = channel("return", which)
         values[f"{name}_distortion"] = channel("return", which, falling=True) - values[name]
     lanes = np.empty((2, len(trials), scenario.frame.lanes), dtype=np.int64)
     for lane in range(scenario.frame.lanes):
         lanes[0, :, lane] = channel("return", f"lane {lane}")
         lanes[1, :, lane] = channel("return", f"lane {lane}", falling=True)
-    bits = scenario.bits_per_lane
-    rising, falling = _remote_edges(scenario, values["remote_tolerance"])
+    bits, capture = scenario.bits_per_lane, scenario.remote_clock.capture
+    # One cycle more than is clocked: the last bit stays on its lane for a whole period, too.
+    longer = _remote_edges(scenario, values["remote_tolerance"], bits + 1)
+    rising, falling = (edges[:, :-1].copy() for edges in longer)
     values["readout"] = falling[:, -1]
-    captured = remote_clock.capture_offsets(rising, falling, scenario.remote_clock.capture)
+    captured = remote_clock.capture_offsets(rising, falling, capture)
     early, late = _always_wrong(values, captured, falling)
     host = scenario.host
     host_rising, host_falling = clock_edges(host.clock.value, bits)
@@ -193,6 +203,8 @@ def build(scenario: Scenario, trials: range) -> Units:
         rising=rising,
         falling=falling,
         captured=captured,
+        bit_ends=strobe.end_offsets(*longer, capture),
+        strobe_edges=strobe.strobe_offsets(*longer, capture),
         wrong_later=early | late,
         past_hold=late,
         host_rising=host_rising,
@@ -203,15 +215,15 @@ def build(scenario: Scenario, trials: range) -> Units:
     )
 
 
-def _remote_edges(scenario: Scenario, tolerances: Times) -> tuple[Times, Times]:
-    """Return each unit's remote clock edges, shape (T, N) each."""
-    frequency, bits = scenario.remote_clock.frequency.value, scenario.bits_per_lane
+def _remote_edges(scenario: Scenario, tolerances: Times, cycles: int) -> tuple[Times, Times]:
+    """Return each unit's remote clock edges, shape (T, cycles) each."""
+    frequency = scenario.remote_clock.frequency.value
     edges = {
-        tolerance: clock_edges(actual_frequency(frequency, tolerance), bits)
+        tolerance: clock_edges(actual_frequency(frequency, tolerance), cycles)
         for tolerance in sorted(set(tolerances.tolist()))
     }
     found = [edges[tolerance] for tolerance in tolerances.tolist()]
-    shape = (len(tolerances), bits)
+    shape = (len(tolerances), cycles)
     rising, falling = (
         np.array([one[which] for one in found], dtype=np.int64).reshape(shape) for which in (0, 1)
     )

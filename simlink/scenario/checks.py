@@ -40,7 +40,7 @@ def faults_between(scenario: Keys, raw: Mapping[str, Any]) -> Iterator[Fault]:
     wanting = list(_needed(raw, fault))
     wanting += _required(scenario, fault)
     yield from wanting
-    checks = [_limits, _covers, _order, _line_rate, _min_pulse, _hold]
+    checks = [_limits, _covers, _order, _line_rate, _hold]
     if scenario.link.scheme != "remote_master":
         checks = [_limits, _covers, _order, _without_fifo, _clock_rate]
     for check in checks:
@@ -146,43 +146,10 @@ def _given(scenario: Keys, name: str) -> str:
     return f"barrier.{name}" if own is None else f"barrier.return.{name}"
 
 
-def _periods(scenario: Keys) -> tuple[Fraction, Fraction]:
-    """Return the shortest and longest period of the remote clock, in femtoseconds."""
-    low, high = scenario.remote_clock.tolerance.support
-    nominal = scenario.remote_clock.frequency.value
-    return (
-        SECOND / (nominal * (1 + Fraction(high) / _PARTS)),
-        SECOND / (nominal * (1 + Fraction(low) / _PARTS)),
-    )
-
-
-def _min_pulse(scenario: Keys, fault: Make) -> Iterator[Fault]:
-    """Check the strobe against the shortest pulse that the channel passes.
-
-    Its high pulse is half a period plus the distortion, its low one half a period less it.
-    """
-    if scenario.barrier.return_.style != "bits":
-        return
-    back = scenario.barrier.direction("return")
-    needed = back.min_pulse.support[1]
-    distortion = max(abs(end) for end in back.pulse_width_distortion.support)
-    if "pulse_width_distortion" in back.delay_covers:
-        distortion = min(distortion, back.delay.support[1] - back.delay.support[0])
-    half = _periods(scenario)[0] / 2
-    if math.isinf(distortion):
-        # Without a least width there is nothing to compare an unbounded distortion with.
-        too_narrow, narrowest = needed > 0, "without bound"
-    else:
-        too_narrow = half - Fraction(distortion) < (needed if needed < math.inf else LONGEST)
-        narrowest = time_text(half - Fraction(distortion))
-    if too_narrow:
-        name = "min_pulse" if needed > 0 else "pulse_width_distortion"
-        yield fault(
-            _given(scenario, name),
-            f"the strobe's narrowest pulse is {narrowest} (half a period of {time_text(half)}, "
-            f"less a distortion of {time_text(distortion)}), and the channel needs "
-            f"{time_text(needed)}",
-        )
+def _longest_period(scenario: Keys) -> Fraction:
+    """Return the longest period of the remote clock, in femtoseconds."""
+    low = scenario.remote_clock.tolerance.support[0]
+    return SECOND / (scenario.remote_clock.frequency.value * (1 + Fraction(low) / _PARTS))
 
 
 def _hold(scenario: Keys, fault: Make) -> Iterator[Fault]:
@@ -198,7 +165,7 @@ def _hold(scenario: Keys, fault: Make) -> Iterator[Fault]:
                 f"{time_text(needed[1])}",
             )
         return
-    half = _periods(scenario)[1] / 2
+    half = _longest_period(scenario) / 2
     latest = math.inf if math.isinf(kept[1]) else half + Fraction(kept[1])
     if latest < needed[0]:
         yield fault(

@@ -29,6 +29,7 @@ _IDLE_WITHOUT_MASTER = {
     "fifo.release_bits",
     "fifo.when_full",
     "barrier.return.style",
+    "barrier.return.strobe",
     "barrier.return.check",
     "host.read_all",
     "host.watermark",
@@ -61,6 +62,7 @@ _WHY = {
     "frame.word_bits": "a common resolution",
     "remote_clock.capture": "leaves the hold time alone",
     "barrier.return.style": "each bit as it is captured",
+    "barrier.return.strobe": "one strobe beside all lanes takes their bits",
     "barrier.return.overhead_bits": "packets of data alone",
     "fifo.depth": "a small FIFO",
     "fifo.release_bits": "the host is told when the whole frame is in",
@@ -178,16 +180,15 @@ def notes(scenario: Keys, raw: Mapping[str, Any]) -> list[str]:
     found += _barrier_notes(scenario, raw)
     line = scenario.barrier.direction("return").line_rate
     clock = scenario.remote_clock.frequency
-    if (
-        scenario.link.scheme == "remote_master"
-        and scenario.barrier.return_.style == "bits"
-        and line is not None
-        and clock.value <= line.value < 2 * clock.value
-    ):
+    back = scenario.barrier.return_
+    by_remote = scenario.link.scheme == "remote_master"
+    if by_remote and back.has_strobe and line is not None and line.value < 2 * clock.value:
+        key = "barrier.line_rate" if back.line_rate is None else "barrier.return.line_rate"
         found.append(
-            f"barrier.return.line_rate: {rate_text(line.value, 'bit/s')} is taken as a "
-            f"self-clocking line: a strobe beside the data would ask for 2 f = "
-            f"{rate_text(2 * clock.value, 'bit/s')}"
+            f"{key}: the strobe asks for 2 f = "
+            f"{rate_text(2 * clock.value, 'bit/s')}, "
+            f"{rate_text(2 * clock.value - line.value, 'bit/s')} more than the line has; lanes "
+            f"that are self-clocked have barrier.return.strobe = false"
         )
     return found
 

@@ -200,6 +200,11 @@ class ReturnChannel(Channel):
     style: Literal["bits", "packets"] = left_out(
         "bits", "bits: each as it is captured; packets: several together at the line rate."
     )
+    strobe: Flag = left_out(
+        True,
+        "Bits style: whether a strobe beside the lanes takes their bits at the host; false where "
+        "the lanes are self-clocked. Not used but by the remote master.",
+    )
     packet_bits: Annotated[int, count(1, 10**6)] | None = optional(
         "Data bits in a packet. Required for packets."
     )
@@ -207,6 +212,11 @@ class ReturnChannel(Channel):
         0, "Header and check bits that a packet adds. For packets only."
     )
     check: Literal["none"] = left_out("none", "The check that a packet carries.")
+
+    @property
+    def has_strobe(self) -> bool:
+        """Whether a remote master's bits have a strobe beside them; packets frame themselves."""
+        return self.style == "bits" and self.strobe
 
 
 class Barrier(Section):

@@ -20,6 +20,7 @@ ONLY_WITH: dict[str, tuple[str, tuple[str, ...]]] = {
     "trigger.tolerance": ("trigger.pattern", ("periodic", "poisson", "burst")),
     "trigger.gap": ("trigger.pattern", ("burst", "after_read")),
     "trigger.burst_length": ("trigger.pattern", ("burst",)),
+    "barrier.return.strobe": ("barrier.return.style", ("bits",)),
     "barrier.return.packet_bits": ("barrier.return.style", ("packets",)),
     "barrier.return.overhead_bits": ("barrier.return.style", ("packets",)),
 }

@@ -25,6 +25,7 @@ With a remote master, besides:
 
 ======================  =========================================================================
 ``fifo.push[l]``        a bit of lane l is pushed; value: the bit
+``fifo.strobe``         1 or 0, the strobe beside the lanes as it arrives; no swallowed pulses
 ``fifo.level``          slots taken
 ``fifo.release``        a frame is released; value: its conversion
 ``fifo.overrun``        a frame is refused or discarded; value: its conversion

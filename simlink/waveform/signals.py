@@ -134,6 +134,8 @@ def signals_of(scenario: Scenario) -> list[Signal]:
     if master:
         for lane in lanes:
             bit(f"fifo.push[{lane}]")
+        if scenario.barrier.return_.has_strobe:
+            level("fifo.strobe")
         number("fifo.level", width=slots, idle=0)
         conversion("fifo.release")
         conversion("fifo.overrun")

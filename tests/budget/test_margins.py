@@ -11,6 +11,7 @@ draws it from, or ``edge`` or ``conversion`` for what is drawn anew for each.
 
 import pytest
 
+from simlink.budget.channels import rules
 from simlink.budget.schemes import margins
 from simlink.scenario.writing import every_key
 from tests.budget.budget_cases import made
@@ -265,15 +266,26 @@ def test_a_whole_period_s_capture_by_the_remote_master_leaves_its_hold_none():
     assert [float(one.periods) for one in (setup, hold, first)] == [1.0, 0.0, 1.0]
 
 
-@pytest.mark.parametrize(
-    ("rate", "strobe"),
-    [(None, True), ("19 Mbit/s", True), ("20 Mbit/s", False), ("39 Mbit/s", False),
-     ("40 Mbit/s", True)],
-)  # fmt: skip
-def test_a_line_that_takes_the_data_and_no_strobe_clocks_itself(rate, strobe):
-    """20 MHz: a strobe needs 40 Mbit/s."""
-    values = {} if rate is None else {"barrier.return.line_rate": rate}
+@pytest.mark.parametrize("strobe", [True, False])
+@pytest.mark.parametrize("rate", [None, "19 Mbit/s", "20 Mbit/s", "39 Mbit/s", "40 Mbit/s"])
+def test_only_the_scenario_says_that_lanes_are_self_clocked(rate, strobe):
+    """20 MHz: a strobe needs 40 Mbit/s, and a line that has less does not do without."""
+    values = {"barrier.return.strobe": strobe}
+    values |= {} if rate is None else {"barrier.return.line_rate": rate}
     made_ = made({"remote_clock.frequency": "20 MHz", "link.scheme": "forwarded_clock",
                   "host.clock": "9 MHz", **values})  # fmt: skip
     names = [margin.name for margin in margins(made_, "remote_master")]
     assert ("lane to strobe, setup" in names) is strobe
+    (rule,) = [*rules(made_, "remote_master"), None][:1]
+    if rule is not None:
+        assert (rule.name, rule.per_clock) == (("the strobe", 2) if strobe else ("the data", 1))
+    assert (rule is None) is (rate is None)
+
+
+def test_a_frame_of_one_bit_has_no_low_pulse():
+    """Pulses are judged among those of one frame."""
+    values = {"frame.word_bits": 1}
+    for scheme, clocks in (("remote_master", 1), ("forwarded_clock", 1), ("returned_clock", 2)):
+        names = [margin.name for margin in margins(made(values), scheme)]
+        assert sum("high pulse" in name for name in names) == clocks
+        assert not any("low pulse" in name for name in names)

@@ -27,7 +27,8 @@ def test_an_untroubled_read():
 def test_the_trace_of_an_untroubled_read():
     """Every edge of the read above, with busy rising 7 after the trigger arrives.
 
-    The host clock (40 ns) rises at 1426, 1466, 1506 and 1546 and falls 20 later.
+    The strobe rises 10 after each capture, and is 15 on its way as the bits are. The host clock
+    (40 ns) rises at 1426, 1466, 1506 and 1546 and falls 20 later.
     """
     found = trace(chain({"converter.busy_delay": "7 ns"}))
     expected = [
@@ -45,22 +46,30 @@ def test_the_trace_of_an_untroubled_read():
         (1240, "fifo.push[0]", 0),
         (1245, "remote.clock", 1),
         (1245, "remote.capture", 1),
+        (1250, "fifo.strobe", 1),
         (1255, "remote.clock", 0),
         (1255, "remote.data[0]", 2),
         (1260, "fifo.push[0]", 1),
+        (1260, "fifo.strobe", 0),
         (1265, "remote.clock", 1),
         (1265, "remote.capture", 2),
+        (1270, "fifo.strobe", 1),
         (1275, "remote.clock", 0),
         (1275, "remote.data[0]", 3),
         (1280, "fifo.push[0]", 2),
+        (1280, "fifo.strobe", 0),
         (1285, "remote.clock", 1),
         (1285, "remote.capture", 3),
+        (1290, "fifo.strobe", 1),
         (1295, "remote.clock", 0),
         (1295, "remote.data[0]", -2),
         (1300, "fifo.push[0]", 3),
+        (1300, "fifo.strobe", 0),
         (1306, "fifo.release", 0),
         (1306, "host.busy", 0),
         (1306, "host.service", 1),
+        (1310, "fifo.strobe", 1),
+        (1320, "fifo.strobe", 0),
         (1406, "host.read", 0),
         (1426, "host.clock", 1),
         (1426, "host.capture[0]", 0),
@@ -148,6 +157,7 @@ def test_drop_old_refuses_the_arriving_frame_if_the_oldest_is_not_whole():
         "frame.lanes": 2,
         "fifo.depth": 1,
         "barrier.return.skew": ["0 ns", "1100 ns"],
+        "barrier.return.strobe": False,
         "host.service_latency": "100 ns",
     }
     assert rows_of(chain(changed)) == timetable("""
@@ -406,6 +416,7 @@ def test_bits_of_a_lane_never_overtake_within_a_frame_or_across(recording):
     changed = {
         "conversions": 2,
         "barrier.return.jitter": recording([30, 0, 0, 1000, 0, 0, 0, 0]),
+        "barrier.return.strobe": False,
     }
     assert rows_of(chain(changed)) == timetable("""
         0 0 0  1000 1010 1210  1270 2300 2306  2406 2566 delivered

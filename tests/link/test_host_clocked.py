@@ -32,10 +32,22 @@ def test_a_distortion_may_shorten_pulses():
 
 
 def test_no_edge_overtakes_the_one_before():
-    """Falling 3: 113 would be before the rising edge at 120. The channel ahead came out at 121."""
-    assert crossed([100, 110, 120, 130], distortion=-17) == ([120, 120, 140, 140], 140)
-    assert crossed([100, 110], distortion=-17, ahead=121) == ([121, 121], 121)
+    """A jitter of 21 less brings 120 + 20 to 119, but no earlier than 133; 121 is ahead of both."""
+    jitter = [0, 0, -21, 0]
+    assert crossed([100, 110, 120, 130], 3, jitter)[1] == 153
     assert crossed([100, 110], ahead=121) == ([121, 130], 130)
+
+
+@pytest.mark.parametrize(("distortion", "passed"), [(-9, [120, 121]), (-10, []), (-17, [])])
+def test_a_pulse_of_no_width_does_not_pass(distortion, passed):
+    """Rising at 120; falling at 121, and with the rising edge, which it would else overtake."""
+    assert crossed([100, 110], distortion) == (passed, max(130 + distortion, 120))
+
+
+def test_an_edge_that_meets_the_one_ahead_takes_it_along():
+    """The second pulse rises at 133 with the fall of the first: one pulse, from 120 to 153."""
+    assert crossed([100, 110, 120, 130], 3, [0, 0, -7, 0]) == ([120, 153], 153)
+    assert crossed([100, 110, 120, 130], 3, [0, 0, -6, 0]) == ([120, 133, 134, 153], 153)
 
 
 def test_no_edge_comes_out_before_it_went_in():

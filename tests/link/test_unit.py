@@ -97,6 +97,7 @@ def test_every_value_is_the_one_drawn_from_its_own_source():
         "clock": out | {"barrier.forward.skew clock": forward.skew},
         "returned": home | {"barrier.return.skew clock": back.skew},
         "busy": home | {"barrier.return.skew busy": back.skew},
+        "strobe": home | {"barrier.return.skew strobe": back.skew},
     }
     for name, laws in sources.items():
         drawn = [once(law, scenario.seed, 2, source) for source, law in laws.items()]
@@ -120,7 +121,7 @@ def test_fixed_values_by_hand():
         "barrier.return.skew": {"shape": "constant", "value": "4 ns"},
     }
     found = unit.build(chain(changed), range(2))
-    crossings = {"forward": 11, "credit": 11, "clock": 14, "returned": 21, "busy": 21}
+    crossings = {"forward": 11, "credit": 11, "clock": 14, "returned": 21, "busy": 21, "strobe": 21}
     for name, takes in crossings.items():
         assert getattr(found, name).tolist() == [takes * NS] * 2, name
     assert found.lanes.tolist() == [[21 * NS, 21 * NS]] * 2

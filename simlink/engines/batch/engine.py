@@ -100,7 +100,7 @@ class _Walk:
             law["release_symbol"], law["fixed"] = self.symbols.release, self.symbols.fixed
             law["may_underrun"] = self.symbols.may_underrun
             columns += self.symbols.columns
-            self.wrong: Any = units.wrong_later.any(axis=1)
+            self.wrong: Any = units.wrong_later.any(axis=1) | self.symbols.wrong
             self.offsets = np.ascontiguousarray(units.captured[:, self.symbols.last_bits])
         else:
             law["returns"] = scenario.link.scheme == "returned_clock"
@@ -197,10 +197,13 @@ class _Walk:
             pushed = np.empty((lanes if self.words else 0, len(symbol.takes)), dtype=np.int64)
             remote_master.walk(
                 first, count, over, self.law, units.values[rows], self.wrong[rows],
-                units.lanes[rows], np.ascontiguousarray(units.captured[rows, 0]),
-                self.offsets[rows], symbol.line_times, symbol.takes, symbol.word_firsts,
-                symbol.word_lasts, due, later, draws.ring, draws.place, draws.constant,
-                self.state, self.waiting, self.ends, self.ahead, self.line_free, pushed,
+                symbol.doubtful[rows], units.lanes[rows], units.lane_distortions[rows],
+                units.captured[rows],
+                units.bit_ends[rows], units.strobe_edges[rows], self.offsets[rows],
+                symbol.line_times, symbol.takes, symbol.word_firsts, symbol.word_lasts, due, later,
+                draws.ring, draws.place, draws.constant, self.state, self.waiting, self.ends,
+                self.ahead, self.line_free, pushed,
+                np.empty((2, units.strobe_edges.shape[1]), dtype=np.int64),
                 self.records, self.notes, *self.bits,
             )  # fmt: skip
             return

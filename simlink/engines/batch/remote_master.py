@@ -27,6 +27,7 @@ from simlink.engines.batch.draws import (
 )
 from simlink.engines.batch.fifo_host import advance, discard, end_of, free, note_gone, read_frame
 from simlink.engines.batch.rings import blank, draw, expire, slot
+from simlink.engines.batch.strobe import spoils
 from simlink.link.channel import arrives_at
 from simlink.link.converter import (
     accepts,
@@ -154,8 +155,12 @@ def walk(
     laws: Any,
     units: Any,
     wrongs: Any,
+    doubtful: Any,
     lanes: Any,
+    distortions: Any,
     captured: Any,
+    ends_of_bits: Any,
+    strobes: Any,
     offsets: Any,
     line_times: Any,
     takes: Any,
@@ -172,6 +177,7 @@ def walk(
     ahead: Any,
     line_free: Any,
     pushed: Any,
+    edges: Any,
     records: Any,
     notes: Any,
     first_bit: Any,
@@ -187,10 +193,13 @@ def walk(
     units : ndarray of UNIT, shape (T,)
     wrongs : ndarray of bool, shape (T,)
         Whether every frame of the unit has a wrong bit.
-    lanes : ndarray of int64, shape (T, lanes), fs
-        The fixed part of each return lane's crossing.
-    captured : ndarray of int64, shape (T,), fs
-        When bit 0 is captured, counted from the start of the remote clock.
+    doubtful : ndarray of bool, shape (T,)
+        Whether the strobe has to judge each frame of the unit.
+    lanes, distortions : ndarray of int64, shape (T, lanes), fs
+        The fixed part of each return lane's crossing; how much longer a falling edge of it takes.
+    captured, ends_of_bits : ndarray of int64, shape (T, N), fs
+    strobes : ndarray of int64, shape (T, 2 N), fs
+        As `captured`, `bit_ends` and `strobe_edges` in `link.unit.Units`.
     offsets, line_times, takes, pushed
         As in `push`; offsets have a row for each trial.
     word_firsts, word_lasts : ndarray of int64, shape (words,)
@@ -204,6 +213,8 @@ def walk(
     waiting, ends : ndarray of int64, shape (T, a power of two above the depth)
         The conversions that wait, and when the frames that services have named are read.
     ahead, line_free : ndarray of int64, shape (T, lanes), fs
+    edges : ndarray of int64, shape (2, 2 N)
+        Room for the strobe's to be worked out in.
     records, notes : ndarray of RECORD and of NOTE, shape (T, a power of two)
     first_bit, last_bit : ndarray of int64, shape (T, as records or 0, lanes, words), fs
     """
@@ -217,7 +228,7 @@ def walk(
         latencies = drawn[latency_place, : mask + 1] if latency_place >= 0 else constant[:0]
         dues, laters = due[t % len(due)], later[t % len(later)]
         lane, offset, before, line = lanes[t], offsets[t], ahead[t], line_free[t]
-        always_wrong = wrongs[t]
+        always_wrong, asks_strobe, first_captured = wrongs[t], doubtful[t], captured[t, 0]
         base_first, base_enough, base_whole, base_need = 0, 0, 0, 0
         if law.fixed:
             base_first, base_enough, base_whole, base_need = push(
@@ -280,8 +291,15 @@ def walk(
             if taken:
                 readout_end = start + unit.readout
                 wrong = always_wrong or captured_early(
-                    start + captured[t], ready, unit.msb_valid, unit.remote_setup
+                    start + first_captured, ready, unit.msb_valid, unit.remote_setup
                 )
+                if asks_strobe:
+                    # Whatever else is wrong: the strobe's last edge is to be known.
+                    spoilt = spoils(
+                        law, st, unit, start, drawn, place, constant, at, lane, distortions[t],
+                        captured[t], ends_of_bits[t], strobes[t], before, edges,
+                    )  # fmt: skip
+                    wrong = wrong or spoilt
                 # The way to the FIFO.
                 if law.fixed:
                     came, enough = start + base_first, start + base_enough

@@ -1,9 +1,9 @@
 """Which bits or packets of a frame have to be drawn, and where they stand on the line.
 
 Where no bit can catch up with the one ahead of it and no read can come too early, only the bits
-that decide something matter: the first, the release bit, the last where a frame may be discarded,
-and those that begin and end words where a ledger is kept. Draws are indexed, so leaving out the
-others moves none.
+that decide something matter, unless the strobe has to judge every one: the first, the release bit,
+the last where a frame may be discarded, and those that begin and end words where a ledger is kept.
+Draws are indexed, so leaving out the others moves none.
 """
 
 from __future__ import annotations
@@ -11,9 +11,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from simlink.base.instants import FAR, Times
 from simlink.engines.batch.draws import Source, edge_columns
+from simlink.engines.batch.strobe import certain, strobe_columns
 from simlink.link.transport import packets_of
 from simlink.link.unit import Units
 from simlink.scenario.distributions import Distribution, reach
@@ -38,7 +40,10 @@ class Symbols:
         Whether they are packets; whether frames differ in nothing but their start; whether a read
         may come too early.
     columns : list of Source
-        The jitter of each symbol of each lane.
+        The jitter of each symbol of each lane; behind it, where some unit is doubtful, that of
+        the strobe.
+    wrong, doubtful : ndarray of bool, shape (T,)
+        Units of which the strobe spoils every frame, and those whose frames it has to judge.
     """
 
     last_bits: Times
@@ -51,6 +56,8 @@ class Symbols:
     fixed: bool
     may_underrun: bool
     columns: list[Source]
+    wrong: npt.NDArray[np.bool_]
+    doubtful: npt.NDArray[np.bool_]
 
 
 def symbols(scenario: Scenario, units: Units, words: bool) -> Symbols:
@@ -68,12 +75,17 @@ def symbols(scenario: Scenario, units: Units, words: bool) -> Symbols:
     bits, law = scenario.bits_per_lane, scenario.barrier.direction("return").jitter
     packets = packets_of(scenario)
     may_underrun = True
+    wrong = doubtful = np.zeros(len(units.trials), dtype=np.bool_)
+    if scenario.barrier.return_.has_strobe:
+        right, wrong = certain(scenario, units)
+        doubtful = ~(right | wrong)
+    judged = bool(doubtful.any())
     if packets is None:
         firsts = lasts = list(range(bits))
         lines = [0] * bits
         if _alone(scenario, units, law):
             may_underrun = _may_underrun(scenario, units, law)
-            if not may_underrun:
+            if not may_underrun and not judged:
                 firsts = lasts = _deciding(scenario, words)
                 lines = [0] * len(firsts)
         stride, offsets = bits, firsts
@@ -92,6 +104,8 @@ def symbols(scenario: Scenario, units: Units, words: bool) -> Symbols:
         for lane in range(scenario.frame.lanes)
         for offset in offsets
     ]
+    if judged:
+        columns += strobe_columns(scenario)
     return Symbols(
         last_bits=np.array(lasts, dtype=np.int64),
         line_times=np.array(lines, dtype=np.int64),
@@ -100,9 +114,11 @@ def symbols(scenario: Scenario, units: Units, words: bool) -> Symbols:
         word_firsts=np.array([carrier(bit) for bit in whole], dtype=np.int64),
         word_lasts=np.array([carrier(bit + width - 1) for bit in whole], dtype=np.int64),
         packets=packets is not None,
-        fixed=packets is None and law.is_constant and not words,
+        fixed=packets is None and law.is_constant and not words and not judged,
         may_underrun=may_underrun,
         columns=columns,
+        wrong=wrong,
+        doubtful=doubtful,
     )
 
 

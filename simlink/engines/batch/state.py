@@ -36,12 +36,12 @@ LAW = np.dtype(
 #: continues: whether it reads on then. begun: its last service. latch: the first fall of busy
 #: since, of frames that are gone. held: a master that no credit will ever reach. gone: a host that
 #: will never come again. alive, cue: whether the trigger loop goes on, and what it waits for.
-#: low: the oldest conversion that may still change.
+#: low: the oldest conversion that may still change. strobe: when its last edge came out.
 REMOTE = np.dtype(
     _whole(
         "last_arrival", "readout_end", "ready_before", "last_release", "now", "head", "tail",
         "named", "freed", "admitted", "free_at", "continues", "begun", "latch", "held", "gone",
-        "alive", "cue", "low",
+        "alive", "cue", "low", "strobe",
     )
 )  # fmt: skip
 
@@ -79,6 +79,7 @@ _FRESH = {
     "newest": -1, "arrival": NEVER, "ready": NEVER, "release": FAR, "first": FAR, "last": NEVER,
     "end": FAR, "pending": -1, "pending_ready": NEVER, "pending_release": NEVER, "starts": NEVER,
     "free": NEVER, "busy": NEVER, "released": NEVER, "clock": NEVER, "returned": NEVER,
+    "strobe": NEVER,
 }  # fmt: skip
 
 

@@ -159,6 +159,8 @@ class Trial:
         self.rising: list[int] = units.rising[row].tolist()
         self.falling: list[int] = units.falling[row].tolist()
         self.captured: list[int] = units.captured[row].tolist()
+        self.bit_ends: list[int] = units.bit_ends[row].tolist()
+        self.strobe_edges: list[int] = units.strobe_edges[row].tolist()
         self.wrong_later: list[bool] = units.wrong_later[row].tolist()
         self.past_hold: list[bool] = units.past_hold[row].tolist()
         self.host_rising: list[int] = units.host_rising.tolist()

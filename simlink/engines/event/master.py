@@ -9,6 +9,7 @@ from simlink.engines.event.converter import Converter
 from simlink.engines.event.fifo import Fifo, Piece
 from simlink.engines.event.frame import EdgeJitter, Frame, Trial
 from simlink.engines.event.signals import Signals
+from simlink.engines.event.strobe import Strobe
 from simlink.link import remote_clock, transport
 from simlink.link.content import BitOutcome
 from simlink.link.converter import captured_early
@@ -43,6 +44,8 @@ class RemoteMaster:
         # What is on its way to an edge: the frame that is clocked, and the bit.
         self.frame: Frame
         self.bit = 0
+        #: Whether the first bit of the frame that is clocked is captured too early.
+        self.first_wrong = False
         self.rises = Tick(env, self.rise)
         self.falls = Tick(env, self.fall)
         self.clock = signals.make("remote.clock")
@@ -82,6 +85,7 @@ class RemoteMaster:
             start + trial.captured[0], frame.ready, trial.unit.msb_valid, trial.unit.remote_setup
         )
         self.converter.clocked_from(frame, start)
+        self.first_wrong = frame.wrong
         self.lanes.open(frame)
         if self.signals.every_edge:
             self.frame, self.bit = frame, 0
@@ -123,7 +127,7 @@ class RemoteMaster:
     def show_capture(self, frame: Frame, bit: int) -> None:
         """Show which bit a capture gives."""
         outcome = BitOutcome.RIGHT
-        if bit == 0 and frame.wrong:
+        if bit == 0 and self.first_wrong:
             outcome = BitOutcome.PREVIOUS
         elif self.trial.wrong_later[bit]:
             # Too early is the bit before; past its hold, a bit is already the next one.
@@ -133,10 +137,16 @@ class RemoteMaster:
 
 
 class ReturnLanes:
-    """The lanes from the remote master to the FIFO: channels that take bits or packets."""
+    """The lanes from the remote master to the FIFO: channels that take bits or packets.
 
-    def __init__(self, env: Clockwork, trial: Trial, fifo: Fifo) -> None:
-        self.channels = [Channel(env, PUSH, delay, fifo.store) for delay in trial.lane_delay]
+    Bits may have a strobe beside them.
+    """
+
+    def __init__(self, env: Clockwork, trial: Trial, signals: Signals, fifo: Fifo) -> None:
+        distortion = trial.unit.return_distortion
+        self.channels = [
+            Channel(env, PUSH, delay, fifo.store, distortion) for delay in trial.lane_delay
+        ]
         self.packets = transport.packets_of(trial.scenario)
         spans = (
             [(bit, bit) for bit in range(trial.bits)]
@@ -156,10 +166,15 @@ class ReturnLanes:
             len(spans),
         )
         self.jitter: list[list[int]] = []
+        self.strobe: Strobe | None = None
+        if trial.scenario.barrier.return_.has_strobe:
+            self.strobe = Strobe(env, trial, signals, self.channels)
 
     def open(self, frame: Frame) -> None:
         """Take a frame whose clock starts."""
         self.jitter = self.draws(frame.index)
+        if self.strobe is not None and self.strobe.spoils(frame, self.jitter):
+            frame.wrong = True
 
     def enter(self, frame: Frame, bit: int, captured: int) -> None:
         """Take a bit of every lane, captured at an instant; a full packet sets out."""

@@ -54,7 +54,7 @@ class Chain:
         """Connect trigger, converter, remote master, lanes, FIFO and reader."""
         env, trial, signals, counts = self.env, self.trial, self.signals, self.counts
         fifo = Fifo(env, trial, signals)
-        master = RemoteMaster(env, trial, signals, ReturnLanes(env, trial, fifo))
+        master = RemoteMaster(env, trial, signals, ReturnLanes(env, trial, signals, fifo))
         master.converter = converter = Converter(env, trial, signals, master)
         reader = Reader(env, trial, signals, fifo, counts)
         channel = Channel(env, ARRIVE, trial.unit.forward, converter.arrive)

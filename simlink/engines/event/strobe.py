@@ -1,0 +1,81 @@
+"""The strobe of the remote master, beside the lanes on which its bits cross one by one."""
+
+from __future__ import annotations
+
+from simlink.engines.event.channel import Channel
+from simlink.engines.event.clockwork import PUSH, Clockwork
+from simlink.engines.event.frame import EdgeJitter, Frame, Trial
+from simlink.engines.event.signals import Signals
+from simlink.link.strobe import taken_wrong
+
+
+class Strobe:
+    """A channel of the return direction: its rising edges take the bits of every lane.
+
+    What it takes is worked out as a frame's clock starts, since every edge is known by then; its
+    edges are events only where somebody watches them.
+
+    Parameters
+    ----------
+    lanes : list of Channel
+        The lanes that it takes the bits of.
+    """
+
+    def __init__(
+        self, env: Clockwork, trial: Trial, signals: Signals, lanes: list[Channel]
+    ) -> None:
+        self.trial = trial
+        self.lanes = lanes
+        unit = trial.unit
+        distortion, min_pulse = unit.strobe_distortion, unit.return_pulse
+        self.channel = Channel(env, PUSH, unit.strobe, self.arrives, distortion, min_pulse)
+        law, edges = trial.scenario.barrier.direction("return").jitter, 2 * trial.bits
+        self.jitter = EdgeJitter(trial, law, ["barrier.return.jitter strobe"], edges)
+        ends = [f"barrier.return.jitter lane {lane} end" for lane in range(trial.lanes)]
+        self.end_jitter = EdgeJitter(trial, law, ends, 1)
+        #: Whether nothing is drawn, and what the first frame came to: whether it was spoilt, and
+        #: when the strobe's last edge came out, counted from the start of the clock.
+        self.alike = law.is_constant
+        self.first: tuple[bool, int] | None = None
+        self.signal = signals.make("fifo.strobe")
+
+    def spoils(self, frame: Frame, jitter: list[list[int]]) -> bool:
+        """Send the strobe of a frame whose clock starts; tell whether it takes a bit wrong.
+
+        Parameters
+        ----------
+        frame : Frame
+            None of its bits has entered a lane yet.
+        jitter : list of list of int, fs
+            Of each bit of each lane.
+        """
+        start, channels = frame.clock_start, (self.channel, *self.lanes)
+        if not self.alike or self.signal.observers or max(one.ahead for one in channels) > start:
+            return self.send(frame, jitter)
+        # All that came before has come out, so that every frame is as the first is.
+        if self.first is None:
+            self.first = self.send(frame, jitter), self.channel.ahead - start
+        spoilt, lasts = self.first
+        self.channel.ahead = start + lasts
+        return spoilt
+
+    def send(self, frame: Frame, jitter: list[list[int]]) -> bool:
+        """Send the strobe and judge every bit; see `spoils`."""
+        trial, start = self.trial, frame.clock_start
+        edges = [start + offset for offset in trial.strobe_edges]
+        watched = len(edges) if self.signal.observers else 0
+        came = self.channel.send_clock(frame, edges, self.jitter(frame.index)[0], watched)
+        if len(came) < len(edges):
+            return True
+        begins = [start + offset for offset in trial.captured]
+        ends = [start + offset for offset in trial.bit_ends]
+        last = self.end_jitter(frame.index)
+        for lane, channel in enumerate(self.lanes):
+            valid, until = channel.carry(begins, ends, jitter[lane] + last[lane], channel.ahead)
+            if any(map(taken_wrong, came[::2], valid, until)):
+                return True
+        return False
+
+    def arrives(self, frame: Frame, number: int) -> None:
+        """Show an edge that arrives."""
+        self.signal.set(1 - number % 2, frame.index, number // 2, None, "remote.clock")
