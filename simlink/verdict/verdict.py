@@ -1,24 +1,20 @@
 """The verdict of a run: every limit, the one with the least margin, what breaks and what cures it.
 
-`captures` gives the rows of the serial clock, `channels` those of the barrier, `cycle` those of
-the converter's cycle, `load` and `flow` those of what comes after it; `cause` names what is at
-fault and `remedy` what cures it.
+`rows` gives the limits, `cause` names what is at fault and `remedy` what cures it.
 """
 
 from __future__ import annotations
 
-import importlib
 from fractions import Fraction
 from typing import TYPE_CHECKING
 
 from simlink.base.wording import number, rate_text
-from simlink.verdict import captures, channels, cycle, flow, load
-from simlink.verdict.limit import KEYS, Cause, Known, Limit, Remedy, Verdict
-from simlink.verdict.seen import Seen
+from simlink.verdict.cause import explained
+from simlink.verdict.limit import Cause, Known, Limit, Verdict
+from simlink.verdict.rows import rows_of
 from simlink.verdict.wording import COUNTED, margin_text, value_text
 
 if TYPE_CHECKING:
-    from simlink.proofs.proof import Proof
     from simlink.running.run import Run
     from simlink.scenario.schema import Scenario
 
@@ -34,9 +30,8 @@ def verdict_of(run: Run) -> Verdict:
     run : Run
         A finished run, or the finished trials of an interrupted one.
     """
-    limits = limits_of(run)
-    broken = [one for one in limits if one.known is Known.VIOLATED]
-    causes, remedies = _causes(run, limits) if broken else ((), ())
+    limits = rows_of(run)
+    causes, remedies = explained(run, limits)
     least = least_of(limits)
     return Verdict(
         meets=all(one.holds for one in limits),
@@ -47,15 +42,6 @@ def verdict_of(run: Run) -> Verdict:
         causes=causes,
         remedies=remedies,
     )
-
-
-def limits_of(run: Run) -> tuple[Limit, ...]:
-    """Return every limit that applies to a run, in the order of `KEYS`."""
-    seen = Seen(run, _proofs(run.scenario))
-    found = [*captures.rows(seen), *channels.rows(seen), *cycle.rows(seen), *load.rows(seen)]
-    broken = any(one.known is Known.VIOLATED for one in found)
-    found += flow.rows(seen, broken)
-    return tuple(sorted(found, key=lambda one: KEYS.index(one.key)))
 
 
 def least_of(limits: tuple[Limit, ...]) -> Limit | None:
@@ -141,22 +127,3 @@ def because(limits: tuple[Limit, ...], least: Limit | None, causes: tuple[Cause,
     how = {Known.PROVEN: "is proven", Known.NOT_SEEN: "was not seen broken"}[least.known]
     rests = f"It rests on {_listed(list(least.keys[:_MOST_KEYS]))}, and" if least.keys else "It"
     return f"{rests} {how}: {least.evidence}."
-
-
-def _proofs(scenario: Scenario) -> dict[str, Proof]:
-    try:
-        prove = importlib.import_module("simlink.proofs.prove").prove
-    except ImportError:
-        return {}
-    found: dict[str, Proof] = prove(scenario)
-    return found
-
-
-def _causes(run: Run, limits: tuple[Limit, ...]) -> tuple[tuple[Cause, ...], tuple[Remedy, ...]]:
-    try:
-        cause = importlib.import_module("simlink.verdict.cause")
-        remedy = importlib.import_module("simlink.verdict.remedy")
-    except ImportError:
-        return (), ()
-    causes = cause.causes_of(run, limits)
-    return causes, remedy.remedies_for(run, limits, causes)

@@ -1,0 +1,192 @@
+"""What to change so that a broken limit holds, and to which value; each is run before it is told.
+
+What a designer can set comes first: a depth, a threshold, a clock, a capture, a timeout; the
+trigger rate comes last, for it is what was asked for. A value is sought on the draws of the run,
+rounded to the safe side to what one would write, and run: it has to mend the limit and to break
+none that held.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from fractions import Fraction
+from typing import TYPE_CHECKING, Any
+
+from simlink.base.wording import quantity
+from simlink.scenario.faults import written
+from simlink.scenario.quantities import Rate
+from simlink.verdict.limit import Limit, Remedy
+from simlink.verdict.what_if import WhatIf
+
+if TYPE_CHECKING:
+    from simlink.scenario.schema import Scenario
+
+#: Remedies of one limit at the most.
+_MOST = 2
+#: How often a value is doubled, or halved, in search of one that mends.
+_DOUBLINGS = 8
+#: Halvings of what is left between a value that mends and one that does not, but for counts.
+_HALVINGS = 7
+_DIGITS = 3
+
+
+@dataclass(frozen=True)
+class Knob:
+    """Something that can be set.
+
+    Attributes
+    ----------
+    key : str
+        Of the scenario.
+    kind : {"count", "clock", "time", "choice"}
+        What it is.
+    up : bool
+        Whether more of it helps.
+    most : int
+        The most that a count may be.
+    choice : object
+        What a choice is set to.
+    """
+
+    key: str
+    kind: str
+    up: bool = True
+    most: int = 10**6
+    choice: Any = None
+
+
+def remedies_of(scenario: Scenario, limit: Limit, what_if: WhatIf) -> list[Remedy]:
+    """Return what would mend a limit, the cheapest first; empty where nothing in reach does.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        What was run.
+    limit : Limit
+        Does not hold.
+    what_if : WhatIf
+        A stretch that can be repeated.
+    """
+    found: list[Remedy] = []
+    if not what_if.shown:
+        return found
+    for knob in _knobs(scenario, limit):
+        value = _sought(scenario, knob, what_if)
+        if value is not None and what_if.cures({knob.key: value}):
+            text = f"{knob.key} = {written(value)}"
+            said = f"With {text} it holds on the same draws, and nothing else breaks."
+            found.append(Remedy(limit.key, ((knob.key, written(value)),), said, True))
+        if len(found) == _MOST:
+            break
+    return found
+
+
+def _knobs(scenario: Scenario, limit: Limit) -> Iterator[Knob]:
+    """Give what may be set to mend a limit."""
+    remote = scenario.link.scheme == "remote_master"
+    clock = "remote_clock.frequency" if remote else "host.clock"
+    key, host = limit.key, scenario.host
+    slower = Knob(clock, "clock", up=False)
+    if key == "fifo_depth":
+        yield Knob("fifo.depth", "count")
+    if key in ("fifo_depth", "host_rate"):
+        if not host.read_all:
+            yield Knob("host.read_all", "choice", choice=True)
+        yield Knob("host.clock", "clock")
+    if key == "notice":
+        yield Knob("host.notice", "choice", choice="count")
+    if key == "timeout" and host.timeout is not None:
+        yield Knob("host.timeout", "time")
+    if key == "early_read":
+        yield Knob("fifo.release_bits", "count", most=scenario.bits_per_lane)
+        yield Knob("host.clock", "clock", up=False)
+    if key == "packet_rate" and scenario.barrier.return_.packet_bits is not None:
+        yield Knob("barrier.return.packet_bits", "count", most=scenario.bits_per_lane)
+    if key == "period":
+        yield Knob(clock, "clock")
+    if key == "first_bit" and remote:
+        yield Knob("remote_clock.start_delay", "time")
+    if key in ("setup", "first_bit"):
+        capture = "remote_clock.capture" if remote else "host.capture"
+        yield Knob(capture, "choice", choice="whole")
+    if key == "hold":
+        capture = "remote_clock.capture" if remote else "host.capture"
+        yield Knob(capture, "choice", choice="half")
+    if key in (
+        "setup", "hold", "first_bit", "strobe_setup", "strobe_hold", "pulse", "line_rate",
+        "clock_period", "clock_high", "clock_low",
+    ):  # fmt: skip
+        yield slower
+    if scenario.trigger.rate is not None:
+        yield Knob("trigger.rate", "clock", up=False)
+
+
+def _sought(scenario: Scenario, knob: Knob, what_if: WhatIf) -> Any:
+    """Return the value nearest to the present one that mends, as the file would hold it."""
+    if knob.kind == "choice":
+        return knob.choice if what_if.mends({knob.key: knob.choice}) else None
+    now = _present(scenario, knob)
+    if now is None:
+        return None
+    if knob.kind == "count":
+        return _count(knob, int(now), what_if)
+    bad, good = now, now
+    for _ in range(_DOUBLINGS):
+        good = good * 2 if knob.up else good / 2
+        if what_if.mends({knob.key: _written(knob, good)}):
+            break
+        bad = good
+    else:
+        return None
+    for _ in range(_HALVINGS):
+        middle = (bad + good) / 2
+        if what_if.mends({knob.key: _written(knob, middle)}):
+            good = middle
+        else:
+            bad = middle
+    return _written(knob, good)
+
+
+def _count(knob: Knob, now: int, what_if: WhatIf) -> int | None:
+    bad, good = now, now
+    while True:
+        good = min(2 * good, knob.most)
+        if good <= bad:
+            return None
+        if what_if.mends({knob.key: good}):
+            break
+        if good >= 64 * max(now, 4):
+            return None
+        bad = good
+    while good - bad > 1:
+        middle = (bad + good) // 2
+        if what_if.mends({knob.key: middle}):
+            good = middle
+        else:
+            bad = middle
+    return good
+
+
+def _present(scenario: Scenario, knob: Knob) -> Fraction | None:
+    section, name = knob.key.rsplit(".", 1)
+    part: Any = scenario
+    for step in section.split("."):
+        part = getattr(part, "return_" if step == "return" else step)
+    value = getattr(part, name)
+    if isinstance(value, Rate):
+        return value.value
+    if knob.kind == "time":
+        if not value.is_constant:
+            return None
+        # From nothing there is nothing to double.
+        return Fraction(max(value.constant_value, 10**6))
+    return Fraction(value)
+
+
+def _written(knob: Knob, value: Fraction) -> str:
+    """Return a value as one would write it, rounded to the side that helps."""
+    rounding = "ROUND_UP" if knob.up else "ROUND_DOWN"
+    if knob.kind == "clock":
+        return quantity(value, "Hz", _DIGITS, rounding)
+    return quantity(value / 10**15, "s", _DIGITS, rounding)

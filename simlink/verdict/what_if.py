@@ -1,0 +1,102 @@
+"""The same draws with other values: whether a limit that is broken would hold.
+
+Draws belong to a source and a conversion, so that whatever is not changed stays as it was. A
+stretch of the run is repeated, long enough to show what is broken and bounded in its length.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
+
+from simlink.base.errors import InputError
+from simlink.running.run import run as simulate
+from simlink.verdict.rows import rows_of
+
+if TYPE_CHECKING:
+    from simlink.running.run import Run
+    from simlink.scenario.schema import Scenario
+    from simlink.verdict.limit import Limit
+
+#: Conversions of a stretch at the most, by the engine that ran: one repetition takes about half a
+#: second.
+_MOST = {"event": 2_000, "batch": 200_000}
+_SHORTEST = 64
+
+Values = Mapping[str, Any]
+
+
+class WhatIf:
+    """A stretch of a run that can be repeated with other values.
+
+    Parameters
+    ----------
+    run : Run
+        What was seen.
+    key : str
+        The limit that is asked about.
+
+    Attributes
+    ----------
+    shown : bool
+        Whether the stretch shows the limit broken, so that holding it says something.
+    before : set of str
+        The limits that hold in the stretch as it is.
+    """
+
+    def __init__(self, run: Run, key: str) -> None:
+        self.key, self.engine = key, run.engine
+        self.scenario = run.scenario
+        self._tried: dict[str, dict[str, Limit] | None] = {}
+        most = _MOST[run.engine]
+        self._shape = _shape(run.scenario, most, _SHORTEST)
+        rows = self.rows({})
+        while rows is not None and self._holds(rows) and self._longer(most):
+            self._tried.clear()
+            rows = self.rows({})
+        self.shown = rows is not None and not self._holds(rows)
+        self.before = {name for name, row in (rows or {}).items() if row.holds}
+
+    def _longer(self, most: int) -> bool:
+        """Take a longer stretch; tell whether there is one."""
+        longer = _shape(self.scenario, most, 8 * self._shape[1])
+        changed = longer != self._shape
+        self._shape = longer
+        return changed
+
+    def _holds(self, rows: Mapping[str, Limit]) -> bool:
+        return self.key not in rows or rows[self.key].holds
+
+    def rows(self, values: Values) -> dict[str, Limit] | None:
+        """Return the limits of the stretch with other values; None if they make no scenario."""
+        name = repr(sorted(values.items()))
+        if name not in self._tried:
+            self._tried[name] = self._run(values)
+        return self._tried[name]
+
+    def _run(self, values: Values) -> dict[str, Limit] | None:
+        trials, each = self._shape
+        try:
+            changed = self.scenario.with_values(values).with_(trials=trials, conversions=each)
+        except InputError:
+            return None
+        found = simulate(changed, engine=self.engine, ledger=False, workers=1)
+        return {row.key: row for row in rows_of(found)}
+
+    def mends(self, values: Values) -> bool:
+        """Tell whether the limit holds with other values."""
+        rows = self.rows(values)
+        return rows is not None and self._holds(rows)
+
+    def cures(self, values: Values) -> bool:
+        """Tell whether the limit holds with other values, and all that held before hold still."""
+        rows = self.rows(values)
+        if rows is None or not self._holds(rows):
+            return False
+        return all(name not in rows or rows[name].holds for name in self.before)
+
+
+def _shape(scenario: Scenario, most: int, each: int) -> tuple[int, int]:
+    """Return how many units, and how many conversions of each, a stretch has."""
+    each = min(scenario.conversions, each, most)
+    return max(1, min(scenario.trials, most // each)), each
