@@ -33,7 +33,12 @@ MANY = int(os.environ.get("SIMLINK_MANY") or 60)
 #: What rounding edges to the femtosecond, each once, may come to in a margin.
 ROUNDED = 4
 
-every_scheme = st.one_of(scenarios(), serial_scenarios(), strobed())
+#: What a data sheet asks of the clock, which changes no simulation.
+ASKED = dict.fromkeys(f"converter.min_clock_{name}" for name in ("period", "high", "low"))
+
+every_scheme = st.one_of(scenarios(), serial_scenarios(), strobed()).map(
+    lambda scenario: scenario.with_values(ASKED)
+)
 
 
 def budget_of(scenario):

@@ -87,7 +87,7 @@ def test_every_value_is_the_one_drawn_from_its_own_source():
     for name in ("min_clock_period", "min_clock_high", "min_clock_low"):
         sources[name] = {f"converter.{name}": getattr(scenario.converter, name)}
     distortion = {"barrier.return.pulse_width_distortion": back.pulse_width_distortion}
-    sources |= {"returned_distortion": distortion, "busy_distortion": distortion}
+    sources |= {f"{name}_distortion": distortion for name in ("returned", "busy", "strobe")}
     out = {"barrier.forward.delay": forward.delay, "barrier.forward.spread": forward.spread}
     home = {"barrier.return.delay": back.delay, "barrier.return.spread": back.spread}
     sources |= {

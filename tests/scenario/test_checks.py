@@ -137,12 +137,6 @@ def spread(low, high):
         ({"barrier__delay_covers": "skew"}, "barrier.delay_covers", "a list of any of"),
         ({"barrier__delay_covers": [3]}, "barrier.delay_covers[0]", "got 3; a list of any of"),
         # Limits that differ by 1 ns leave a distortion of 1.
-        (
-            {"barrier__min_pulse": "9.1 ns", "barrier__pulse_width_distortion": "2 ns",
-             "barrier__delay_covers": ["pulse_width_distortion"],
-             "barrier__return__delay": spread("5 ns", "6 ns")},
-            "barrier.min_pulse", "pulse is 9 ns",
-        ),
         ({"conversions": 10**10}, "conversions", "2.5 h is the most"),
         ({"trigger__rate": "0.1 Hz"}, "trigger.rate", "2.5 h is the most"),
         ({"trigger": {"pattern": "poisson", "rate": "0.125 Hz"}}, "trigger.rate", "2.5 h is"),

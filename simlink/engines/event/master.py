@@ -143,9 +143,9 @@ class ReturnLanes:
     """
 
     def __init__(self, env: Clockwork, trial: Trial, signals: Signals, fifo: Fifo) -> None:
-        distortion = trial.unit.return_distortion
         self.channels = [
-            Channel(env, PUSH, delay, fifo.store, distortion) for delay in trial.lane_delay
+            Channel(env, PUSH, delay, fifo.store, longer)
+            for delay, longer in zip(trial.lane_delay, trial.lane_distortion, strict=True)
         ]
         self.packets = transport.packets_of(trial.scenario)
         spans = (
