@@ -80,6 +80,7 @@ _SLOWER = (
     "strobe_hold", "pulse", "line_rate", "early_read",
 )  # fmt: skip
 _DEEP = 4096
+CLOCKS = ("remote_clock.frequency", "host.clock")
 
 
 def explained(run: Run, limits: tuple[Limit, ...]) -> tuple[tuple[Cause, ...], tuple[Remedy, ...]]:
@@ -204,7 +205,9 @@ def _rests_on(scenario: Scenario, limit: Limit) -> list[str]:
     if limit.key == "timeout":
         keys += ["fifo.sync_delay", "remote_clock.frequency", "host.timeout"]
     found = dict.fromkeys(keys)
-    return sorted(found, key=lambda key: -_takes(scenario, key))
+    # A slower clock gives every capture time; the parts are asked first.
+    last = limit.key in _SLOWER
+    return sorted(found, key=lambda key: (last and key in CLOCKS, -_takes(scenario, key)))
 
 
 def _takes(scenario: Scenario, key: str) -> float:
@@ -218,7 +221,7 @@ def _takes(scenario: Scenario, key: str) -> float:
         low, high = value.support
         most = max(abs(low), abs(high))
         return most if math.isfinite(most) else 50 * abs(value.mean)
-    if key in ("remote_clock.frequency", "host.clock") and isinstance(value, Rate):
+    if key in CLOCKS and isinstance(value, Rate):
         return float(scenario.bits_per_lane * 10**15 / value.value)
     return 0.0
 
@@ -241,7 +244,7 @@ def _value(scenario: Scenario, key: str) -> Any:
 def _best(scenario: Scenario, limit: Limit, key: str) -> tuple[Any, str] | None:
     """Return a quantity at its best, as the file would hold it, and that in words."""
     value, last = _value(scenario, key), key.rsplit(".", 1)[-1]
-    if key in ("remote_clock.frequency", "host.clock", "trigger.rate"):
+    if key in (*CLOCKS, "trigger.rate"):
         if not isinstance(value, Rate):
             return None
         slower = limit.key in _SLOWER or key == "trigger.rate"

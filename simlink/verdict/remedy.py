@@ -118,6 +118,8 @@ def _knobs(scenario: Scenario, limit: Limit) -> Iterator[Knob]:
         "clock_period", "clock_high", "clock_low",
     ):  # fmt: skip
         yield slower
+    if scenario.trigger.pattern == "poisson":
+        yield Knob("trigger.pattern", "choice", choice="periodic")
     if scenario.trigger.rate is not None:
         yield Knob("trigger.rate", "clock", up=False)
 

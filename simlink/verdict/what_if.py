@@ -22,6 +22,11 @@ if TYPE_CHECKING:
 #: second.
 _MOST = {"event": 2_000, "batch": 200_000}
 _SHORTEST = 64
+#: Limits that a few conversions show as well as many.
+_STATIC = (
+    "clock_period", "clock_high", "clock_low", "setup", "hold", "strobe_setup", "strobe_hold",
+    "pulse", "line_rate", "signals", "packet_rate", "host_rate",
+)  # fmt: skip
 
 Values = Mapping[str, Any]
 
@@ -49,7 +54,7 @@ class WhatIf:
         self.scenario = run.scenario
         self._tried: dict[str, dict[str, Limit] | None] = {}
         most = _MOST[run.engine]
-        self._shape = _shape(run.scenario, most, _SHORTEST)
+        self._shape = _shape(run.scenario, most, _SHORTEST if key in _STATIC else most)
         rows = self.rows({})
         while rows is not None and self._holds(rows) and self._longer(most):
             self._tried.clear()

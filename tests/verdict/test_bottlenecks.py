@@ -105,7 +105,9 @@ def test_the_right_key_is_blamed_and_the_cure_cures(case):
             continue
         changes = case.changes | {key: value_of(text) for key, text in remedy.changes}
         cured = run_of(made(changes, BASES[case.scheme])).verdict
-        assert cured[case.row].holds, (remedy.text, cured[case.row].evidence)
+        # A limit may be gone altogether, as that of edges is for a host that is told a count.
+        for row in cured.limits:
+            assert row.key != case.row or row.holds, (remedy.text, row.evidence)
 
 
 def value_of(text):
