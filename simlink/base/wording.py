@@ -152,6 +152,21 @@ def share(value: float, digits: int = _FEWEST) -> str:
     return f"{value:.{digits}g}"
 
 
+def bound(value: float) -> str:
+    """Return a share that something lies below as a bare number, rounded up to two digits."""
+    return f"{float(_above(value)):.{_FEWEST}g}"
+
+
+def bound_percent(value: float) -> str:
+    """Return a share that something lies below in per cent, rounded up to two digits."""
+    return f"{_above(100 * value):f} %"
+
+
+def _above(value: float) -> Decimal:
+    # What a float is off by is no reason to go up by a digit.
+    return _rounded(value * (1 - 1e-12), _FEWEST, ROUND_UP)
+
+
 def count(value: float) -> str:
     """Return a large number of things to three digits, such as ``"2.5e+06"``."""
     return f"{value:.3g}"

@@ -170,3 +170,19 @@ def test_a_column_has_one_unit_and_keeps_its_zeros():
     assert wording.in_unit(-12_345_678, 10**6) == "-12.35"
     assert wording.in_unit(123_456_789, 10**6, 2) == "123"
     assert wording.in_unit(7, 1) == "7"
+
+
+@pytest.mark.parametrize(
+    ("value", "said", "in_percent"),
+    [
+        (0.1301, "0.14", "14 %"),
+        (0.13, "0.13", "13 %"),
+        (0.950000000000000067, "0.95", "95 %"),
+        (2.4961e-4, "0.00025", "0.025 %"),
+        (2.51e-7, "2.6e-07", "0.000026 %"),
+        (0.999, "1", "100 %"),
+    ],
+)
+def test_a_bound_is_rounded_up(value, said, in_percent):
+    assert wording.bound(value) == said
+    assert wording.bound_percent(value) == in_percent
