@@ -20,6 +20,7 @@ from simlink.pictures.diagram.tracks import MOST, TABLE
 from simlink.running.ledger import table
 from simlink.running.run import run
 from simlink.scenario.loading import load
+from simlink.tracing.measured import over_run
 from tests.engines.chain import NS, chain
 from tests.engines.host_clocked_scenarios import serial, serial_scenarios
 from tests.strategies import scenarios
@@ -493,3 +494,13 @@ def test_bands_where_the_clock_crosses_are_the_ranges_of_its_way():
     assert reach["remote.clock"] == {(9, 11), (8, 14)}
     assert reach["host.data[0]"] == {(12, 15)}
     assert reach["host.busy"] == {(11, 15)}
+
+
+@pytest.mark.parametrize(("most", "over"), [(40, "the first 4 of "), (10**6, "all ")])
+def test_what_the_limits_were_measured_on_is_told_below(most, over):
+    """Of ten units of which four conversions are traced, nobody may read that it was the run."""
+    scenario = shipped("shallow-fifo").with_(trials=10, conversions=5)
+    drawn = draw(scenario, "0", limits=over_run(scenario, most))
+    foot = " ".join(label.text for label in drawn.layout.labels if label.role == "foot")
+    said = f"largest over {over}5 conversions of each of 10 units, in the same unit."
+    assert said in foot
