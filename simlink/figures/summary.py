@@ -55,8 +55,9 @@ class Figure:
         independent of each other; conversions may be.
     note : str or None
         What the figure covers, where its name does not tell.
-    lacking : str or None
-        Why it has no interval, where the run is too short for one.
+    instead : str or None
+        What a table says in the interval's place: why the run is too short for one, or that the
+        interval is but the bound of what was not seen.
     """
 
     value: float | None
@@ -68,7 +69,7 @@ class Figure:
     unit: str = "1"
     conversions: int | None = None
     note: str | None = None
-    lacking: str | None = None
+    instead: str | None = None
 
     @property
     def none_or_all(self) -> bool:
@@ -96,13 +97,15 @@ class Figure:
         """Return the interval with the digits that its own width leaves meaning to.
 
         One end alone is said as a bound, and so is what is known of a share of which none was
-        seen, or nothing else; where there should be an interval and is none, the reason.
+        seen, or nothing else; `instead` stands before all.
         """
         low, high = self.low, self.high
         if self.none_or_all:
             return self.bounds()
+        if self.instead is not None:
+            return self.instead
         if low is None and high is None:
-            return self.lacking or ""
+            return ""
         if low is None or high is None:
             end = low if high is None else high
             assert end is not None
@@ -132,13 +135,12 @@ class Figure:
         units = self.high if none else None if self.low is None else 1 - self.low
         if units is None:
             return ""
-        said = [f"{wording.bound_percent(units)} of units"]
+        said = [f"{wording.bound_percent(units, none)} of units"]
         if self.conversions:
             tries = "words" if self.conversions == self.of else "conversions"
-            most = wording.bound(intervals.nothing_seen(self.conversions))
+            most = wording.bound(intervals.nothing_seen(self.conversions), none)
             said.append(f"{most} if {tries} are independent")
-        start = "below" if none else "all but"
-        return "; ".join(f"{start} {one}" for one in said)
+        return "; ".join(said)
 
 
 def share(counts: Times, of: Times, words: int = 1) -> Figure:
@@ -177,16 +179,18 @@ def rate(above: Any, below: Any, unit: str) -> Figure:
     Parameters
     ----------
     above, below : array_like, shape (T,)
-        What each trial adds to either sum.
+        What each trial adds to either sum; nothing is below zero.
     unit : str
-        Of the ratio.
+        Of the ratio; a share of time (``"1"``) is at most 1.
     """
     total = float(np.sum(below))
     if total == 0:
         return Figure(None, unit=unit)
     low, high = intervals.ratio(above, below)
-    confidence = None if low is None else CONFIDENCE
-    return Figure(float(np.sum(above)) / total, low, high, confidence, unit=unit)
+    if low is None or high is None:
+        return Figure(float(np.sum(above)) / total, unit=unit)
+    low, high = max(low, 0.0), min(high, 1.0) if unit == "1" else high
+    return Figure(float(np.sum(above)) / total, low, high, CONFIDENCE, unit=unit)
 
 
 def at_share(offered: Figure, delivered: Figure) -> Figure:
@@ -197,23 +201,17 @@ def at_share(offered: Figure, delivered: Figure) -> Figure:
     known = (offered.low, offered.high), (delivered.low, delivered.high)
     low, high = intervals.product(*known, values)
     confidence = None if low is None else CONFIDENCE
-    note = "nothing lost; its lower end is the bound of what may be lost, by units"
-    return Figure(
-        values[0] * values[1],
-        low,
-        high,
-        confidence,
-        unit=offered.unit,
-        note=note if delivered.count == delivered.of else None,
-    )
+    found = Figure(values[0] * values[1], low, high, confidence, unit=offered.unit)
+    if delivered.count < delivered.of:
+        return found
+    # A lower end far below it would read as if words had been lost.
+    note = "the lower end is the bound of what may be lost, by units"
+    return replace(found, note=note, instead="nothing lost: all that is offered")
 
 
 def root(figure: Figure, unit: str) -> Figure:
     """Return the square root of a figure that is not below zero."""
-    ends = [
-        None if one is None else max(one, 0.0) ** 0.5
-        for one in (figure.value, figure.low, figure.high)
-    ]
+    ends = [None if one is None else one**0.5 for one in (figure.value, figure.low, figure.high)]
     return replace(figure, value=ends[0], low=ends[1], high=ends[2], unit=unit)
 
 
@@ -232,8 +230,8 @@ def if_enough(figure: Figure, draws: int, *laws: Distribution) -> Figure:
     fewest = min(rare_draws(law, draws) for law in laws)
     if figure.low is None or fewest >= FEWEST:
         return figure
-    lacking = f"too few rare draws: about {wording.share(fewest)} expected"
-    return replace(figure, low=None, high=None, confidence=None, lacking=lacking)
+    instead = f"too few rare draws: about {wording.share(fewest)} expected"
+    return replace(figure, low=None, high=None, confidence=None, instead=instead)
 
 
 def latency(latencies: Latencies, name: str, note: str) -> dict[str, Figure]:

@@ -155,7 +155,7 @@ def test_plain_figures_hold_every_part():
             "unit": "1",
             "conversions": None,
             "note": None,
-            "lacking": None,
+            "instead": None,
         }
     }
 
@@ -175,7 +175,7 @@ def test_plain_figures_hold_every_part():
         ),
         (
             Figure(1.0, 1 - 0.11735, 1.0, 0.95, 12000, 12000, conversions=12000),
-            "all but 12 % of units; all but 0.00025 if words are independent",
+            "above 88 % of units; above 0.99975 if words are independent",
         ),
         (Figure(None, 0.0, 0.1301, 0.95, 0, 21), "below 14 % of units"),
         (Figure(None, count=0, of=0), ""),
@@ -196,7 +196,7 @@ def test_none_or_all_seen_is_bounded_by_units_and_by_words(figure, said):
         (Figure(2e-6, 1.5e-6, None, 0.95, unit="s"), "1.5 us or more"),
         (Figure(2e-6, None, 3.5e-6, 0.95, unit="s"), "3.5 us or less"),
         (Figure(2e-6, unit="s", note="of frames read"), ""),
-        (Figure(0.5, lacking="too few rare draws"), "too few rare draws"),
+        (Figure(0.5, instead="too few rare draws"), "too few rare draws"),
         (Figure(0.5, 0.41, 0.62, 0.95), "0.4 to 0.6"),
         # 9999 of 10000 are not all, and nor is the end of their interval.
         (Figure(0.9999, 0.9, 0.99998, 0.95, 9999, 10000), "all but 2e-05 to 0.1"),
@@ -211,7 +211,7 @@ def test_what_is_delivered_of_a_run_without_losses_is_all():
     found = figures({"trials": 10, "conversions": 1000})["delivered"]
     assert found.text() == "all"
     # 1 - 0.05^(1/10) = 0.2589, 1 - 0.05^(1/10000) = 0.000299528.
-    assert found.bounds() == "all but 26 % of units; all but 0.0003 if words are independent"
+    assert found.bounds() == "above 74 % of units; above 0.9997 if words are independent"
 
 
 PATTERNS = {
@@ -241,6 +241,8 @@ def test_a_link_that_loses_nothing_delivers_exactly_what_is_offered(pattern, con
     offered, delivered = found["throughput_offered"], found["throughput_delivered"]
     assert delivered.value == offered.value
     assert delivered.high == pytest.approx(offered.high, rel=1e-12)
+    assert delivered.low <= offered.low
+    assert delivered.interval() == "nothing lost: all that is offered"
     if pattern in ("periodic", "jittered"):
         assert offered.value == pytest.approx(1e6, rel=1e-9)
     if pattern == "burst":
@@ -291,7 +293,15 @@ def test_a_run_with_too_few_rare_draws_has_no_interval_of_the_busy_share_and_say
     few = figures(RARE | {"conversions": 50})["host_busy_share"]
     assert (few.low, few.high, few.confidence) == (None, None, None)
     assert few.value > 0
-    assert few.interval() == few.lacking == "too few rare draws: about 2 expected"
+    assert few.interval() == few.instead == "too few rare draws: about 2 expected"
     enough = figures(RARE | {"conversions": 90})["host_busy_share"]
     assert enough.low < enough.value < enough.high
-    assert enough.lacking is None
+    assert enough.instead is None
+
+
+def test_ends_of_intervals_stay_where_figures_can_be():
+    """Few trials that differ much: a rate is not below zero, nor a share of time above one."""
+    slow = summary.rate([1.0, 1.0, 9.0], [1.0, 1.0, 1.0], "words/s")
+    assert slow.low == 0.0 < slow.value < slow.high
+    busy = summary.rate([0.9, 1.0, 0.2], [1.0, 1.0, 1.0], "1")
+    assert busy.low < busy.value < busy.high == 1.0
