@@ -36,7 +36,7 @@ def third_moment(law: Distribution) -> float:
             relative = law.sigma / law.given_mean
             return (3 * relative + relative**3) * deviation**3
         case Limits():
-            low, high = law.low - law.mean, law.high - law.mean
+            low, high = law.least - law.mean, law.high - law.mean
             # Of three numbers that add up to 0, as those of a triangular law do.
             return low * (law.typical - law.mean) * high / 10
         case _:
