@@ -143,13 +143,39 @@ def interval(low: float, high: float, unit: str) -> str:
             _rounded(end, digits_of(end, width)) if end else Decimal(0) for end in (low, high)
         ]
         power, prefix = _prefix(max(end.adjusted() for end in rounded if end), unit)
-        ends = [f"{rounded[0].scaleb(-power):f}", f"{rounded[1].scaleb(-power):f} {prefix}{unit}"]
+        least, most = (end.scaleb(-power) if end else end for end in rounded)
+        ends = [f"{least:f}", f"{most:f} {prefix}{unit}"]
     return " to ".join(ends)
 
 
 def share(value: float, digits: int = _FEWEST) -> str:
     """Return a share as a bare number, such as ``"0.0012"`` or ``"1.2e-06"``."""
     return f"{value:.{digits}g}"
+
+
+def bound(value: float, few: bool = True) -> str:
+    """Return that a share is bounded, such as ``"below 0.0005"``, rounded to the side that holds.
+
+    Parameters
+    ----------
+    value : float
+        What the share lies below; for a share that is nearly all, what the rest lies below.
+    few : bool
+        Whether it is the share itself; else ``"above 0.9995"`` is said.
+    """
+    found = _above(value)
+    return f"below {float(found):.{_FEWEST}g}" if few else f"above {1 - found:f}"
+
+
+def bound_percent(value: float, few: bool = True) -> str:
+    """Return the same in per cent, such as ``"below 14 %"`` or ``"above 86 %"``."""
+    found = _above(100 * value)
+    return f"below {found:f} %" if few else f"above {100 - found:f} %"
+
+
+def _above(value: float) -> Decimal:
+    # What a float is off by is no reason to go up by a digit.
+    return _rounded(value * (1 - 1e-12), _FEWEST, ROUND_UP)
 
 
 def count(value: float) -> str:

@@ -61,7 +61,11 @@ def diagram(
     ] = None,
     limits: Annotated[
         bool,
-        option("--limits", "Write least, typical and largest over the run as well.", None),
+        option(
+            "--limits",
+            "Write least, typical and largest of the run, or of as much as is traced, as well.",
+            None,
+        ),
     ] = False,
     table: Annotated[
         str | None,
@@ -111,18 +115,20 @@ def diagram(
     write_whole(place, drawn.encode(kind))
     if table is not None and table_kind is not None:
         assert measured is not None
-        write_whole(Path(table), timing_table(measured, table_kind).encode())
-    _tell(drawn, place, table)
+        text = timing_table(measured, table_kind, over=measured.over)
+        write_whole(Path(table), text.encode())
+    _tell(drawn, place, None if measured is None or table is None else (table, measured.over))
 
 
-def _tell(drawn: Diagram, place: Path, table: str | None) -> None:
+def _tell(drawn: Diagram, place: Path, table: tuple[str, str] | None) -> None:
     layout = drawn.layout
     first, last = layout.view.conversions[0], layout.view.conversions[-1]
     which = f"conversion {first}" if first == last else f"conversions {first} to {last}"
     size = f"{layout.width:g} x {layout.height:.0f} mm"
     print(f"Diagram: {place} ({size}; unit {layout.view.trace.trial}, {which})")
     if table is not None:
-        print(f"Table: {table}")
+        name, over = table
+        print(f"Table: {name} (over {over})")
     if layout.height > _PAGE:
         print(
             f"simlink: the picture is {layout.height:.0f} mm tall, more than a page: draw fewer "

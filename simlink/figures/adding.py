@@ -8,19 +8,20 @@ import numpy as np
 
 from simlink.base.compiled import compiled
 from simlink.base.instants import NEVER
-from simlink.link.fate import NOT_SENT, Fate
+from simlink.link.fate import NOT_SENT, UNDERRUN, Fate
 from simlink.records import RECORD
 
 FATES = [fate for fate in Fate if fate >= 0]
-#: Sums of one trial. ``last_trigger`` and ``end``: when the last trigger left, and the last thing
-#: happened; ``busy``: how long the host was serving; ``sampling_*``: of the sampling instants
-#: against the due ones, the first and sums of the differences from it; times in fs.
+#: Sums of one trial. ``first_due`` and ``last_due``: when its first and its last trigger were due;
+#: ``end``: when the last thing happened; ``busy``: how long the host was serving; ``sampling_*``:
+#: of the sampling instants against the due ones, the first and sums of the differences from it;
+#: times in fs.
 SUMS = np.dtype(
     [
         *(
             (name, np.int64)
             for name in (
-                "sent", "short", "timed_out", "last_trigger", "end", "busy", "sampled",
+                "sent", "short", "timed_out", "first_due", "last_due", "end", "busy", "sampled",
                 "sampling_first",
             )
         ),
@@ -93,7 +94,8 @@ def add(
     groups : ndarray of int64, shape (T,)
         The row of the bins in which each trial's latencies are counted.
     release_bins, read_bins : ndarray of int64, shape (groups, BINS), or empty
-        Latencies from the trigger to the release and to the end of the read.
+        Latencies from the trigger to the release, of every frame that was released, and to the
+        end of the read, of every frame that was read but those read too early.
     release_reach, read_reach : ndarray of REACH, shape (1,)
         Of those.
     kept, kept_groups : ndarray of int64 and int8, shape (2, room)
@@ -113,7 +115,7 @@ def add(
         rows = records[t]
         # Kept at hand while a trial is added up.
         sent, short, timed_out, sampled, busy = 0, 0, 0, 0, 0
-        last_trigger, end = mine.last_trigger, mine.end
+        first_due, last_due, end = mine.first_due, mine.last_due, mine.end
         first, total, squares = mine.sampling_first, mine.sampling_sum, mine.sampling_squares
         soonest_release, latest_release = to_release.least, to_release.largest
         soonest_read, latest_read = to_read.least, to_read.largest
@@ -128,12 +130,15 @@ def add(
             sent += 1
             short += record[SHORT]
             timed_out += record[TIMED_OUT]
-            last_trigger = max(last_trigger, trigger)
-            end = max(end, record[READY], release, read_end)
+            due = record[DUE]
+            if first_due == NEVER:
+                first_due = due
+            last_due = max(last_due, due)
+            end = max(end, trigger, record[READY], release, read_end)
             if aperture != NEVER:
                 sampled += 1
                 if not evenly:
-                    late = aperture - record[DUE]
+                    late = aperture - due
                     if first == NEVER:
                         first = late
                     off = float(late - first)
@@ -156,6 +161,8 @@ def add(
                 if reads_on and begun == NEVER:
                     begun = record[READ_START]
                 busy += read_end - begun
+            # What is read before its last bit has come says nothing of how long that bit takes.
+            if read_end != NEVER and what != UNDERRUN:
                 passed = read_end - trigger
                 soonest_read = min(soonest_read, passed)
                 latest_read = max(latest_read, passed)
@@ -169,7 +176,7 @@ def add(
         mine.timed_out += timed_out
         mine.sampled += sampled
         mine.busy += busy
-        mine.last_trigger, mine.end = last_trigger, max(end, last_trigger)
+        mine.first_due, mine.last_due, mine.end = first_due, last_due, end
         mine.sampling_first, mine.sampling_sum, mine.sampling_squares = first, total, squares
         to_release.least, to_release.largest = soonest_release, latest_release
         to_read.least, to_read.largest = soonest_read, latest_read

@@ -7,6 +7,7 @@ over words would be too narrow.
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from typing import Any
 
 import numpy as np
@@ -45,6 +46,51 @@ def clopper_pearson(count: float, of: float, confidence: float = CONFIDENCE) -> 
     return one_sided(count, of, (1 - confidence) / 2)
 
 
+def middle(count: float, of: float, confidence: float = CONFIDENCE) -> tuple[float, float]:
+    """Return the mid-P interval of a proportion.
+
+    Parameters
+    ----------
+    count, of : float
+        Events among independent tries; fractions are taken for an effective number of tries.
+    confidence : float
+        Such as 0.95.
+
+    Returns
+    -------
+    (low, high) : tuple of float
+        The values at which half the probability of the count itself and that of all counts
+        beyond it come to half the chance to be wrong (Lancaster, J. Am. Stat. Assoc. 56, 1961,
+        from memory). It lies within the interval of Clopper and Pearson, which is wrong much
+        less often than it says where there are few events. With no event its upper end is that
+        of `nothing_seen`.
+    """
+    from scipy.special import betainc
+
+    miss = (1 - confidence) / 2
+
+    def at_least(events: float, p: float) -> float:
+        if events <= 0:
+            return 1.0
+        return float(betainc(events, of - events + 1, p)) if events < of + 1 else 0.0
+
+    def beyond(p: float) -> float:
+        return (at_least(count, p) + at_least(count + 1, p)) / 2
+
+    least, most = one_sided(count, of, miss)
+    low = _crossing(lambda p: beyond(p) >= miss, least, most) if count > 0 else 0.0
+    high = _crossing(lambda p: beyond(p) >= 1 - miss, least, most) if count < of else 1.0
+    return low, high
+
+
+def _crossing(there: Callable[[float], bool], low: float, high: float) -> float:
+    """Return where something that holds from some value on begins to, by halving."""
+    for _ in range(60):
+        middle = (low + high) / 2
+        low, high = (low, middle) if there(middle) else (middle, high)
+    return (low + high) / 2
+
+
 def nothing_seen(tries: int, confidence: float = CONFIDENCE) -> float:
     """Return the one-sided upper bound of a probability after none of ``tries`` had the event.
 
@@ -53,18 +99,111 @@ def nothing_seen(tries: int, confidence: float = CONFIDENCE) -> float:
     return float(-math.expm1(math.log1p(-confidence) / tries))
 
 
+def degrees(residuals: Floats) -> float:
+    """Return the degrees of freedom of a variance that is taken from some residuals.
+
+    Parameters
+    ----------
+    residuals : ndarray, shape (n,)
+        Of n independent trials, n at least 2; they add up to about 0.
+
+    Returns
+    -------
+    float
+        2 V^2 / Var V of the sum V of their squares (Satterthwaite, Biometrics Bulletin 2, 1946,
+        from memory), from 1 to n - 1. Normal residuals give about n - 1. Where a few trials
+        have most of the sum, it is about twice as many as these: so little is known then of how
+        much trials differ.
+    """
+    count = len(residuals)
+    squares = residuals**2
+    spread = count / (count - 1) * float(((squares - squares.mean()) ** 2).sum())
+    if spread == 0:
+        return count - 1.0
+    return min(max(2 * float(squares.sum()) ** 2 / spread, 1.0), count - 1.0)
+
+
 def mean(values: npt.ArrayLike, confidence: float = CONFIDENCE) -> Interval:
-    """Return Student's interval of the mean of independent values; null for fewer than two."""
+    """Return the interval of the mean of independent values; see `ratio`."""
+    sample = np.asarray(values, dtype=np.float64)
+    return ratio(sample, np.ones_like(sample), confidence)
+
+
+def ratio(above: npt.ArrayLike, below: npt.ArrayLike, confidence: float = CONFIDENCE) -> Interval:
+    """Return the interval of a ratio of two sums over independent trials.
+
+    Parameters
+    ----------
+    above, below : array_like, shape (trials,)
+        What each trial adds to either sum.
+    confidence : float
+        Such as 0.95.
+
+    Returns
+    -------
+    (low, high)
+        From the linearised ratio, with the degrees of freedom of `degrees`, and with its skewness
+        taken out by Hall's monotone cubic transformation (J. R. Stat. Soc. B 54, 1992, from
+        memory): rare and large values of a few trials pull the upper end up and leave the lower
+        one near. Null for fewer than two trials.
+    """
     from scipy.special import stdtrit
 
-    sample = np.asarray(values, dtype=np.float64)
-    count = len(sample)
-    if count < 2:
+    above, below = np.asarray(above, dtype=np.float64), np.asarray(below, dtype=np.float64)
+    count, total = len(above), float(below.sum())
+    if count < 2 or total == 0:
         return None, None
-    centre = float(sample.mean())
-    error = float(sample.std(ddof=1)) / math.sqrt(count)
-    reach = float(stdtrit(count - 1, (1 + confidence) / 2)) * error
-    return centre - reach, centre + reach
+    centre = float(above.sum()) / total
+    residuals = (above - centre * below) * (count / total)
+    deviation = math.sqrt(float((residuals**2).sum()) / (count - 1))
+    if deviation <= abs(centre) * 1e-12:
+        return centre, centre
+    skewness = float((residuals**3).mean()) / deviation**3 / math.sqrt(count)
+    reach = float(stdtrit(degrees(residuals), (1 + confidence) / 2))
+    error = deviation / math.sqrt(count)
+    low, high = (centre - error * _unskewed(one, skewness) for one in (reach, -reach))
+    return low, high
+
+
+def _unskewed(reach: float, skewness: float) -> float:
+    """Return the studentised mean whose transform is `reach`, of a mean of that skewness.
+
+    Hall's transform of T is T + s T^2 / 3 + s^2 T^3 / 27 + s / 6.
+    """
+    if abs(skewness) < 1e-6:
+        return reach - skewness / 6
+    return 3 / skewness * (math.cbrt(1 + skewness * (reach - skewness / 6)) - 1)
+
+
+def product(one: Interval, other: Interval, values: tuple[float, float]) -> Interval:
+    """Return the interval of a product of two independent estimates above zero.
+
+    Parameters
+    ----------
+    one, other : (low, high)
+        Their intervals.
+    values : (float, float)
+        The estimates.
+
+    Returns
+    -------
+    (low, high)
+        By the recovery of variances, on logarithms (Zou and Donner, Statistics in Medicine 27,
+        2008, from memory); null where either has none.
+    """
+    if None in one or None in other:
+        return None, None
+    ends: list[float] = []
+    for end, sign in ((0, -1), (1, 1)):
+        pairs = [
+            (float(x[end] or 0.0), value) for x, value in zip((one, other), values, strict=True)
+        ]
+        if min(limit for limit, _ in pairs) <= 0 or min(values) <= 0:
+            ends.append(0.0 if end == 0 else math.prod(limit for limit, _ in pairs))
+            continue
+        reach = math.hypot(*(math.log(limit / value) for limit, value in pairs))
+        ends.append(math.prod(values) * math.exp(sign * reach))
+    return ends[0], ends[1]
 
 
 def share(counts: Any, of: Any, confidence: float = CONFIDENCE) -> Interval:
@@ -80,10 +219,11 @@ def share(counts: Any, of: Any, confidence: float = CONFIDENCE) -> Interval:
     Returns
     -------
     (low, high)
-        The Clopper-Pearson interval at the effective number of tries, which is what would give
+        The mid-P interval (`middle`) at the effective number of tries, which is what would give
         a binomial share the variance seen between trials (Korn and Graubard, Survey Methodology
-        24, 1998). With no event (or nothing but events) in any trial the bound counts trials
-        alone and is one-sided. One trial with events gives no interval.
+        24, 1998, who take Clopper and Pearson's), with the degrees of freedom of `degrees`. With
+        no event (or nothing but events) in any trial the bound counts trials alone and is
+        one-sided. One trial with events gives no interval.
     """
     from scipy.special import stdtrit
 
@@ -101,41 +241,11 @@ def share(counts: Any, of: Any, confidence: float = CONFIDENCE) -> Interval:
         return None, None
     p = total / tries
     # Linearised variance of a ratio of two sums over independent trials.
-    variance = trials / (trials - 1) * float(((counts - p * of) ** 2).sum()) / tries**2
+    residuals = (counts - p * of)[of > 0]
+    variance = trials / (trials - 1) * float((residuals**2).sum()) / tries**2
     effective = tries
     if variance > 0:
         upper = (1 + confidence) / 2
-        thinner = float(stdtrit(tries - 1, upper) / stdtrit(trials - 1, upper)) ** 2
+        thinner = float(stdtrit(tries - 1, upper) / stdtrit(degrees(residuals), upper)) ** 2
         effective = min(tries, p * (1 - p) / variance * thinner)
-    return clopper_pearson(p * effective, effective, confidence)
-
-
-def rank_reach(below: Floats, of: Floats, confidence: float = CONFIDENCE) -> float | None:
-    """Return how far the rank of a sample quantile may be off, as a share of the sample.
-
-    Parameters
-    ----------
-    below, of : ndarray, shape (groups,)
-        Values at or below the quantile, and all values, in each independent group.
-    confidence : float
-        Such as 0.95.
-
-    Returns
-    -------
-    float or None
-        Half the width of the interval of the quantile's rank (Woodruff, J. Am. Stat. Assoc. 47,
-        1952), with the variance between groups; None for fewer than two groups.
-    """
-    from scipy.special import stdtrit
-
-    used = of > 0
-    groups = int(used.sum())
-    if groups < 2:
-        return None
-    below, of = below[used], of[used]
-    p = float(below.sum() / of.sum())
-    total = float(of.sum())
-    variance = groups / (groups - 1) * float(((below - p * of) ** 2).sum()) / total**2
-    # A few groups may agree by luck; independent values would still differ so much.
-    variance = max(variance, p * (1 - p) / total)
-    return float(stdtrit(groups - 1, (1 + confidence) / 2)) * math.sqrt(variance)
+    return middle(p * effective, effective, confidence)

@@ -8,7 +8,8 @@ scenario alone, never on the engine or the number of workers.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from bisect import bisect_left
+from collections.abc import Callable, Mapping
 from typing import Any
 
 import numpy as np
@@ -16,7 +17,7 @@ import numpy.typing as npt
 
 from simlink.base.instants import FAR, NEVER, Times
 from simlink.figures.adding import BINS, FIRST_BIN, REACH, SHIFT, bin_of
-from simlink.figures.intervals import CONFIDENCE, Floats, Interval, rank_reach
+from simlink.figures.intervals import CONFIDENCE, Interval, share
 
 #: The longest run whose latencies are all kept.
 EXACT = 2**20
@@ -164,21 +165,21 @@ class Latencies:
         value : float or None
             A value that was seen (exact runs), or interpolated within its bin; None if none was.
         interval : (low, high)
-            None at an end that the run does not support.
+            Of all values, those whose share at or below may be q, by the interval of a share
+            whose events are clustered in trials (`intervals.share`): the inverted test of
+            Francisco and Fuller (Annals of Statistics 19, 1991, from memory), which stays right
+            where a few trials have all the values above the quantile. None at an end that the
+            run does not support. Of no width where all values are the same.
         """
         if self.count == 0:
             return None, (None, None)
         law = self._law()
-        value = law.at(q)
-        under, upto, of = law.around(value)
-        reaches = [rank_reach(one, of, confidence) for one in (under, upto)]
-        # Nothing lies above the largest value: only what lies under it tells how ranks vary.
-        reach = max((one for one in reaches if one is not None), default=None)
-        if reach is None:
+        value: float = law.at(q)
+        if np.count_nonzero(law.of) < 2:
             return value, (None, None)
-        low = law.at(q - reach) if q - reach > 0 else None
-        high = law.at(q + reach) if q + reach < 1 else None
-        return value, (low, high)
+        if self.least == self.largest:
+            return value, (value, value)
+        return value, law.interval(q, confidence)
 
     def histogram(self, bins: int = 60) -> tuple[npt.NDArray[np.float64], Counts]:
         """Return bin edges in fs (shape bins + 1) and counts (shape bins), for a picture."""
@@ -223,26 +224,65 @@ class Latencies:
         return _Binned(FIRST_BIN + there.start, self.bins[:, there], self.least, self.largest)
 
 
+def _ends(
+    upto: Callable[[int], Any], of: Counts, count: int, q: float, confidence: float
+) -> tuple[int, int]:
+    """Return the first place up to which a share q may lie, and the first up to which more does.
+
+    Parameters
+    ----------
+    upto : callable
+        Returns how many values of each group lie up to a place, shape (groups,).
+    of : ndarray of int64, shape (groups,)
+        All values of each group.
+    count : int
+        How many places there are; it stands for one that there is not.
+    q, confidence : float
+        The share, and that of its interval.
+    """
+
+    def limits(place: int) -> tuple[float, float]:
+        low, high = share(upto(place), of, confidence)
+        assert low is not None
+        assert high is not None
+        return low, high
+
+    places = range(count)
+    return (
+        bisect_left(places, True, key=lambda place: limits(place)[1] >= q),
+        bisect_left(places, True, key=lambda place: limits(place)[0] > q),
+    )
+
+
 class _Sample:
     """All values kept."""
 
     def __init__(self, kept: list[tuple[npt.NDArray[np.int8], Times]], groups: int) -> None:
-        self.group = np.concatenate([group for group, _ in kept])
-        self.plain = np.concatenate([values for _, values in kept])
-        self.values = np.sort(self.plain)
-        self.groups = groups
-        self.of = np.bincount(self.group, minlength=groups).astype(np.float64)
+        group = np.concatenate([group for group, _ in kept])
+        plain = np.concatenate([values for _, values in kept])
+        self.of: Counts = np.bincount(group, minlength=groups)
+        ends = np.cumsum(self.of)[:-1]
+        self.each = np.split(plain[np.argsort(group, kind="stable")], ends)
+        for one in self.each:
+            one.sort()
+        self.values = np.sort(plain)
 
     def at(self, q: float) -> float:
         """Return the smallest value whose share at or below it is at least q."""
         rank = int(np.ceil(q * len(self.values))) - 1
         return float(self.values[min(max(rank, 0), len(self.values) - 1)])
 
-    def around(self, value: float) -> tuple[Floats, Floats, Floats]:
-        """Return how many values of each group are less, at most that, and there at all."""
-        under = np.bincount(self.group[self.plain < value], minlength=self.groups)
-        upto = np.bincount(self.group[self.plain <= value], minlength=self.groups)
-        return under.astype(np.float64), upto.astype(np.float64), self.of
+    def interval(self, q: float, confidence: float) -> Interval:
+        """Return the interval of a quantile."""
+
+        def upto(rank: int) -> Any:
+            value = self.values[rank]
+            return np.array([np.searchsorted(one, value, side="right") for one in self.each])
+
+        count = len(self.values)
+        ends = _ends(upto, self.of, count, q, confidence)
+        low, high = (float(self.values[end]) if end < count else None for end in ends)
+        return low, high
 
     def share_below(self, value: float) -> float:
         return float(np.searchsorted(self.values, value, side="left")) / len(self.values)
@@ -258,7 +298,8 @@ class _Binned:
         self.edges = np.clip(edges, least, largest)
         self.cumulative = np.concatenate([[0], np.cumsum(bins.sum(axis=0))])
         self.total = int(self.cumulative[-1])
-        self.bins = bins
+        self.each: Counts = np.cumsum(bins, axis=1)
+        self.of: Counts = self.each[:, -1]
 
     def at(self, q: float) -> float:
         """Return a value from the bin that holds the smallest one with a share of at least q."""
@@ -270,13 +311,14 @@ class _Binned:
         ranks, edges = self.cumulative[upper - 1 : upper + 1], self.edges[upper - 1 : upper + 1]
         return float(np.interp(rank, ranks, edges))
 
-    def around(self, value: float) -> tuple[Floats, Floats, Floats]:
-        """Return each group's counts under the value's bin, up to its end, and in all."""
-        number = int(np.searchsorted(self.edges, value, side="left"))
-        number = min(max(number, 1), self.bins.shape[1])
-        counts = [self.bins[:, :end].sum(axis=1) for end in (number - 1, number, None)]
-        under, upto, of = (one.astype(np.float64) for one in counts)
-        return under, upto, of
+    def interval(self, q: float, confidence: float) -> Interval:
+        """Return the interval of a quantile, from the lower end of a bin to the upper of one."""
+        count = self.each.shape[1]
+        low, high = _ends(lambda number: self.each[:, number], self.of, count, q, confidence)
+        return (
+            float(self.edges[low]) if low < count else None,
+            float(self.edges[high + 1]) if high < count else None,
+        )
 
     def share_below(self, value: float) -> float:
         return float(np.interp(value, self.edges, self.cumulative)) / self.total

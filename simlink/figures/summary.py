@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -12,10 +12,13 @@ from simlink.base.instants import FS_PER_SECOND, Times
 from simlink.figures import intervals
 from simlink.figures.intervals import CONFIDENCE
 from simlink.figures.latencies import Latencies
+from simlink.figures.rare import FEWEST, rare_draws
+from simlink.figures.span import spans
 from simlink.figures.tally import Tally
 from simlink.records import Fate
 
 if TYPE_CHECKING:
+    from simlink.scenario.law import Distribution
     from simlink.scenario.schema import Scenario
 
 #: The fates of a conversion that is lost; one that only waits at the end is not.
@@ -39,13 +42,22 @@ class Figure:
         The estimate; None if the run gives none. A share of which no event was seen has no
         value, only an upper bound.
     low, high : float or None
-        Its confidence interval; None where the run supports none.
+        Its confidence interval; None where the run supports none. Where one end alone is None,
+        the other bounds it with half the chance to be wrong.
     confidence : float or None
         The confidence of that interval.
     count, of : int or None
         Events, and among how many.
     unit : str
         ``"1"`` for a share, ``"s"``, ``"words/s"``, ``"frames"``, ``"triggers"``.
+    conversions : int or None
+        Of a share of words: in how many conversions they were. Words of one conversion are never
+        independent of each other; conversions may be.
+    note : str or None
+        What the figure covers, where its name does not tell.
+    instead : str or None
+        What a table says in the interval's place: why the run is too short for one, or that the
+        interval is but the bound of what was not seen.
     """
 
     value: float | None
@@ -55,28 +67,80 @@ class Figure:
     count: int | None = None
     of: int | None = None
     unit: str = "1"
+    conversions: int | None = None
+    note: str | None = None
+    instead: str | None = None
+
+    @property
+    def none_or_all(self) -> bool:
+        """Whether it is a share of which none was seen, or nothing else."""
+        return self.unit == "1" and self.count is not None and self.count in (0, self.of)
 
     def text(self) -> str:
         """Return the figure for a table, with no more digits than its interval supports."""
-        if self.unit == "1" and self.count == 0:
-            return "none seen" if self.high is None else f"< {wording.share(self.high)}"
+        if self.none_or_all:
+            return "0 seen" if self.count == 0 else "all"
         if self.value is None:
             return "-"
         if self.unit == "triggers":
             return f"{self.count}"
-        width = None
-        if self.low is not None and self.high is not None:
-            width = self.high - self.low
-        return wording.estimate(self.value, width, self.unit)
+        said = wording.estimate(self.value, self._width(), self.unit)
+        if self.count is not None and self.unit == "1" and float(said) == 1:
+            # Nearly all is not all.
+            return f"all but {wording.estimate(1 - self.value, self._width(), self.unit)}"
+        return said
+
+    def _width(self) -> float | None:
+        return None if self.low is None or self.high is None else self.high - self.low
 
     def interval(self) -> str:
-        """Return the interval with the digits that its own width leaves meaning to."""
+        """Return the interval with the digits that its own width leaves meaning to.
+
+        One end alone is said as a bound, and so is what is known of a share of which none was
+        seen, or nothing else; `instead` stands before all.
+        """
         low, high = self.low, self.high
-        if low is None or high is None:
+        if self.none_or_all:
+            return self.bounds()
+        if self.instead is not None:
+            return self.instead
+        if low is None and high is None:
             return ""
-        if self.count == 0 and self.unit == "1":
-            return "upper bound"
+        if low is None or high is None:
+            end = low if high is None else high
+            assert end is not None
+            said = wording.estimate(end, None, self.unit)
+            return f"{said} or more" if high is None else f"{said} or less"
+        if self.unit == "1" and self.count is not None and high < 1:
+            width = high - low
+            if float(wording.estimate(high, width, "1")) == 1:
+                return f"all but {wording.interval(1 - high, 1 - low, '1')}"
         return wording.interval(low, high, self.unit)
+
+    def bounds(self) -> str:
+        """Return how far none (or nothing else) seen bounds a share, by units and by words.
+
+        Returns
+        -------
+        str
+            Such as ``"below 12 % of units; below 2.5e-4 if words are independent"``: a thing that
+            more units have would not have spared all those that were run; a thing that happens
+            to more words, one word independent of the other, would not have spared all of them.
+            Rounded to the side that keeps them. Empty for any other figure, and where nothing
+            was tried.
+        """
+        if not self.none_or_all or not self.of:
+            return ""
+        none = self.count == 0
+        units = self.high if none else None if self.low is None else 1 - self.low
+        if units is None:
+            return ""
+        said = [f"{wording.bound_percent(units, none)} of units"]
+        if self.conversions:
+            tries = "words" if self.conversions == self.of else "conversions"
+            most = wording.bound(intervals.nothing_seen(self.conversions), none)
+            said.append(f"{most} if {tries} are independent")
+        return "; ".join(said)
 
 
 def share(counts: Times, of: Times, words: int = 1) -> Figure:
@@ -98,29 +162,90 @@ def share(counts: Times, of: Times, words: int = 1) -> Figure:
         confidence=None if low is None and high is None else CONFIDENCE,
         count=total * words,
         of=tries * words,
+        conversions=tries,
     )
 
 
 def units(failing: Any) -> Figure:
     """Return the share of units in which a thing happened at all."""
     count, of = int(failing.sum()), len(failing)
-    if count:
-        low, high = intervals.clopper_pearson(count, of)
-    else:
-        low, high = 0.0, intervals.nothing_seen(of)
+    low, high = intervals.middle(count, of)
     return Figure(count / of if count else None, low, high, CONFIDENCE, count, of)
 
 
-def average(values: Any, unit: str) -> Figure:
-    """Return the mean over trials of a quantity that each trial has one value of."""
-    if len(values) == 0:
+def rate(above: Any, below: Any, unit: str) -> Figure:
+    """Return a ratio of two sums over trials, such as words over the time in which they came.
+
+    Parameters
+    ----------
+    above, below : array_like, shape (T,)
+        What each trial adds to either sum; nothing is below zero.
+    unit : str
+        Of the ratio; a share of time (``"1"``) is at most 1.
+    """
+    total = float(np.sum(below))
+    if total == 0:
         return Figure(None, unit=unit)
-    low, high = intervals.mean(values)
-    return Figure(float(np.mean(values)), low, high, None if low is None else CONFIDENCE, unit=unit)
+    low, high = intervals.ratio(above, below)
+    if low is None or high is None:
+        return Figure(float(np.sum(above)) / total, unit=unit)
+    low, high = max(low, 0.0), min(high, 1.0) if unit == "1" else high
+    return Figure(float(np.sum(above)) / total, low, high, CONFIDENCE, unit=unit)
 
 
-def latency(latencies: Latencies, name: str) -> dict[str, Figure]:
-    """Return the quantiles of a latency, and the largest value seen, in seconds."""
+def at_share(offered: Figure, delivered: Figure) -> Figure:
+    """Return the rate of what is left of a rate when a share of it is delivered."""
+    if offered.value is None or delivered.count is None or not delivered.of:
+        return Figure(None, unit=offered.unit)
+    values = offered.value, delivered.count / delivered.of
+    known = (offered.low, offered.high), (delivered.low, delivered.high)
+    low, high = intervals.product(*known, values)
+    confidence = None if low is None else CONFIDENCE
+    found = Figure(values[0] * values[1], low, high, confidence, unit=offered.unit)
+    if delivered.count < delivered.of:
+        return found
+    # A lower end far below it would read as if words had been lost.
+    note = "the lower end is the bound of what may be lost, by units"
+    return replace(found, note=note, instead="nothing lost: all that is offered")
+
+
+def root(figure: Figure, unit: str) -> Figure:
+    """Return the square root of a figure that is not below zero."""
+    ends = [None if one is None else one**0.5 for one in (figure.value, figure.low, figure.high)]
+    return replace(figure, value=ends[0], low=ends[1], high=ends[2], unit=unit)
+
+
+def if_enough(figure: Figure, draws: int, *laws: Distribution) -> Figure:
+    """Return a figure, without its interval if the run is too short for the laws it rests on.
+
+    Parameters
+    ----------
+    figure : Figure
+        The figure.
+    draws : int
+        How often each law was drawn from.
+    *laws : Distribution
+        The laws that make it differ between trials.
+    """
+    fewest = min(rare_draws(law, draws) for law in laws)
+    if figure.low is None or fewest >= FEWEST:
+        return figure
+    instead = f"too few rare draws: about {wording.share(fewest)} expected"
+    return replace(figure, low=None, high=None, confidence=None, instead=instead)
+
+
+def latency(latencies: Latencies, name: str, note: str) -> dict[str, Figure]:
+    """Return the quantiles of a latency, and the largest value seen, in seconds.
+
+    Parameters
+    ----------
+    latencies : Latencies
+        The values.
+    name : str
+        What the names of the figures begin with.
+    note : str
+        What is among the values.
+    """
     found = {}
     for label, q in QUANTILES.items():
         value, (low, high) = latencies.quantile(q)
@@ -131,9 +256,12 @@ def latency(latencies: Latencies, name: str) -> dict[str, Figure]:
             None if low is None and high is None else CONFIDENCE,
             count=latencies.count,
             unit="s",
+            note=note,
         )
     largest = None if latencies.largest is None else float(latencies.largest)
-    found[f"{name}_largest_seen"] = Figure(_seconds(largest), count=latencies.count, unit="s")
+    found[f"{name}_largest_seen"] = Figure(
+        _seconds(largest), count=latencies.count, unit="s", note=note
+    )
     return found
 
 
@@ -155,6 +283,19 @@ def figures(scenario: Scenario, tally: Tally) -> dict[str, Figure]:
     -------
     dict of str to Figure
         In the order of the printed table.
+
+    Notes
+    -----
+    Throughput is over the time from the first trigger to the end of the last one's period
+    (`span.spans`). What is delivered is the part of what is offered that became of it: words of
+    triggers in that time, delivered among all whose fate is known. Those still in flight at the
+    end of a trial count neither way, so that a short run is not taken for a lossy one; those
+    delivered after the last trigger's period count, so that a host that falls behind, and loses
+    nothing yet, delivers what is offered.
+    The host's busy share is over the same time, or up to the last thing that happened if that
+    came later. The sampling jitter is pooled over trials, each with its own mean delay.
+    Latencies to the release are those of all frames that were released, latencies to the last
+    bit those of all that were read but those read before their bits had come.
     """
     words = scenario.words
     sent = tally.sent
@@ -162,9 +303,27 @@ def figures(scenario: Scenario, tally: Tally) -> dict[str, Figure]:
     none = np.zeros_like(corrupted)
     missed, overrun = tally.of_fate(Fate.MISSED_TRIGGER), tally.of_fate(Fate.OVERRUN)
     underrun, delivered = tally.of_fate(Fate.UNDERRUN), tally.of_fate(Fate.DELIVERED)
-    ran = tally.last_trigger > 0
-    offered = sent[ran] * words / (tally.last_trigger[ran] / FS_PER_SECOND)
-    received = delivered[ran] * words / (tally.end[ran] / FS_PER_SECOND)
+    in_flight = tally.of_fate(Fate.IN_FLIGHT)
+    span = spans(scenario, tally)
+    first = np.where(sent > 0, tally.first_due, 0)
+    jitters = (
+        scenario.trigger.jitter,
+        scenario.barrier.direction("forward").jitter,
+        scenario.converter.aperture_jitter,
+    )
+    offered = if_enough(
+        rate(sent * words, span / FS_PER_SECOND, "words/s"),
+        tally.count,
+        scenario.trigger.tolerance,
+    )
+    busy = rate(tally.busy, np.maximum(span, tally.end - first), "1")
+    sampled = tally.sampled > 1
+    variance = rate(
+        tally.sampling_squares_within()[sampled] / FS_PER_SECOND**2,
+        tally.sampled[sampled] - 1,
+        "s^2",
+    )
+    jitter = root(variance, "s")
     total = int(sent.sum())
     return {
         "triggers": Figure(
@@ -178,7 +337,7 @@ def figures(scenario: Scenario, tally: Tally) -> dict[str, Figure]:
         "corrupted_flagged": share(none, sent, words),
         "corrupted_silent": share(corrupted, sent, words),
         "not_received": share(tally.of_fate(Fate.NOT_RECEIVED), sent, words),
-        "in_flight": share(tally.of_fate(Fate.IN_FLIGHT), sent, words),
+        "in_flight": share(in_flight, sent, words),
         "timed_out": share(tally.timed_out, sent, words),
         "short_acquisition": share(tally.short, sent, words),
         "units_missed_trigger": units(missed > 0),
@@ -186,17 +345,15 @@ def figures(scenario: Scenario, tally: Tally) -> dict[str, Figure]:
         "units_underrun": units(underrun > 0),
         "units_corrupted": units(corrupted > 0),
         "units_failing": units(sum(tally.of_fate(fate) for fate in LOST) > 0),
-        **latency(tally.to_release, "latency_release"),
-        **latency(tally.to_read, "latency_read"),
-        "throughput_offered": average(offered, "words/s"),
-        "throughput_delivered": average(received, "words/s"),
+        **latency(tally.to_release, "latency_release", "of frames that were released"),
+        **latency(tally.to_read, "latency_read", "of frames read, but those read too early"),
+        "throughput_offered": offered,
+        "throughput_delivered": at_share(offered, share(delivered, sent - in_flight)),
         "fifo_occupancy_max": Figure(
             float(tally.fullest) if tally.filling.any() else None, unit="frames"
         ),
-        "host_busy_share": average(tally.busy[ran] / tally.end[ran], "1"),
-        "sampling_jitter_rms": average(
-            tally.sampling_jitter()[tally.sampled > 1] / FS_PER_SECOND, "s"
-        ),
+        "host_busy_share": if_enough(busy, total, scenario.host.service_latency),
+        "sampling_jitter_rms": if_enough(jitter, total, *jitters),
     }
 
 

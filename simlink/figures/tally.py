@@ -42,14 +42,15 @@ class Tally:
     fullest : int
         The most slots seen taken.
     to_release, to_read : Latencies
-        From the trigger to the release, and to the end of the read.
+        From the trigger to the release, of every frame that was released, and to the end of the
+        read, of every frame that was read but those read before their bits had come.
     """
 
     def __init__(self, scenario: Scenario, trials: range) -> None:
         self.trials = trials
         self.depth = scenario.fifo.depth
         self.sums = np.zeros(len(trials), dtype=SUMS)
-        self.sums["sampling_first"] = NEVER
+        self.sums["first_due"] = self.sums["sampling_first"] = NEVER
         self.fates = np.zeros((len(trials), len(FATES)), dtype=np.int64)
         self.filling = np.zeros(min(self.depth, _MOST_FILLINGS) + 1, dtype=np.int64)
         self.fullest = 0
@@ -156,14 +157,13 @@ class Tally:
         """Return the conversions of one fate in each trial, shape (T,)."""
         return self.fates[:, fate]
 
-    def sampling_jitter(self) -> npt.NDArray[np.float64]:
-        """Return the rms deviation of the sampling instant within each trial, shape (T,), fs.
+    def sampling_squares_within(self) -> npt.NDArray[np.float64]:
+        """Return the sum of squared deviations of each trial's sampling instants, (T,), fs^2.
 
         Against the instants at which the triggers were due, less the trial's own mean delay.
         """
         count = np.maximum(self.sampled, 1)
-        mean = self.sampling_sum / count
-        found: npt.NDArray[np.float64] = np.sqrt(
-            np.maximum(self.sampling_squares / count - mean**2, 0.0)
+        found: npt.NDArray[np.float64] = np.maximum(
+            self.sampling_squares - self.sampling_sum**2 / count, 0.0
         )
         return found

@@ -311,8 +311,10 @@ def _overruns(ax: Axes, run: Run) -> None:
     overrun, depth = run.figures["overrun"], run.tally.depth
     full = int(run.tally.filling[depth]) if len(run.tally.filling) == depth + 1 else 0
     bad = bool(full or overrun.count)
-    said = f"{full or 'none'} found no slot; overrun {overrun.text()} of the words"
-    if not bad and overrun.high is not None:
-        said += " at 95 % confidence, by units"
+    said = f"{full or 'none'} found no slot; overrun "
+    if bad:
+        said += f"{overrun.text()} of the words"
+    elif overrun.high is not None:
+        said += f"{overrun.bounds().split(';')[0]} at 95 % confidence"
     colour = style.RUST if bad else style.INK
     ax.text(0, 1.035, said, transform=ax.transAxes, color=colour)

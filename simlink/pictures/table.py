@@ -185,7 +185,9 @@ def seen(run: Run) -> str:
 
 def _value(figure: Figure) -> str:
     between = figure.interval()
-    return f"{figure.text()} ({between})" if between else figure.text()
+    # What holds for all, or for none, is a bound, for which there is no room here.
+    plain = not between or figure.count in (0, figure.of)
+    return figure.text() if plain else f"{figure.text()} ({between})"
 
 
 def _foot(run: Run) -> str:

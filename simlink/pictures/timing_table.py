@@ -17,10 +17,14 @@ if TYPE_CHECKING:
 KINDS = ("md", "csv", "tex")
 HEADINGS = ("symbol", "meaning", "min", "typ", "max", "unit")
 _DIGITS = 5
+_SAID = "Min, typ and max: least, median and largest over"
 
 
 def timing_table(
-    limits: Mapping[str, Limits], kind: str = "md", symbols: Iterable[str] | None = None
+    limits: Mapping[str, Limits],
+    kind: str = "md",
+    symbols: Iterable[str] | None = None,
+    over: str = "",
 ) -> str:
     """Return a timing table as text.
 
@@ -32,6 +36,9 @@ def timing_table(
         Markdown, CSV (every digit that was measured), or a LaTeX tabular that needs no package.
     symbols : iterable of str, optional
         Which rows, in the order of the signal's way; all of them when left out.
+    over : str
+        What they are the limits of (`simlink.tracing.measured.RunLimits.over`), for a line below
+        the table; CSV has none, so that it stays a table.
 
     Returns
     -------
@@ -49,11 +56,15 @@ def timing_table(
         return text.getvalue()
     if kind == "md":
         lines = [HEADINGS, ("---", "---", "---:", "---:", "---:", "---"), *rows]
-        return "".join(f"| {' | '.join(line)} |\n" for line in lines)
+        below = f"\n{_SAID} {over}.\n" if over else ""
+        return "".join(f"| {' | '.join(line)} |\n" for line in lines) + below
     tex = [r"\begin{tabular}{llrrrl}", r"\hline"]
     tex += [" & ".join(line) + r" \\" for line in (HEADINGS, *rows)]
     tex.insert(3, r"\hline")
-    return "\n".join([*tex, r"\hline", r"\end{tabular}", ""])
+    tex.append(r"\hline")
+    if over:
+        tex.append(rf"\multicolumn{{6}}{{l}}{{{_SAID} {over}.}}")
+    return "\n".join([*tex, r"\end{tabular}", ""])
 
 
 def _row(symbol: str, law: Limits, kind: str) -> tuple[str, ...]:

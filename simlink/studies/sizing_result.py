@@ -159,8 +159,12 @@ class Sizing:
             if self.units == "exact"
             else f"with {self.confidence:.4g} confidence, from {count(point.seen.sent)} conversions"
         )
-        said = f"The {sought} for an {aim} is {self.text_of(self.answer)} ({how})."
-        return said + self._neighbour()
+        if self.settled:
+            said = f"The {sought} for an {aim} is {self.text_of(self.answer)} ({how})."
+            return said + self._neighbour()
+        most, what = sought.split(" ", 1)
+        said = f"A {what} of {self.text_of(self.answer)} has an {aim} ({how})."
+        return f"{said} Whether it is the {most} is not shown.{self._neighbour()}"
 
     def _neighbour(self) -> str:
         assert self.at is not None

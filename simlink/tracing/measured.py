@@ -11,7 +11,7 @@ memory).
 from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import TYPE_CHECKING
@@ -325,6 +325,20 @@ class Limits:
     count: int
 
 
+class RunLimits(dict[str, Limits]):
+    """What each interval was over the part of a run that was traced, by symbol.
+
+    Attributes
+    ----------
+    over : str
+        Which part: ``"the first 100 of 300 conversions of each of 20 units"``.
+    """
+
+    def __init__(self, limits: Mapping[str, Limits], over: str) -> None:
+        super().__init__(limits)
+        self.over = over
+
+
 #: The most conversions of a run that are traced to measure its intervals.
 MOST_TRACED = 2000
 
@@ -350,14 +364,32 @@ def traces(scenario: Scenario, most: int) -> Iterator[Trace]:
     """
     from simlink.tracing.trace import trace
 
-    units = min(scenario.trials, most)
-    each = min(scenario.conversions, max(1, most // units))
+    units, each = _share(scenario, most)
     for trial in range(units):
         yield trace(scenario, range(each), trial)
 
 
-def over_run(scenario: Scenario, most: int = MOST_TRACED) -> dict[str, Limits]:
-    """Measure every interval over a run.
+def _share(scenario: Scenario, most: int) -> tuple[int, int]:
+    """Return how many units are traced, and how many conversions of each."""
+    units = min(scenario.trials, most)
+    return units, min(scenario.conversions, max(1, most // units))
+
+
+def traced(scenario: Scenario, most: int = MOST_TRACED) -> str:
+    """Return which part of a run is traced to measure its intervals, in words."""
+    units, each = _share(scenario, most)
+    whole, trials = scenario.conversions, scenario.trials
+    if each == whole:
+        which = "the one conversion" if whole == 1 else f"all {whole} conversions"
+    else:
+        which = f"the first {'' if each == 1 else f'{each} '}of {whole} conversions"
+    if trials == 1:
+        return f"{which} of the unit"
+    return f"{which} of each of {'' if units == trials else f'the first {units} of '}{trials} units"
+
+
+def over_run(scenario: Scenario, most: int = MOST_TRACED) -> RunLimits:
+    """Measure every interval over a run, or over as much of it as is traced.
 
     Parameters
     ----------
@@ -368,7 +400,8 @@ def over_run(scenario: Scenario, most: int = MOST_TRACED) -> dict[str, Limits]:
 
     Returns
     -------
-    dict of str to Limits
+    RunLimits
         By symbol, in the order of `RULES`; only those that were seen.
     """
-    return limits_of(span for found in traces(scenario, most) for span in measure(edges_of(found)))
+    found = limits_of(span for found in traces(scenario, most) for span in measure(edges_of(found)))
+    return RunLimits(found, traced(scenario, most))

@@ -115,6 +115,8 @@ class Trace:
         The records of the trial, complete for the window.
     changes : list of Change
         Every change, with whose it is and what caused it; none are kept if others observe.
+    mistaken : dict
+        The bits that the strobe of a remote master took wrong, by (conversion, lane).
     end : int or None
         When the last conversion of the window had its fate, in fs; None if one never has.
     """
@@ -124,6 +126,7 @@ class Trace:
     window: range
     record: FrameBlock
     changes: list[Change] = field(default_factory=list)
+    mistaken: dict[tuple[int, int], list[int]] = field(default_factory=dict)
     end: int | None = None
 
     @cached_property
@@ -147,6 +150,11 @@ class Trace:
             if conversion in self.window:
                 for one in every if lane is None else (lane,):
                     found.setdefault((conversion, one), {})[bit] = BitOutcome[why.upper()]
+        for (conversion, lane), bits in self.mistaken.items():
+            if conversion in self.window:
+                wrongly = found.setdefault((conversion, lane), {})
+                for bit in bits:
+                    wrongly.setdefault(bit, BitOutcome.METASTABLE)
         return found
 
     def of(self, signal: str) -> list[tuple[int, int]]:
@@ -213,6 +221,8 @@ class _Window:
         self.unsettled = set(trace.window)
         self.open = False
         self.trigger = chain.timer.trigger
+        if chain.strobe is not None:
+            trace.mistaken = chain.strobe.mistaken
         # Signals are watched from the start, so that each change in the window is one.
         if observers is None:
             chain.signals.observe(self.keep)

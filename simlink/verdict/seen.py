@@ -69,7 +69,7 @@ class Seen:
     def lost(self, name: str, what: str = "") -> str:
         """Return a kind of loss as a share with its interval, such as ``"overrun 0.004 ..."``."""
         figure = self.figures[name]
-        between = figure.interval()
+        between = "" if figure.count == figure.of else figure.interval()
         between = f" ({between})" if between else ""
         said = what or name.replace("_", " ")
         return f"{said} {figure.text()}{between} of {figure.of} words"

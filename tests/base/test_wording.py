@@ -170,3 +170,37 @@ def test_a_column_has_one_unit_and_keeps_its_zeros():
     assert wording.in_unit(-12_345_678, 10**6) == "-12.35"
     assert wording.in_unit(123_456_789, 10**6, 2) == "123"
     assert wording.in_unit(7, 1) == "7"
+
+
+@pytest.mark.parametrize(
+    ("value", "said", "in_percent"),
+    [
+        (0.1301, "0.14", "14 %"),
+        (0.13, "0.13", "13 %"),
+        (0.950000000000000067, "0.95", "95 %"),
+        (2.4961e-4, "0.00025", "0.025 %"),
+        (2.51e-7, "2.6e-07", "0.000026 %"),
+        (0.999, "1", "100 %"),
+    ],
+)
+def test_a_bound_is_rounded_up(value, said, in_percent):
+    assert wording.bound(value) == f"below {said}"
+    assert wording.bound_percent(value) == f"below {in_percent}"
+
+
+@pytest.mark.parametrize(
+    ("rest", "said", "in_percent"),
+    [
+        (0.1301, "0.86", "86 %"),
+        (0.95, "0.05", "5 %"),
+        (2.4961e-4, "0.99975", "99.975 %"),
+        (2.51e-7, "0.99999974", "99.999974 %"),
+    ],
+)
+def test_a_bound_of_nearly_all_is_rounded_down(rest, said, in_percent):
+    assert wording.bound(rest, few=False) == f"above {said}"
+    assert wording.bound_percent(rest, few=False) == f"above {in_percent}"
+
+
+def test_an_interval_that_begins_at_zero_says_so_without_decimals():
+    assert wording.interval(0.0, 128_000.0, "words/s") == "0 to 100 kwords/s"

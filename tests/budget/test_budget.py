@@ -711,3 +711,57 @@ def test_limits_have_a_worst_and_a_typical_value():
     one = term(Limits(low=1, typical=2, high=9))
     assert (one.nominal, one.worst) == (4, 9)
     assert clock_key("remote_master") == "remote_clock.frequency"
+
+
+def test_a_returned_clock_that_is_soon_back_ends_with_the_host_s_own():
+    """Half a period of 62.5 ns is longer than the way out and back: 5 periods from the start."""
+    near = {"link.scheme": "returned_clock", "host.clock": "8 MHz", "barrier.return.delay": "20 ns"}
+    for way, longer in (("20 ns", 62.5), ("50 ns", 70.0)):
+        one = budget_of(near | {"barrier.forward.delay": way})
+        back = next(span for span in one.latency if span.name.startswith("clock out and back"))
+        assert float(back.mean) == float(back.largest) == longer * 10**6
+        (block,) = EventEngine().run(one.scenario, range(1), words=False)
+        seen = int(block.read_end[0, 0] - block.trigger[0, 0])
+        assert seen == sum(span.largest for span in one.latency)
+
+
+def test_a_frame_waits_for_the_line_that_the_one_ahead_keeps():
+    """Bits of 20 ns, each a packet of 100 ns; a trigger each 400 ns.
+
+    Four bits keep the line for just as long as it has; six never let it be free again. Ten bits in
+    1 us, and an eleventh 20 ns after them, are gone before the first ten of the next 1.1 us later.
+    """
+    packets = {
+        "link.scheme": "remote_master",
+        "remote_clock.frequency": "50 MHz",
+        "converter.conversion_time": "100 ns",
+        "trigger.rate": "2.5 MHz",
+        "frame.word_bits": 4,
+        "barrier.return.style": "packets",
+        "barrier.return.packet_bits": 1,
+        "barrier.return.line_rate": "10 Mbit/s",
+    }
+
+    def waits(values):
+        found = budget_of(packets | values).latency
+        return next(span.largest for span in found if span.name.startswith("line taken"))
+
+    assert waits({}) == 0
+    assert waits({"frame.word_bits": 6}) == float("inf")
+    late = {"frame.word_bits": 11, "barrier.return.packet_bits": 10, "trigger.rate": "900 kHz"}
+    assert waits(late | {"barrier.return.line_rate": "10 Mbit/s"}) == 0
+
+
+def test_triggers_at_random_are_met_by_no_cycle_that_lasts():
+    found = budget(made({"trigger.pattern": "poisson"}), units=1)
+    assert set(found.meets.values()) == {False}
+    assert "triggers at random come arbitrarily close together" in found.sentence
+
+
+def test_jitter_shortens_the_time_between_triggers():
+    """50 us, less 20 either side: 10 us are left for a cycle of 750 ns and not for one of 11."""
+    jitter = {"shape": "uniform", "low": "-20 us", "high": "20 us"}
+    parts = {"link.scheme": "remote_master", "trigger.jitter": jitter}
+    for conversion, meets in (("9 us", True), ("11 us", False)):
+        found = budget(made(parts | {"converter.conversion_time": conversion}), units=1)
+        assert found.meets["remote_master"] is meets

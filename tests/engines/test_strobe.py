@@ -16,6 +16,7 @@ from simlink.engines.event.wiring import Chain, blank
 from simlink.link import unit
 from simlink.records import Fate
 from simlink.scenario.loading import from_dict
+from simlink.tracing.trace import trace
 from tests.conftest import MANY
 from tests.engines.agreement import differences, differences_across_stretches, records_of
 from tests.engines.chain import NS, chain, put, record, rows_of, timetable
@@ -136,6 +137,16 @@ def test_the_strobe_can_be_watched():
     assert [one[:2] for one in seen] == [(1250, 1), (1282, 0)]
 
 
+def test_words_that_the_strobe_spoils_are_not_received_as_they_were_sent():
+    """Lane 1 is too late for it, all of its bits; with a pulse too few, no bit is known."""
+    rows = trace(chain(list_of("0 ns", "11 ns"))).words()
+    assert rows["wrong_bits"].tolist() == [0, 4]
+    assert (rows["sent"] == rows["received"]).tolist() == [True, False]
+    short = {f"{BACK}min_pulse": "10.1 ns", "frame.lanes": 2}
+    assert trace(chain(short)).words()["wrong_bits"].tolist() == [4, 4]
+    assert trace(chain({"frame.lanes": 2})).words()["wrong_bits"].tolist() == [0, 0]
+
+
 @st.composite
 def strobed(draw):
     """Draw a scenario whose strobe is near its limits."""
@@ -187,7 +198,7 @@ def test_every_kind_of_unit_comes_about():
     """Certainly right, certainly wrong, doubtful and then right or wrong or both by turns."""
     kinds = Counter()
 
-    @settings(max_examples=300, database=None)
+    @settings(max_examples=600, database=None)
     @given(strobed())
     def collect(scenario):
         units = unit.build(scenario, range(scenario.trials))

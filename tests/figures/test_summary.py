@@ -35,10 +35,10 @@ def test_the_counts_of_an_overrun(overrun):
 
 
 def test_the_rates_of_an_overrun(overrun):
-    """4 words in 4 us are offered, 2 delivered in 6.366 us; busy for 2 x 2060 of 6366 ns."""
+    """4 words in 4 us are offered, 2 of them delivered; busy for 2 x 2060 of 1000 to 6366 ns."""
     assert overrun["throughput_offered"].value == pytest.approx(1e6, rel=1e-12)
-    assert overrun["throughput_delivered"].value == pytest.approx(2 / 6.366e-6, rel=1e-12)
-    assert overrun["host_busy_share"].value == pytest.approx(4120 / 6366, rel=1e-12)
+    assert overrun["throughput_delivered"].value == pytest.approx(0.5e6, rel=1e-12)
+    assert overrun["host_busy_share"].value == pytest.approx(4120 / 5366, rel=1e-12)
     assert overrun["fifo_occupancy_max"].value == 1.0
 
 
@@ -64,11 +64,13 @@ def test_zero_events_have_a_bound_and_no_value(overrun):
         assert overrun[name].high == pytest.approx(0.95)
         assert overrun[name].confidence == 0.95
         assert overrun[name].count == 0
-        assert overrun[name].text() == "< 0.95"
+        assert overrun[name].text() == "0 seen"
+        bounds = "below 95 % of units; below 0.53 if words are independent"
+        assert overrun[name].interval() == overrun[name].bounds() == bounds
     many = figures({"trials": 40, "conversions": 5})
     assert many["overrun"].high == pytest.approx(1 - 0.05 ** (1 / 40))
     assert (many["overrun"].count, many["overrun"].of) == (0, 200)
-    assert many["units_overrun"].high == many["overrun"].high
+    assert many["units_overrun"].high == pytest.approx(many["overrun"].high, rel=1e-12)
 
 
 def test_counts_are_in_words():
@@ -121,8 +123,12 @@ def test_trials_that_differ_give_intervals_around_their_means():
 @pytest.mark.parametrize(
     ("figure", "text"),
     [
-        (Figure(None, 0.0, 0.003, 0.95, 0, 1000), "< 0.003"),
-        (Figure(None, count=0, of=0), "none seen"),
+        (Figure(None, 0.0, 0.003, 0.95, 0, 1000), "0 seen"),
+        (Figure(None, count=0, of=0), "0 seen"),
+        (Figure(1.0, 0.9, 1.0, 0.95, 1000, 1000), "all"),
+        (Figure(0.999, 0.9, 0.9999, 0.95, 999, 1000), "all but 0.001"),
+        (Figure(0.9, 0.5, 0.99, 0.95, 9, 10), "0.9"),
+        (Figure(1.0, 0.9, 1.1, 0.95), "1"),
         (Figure(None, unit="s"), "-"),
         (Figure(12.0, count=12, of=12, unit="triggers"), "12"),
         (Figure(0.123456, 0.12, 0.13, 0.95, 3, 9), "0.12"),
@@ -147,5 +153,155 @@ def test_plain_figures_hold_every_part():
             "count": 1,
             "of": 2,
             "unit": "1",
+            "conversions": None,
+            "note": None,
+            "instead": None,
         }
     }
+
+
+@pytest.mark.parametrize(
+    ("figure", "said"),
+    [
+        # 1 - 0.05^(1/24) = 0.11735 and 1 - 0.05^(1/12000) = 0.00024961, both rounded up.
+        (
+            Figure(None, 0.0, 0.11735, 0.95, 0, 12000, conversions=12000),
+            "below 12 % of units; below 0.00025 if words are independent",
+        ),
+        # Words of one conversion share its fate: its 12000 words are 6000 tries.
+        (
+            Figure(None, 0.0, 0.11735, 0.95, 0, 12000, conversions=6000),
+            "below 12 % of units; below 0.0005 if conversions are independent",
+        ),
+        (
+            Figure(1.0, 1 - 0.11735, 1.0, 0.95, 12000, 12000, conversions=12000),
+            "above 88 % of units; above 0.99975 if words are independent",
+        ),
+        (Figure(None, 0.0, 0.1301, 0.95, 0, 21), "below 14 % of units"),
+        (Figure(None, count=0, of=0), ""),
+        (Figure(0.5, 0.2, 0.8, 0.95, 1, 2), ""),
+        (Figure(None, unit="s"), ""),
+    ],
+)
+def test_none_or_all_seen_is_bounded_by_units_and_by_words(figure, said):
+    """An upper bound is rounded up, and a lower one down."""
+    assert figure.bounds() == said
+    if said:
+        assert figure.interval() == said
+
+
+@pytest.mark.parametrize(
+    ("figure", "said"),
+    [
+        (Figure(2e-6, 1.5e-6, None, 0.95, unit="s"), "1.5 us or more"),
+        (Figure(2e-6, None, 3.5e-6, 0.95, unit="s"), "3.5 us or less"),
+        (Figure(2e-6, unit="s", note="of frames read"), ""),
+        (Figure(0.5, instead="too few rare draws"), "too few rare draws"),
+        (Figure(0.5, 0.41, 0.62, 0.95), "0.4 to 0.6"),
+        # 9999 of 10000 are not all, and nor is the end of their interval.
+        (Figure(0.9999, 0.9, 0.99998, 0.95, 9999, 10000), "all but 2e-05 to 0.1"),
+        (Figure(0.996, 0.993, 0.9983, 0.95, 996, 1000), "0.993 to 0.998"),
+    ],
+)
+def test_an_interval_says_what_is_known_of_either_end(figure, said):
+    assert figure.interval() == said
+
+
+def test_what_is_delivered_of_a_run_without_losses_is_all():
+    found = figures({"trials": 10, "conversions": 1000})["delivered"]
+    assert found.text() == "all"
+    # 1 - 0.05^(1/10) = 0.2589, 1 - 0.05^(1/10000) = 0.000299528.
+    assert found.bounds() == "above 74 % of units; above 0.9997 if words are independent"
+
+
+PATTERNS = {
+    "periodic": {},
+    "jittered": {"trigger.jitter": {"shape": "uniform", "low": "-40 ns", "high": "40 ns"}},
+    "poisson": {"trigger.pattern": "poisson", "trigger.rate": "1 kHz"},
+    "burst": {"trigger.pattern": "burst", "trigger.burst_length": 4, "trigger.gap": "9 us"},
+    "after_read": {
+        "trigger.pattern": "after_read",
+        "trigger.rate": None,
+        "trigger.gap": {"shape": "uniform", "low": "1 us", "high": "3 us"},
+        "host.timeout": "50 us",
+    },
+    "remote timer": {
+        "trigger.source": "remote",
+        "trigger.tolerance": {"shape": "uniform", "low": "-900 ppm", "high": "900 ppm"},
+    },
+}
+
+
+@pytest.mark.parametrize("conversions", [3, 40])
+@pytest.mark.parametrize("pattern", list(PATTERNS))
+def test_a_link_that_loses_nothing_delivers_exactly_what_is_offered(pattern, conversions):
+    size = {"trials": 6, "conversions": conversions, "fifo.depth": 50}
+    found = figures(PATTERNS[pattern] | size)
+    assert found["delivered"].text() == "all"
+    offered, delivered = found["throughput_offered"], found["throughput_delivered"]
+    assert delivered.value == offered.value
+    assert delivered.high == pytest.approx(offered.high, rel=1e-12)
+    assert delivered.low <= offered.low
+    assert delivered.interval() == "nothing lost: all that is offered"
+    if pattern in ("periodic", "jittered"):
+        assert offered.value == pytest.approx(1e6, rel=1e-9)
+    if pattern == "burst":
+        # Three periods of 1 us and a gap of 9: what the last burst lacks is counted in full.
+        whole = conversions // 4 * 12 + conversions % 4
+        assert offered.value == pytest.approx(conversions / whole * 1e6, rel=1e-9)
+
+
+def test_what_is_in_flight_at_the_end_counts_neither_way():
+    """A watermark of 4 leaves the last frame of 5 in the FIFO."""
+    found = figures({"trials": 3, "conversions": 5, "fifo.depth": 8, "host.watermark": 4})
+    assert found["in_flight"].count == 3
+    assert found["delivered"].count == 12
+    assert found["throughput_delivered"].value == found["throughput_offered"].value
+
+
+def test_half_of_what_is_offered_is_delivered_where_half_is_lost(overrun):
+    offered, delivered = overrun["throughput_offered"], overrun["throughput_delivered"]
+    assert delivered.value == pytest.approx(offered.value / 2)
+
+
+def test_frames_read_too_early_have_no_latency_to_their_last_bit():
+    """Busy is released after the first bit, and the host reads faster than bits come."""
+    early = {"conversions": 4, "fifo.release_bits": 1, "host.clock": "400 MHz"}
+    early |= {"host.service_latency": "0 ns", "fifo.sync_delay": "0 ns"}
+    found = figures(early)
+    assert found["underrun"].count == 4
+    assert found["latency_read_median"].value is None
+    assert found["latency_read_median"].count == 0
+    # They were released, and when is right.
+    assert found["latency_release_median"].count == 4
+    assert "read too early" in found["latency_read_median"].note
+
+
+RARE = {
+    "trials": 4,
+    "fifo.depth": 50,
+    "host.service_latency": {
+        "shape": "two_state",
+        "normal": {"shape": "uniform", "low": "80 ns", "high": "90 ns"},
+        "stalled": "5 us",
+        "spacing": {"shape": "geometric", "mean": 100},
+    },
+}
+
+
+def test_a_run_with_too_few_rare_draws_has_no_interval_of_the_busy_share_and_says_so():
+    few = figures(RARE | {"conversions": 50})["host_busy_share"]
+    assert (few.low, few.high, few.confidence) == (None, None, None)
+    assert few.value > 0
+    assert few.interval() == few.instead == "too few rare draws: about 2 expected"
+    enough = figures(RARE | {"conversions": 90})["host_busy_share"]
+    assert enough.low < enough.value < enough.high
+    assert enough.instead is None
+
+
+def test_ends_of_intervals_stay_where_figures_can_be():
+    """Few trials that differ much: a rate is not below zero, nor a share of time above one."""
+    slow = summary.rate([1.0, 1.0, 9.0], [1.0, 1.0, 1.0], "words/s")
+    assert slow.low == 0.0 < slow.value < slow.high
+    busy = summary.rate([0.9, 1.0, 0.2], [1.0, 1.0, 1.0], "1")
+    assert busy.low < busy.value < busy.high == 1.0

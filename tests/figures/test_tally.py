@@ -60,21 +60,26 @@ def check(scenario, whole, found):
         assert whole.sent[row] == len(there(block.trigger))
         assert whole.short[row] == sum(block.short_acquisition[0].tolist())
         assert whole.timed_out[row] == sum(block.timed_out[0].tolist())
-        assert whole.last_trigger[row] == max([0, *there(block.trigger)])
+        assert whole.first_due[row] == min(there(block.due), default=NEVER)
+        assert whole.last_due[row] == max([0, *there(block.due)])
         every = (block.trigger, block.ready, block.release, block.read_end)
         assert whole.end[row] == max([0, *(one for times in every for one in there(times))])
         assert whole.busy[row] == busy(block)
         for kept, instants in ((release, block.release), (read, block.read_end)):
-            pairs = zip(happened(block.trigger), happened(instants), strict=True)
-            kept += [end - begun for begun, end in pairs if end is not None]
+            frames = zip(happened(block.trigger), happened(instants), fates, strict=True)
+            kept += [
+                end - begun
+                for begun, end, fate in frames
+                if end is not None and (kept is release or fate != Fate.UNDERRUN)
+            ]
         late = [
             aperture - due
             for aperture, due in zip(happened(block.aperture), happened(block.due), strict=True)
             if aperture is not None
         ]
         assert whole.sampled[row] == len(late)
-        jitter = math.sqrt(np.var(late)) if late else 0.0
-        assert whole.sampling_jitter()[row] == pytest.approx(jitter, rel=1e-6, abs=1)
+        squares = len(late) * float(np.var(late)) if late else 0.0
+        assert whole.sampling_squares_within()[row] == pytest.approx(squares, rel=1e-6, abs=100)
         for slots in block.occupancy_at_arrival[0].tolist():
             if slots >= 0:
                 filling[slots] += 1

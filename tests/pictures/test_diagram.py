@@ -20,6 +20,7 @@ from simlink.pictures.diagram.tracks import MOST, TABLE
 from simlink.running.ledger import table
 from simlink.running.run import run
 from simlink.scenario.loading import load
+from simlink.tracing.measured import over_run
 from tests.engines.chain import NS, chain
 from tests.engines.host_clocked_scenarios import serial, serial_scenarios
 from tests.strategies import scenarios
@@ -511,3 +512,13 @@ def test_bands_of_a_crossing_stay_within_the_delay_that_covers_it():
     assert bands == {"remote.trigger": {3}, "remote.clock": {3}}
     free = draw(serial(changed | {"barrier.delay_covers": []}), "0", bands=True).layout
     assert {(one.high - one.low) // NS for one in free.bands} == {11}
+
+
+@pytest.mark.parametrize(("most", "over"), [(40, "the first 4 of "), (10**6, "all ")])
+def test_what_the_limits_were_measured_on_is_told_below(most, over):
+    """Of ten units of which four conversions are traced, nobody may read that it was the run."""
+    scenario = shipped("shallow-fifo").with_(trials=10, conversions=5)
+    drawn = draw(scenario, "0", limits=over_run(scenario, most))
+    foot = " ".join(label.text for label in drawn.layout.labels if label.role == "foot")
+    said = f"largest over {over}5 conversions of each of 10 units, in the same unit."
+    assert said in foot

@@ -42,6 +42,15 @@ def test_latex_needs_no_package():
     assert all(line.count("&") == 5 for line in text.splitlines() if line.endswith("\\\\"))
 
 
+def test_what_was_traced_stands_below_the_table():
+    over = "the first 100 of 300 conversions of each of 20 units"
+    said = f"Min, typ and max: least, median and largest over {over}."
+    assert timing_table(LIMITS, "md", over=over).endswith(f" |\n\n{said}\n")
+    tex = timing_table(LIMITS, "tex", over=over)
+    assert tex.endswith(f"\\hline\n\\multicolumn{{6}}{{l}}{{{said}}}\n\\end{{tabular}}\n")
+    assert timing_table(LIMITS, "csv", over=over) == timing_table(LIMITS, "csv")
+
+
 @pytest.mark.parametrize("kind", ["md", "csv", "tex"])
 def test_an_empty_table_still_has_its_head(kind):
     assert "symbol" in timing_table({}, kind)

@@ -51,6 +51,7 @@ def test_the_json_is_plain_and_finite():
     assert found["engine"] == "event"
     assert found["figures"]["overrun"]["unit"] == "1"
     parts = {"value", "low", "high", "confidence", "count", "of", "unit"}
+    parts |= {"conversions", "note", "instead"}
     assert all(set(one) == parts for one in found["figures"].values())
     assert found["cautions"]
 

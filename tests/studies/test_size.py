@@ -1,5 +1,6 @@
 import json
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -71,6 +72,21 @@ def test_the_highest_trigger_rate():
     slower = size(queue(fifo__depth=2), "trigger-rate", at_most=1e-2)
     assert slower.answer < found.answer
     assert "MHz" in found.verdict
+
+
+@pytest.mark.parametrize(
+    ("sought", "best", "what"),
+    [("depth", "smallest", "FIFO depth"), ("trigger-rate", "highest", "trigger rate")],
+)
+def test_an_answer_that_was_not_settled_is_not_called_the_smallest(sought, best, what):
+    """As where the budget cannot tell of the value one step less safe."""
+    found = size(queue(), sought, at_most=1e-2)
+    assert found.verdict.startswith(f"The {best} {what} for an overrun ")
+    open_ = replace(found, settled=False, interrupted=True).verdict
+    value = found.text_of(found.answer)
+    assert open_.startswith(f"A {what} of {value} has an overrun ")
+    assert f"Whether it is the {best} is not shown." in open_
+    assert f"The {best}" not in open_
 
 
 def test_a_budget_that_cannot_show_the_target():

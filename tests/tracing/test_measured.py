@@ -12,7 +12,7 @@ from simlink.base.instants import NEVER
 from simlink.link import unit
 from simlink.scenario.loading import load
 from simlink.tracing.edges import admitted, captures, host_captures, pushes, sent
-from simlink.tracing.measured import RULES, Limits, edges_of, measure, over_run
+from simlink.tracing.measured import RULES, Limits, edges_of, measure, over_run, traced, traces
 from simlink.tracing.trace import trace
 from tests.engines.chain import NS, chain
 from tests.strategies import scenarios
@@ -177,6 +177,28 @@ def test_over_a_run_takes_an_even_share_of_every_unit():
     scenario = chain({"conversions": 10, "trials": 4})
     assert over_run(scenario, most=8)["t_CONV"].count == 8
     assert over_run(scenario, most=2)["t_CONV"].count == 2
+
+
+@pytest.mark.parametrize(
+    ("trials", "conversions", "most", "said"),
+    [
+        (1, 1, 2000, "the one conversion of the unit"),
+        (1, 3, 2000, "all 3 conversions of the unit"),
+        (4, 10, 40, "all 10 conversions of each of 4 units"),
+        (4, 10, 39, "the first 9 of 10 conversions of each of 4 units"),
+        (4, 10, 2, "the first of 10 conversions of each of the first 2 of 4 units"),
+        (4, 1, 3, "the one conversion of each of the first 3 of 4 units"),
+        (20, 300, 2000, "the first 100 of 300 conversions of each of 20 units"),
+    ],
+)
+def test_what_is_traced_is_told(trials, conversions, most, said):
+    scenario = chain({"conversions": conversions, "trials": trials})
+    assert traced(scenario, most) == said
+    if most < 100:
+        found = over_run(scenario, most)
+        assert found.over == said
+        parts = list(traces(scenario, most))
+        assert sum(len(part.window) for part in parts) == found["t_CONV"].count
 
 
 @pytest.mark.parametrize("symbol", list(RULES))

@@ -38,6 +38,8 @@ class Strobe:
         self.alike = law.is_constant
         self.first: tuple[bool, int] | None = None
         self.signal = signals.make("fifo.strobe")
+        #: The bits that it took wrong, by conversion and lane, while it is watched.
+        self.mistaken: dict[tuple[int, int], list[int]] = {}
 
     def spoils(self, frame: Frame, jitter: list[list[int]]) -> bool:
         """Send the strobe of a frame whose clock starts; tell whether it takes a bit wrong.
@@ -61,20 +63,24 @@ class Strobe:
 
     def send(self, frame: Frame, jitter: list[list[int]]) -> bool:
         """Send the strobe and judge every bit; see `spoils`."""
-        trial, start = self.trial, frame.clock_start
+        trial, start, bits = self.trial, frame.clock_start, range(self.trial.bits)
         edges = [start + offset for offset in trial.strobe_edges]
         watched = len(edges) if self.signal.observers else 0
         came = self.channel.send_clock(frame, edges, self.jitter(frame.index)[0], watched)
-        if len(came) < len(edges):
-            return True
         begins = [start + offset for offset in trial.captured]
         ends = [start + offset for offset in trial.bit_ends]
-        last = self.end_jitter(frame.index)
+        last, spoilt = self.end_jitter(frame.index), False
         for lane, channel in enumerate(self.lanes):
-            valid, until = channel.carry(begins, ends, jitter[lane] + last[lane], channel.ahead)
-            if any(map(taken_wrong, came[::2], valid, until)):
-                return True
-        return False
+            wrong = list(bits)
+            if len(came) == len(edges):
+                whole = jitter[lane] + last[lane]
+                valid, until = channel.carry(begins, ends, whole, channel.ahead)
+                wrong = [bit for bit in bits if taken_wrong(came[2 * bit], valid[bit], until[bit])]
+            # With a pulse too few, which bit is which is lost for all of them.
+            spoilt = spoilt or bool(wrong)
+            if watched and wrong:
+                self.mistaken[frame.index, lane] = wrong
+        return spoilt
 
     def arrives(self, frame: Frame, number: int) -> None:
         """Show an edge that arrives."""

@@ -15,6 +15,7 @@ from simlink.engines.event.host import Reader
 from simlink.engines.event.host_clocked import HostClockedConverter, HostClockedReader
 from simlink.engines.event.master import RemoteMaster, ReturnLanes
 from simlink.engines.event.signals import Signals
+from simlink.engines.event.strobe import Strobe
 from simlink.engines.event.trigger import TriggerTimer
 from simlink.link import unit
 from simlink.link.fate import IN_FLIGHT, NOT_RECEIVED, NOT_SENT
@@ -47,6 +48,7 @@ class Chain:
         self.env = Clockwork(initial_time=int(max(early, -1e18)))
         self.signals = Signals(self.env)
         self.counts = HostCounts(scenario.trigger.source == "host")
+        self.strobe: Strobe | None = None
         self.remote_master = scenario.link.scheme == "remote_master"
         self.timer = self.wire_remote_master() if self.remote_master else self.wire_host_clocked()
 
@@ -54,7 +56,9 @@ class Chain:
         """Connect trigger, converter, remote master, lanes, FIFO and reader."""
         env, trial, signals, counts = self.env, self.trial, self.signals, self.counts
         fifo = Fifo(env, trial, signals)
-        master = RemoteMaster(env, trial, signals, ReturnLanes(env, trial, signals, fifo))
+        lanes = ReturnLanes(env, trial, signals, fifo)
+        self.strobe = lanes.strobe
+        master = RemoteMaster(env, trial, signals, lanes)
         master.converter = converter = Converter(env, trial, signals, master)
         reader = Reader(env, trial, signals, fifo, counts)
         channel = Channel(env, ARRIVE, trial.unit.forward, converter.arrive)

@@ -18,6 +18,7 @@ from simlink.pictures.diagram import intervals, quiet, spread_bands, tracks, win
 from simlink.pictures.diagram.layout import Layout
 from simlink.pictures.diagram.painting import DPI, KINDS, paint
 from simlink.pictures.diagram.palette import DARK, LIGHT
+from simlink.tracing.measured import RunLimits
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -163,5 +164,6 @@ def draw(
         around,
         spread_bands.bands(view, drawn) if bands else [],
         to_scale,
+        limits.over if isinstance(limits, RunLimits) else "",
     )
     return Diagram(layout, dark)

@@ -15,7 +15,10 @@ from simlink.pictures.diagram.window import View
 
 @dataclass
 class Contents:
-    """What is to be drawn in a width in mm; ``scaled`` if true to scale."""
+    """What is to be drawn in a width in mm; ``scaled`` if true to scale.
+
+    ``over`` says what the limits of its dimensions were measured on.
+    """
 
     width: float
     view: View
@@ -25,6 +28,7 @@ class Contents:
     quiet: Quiet | None
     bands: list[Band]
     scaled: bool
+    over: str = ""
 
     @property
     def sizes(self) -> Sizes:

@@ -30,7 +30,8 @@ def foot_lines(contents: Contents, torn: bool) -> list[str]:
     if any(one.follows for one in contents.crossings):
         parts.append("Of a burst the first to cross is drawn to its row.")
     if any(dimension.with_limits for dimension in contents.dimensions):
-        parts.append("In brackets: least … typical … largest over the run, in the same unit.")
+        over = f" over {contents.over}" if contents.over else ""
+        parts.append(f"In brackets: least … typical … largest{over}, in the same unit.")
     if contents.bands:
         parts.append("Shaded edges: range of each edge about its cause (3σ where unbounded).")
     if contents.quiet is not None:
