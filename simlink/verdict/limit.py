@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import asdict, dataclass, field
 from enum import StrEnum
 from fractions import Fraction
+from functools import cached_property
 from typing import Any
 
 
@@ -156,6 +158,20 @@ class Remedy:
     tried: bool
 
 
+Explained = tuple[tuple[Cause, ...], tuple[Remedy, ...]]
+#: Keys that the nearest limit is said to rest on, at the most.
+_MOST_KEYS = 3
+
+
+def listed(names: Sequence[str]) -> str:
+    """Return names one after another, "and" before the last."""
+    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
+
+
+def _nothing() -> Explained:
+    return (), ()
+
+
 @dataclass(frozen=True)
 class Verdict:
     """The answer to a run.
@@ -170,21 +186,46 @@ class Verdict:
         The one with the least margin as a share of its limit, or that is broken the most.
     sentence : str
         The verdict.
-    because : str
-        What limits it, or what breaks it and why.
-    causes : tuple of Cause
-        For each limit that is broken.
-    remedies : tuple of Remedy
-        For each limit that is broken and that one change can mend.
+    explain : callable
+        Returns causes and remedies; asked once, when one of them is wanted, for it takes runs.
     """
 
     meets: bool
     limits: tuple[Limit, ...]
     least: Limit | None
     sentence: str
-    because: str
-    causes: tuple[Cause, ...] = ()
-    remedies: tuple[Remedy, ...] = ()
+    explain: Callable[[], Explained] = field(default=_nothing, compare=False, repr=False)
+
+    @cached_property
+    def _explained(self) -> Explained:
+        return self.explain()
+
+    @property
+    def causes(self) -> tuple[Cause, ...]:
+        """The cause of each limit that does not hold."""
+        return self._explained[0]
+
+    @property
+    def remedies(self) -> tuple[Remedy, ...]:
+        """What would mend each limit that does not hold, where something in reach does."""
+        return self._explained[1]
+
+    @property
+    def because(self) -> str:
+        """What breaks the worst limit and why, or what the nearest one rests on."""
+        least = self.least
+        if least is None:
+            return ""
+        if least.holds:
+            how = {Known.PROVEN: "is proven", Known.NOT_SEEN: "was not seen broken"}[least.known]
+            rests = "It"
+            if least.keys:
+                rests = f"It rests on {listed(least.keys[:_MOST_KEYS])}, and"
+            return f"{rests} {how}: {least.evidence}."
+        told = [one.text for one in self.causes if one.limit == least.key]
+        evidence = f"{least.evidence[0].upper()}{least.evidence[1:]}."
+        # How soon a FIFO fills stands nowhere else.
+        return " ".join(told if told and least.key != "host_rate" else [evidence, *told])
 
     def to_dict(self) -> dict[str, Any]:
         """Return the verdict as figures.json holds it: times in seconds."""

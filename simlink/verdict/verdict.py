@@ -6,11 +6,12 @@
 from __future__ import annotations
 
 from fractions import Fraction
+from functools import partial
 from typing import TYPE_CHECKING
 
 from simlink.base.wording import number, rate_text
 from simlink.verdict.cause import explained
-from simlink.verdict.limit import Cause, Known, Limit, Verdict
+from simlink.verdict.limit import Known, Limit, Verdict, listed
 from simlink.verdict.rows import rows_of
 from simlink.verdict.wording import COUNTED, margin_text, value_text
 
@@ -18,8 +19,8 @@ if TYPE_CHECKING:
     from simlink.running.run import Run
     from simlink.scenario.schema import Scenario
 
-#: Keys that the nearest limit is said to rest on, at the most.
-_MOST_KEYS = 3
+#: Limits that are named one by one at the most.
+_MOST_NAMED = 3
 
 
 def verdict_of(run: Run) -> Verdict:
@@ -31,16 +32,13 @@ def verdict_of(run: Run) -> Verdict:
         A finished run, or the finished trials of an interrupted one.
     """
     limits = rows_of(run)
-    causes, remedies = explained(run, limits)
     least = least_of(limits)
     return Verdict(
         meets=all(one.holds for one in limits),
         limits=limits,
         least=least,
         sentence=sentence(run.scenario, limits, least),
-        because=because(limits, least, causes),
-        causes=causes,
-        remedies=remedies,
+        explain=partial(explained, run, limits),
     )
 
 
@@ -73,14 +71,14 @@ def sentence(scenario: Scenario, limits: tuple[Limit, ...], least: Limit | None)
         if same:
             that = "that" if len(same) == 1 else "those"
             does = ("is" if len(same) == 1 else "are") if broken else "can"
-            also = f"; so {does} {that} of {_listed(same)}"
+            also = f"; so {does} {that} of {listed(same)}"
         asked = _asked(scenario, verb)
         return f"{asked}: the limit of {least.what} {said}{_numbers(least)}{also}."
     held = f"{_asked(scenario, 'Meets')}: "
     every = f"all {len(limits)} limits hold" if len(limits) > 1 else "its limit holds"
     unseen = [one.what for one in limits if one.known is Known.NOT_SEEN]
     if unseen:
-        some = _listed(unseen) if len(unseen) < _MOST_KEYS else f"{len(unseen)} of them"
+        some = listed(unseen) if len(unseen) < _MOST_NAMED else f"{len(unseen)} of them"
         every += f", {some} as far as was seen"
     if least is None:
         return f"{held}{every}."
@@ -101,10 +99,6 @@ def _numbers(one: Limit) -> str:
     return f", {said} ({worst} {'for' if one.is_floor else 'of'} {limit})"
 
 
-def _listed(names: list[str]) -> str:
-    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
-
-
 def _asked(scenario: Scenario, verb: str) -> str:
     """Return what is asked for behind a verb."""
     rate = scenario.trigger.rate
@@ -113,17 +107,3 @@ def _asked(scenario: Scenario, verb: str) -> str:
         return f"{loop[verb]} its loop"
     how = {"poisson": " on average", "burst": " in bursts"}.get(scenario.trigger.pattern, "")
     return f"{verb} {rate_text(rate.value, 'Hz')}{how}"
-
-
-def because(limits: tuple[Limit, ...], least: Limit | None, causes: tuple[Cause, ...]) -> str:
-    """Return what breaks a limit, or what the nearest one rests on."""
-    if least is None:
-        return ""
-    told = [one.text for one in causes if one.limit == least.key]
-    if told:
-        return told[0]
-    if not least.holds:
-        return f"{least.evidence[0].upper()}{least.evidence[1:]}."
-    how = {Known.PROVEN: "is proven", Known.NOT_SEEN: "was not seen broken"}[least.known]
-    rests = f"It rests on {_listed(list(least.keys[:_MOST_KEYS]))}, and" if least.keys else "It"
-    return f"{rests} {how}: {least.evidence}."

@@ -33,7 +33,8 @@ def value_text(value: Fraction | None, unit: str) -> str:
     if value is None:
         return "-"
     if unit == "1":
-        return percent(float(value), 3)
+        # Near its limit a load has the digits that tell it from it.
+        return percent(float(value), 4 if 0.9 < value < 1.1 else 3)
     if unit in COUNTED:
         return f"{number(value)} {unit[:-1] if value == 1 else unit}"
     return quantity(value, unit)
