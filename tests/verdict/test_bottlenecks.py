@@ -99,13 +99,16 @@ def test_the_right_key_is_blamed_and_the_cure_cures(case):
     assert blamed
     assert blamed <= case.causes
     remedies = [one for one in verdict.remedies if one.limit == case.row]
-    assert remedies
+    # What is asked for is no part that could be another: a pattern of triggers has no cure.
+    assert remedies or blamed == {"trigger.pattern"}
     for remedy in remedies:
         if not remedy.tried:
             continue
         changes = case.changes | {key: value_of(text) for key, text in remedy.changes}
         cured = run_of(made(changes, BASES[case.scheme])).verdict
-        assert cured[case.row].holds, (remedy.text, cured[case.row].evidence)
+        # A host that counts has no notice to miss: the limit may be gone.
+        still = [row for row in cured.limits if row.key == case.row and not row.holds]
+        assert not still, (remedy.text, still[0].evidence)
 
 
 def value_of(text):
