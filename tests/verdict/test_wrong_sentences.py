@@ -15,6 +15,7 @@ from simlink.budget import budget
 from simlink.cli import app
 from simlink.studies.size import size
 from tests.budget.budget_cases import made
+from tests.outside import queues
 from tests.verdict.bottlenecks import BASES, CASES
 
 SCENARIOS = Path(simlink.__file__).parents[1] / "scenarios"
@@ -90,7 +91,7 @@ def test_how_soon_the_fifo_fills_is_as_soon_as_it_does():
         workers=1,
     )
     assert int((overrun.ledger.fate == "overrun").to_numpy().argmax()) == 574
-    said = of_cause(case_of("remote_master, service, outside").verdict)
+    said = " ".join(said_by(case_of("remote_master, service, outside").verdict))
     soon = [int(n) for n in re.findall(r"(\d+) (?:conversions|frames|triggers)", said)]
     assert any(540 <= number <= 610 for number in soon), said
 
@@ -270,18 +271,18 @@ def test_a_link_that_loses_nothing_delivers_what_is_offered(scheme):
 
 
 def test_a_search_that_did_not_settle_names_no_smallest_depth():
-    """Poisson triggers and reads of 1400 ns: a million conversions cannot tell depth from depth."""
-    changes = NAMED["remote_master, Poisson triggers, outside"].changes | {"trials": 5}
-    found = size(made(changes, BASES["remote_master"]), "depth", at_most=1e-3, budget=8000)
+    """Two frames of a host at half its load lose 2.51 %, too near 2.5 % for 40,000 conversions."""
+    queue = queues.queue("periodic", queues.exponential(0.5), 2, conversions=2000)
+    found = size(queue, "depth", at_most=0.025, budget=40_000)
+    assert found.answer == 3
     assert not found.settled
-    assert "smallest FIFO depth for" not in found.verdict
     assert "The smallest" not in found.verdict
 
 
 def test_a_release_is_proven_for_a_host_that_reads_on():
     """(r - 1) x 20 ns >= 17 x 20 - 17.5 x 12.5: 8 of 18 bits, and 2 lose words."""
     case = NAMED["remote_master, early read in the wake of another, outside"]
-    found = size(case.scenario(), "release-bits", at_most=1e-3)
+    found = size(case.scenario(), "release-bits", at_most=1e-2, budget=20_000)
     assert found.answer is not None
     assert found.answer > 2
     assert found.bound == 8
@@ -291,7 +292,7 @@ def test_a_release_is_proven_for_a_host_that_reads_on():
 def test_a_rate_is_found_that_the_converter_keeps():
     """840 ns of conversion and readout: 1.19 MHz; the host's 700 would do more."""
     for scheme, most in (("remote_master", 1 / 840e-9), ("forwarded_clock", 1 / 2422e-9)):
-        found = size(made({}, BASES[scheme]), "trigger-rate", at_most=1e-3)
+        found = size(made({}, BASES[scheme]), "trigger-rate", at_most=1e-2)
         assert found.answer is not None
         assert 0.95 * most < found.answer <= most
 
