@@ -32,7 +32,8 @@ BROKEN_BY = {
     "corrupted_silent": {"setup", "hold", "first_bit", "strobe_setup", "strobe_hold", "pulse"},
     "corrupted_flagged": {"setup", "hold", "first_bit", "strobe_setup", "strobe_hold", "pulse"},
     "not_received": set(KEYS),
-    "timed_out": {"timeout"},
+    # A trigger that is missed, and a frame that finds no slot, have no release to wait for.
+    "timed_out": {"timeout", "period", "fifo_depth", "host_rate", "notice"},
     "short_acquisition": {"acquisition"},
 }
 #: Limits of which a run counts each violation, by the scheme: none may be proven beside one.
@@ -41,8 +42,6 @@ COUNTED = {
     "underrun": "early_read",
     "timed_out": "timeout",
 }
-#: What the budget judges by itself: the rate, and whether bits are captured right.
-RATE = ("period", "packet_rate", "host_rate")
 
 
 def check(scenario, path):
@@ -87,7 +86,7 @@ def check(scenario, path):
     file.write_text(scenario.to_toml(), encoding="utf-8")
     done = CliRunner().invoke(app, ["run", str(file), "--json"])
     assert done.exit_code == (0 if verdict.meets else 1)
-    assert json.loads(done.stdout)["verdict"]["meets_rate"] is verdict.meets
+    assert json.loads(done.stdout)["meets_rate"] is verdict.meets
     agree(scenario, verdict)
 
 
@@ -102,9 +101,7 @@ def agree(scenario, verdict):
         return
     if said.meets or "has no bound" in said.why:
         return
-    # It names a cycle that does not fit: a proof of the run that all of them do would be false.
-    proven = [row.key for row in verdict.limits if row.known is Known.PROVEN]
-    assert not set(RATE) <= set(proven), (said.why, proven)
+    assert not verdict.meets, said.why
 
 
 relaxed = settings(
