@@ -57,7 +57,7 @@ def table(run: Run) -> str:
         limit rests on, remedies, the limits, what was seen, the defaults beneath the nearest
         limits, engine and seed, the cautions in short. It ends with a line break.
     """
-    parts = [head(run), limits(run.verdict.limits), seen(run), _foot(run)]
+    parts = [head(run), limits(run.verdict.limits, least=run.verdict.least), seen(run), _foot(run)]
     return "\n\n".join(parts) + "\n"
 
 
@@ -84,7 +84,7 @@ def clipped(text: str, most: int, first: str = "", later: str = "") -> str:
     return "\n".join(found)
 
 
-def limits(found: tuple[Limit, ...], nearest: int = _NEAREST) -> str:
+def limits(found: tuple[Limit, ...], nearest: int = _NEAREST, least: Limit | None = None) -> str:
     """Return the table of limits.
 
     Parameters
@@ -93,6 +93,8 @@ def limits(found: tuple[Limit, ...], nearest: int = _NEAREST) -> str:
         In their order.
     nearest : int
         How many of those that hold have a line of their own; the others are counted together.
+    least : Limit, optional
+        The one whose evidence has been told.
     """
     broken = [one for one in found if not one.holds]
     held = [one for one in found if one.holds]
@@ -117,7 +119,9 @@ def limits(found: tuple[Limit, ...], nearest: int = _NEAREST) -> str:
     lines = columns(rows).splitlines()
     if max(map(len, lines)) > _COLUMNS:
         lines = columns(rows, apart=1).splitlines()
-    told = {id(one) for one in [one for one in broken if one.evidence][:_EXPLAINED]}
+    # What is behind the verdict is told above the table.
+    some = [one for one in broken if one.evidence and one is not least]
+    told = {id(one) for one in some[:_EXPLAINED]}
     text = [lines[0]]
     for one, line in zip(listed, lines[1:], strict=True):
         text.append(line)

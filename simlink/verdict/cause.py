@@ -259,7 +259,10 @@ def _best(scenario: Scenario, limit: Limit, key: str) -> tuple[Any, str] | None:
         return 0, "with none"
     if last == "packet_bits":
         return scenario.bits_per_lane, "with the whole frame in one packet"
-    if last in ("line_rate", "signals"):
+    if last == "line_rate":
+        fast = isinstance(value, Rate)
+        return (f"{number(64 * value.value, 9)} bit/s", "with a much faster one") if fast else None
+    if last == "signals":
         return None if value is None else (None, "without that limit")
     if isinstance(value, tuple):
         return ["0 s"] * len(value), "with none"

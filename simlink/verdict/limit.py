@@ -223,9 +223,7 @@ class Verdict:
                 rests = f"It rests on {listed(least.keys[:_MOST_KEYS])}, and"
             return f"{rests} {how}: {least.evidence}."
         told = [one.text for one in self.causes if one.limit == least.key]
-        evidence = f"{least.evidence[0].upper()}{least.evidence[1:]}."
-        # How soon a FIFO fills stands nowhere else.
-        return " ".join(told if told and least.key != "host_rate" else [evidence, *told])
+        return " ".join([f"{least.evidence[0].upper()}{least.evidence[1:]}.", *told])
 
     def to_dict(self) -> dict[str, Any]:
         """Return the verdict as figures.json holds it: times in seconds."""

@@ -27,7 +27,7 @@ _MOST = 2
 #: How often a value is doubled, or halved, in search of one that mends.
 _DOUBLINGS = 8
 #: Halvings of what is left between a value that mends and one that does not, but for counts.
-_HALVINGS = 7
+_HALVINGS = 6
 _DIGITS = 3
 
 
@@ -72,13 +72,16 @@ def remedies_of(scenario: Scenario, limit: Limit, what_if: WhatIf) -> list[Remed
     if not what_if.shown:
         return found
     for knob in _knobs(scenario, limit):
-        value = _sought(scenario, knob, what_if)
-        if value is not None and what_if.cures({knob.key: value}):
-            text = f"{knob.key} = {written(value)}"
-            said = f"With {text} it holds on the same draws, and nothing else breaks."
-            found.append(Remedy(limit.key, ((knob.key, written(value)),), said, True))
-        if len(found) == _MOST:
+        if len(found) == _MOST or (found and knob.key == "trigger.rate"):
             break
+        value = _sought(scenario, knob, what_if)
+        # What holds over a short stretch is run over a long one, before it is told.
+        if value is not None and not what_if.confirms({knob.key: value}):
+            value = _sought(scenario, knob, what_if)
+        if value is not None and what_if.confirms({knob.key: value}):
+            text = f"{knob.key} = {written(value)}"
+            said = f"With {text} it holds on {what_if.longest}, and nothing else breaks."
+            found.append(Remedy(limit.key, ((knob.key, written(value)),), said, True))
     return found
 
 
@@ -134,13 +137,14 @@ def _sought(scenario: Scenario, knob: Knob, what_if: WhatIf) -> Any:
     if knob.kind == "count":
         return _count(knob, int(now), what_if)
     bad, good = now, now
+    utmost = now * 2**_DOUBLINGS if knob.up else now / 2**_DOUBLINGS
+    if not what_if.mends({knob.key: _written(knob, utmost)}):
+        return None
     for _ in range(_DOUBLINGS):
         good = good * 2 if knob.up else good / 2
         if what_if.mends({knob.key: _written(knob, good)}):
             break
         bad = good
-    else:
-        return None
     for _ in range(_HALVINGS):
         middle = (bad + good) / 2
         if what_if.mends({knob.key: _written(knob, middle)}):

@@ -18,9 +18,11 @@ if TYPE_CHECKING:
     from simlink.scenario.schema import Scenario
     from simlink.verdict.limit import Limit
 
-#: Conversions of a stretch at the most, by the engine that ran: one repetition takes about half a
-#: second.
-_MOST = {"event": 2_000, "batch": 200_000}
+#: Bits of a stretch at the most, over all lanes and conversions, by the engine that ran: one
+#: repetition takes some tenths of a second.
+_MOST = {"event": 24_000, "batch": 4_000_000}
+#: Of those, what a first stretch has.
+_FIRST = 5
 _SHORTEST = 64
 #: Limits that a few conversions show as well as many.
 _STATIC = (
@@ -53,21 +55,24 @@ class WhatIf:
         self.key, self.engine = key, run.engine
         self.scenario = run.scenario
         self._tried: dict[str, dict[str, Limit] | None] = {}
-        most = _MOST[run.engine]
-        self._shape = _shape(run.scenario, most, _SHORTEST if key in _STATIC else most)
+        bits = run.scenario.bits_per_lane * run.scenario.frame.lanes
+        self._most = max(_MOST[run.engine] // bits, _SHORTEST)
+        first = _SHORTEST if key in _STATIC else max(self._most // _FIRST, _SHORTEST)
+        self._shape = _shape(run.scenario, first)
         rows = self.rows({})
-        while rows is not None and self._holds(rows) and self._longer(most):
-            self._tried.clear()
+        while rows is not None and self._holds(rows) and self.lengthen():
             rows = self.rows({})
         self.shown = rows is not None and not self._holds(rows)
         self.before = {name for name, row in (rows or {}).items() if row.holds}
 
-    def _longer(self, most: int) -> bool:
-        """Take a longer stretch; tell whether there is one."""
-        longer = _shape(self.scenario, most, 8 * self._shape[1])
-        changed = longer != self._shape
-        self._shape = longer
-        return changed
+    def lengthen(self) -> bool:
+        """Take the longest stretch; tell whether it is longer."""
+        longest = _shape(self.scenario, self._most)
+        if longest == self._shape:
+            return False
+        self._shape = longest
+        self._tried.clear()
+        return True
 
     def _holds(self, rows: Mapping[str, Limit]) -> bool:
         return self.key not in rows or rows[self.key].holds
@@ -88,6 +93,29 @@ class WhatIf:
         found = simulate(changed, engine=self.engine, ledger=False, workers=1)
         return {row.key: row for row in rows_of(found)}
 
+    @property
+    def longest(self) -> str:
+        """The longest stretch in words."""
+        trials, each = _shape(self.scenario, self._most)
+        if (trials, each) == (self.scenario.trials, self.scenario.conversions):
+            return "the same draws"
+        of = f" of {trials} units" if trials > 1 else ""
+        return f"the same draws of the first {each} conversions{of}"
+
+    def confirms(self, values: Values) -> bool:
+        """Tell whether `cures` is so over the longest stretch, too; if not, stay with that."""
+        short, tried = self._shape, self._tried
+        if not self.cures(values):
+            return False
+        self._tried = {}
+        if not self.lengthen():
+            self._tried = tried
+            return True
+        if not self.cures(values):
+            return False
+        self._shape, self._tried = short, tried
+        return True
+
     def mends(self, values: Values) -> bool:
         """Tell whether the limit holds with other values."""
         rows = self.rows(values)
@@ -101,7 +129,7 @@ class WhatIf:
         return all(name not in rows or rows[name].holds for name in self.before)
 
 
-def _shape(scenario: Scenario, most: int, each: int) -> tuple[int, int]:
-    """Return how many units, and how many conversions of each, a stretch has."""
-    each = min(scenario.conversions, each, most)
+def _shape(scenario: Scenario, most: int) -> tuple[int, int]:
+    """Return how many units, and how many conversions of each, a stretch has at the most."""
+    each = min(scenario.conversions, max(most // scenario.trials, _SHORTEST))
     return max(1, min(scenario.trials, most // each)), each

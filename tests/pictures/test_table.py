@@ -105,7 +105,7 @@ def test_the_longest_screen_fits(runs):
     rows = [row(i, Fraction(-1, 10), Known.VIOLATED) for i in range(12)]
     rows += [row(i, Fraction(i, 100)) for i in range(12, 18)]
     found.__dict__["verdict"] = replace(
-        verdict, limits=tuple(rows), sentence=long, because=long, causes=causes, remedies=remedies
+        verdict, limits=tuple(rows), sentence=long, explain=lambda: (causes, remedies)
     )
     lines = table(found).splitlines()
     assert max(map(len, lines)) <= 80

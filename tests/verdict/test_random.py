@@ -22,7 +22,8 @@ from simlink.verdict.limit import KEYS, Known
 from tests.engines.host_clocked_scenarios import serial_scenarios
 from tests.strategies import scenarios
 
-MANY = int(os.environ.get("SIMLINK_MANY") or 60)
+#: Few unless asked, since each repeats its run for causes and cures; `test_invariants` tries many.
+MANY = int(os.environ.get("SIMLINK_MANY") or 8)
 
 #: What a run counts, and the limits one of which is broken when it does.
 BROKEN_BY = {
