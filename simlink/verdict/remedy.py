@@ -28,6 +28,8 @@ _MOST = 2
 _DOUBLINGS = 8
 #: Halvings of what is left between a value that mends and one that does not, but for counts.
 _HALVINGS = 6
+#: How often a value goes further that holds over a short stretch only.
+_WIDER = 6
 _DIGITS = 3
 
 
@@ -76,9 +78,13 @@ def remedies_of(scenario: Scenario, limit: Limit, what_if: WhatIf) -> list[Remed
             break
         value = _sought(scenario, knob, what_if)
         # What holds over a short stretch is run over a long one, before it is told.
-        if value is not None and not what_if.confirms({knob.key: value}):
-            value = _sought(scenario, knob, what_if)
-        if value is not None and what_if.confirms({knob.key: value}):
+        for _ in range(_WIDER):
+            if value is None or what_if.confirms({knob.key: value}):
+                break
+            value = _wider(knob, value, what_if)
+        else:
+            value = None
+        if value is not None:
             text = f"{knob.key} = {written(value)}"
             said = f"With {text} it holds on {what_if.longest}, and nothing else breaks."
             found.append(Remedy(limit.key, ((knob.key, written(value)),), said, True))
@@ -152,6 +158,18 @@ def _sought(scenario: Scenario, knob: Knob, what_if: WhatIf) -> Any:
         else:
             bad = middle
     return _written(knob, good)
+
+
+def _wider(knob: Knob, value: Any, what_if: WhatIf) -> Any:
+    """Return a value that goes further, None where there is none."""
+    if knob.kind == "choice":
+        return None
+    if knob.kind == "count":
+        further = min(value + max(1, value // 4), knob.most)
+        return further if further > value else None
+    now = _present(what_if.scenario.with_value(knob.key, value), knob)
+    assert now is not None
+    return _written(knob, now * Fraction(5, 4) if knob.up else now * Fraction(4, 5))
 
 
 def _count(knob: Knob, now: int, what_if: WhatIf) -> int | None:

@@ -18,11 +18,11 @@ if TYPE_CHECKING:
     from simlink.scenario.schema import Scenario
     from simlink.verdict.limit import Limit
 
-#: Bits of a stretch at the most, over all lanes and conversions, by the engine that ran: one
-#: repetition takes some tenths of a second.
-_MOST = {"event": 24_000, "batch": 4_000_000}
+#: Bits of the longest stretch at the most, over all lanes and conversions, by the engine that
+#: ran: all of a run that takes a second or two.
+_MOST = {"event": 250_000, "batch": 10_000_000}
 #: Of those, what a first stretch has.
-_FIRST = 5
+_FIRST = 40
 _SHORTEST = 64
 #: Limits that a few conversions show as well as many.
 _STATIC = (
@@ -55,12 +55,16 @@ class WhatIf:
         self.key, self.engine = key, run.engine
         self.scenario = run.scenario
         self._tried: dict[str, dict[str, Limit] | None] = {}
+        self._long: dict[str, dict[str, Limit] | None] = {}
         bits = run.scenario.bits_per_lane * run.scenario.frame.lanes
         self._most = max(_MOST[run.engine] // bits, _SHORTEST)
         first = _SHORTEST if key in _STATIC else max(self._most // _FIRST, _SHORTEST)
         self._shape = _shape(run.scenario, first)
         rows = self.rows({})
-        while rows is not None and self._holds(rows) and self.lengthen():
+        for share in (_FIRST // 5, 1):
+            if rows is None or not self._holds(rows):
+                break
+            self._shape, self._tried = _shape(run.scenario, self._most // share), {}
             rows = self.rows({})
         self.shown = rows is not None and not self._holds(rows)
         self.before = {name for name, row in (rows or {}).items() if row.holds}
@@ -70,8 +74,7 @@ class WhatIf:
         longest = _shape(self.scenario, self._most)
         if longest == self._shape:
             return False
-        self._shape = longest
-        self._tried.clear()
+        self._shape, self._tried = longest, {}
         return True
 
     def _holds(self, rows: Mapping[str, Limit]) -> bool:
@@ -103,18 +106,17 @@ class WhatIf:
         return f"the same draws of the first {each} conversions{of}"
 
     def confirms(self, values: Values) -> bool:
-        """Tell whether `cures` is so over the longest stretch, too; if not, stay with that."""
-        short, tried = self._shape, self._tried
+        """Tell whether `cures` is so over the longest stretch, too."""
         if not self.cures(values):
             return False
-        self._tried = {}
-        if not self.lengthen():
-            self._tried = tried
-            return True
-        if not self.cures(values):
-            return False
-        self._shape, self._tried = short, tried
-        return True
+        short, tried, before = self._shape, self._tried, self.before
+        self._tried = self._long
+        found = True
+        if self.lengthen():
+            self._tried = self._long
+            found = self.cures(values)
+        self._shape, self._tried, self.before = short, tried, before
+        return found
 
     def mends(self, values: Values) -> bool:
         """Tell whether the limit holds with other values."""
