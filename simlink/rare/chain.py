@@ -33,6 +33,8 @@ _CALM = 4
 #: Arrivals from which means over half of all are compared.
 _BLOCK = 64
 MOST_ARRIVALS = 500_000
+#: Products of probabilities below this may have come to 0.
+_UNSEEN = 1e-200
 
 
 @dataclass(frozen=True)
@@ -119,6 +121,12 @@ class Chain:
         closed = self._reached is not None and bool(np.array_equal(reached, self._reached))
         self._reached = reached
         return closed
+
+    @property
+    def unseen(self) -> float:
+        """What states too unlikely for a number may come to; 0 if there are none."""
+        some = self.states[self.states > 0]
+        return _UNSEEN if some.size and float(some.min()) < _UNSEEN else 0.0
 
     def start_from(self, coarse: Chain) -> None:
         """Take the state of a chain on a grid half as fine."""
@@ -293,9 +301,11 @@ def follow(chain: Chain, first: int | None = None, settled: float = 1e-10) -> Fo
         former, change, before = change, lost - before, lost
         factor = min(abs(change / former), 0.999) if former else 0.999
         left = 2 * abs(change) * factor / (1 - factor)
-        calm = calm + 1 if left <= settled * lost else 0
-        if (calm >= _CALM and at > chain.depth) or (chain.is_closed and not lost):
+        calm = calm + 1 if lost and left <= settled * lost else 0
+        if calm >= _CALM and at > chain.depth:
             break
+        if chain.is_closed and not lost:
+            return Found(0.0, chain.unseen, at, True)
         if at & (at - 1) == 0 and at >= _BLOCK:
             # What goes round in a circle never settles, but its mean over a round does.
             mean, upto = (total - upto) / (at / 2 if upto else at), total

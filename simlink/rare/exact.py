@@ -27,6 +27,8 @@ if TYPE_CHECKING:
 
 #: The probability of a service longer than the grid.
 CUT = 1e-20
+#: A loss below this is not worth a closer look: once in many ages of the world.
+NEGLIGIBLE = 1e-30
 #: How much higher the upper bound may be than the lower one, unless said.
 USUAL_WIDTH = 0.1
 #: Steps a mean spacing of the first grid; each next one has twice as many.
@@ -126,7 +128,7 @@ def exact_loss(
         answer = Loss(_between(before, ends), low, high, steps, arrivals, conversions)
         if progress is not None:
             progress(answer)
-        done = high <= low * (1 + width)
+        done = high <= low * (1 + width) or high < NEGLIGIBLE
         # What jitter and units leave open, no finer grid closes.
         stuck = high - low > _WORTH * (before[1] - before[0])
         if steps > _FIRST and (done or stuck or 5 * work > _MOST_WORK):

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from simlink.base import wording
 from simlink.base.cautions import CAUTIONS
-from simlink.rare.exact import USUAL_WIDTH, Loss, exact_loss
+from simlink.rare.exact import NEGLIGIBLE, USUAL_WIDTH, Loss, exact_loss
 
 if TYPE_CHECKING:
     from simlink.scenario.schema import Scenario
@@ -56,6 +56,9 @@ class LossStudy:
         over = "in the long run"
         if loss.conversions is not None:
             over = f"over the first {loss.conversions} conversions, from empty"
+        if loss.high < NEGLIGIBLE:
+            most = f"less than {_most(loss.high)} of triggers"
+            return f"{slots[0].upper()}{slots[1:]} overruns in {most} {over} (proven)."
         said = (
             f"{slots[0].upper()}{slots[1:]} overruns in {wording.share(loss.value, 3)} of triggers"
             f" {over} (computed; proven: {_least(loss.low)} to {_most(loss.high)})"

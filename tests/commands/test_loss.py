@@ -63,6 +63,15 @@ def test_what_never_overruns_is_said_to(tmp_path):
     assert "A FIFO of 1 slot never overruns." in flat(run(file).stdout)
 
 
+def test_what_takes_very_many_long_services_is_not_called_never(tmp_path):
+    law = {"shape": "uniform", "low": "100 us", "high": "1050 us"}
+    file = tmp_path / "rare.toml"
+    file.write_text(queues.queue("periodic", law, 9, conversions=10).to_toml())
+    said = flat(run(file).stdout)
+    assert "overruns in less than " in said
+    assert "never" not in said
+
+
 @pytest.mark.parametrize("words", [("--width", "0"), ("--conversions", "0"), ("--width", "wide")])
 def test_bad_options_are_told(path, words):
     with pytest.raises(InputError, match=words[0]):

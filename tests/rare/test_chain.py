@@ -98,3 +98,17 @@ def test_what_goes_round_in_a_circle_has_its_mean():
     found = follow(chain([0, 0, 0, 1.0], 1, 2))
     assert found.loss == pytest.approx(0.5)
     assert found.settled
+
+
+def test_what_takes_many_rare_services_is_no_never():
+    """A service is as long as 9 of 8 steps once in ten times: 6 slots fill after 48 such in a row,
+    or nearly."""
+    it = chain([0, 0.3, 0.3, 0.3, 0, 0, 0, 0, 0, 0.1], 6, 8)
+    found = follow(it)
+    assert found.settled
+    assert 1e-50 < found.loss < 1e-30
+
+
+def test_what_no_services_bring_about_is_never():
+    found = follow(chain([0, 0.3, 0.3, 0.3, 0, 0, 0, 0, 0.1], 2, 8))
+    assert (found.loss, found.margin) == (0.0, 0.0)
