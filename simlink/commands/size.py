@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import sys
-from functools import partial
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -23,7 +21,8 @@ from simlink.commands.options import (
     option,
     processes,
 )
-from simlink.commands.results import about_engine, interrupted, keep, tell
+from simlink.commands.progress_lines import ProgressLines
+from simlink.commands.results import interrupted, keep, tell
 
 if TYPE_CHECKING:
     from simlink.scenario.schema import Scenario
@@ -34,7 +33,11 @@ def size(
     path: ScenarioPath,
     overrun: Annotated[
         str | None,
-        option("--overrun-at-most", "Share that may overrun, such as 1e-6.", "SHARE"),
+        option(
+            "--overrun-at-most",
+            "Share that may overrun, such as 1e-6; for trigger-rate, that may be lost in any way.",
+            "SHARE",
+        ),
     ] = None,
     underrun: Annotated[
         str | None,
@@ -59,6 +62,14 @@ def size(
             "The most conversions for one value; 1000 / target, up to 1e9, unless said.",
         ),
     ] = None,
+    beyond_proof: Annotated[
+        bool,
+        typer.Option(
+            "--beyond-proof",
+            help="Where a value is proven to do, go on by simulation for a smaller one, or a "
+            "higher rate, that meets the target.",
+        ),
+    ] = False,
     engine: Engine = "auto",
     workers: Workers = None,
     out: Out = None,
@@ -67,7 +78,6 @@ def size(
     """Find the smallest FIFO (or release threshold, or highest rate) that meets a target."""
     from simlink.base.safe_write import make_folder
     from simlink.pictures.sizing_table import table
-    from simlink.studies.size import MANY
 
     wanted = "--underrun-at-most" if sought == "release-bits" else "--overrun-at-most"
     given = {"--overrun-at-most": overrun, "--underrun-at-most": underrun}
@@ -83,9 +93,9 @@ def size(
         "trials": whole("--trials", trials, 1, 10**7),
         "budget": whole("--budget", budget, 1, 10**13),
         "workers": processes(workers),
+        "beyond_proof": beyond_proof,
     }
     scenario = changed(path, seed, conversions=conversions)
-    about_engine(engine, scenario, MANY)
     if place is not None:
         make_folder(place)
     found = _search(scenario, sought, engine, options)
@@ -104,15 +114,14 @@ def _search(scenario: Scenario, sought: str, engine: str, options: dict[str, Any
     from simlink.base.wording import count
     from simlink.studies.size import size as search
 
-    go = partial(search, scenario, sought, engine=engine, **options)
-    if not sys.stderr.isatty():
-        return go()
-    from rich.console import Console
-
-    # How long a search takes is not known beforehand: it ends when its answer is settled.
-    with Console(stderr=True).status("rough search") as status:
-        return go(
-            progress=lambda value, used: status.update(
+    with ProgressLines() as lines:
+        return search(
+            scenario,
+            sought,
+            engine=engine,
+            progress=lambda value, used: lines.stand(
                 f"at {value}: {count(used)} conversions so far"
-            )
+            ),
+            report=lines.say,
+            **options,
         )

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from simlink.pictures import style
-from simlink.studies.sizing import Point, Verdict
+from simlink.studies.ladder import Point, Verdict
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

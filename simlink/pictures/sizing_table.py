@@ -8,7 +8,7 @@ from simlink.base.cautions import CAUTIONS
 from simlink.base.errors import printable
 from simlink.base.wording import count, number, quantity, share
 from simlink.pictures.text import columns, wrapped
-from simlink.studies.sizing import Point, Verdict
+from simlink.studies.ladder import Point, Verdict
 
 if TYPE_CHECKING:
     from simlink.studies.sizing_result import Sizing
@@ -20,6 +20,17 @@ _UNITS = {
     "the conversions of one unit depend on each other.",
     "exact": "Nothing is left to chance, so one unit tells all.",
 }
+_MORE = {
+    "depth": "A smaller depth",
+    "release-bits": "A smaller threshold",
+    "trigger-rate": "A higher rate",
+}
+#: What counts where a rate is sized.
+_LOSS = (
+    "Loss: overruns, missed triggers, words read early, captured wrong or never received, and "
+    "acquisitions cut short. Rates are tried in steps of 2 %, rounded down to four digits, from "
+    "the highest that the cycles of converter, line and host allow."
+)
 
 
 def table(found: Sizing) -> str:
@@ -39,6 +50,8 @@ def table(found: Sizing) -> str:
     title = found.scenario.title or found.scenario.name
     head = [printable(title), wrapped(found.verdict)]
     head.append(wrapped(_bound(found)))
+    if found.sought == "trigger-rate":
+        head.append(wrapped(_LOSS))
     parts = ["\n".join(head), _points(found), wrapped(_how(found))]
     return "\n\n".join([part for part in parts if part] + [wrapped(f"Cautions: {CAUTIONS}")]) + "\n"
 
@@ -49,7 +62,7 @@ def _bound(found: Sizing) -> str:
     if isinstance(found.bound, int):
         return f"Proven never to underrun: {found.bound} bits."
     if isinstance(found.bound, float):
-        return f"Proven never to lose a frame: {found.text_of(found.bound)}."
+        return f"Proven to lose nothing: {found.text_of(found.bound)}."
     bound = found.bound
     return (
         f"Proven never to overrun: depth {bound.depth} (burst {number(bound.arrivals.burst)} + "
@@ -86,6 +99,13 @@ def _row(found: Sizing, point: Point) -> tuple[str, ...]:
 
 
 def _how(found: Sizing) -> str:
+    if not found.used:
+        if found.settled:
+            return "Nothing was simulated."
+        return (
+            f"Nothing was simulated. {_MORE[found.sought]} that meets the target, though not "
+            "proven, is searched for by simulation with --beyond-proof (beyond_proof=True)."
+        )
     said = f"{count(found.used)} conversions in all, engine {found.engine}, "
     said += f"seed {found.scenario.seed}. {_UNITS[found.units]}"
     if found.units == "exact":

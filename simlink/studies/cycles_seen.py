@@ -104,9 +104,14 @@ class Counter:
         What counts as lost.
     by_cycle : bool
         Whether cycles are told apart, or only trials.
+    unsettled : bool
+        Whether a conversion whose acquisition was cut short counts as lost too.
     """
 
-    def __init__(self, trials: range, fates: tuple[Fate, ...], by_cycle: bool) -> None:
+    def __init__(
+        self, trials: range, fates: tuple[Fate, ...], by_cycle: bool, unsettled: bool = False
+    ) -> None:
+        self._unsettled = unsettled
         self._trials = trials
         self._fates = fates
         self._by_cycle = by_cycle
@@ -123,6 +128,8 @@ class Counter:
         lost = block.fate == self._fates[0]
         for fate in self._fates[1:]:
             lost |= block.fate == fate
+        if self._unsettled:
+            lost |= block.short_acquisition
         self._sent += block.fate.size - int(np.count_nonzero(block.fate == Fate.NOT_SENT))
         some = bool(lost.any())
         if not self._by_cycle:

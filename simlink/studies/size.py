@@ -7,15 +7,17 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from contextlib import closing
-from fractions import Fraction
 from typing import TYPE_CHECKING
 
 from simlink.base.errors import InputError
-from simlink.engines.choice import choose
+from simlink.engines.choice import choose, remark
 from simlink.proofs import bounds
 from simlink.studies.cycles_seen import Losses, cycles_are_independent
-from simlink.studies.sizing import Ladder, Search
+from simlink.studies.ladder import Ladder, Point
+from simlink.studies.notice import frames_pile_up, may_pile_up
+from simlink.studies.sizing import Search
 from simlink.studies.sizing_jobs import Runs
+from simlink.studies.sizing_rates import Rates
 from simlink.studies.sizing_result import KINDS, Kind, Sizing
 
 if TYPE_CHECKING:
@@ -26,11 +28,9 @@ if TYPE_CHECKING:
 #: Conversions for one value unless said, as multiples of 1 / target, and the most and least.
 _BUDGET, _MOST_BUDGET, _LEAST_BUDGET = 1000, 10**9, 10**6
 _DEEPEST = 10**6
-#: Neighbouring trigger rates of the ladder differ by this.
-RATE_STEP = 0.02
-_RATES = 2000
 
-Progress = Callable[[str, int], None]
+Progress = Callable[[str, int], object]
+Report = Callable[[str], object]
 Build = Callable[[int], "tuple[int | float, Scenario]"]
 
 
@@ -50,6 +50,8 @@ def size(
     workers: int | None = None,
     executor: Executor | None = None,
     progress: Progress | None = None,
+    report: Report | None = None,
+    beyond_proof: bool = False,
 ) -> Sizing:
     """Find the smallest depth, the smallest release threshold or the highest rate that will do.
 
@@ -61,7 +63,8 @@ def size(
         What to size.
     at_most : float
         The share of conversions that may be lost: to overrun (depth), to underrun
-        (release-bits), to overrun or missed triggers (trigger-rate).
+        (release-bits), to anything at all, bits read early or wrong and a cut acquisition
+        included (trigger-rate).
     confidence : float
         How sure the answer shall be; all looks at the data together keep it.
     budget : int, optional
@@ -78,6 +81,12 @@ def size(
         Where to run the units instead.
     progress : callable, optional
         Called with the value under test and the conversions simulated so far.
+    report : callable, optional
+        Called with a line before the search, saying what it will cost, and one for each value.
+    beyond_proof : bool
+        Whether to go on by simulation where a value is proven to do: to a smaller one, or a
+        higher rate, that meets the target. Without it a proof is the answer, and nothing is
+        simulated.
 
     Returns
     -------
@@ -91,7 +100,11 @@ def size(
     """
     kind = _checked(scenario, sought, at_most, confidence, budget, trials)
     chosen, _ = choose(engine, scenario, runs=MANY)
-    by_cycle = cycles_are_independent(scenario)
+    rate = sought == "trigger-rate"
+    # A missed trigger or a cut acquisition belongs to the cycle before too.
+    by_cycle = cycles_are_independent(scenario) and not (
+        rate and scenario.trigger.pattern == "poisson"
+    )
     if trials is not None:
         budget = trials * scenario.conversions
     elif budget is None:
@@ -124,6 +137,11 @@ def size(
                 progress(found.text_of(value), found.used)
         return whole
 
+    def decided(point: Point) -> None:
+        if report is not None:
+            found.values.setdefault(point.at, build(point.at)[0])
+            report(found.line_of(point))
+
     search = Search(
         observe,
         ladder,
@@ -133,13 +151,25 @@ def size(
         most_units=most_units,
         by_cycle=by_cycle,
         exact=exact,
+        beyond=beyond_proof,
+        decided=decided,
     )
-    with closing(Runs(chosen.name, kind.fates, by_cycle, workers, executor)) as runs:
+    if report is not None:
+        report(found.cost_line(search.cost))
+        said = remark(chosen.name, scenario) if search.cost else None
+        if said is not None:
+            report(said)
+    with closing(Runs(chosen.name, kind.fates, by_cycle, rate, workers, executor)) as runs:
         try:
             search.run()
         except KeyboardInterrupt:
             found.interrupted = True
     _fill(found, search, build)
+    if found.at is not None and not found.is_proven and sought != "release-bits":
+        candidate = build(found.at)[1]
+        if may_pile_up(candidate) and frames_pile_up(candidate, chosen.name):
+            found.piles_up = True
+            found.at = found.answer = None
     return found
 
 
@@ -150,9 +180,13 @@ def _fill(found: Sizing, search: Search, build: Build) -> None:
     found.at = search.answer
     found.answer = None if search.answer is None else found.values[search.answer]
     found.settled = search.settled
+    found.none_will = search.guess is None and not found.interrupted and not found.meets
     found.supported = search.supported or search.answer is not None
     if search.answer is None:
-        found.needed = search.needed
+        needed = search.needed
+        # As many as there were, and they were not enough, would not do another time.
+        enough = needed is not None and found.supported and needed <= found.budget
+        found.needed = None if enough else needed
 
 
 def _checked(
@@ -182,26 +216,22 @@ def _checked(
         )
     if sought == "trigger-rate" and scenario.trigger.rate is None:
         raise InputError(name, "trigger.rate", None, "after_read has no rate to size")
+    if sought == "trigger-rate" and scenario.trigger.burst_length == 1:
+        raise InputError(
+            name, "trigger.burst_length", "1", "trigger.gap alone spaces such bursts, not the rate"
+        )
     return KINDS[sought]
 
 
 def _ladder(scenario: Scenario, sought: str, found: Sizing) -> tuple[Ladder, Build]:
     """Return the ladder of a question, and what makes a scenario of one of its values."""
     if sought == "trigger-rate":
-        assert scenario.trigger.rate is not None
-        base = scenario.trigger.rate.value
-        rates: dict[int, Fraction] = {}
-
-        def rate(at: int) -> tuple[float, Scenario]:
-            if at == 0:
-                return float(base), scenario
-            if at not in rates:
-                rates[at] = Fraction(f"{float(base) * (1 + RATE_STEP) ** -at:.4g}")
-            text = f"{float(rates[at]):.12g} Hz"
-            return float(rates[at]), scenario.with_value("trigger.rate", text)
-
-        proven = _proven_rate(rate, found)
-        return Ladder(-_RATES, _RATES, 0, proven), rate
+        rates = Rates(scenario, found.target)
+        if rates.proven is None:
+            found.no_bound = rates.no_bound
+        else:
+            found.bound = float(rates.rate(rates.proven))
+        return Ladder(rates.low, rates.high, max(rates.low, 0), rates.proven), rates.build
     key = KINDS[sought].key
 
     def whole(at: int) -> tuple[int, Scenario]:
@@ -220,35 +250,3 @@ def _ladder(scenario: Scenario, sought: str, found: Sizing) -> tuple[Ladder, Bui
         low = scenario.host.watermark
         return Ladder(low, _DEEPEST, low, proven), whole
     return Ladder(1, scenario.bits_per_lane, 1, proven), whole
-
-
-def _proven_rate(rate: Build, found: Sizing) -> int | None:
-    """Return the first value of the ladder of rates that is proven to lose nothing."""
-
-    def keeps(at: int) -> bool:
-        try:
-            return bounds.keeps_rate(rate(at)[1])
-        except bounds.UnboundedError as why:
-            found.no_bound = str(why)
-        except InputError:
-            pass  # so slow that a trial would be too long
-        return False
-
-    step = 1
-    if keeps(0):
-        good, bad = 0, -step
-        while bad > -_RATES and keeps(bad):
-            good, step = bad, 2 * step
-            bad -= step
-    else:
-        good, bad = step, 0
-        while not keeps(good):
-            bad, step = good, 2 * step
-            good += step
-            if good > _RATES:
-                return None
-    while good - bad > 1:
-        middle = (good + bad) // 2
-        good, bad = (middle, bad) if keeps(middle) else (good, middle)
-    found.bound, found.no_bound = rate(good)[0], ""
-    return good

@@ -10,7 +10,8 @@ How the confidence is kept:
 - The candidate is then tested on further units, of which more are taken until its answer is
   settled. At look i of a budget of n conversions the error is spent as
   miss x (sqrt(t_i) - sqrt(t_(i-1))), t the share of the budget used, so that all looks together
-  err at most as often as one (the union bound).
+  err at most as often as one (the union bound). A value that loses far too much is dropped at
+  looks before the first of these: they spend the lower limit's error, and can show nothing met.
 - From a candidate that meets the target the test steps down the ladder until one does not. This
   costs no error: if a value that does not meet it is to be passed, the safest such value has to
   be passed first (a fixed sequence of tests). Each step up halves the error that is left.
@@ -20,15 +21,15 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass, field
-from enum import Enum
 
 from simlink.figures.intervals import one_sided
 from simlink.studies.cycles_seen import Losses
+from simlink.studies.ladder import Ladder, Point, Verdict
 from simlink.studies.sizing_limits import (
     FEW,
     LEAST_UNITS,
     conversions_needed,
+    early_looks,
     limits,
     looks,
 )
@@ -37,62 +38,19 @@ from simlink.studies.sizing_limits import (
 _ENOUGH = 5
 #: Losing units, and a span of shares, from which it draws a line to where it sees too few.
 _MANY, _DECADE = 40, 10.0
+#: A share so many times the target is plainly above it; with such a share of all lost no line is
+#: drawn through it.
+_PLAINLY, _MOST_OF_USE = 10, 0.05
 #: Conversions of each look of the rough search, in expected losses at the target.
 _ROUGH_LOOK = 8
 _MOST_STEPS_UP = 12
 #: Values that the whole budget left undecided before the search gives up.
 _MOST_UNDECIDED = 2
+#: Values of a ladder that a search usually has to do with.
+_USUAL_SPAN = 64
 
 Observe = Callable[[int, int, int], Losses]
-
-
-class Verdict(Enum):
-    """What is known about one value of the ladder."""
-
-    MEETS = "meets"
-    EXCEEDS = "exceeds"
-    OPEN = "cannot tell"
-    ROUGH = "rough search"
-    PROVEN = "proven"
-
-
-@dataclass
-class Point:
-    """One value of the ladder that was looked at.
-
-    Attributes
-    ----------
-    at : int
-        Where on the ladder.
-    verdict : Verdict
-        What is known.
-    seen : Losses
-        What was counted; empty where nothing had to be.
-    low, high : float or None
-        One-sided limits of the share lost, each at the error that was spent at the last look.
-    looks : int
-        How often the test looked.
-    """
-
-    at: int
-    verdict: Verdict
-    seen: Losses = field(default_factory=Losses)
-    low: float | None = None
-    high: float | None = None
-    looks: int = 0
-
-
-@dataclass
-class Ladder:
-    """What is searched: from ``low`` (the least safe) to ``high``, starting at ``start``.
-
-    ``proven`` is the first value of which a bound proves that nothing is lost, if there is one.
-    """
-
-    low: int
-    high: int
-    start: int
-    proven: int | None = None
+Decided = Callable[[Point], object]
 
 
 class Search:
@@ -116,6 +74,10 @@ class Search:
         Whether what `observe` counts are cycles.
     exact : bool
         Whether nothing is left to chance, so that one unit tells all.
+    beyond : bool
+        Whether to search for a less safe value than the one that is proven.
+    decided : callable, optional
+        Told of each value as soon as all is known of it that the search wants to know.
 
     Attributes
     ----------
@@ -142,6 +104,8 @@ class Search:
         most_units: int,
         by_cycle: bool,
         exact: bool = False,
+        beyond: bool = True,
+        decided: Decided | None = None,
     ) -> None:
         self.observe = observe
         self.ladder = ladder
@@ -150,9 +114,13 @@ class Search:
         self.conversions = conversions
         self.by_cycle = by_cycle
         self.exact = exact
+        self.beyond = beyond
+        self._decided = decided
         first = max(LEAST_UNITS, math.ceil(_ROUGH_LOOK / target / conversions))
         self.rough = 0 if exact else max(1, min(first, most_units // 8))
         self.looks = [1] if exact else looks(target, conversions, max(1, most_units - self.rough))
+        #: The looks before, at which a value may be found to lose too much but not little enough.
+        self.early = [] if exact else early_looks(conversions, self.looks[0])
         # Past a value that is proven to lose nothing there is nothing to look for.
         proven = ladder.proven
         self._high = ladder.high if proven is None else min(ladder.high, proven)
@@ -165,6 +133,11 @@ class Search:
 
     def run(self) -> None:
         """Search; what was found so far is kept if it is interrupted."""
+        proven = self.ladder.proven
+        if proven is not None and not self.beyond:
+            self._test(proven, self.miss)
+            self.answer, self.settled = proven, proven <= self.ladder.low
+            return
         self.guess = self._rough_search()
         if self.guess is None or not self.supported:
             return
@@ -198,6 +171,18 @@ class Search:
                 return None
             at, miss = at + 1, miss / 2
         return None
+
+    @property
+    def cost(self) -> int:
+        """About how many conversions the search will take, 0 if a proof is the answer."""
+        if self.ladder.proven is not None and not self.beyond:
+            return 0
+        span = min(self._high - self.ladder.low + 1, _USUAL_SPAN)
+        values = 2 * math.ceil(math.log2(span + 1))
+        if self.exact:
+            return values * self.conversions
+        # Two values are tested; most are settled at an early look.
+        return self.conversions * (values * self.rough + 2 * self.looks[:2][-1])
 
     @property
     def supported(self) -> bool:
@@ -278,14 +263,29 @@ class Search:
 
     def _look(self, at: int) -> Losses:
         if at not in self.rough_seen:
+            self.rough_seen[at] = seen = Losses()
+            done = 0
             # Where much is lost a part of the units tells enough.
-            first = max(1, min(self.rough, max(LEAST_UNITS, self.rough // 32)))
-            self.rough_seen[at] = seen = self.observe(at, 0, first)
-            if seen.losing < 10 * _MANY and first < self.rough:
-                seen.merge(self.observe(at, first, self.rough))
+            part = max(1, min(self.rough, max(LEAST_UNITS, self.rough // 32)))
+            for units in [*early_looks(self.conversions, part), part, self.rough]:
+                if units > done:
+                    seen.merge(self.observe(at, done, units))
+                done = units
+                if seen.losing >= 10 * _MANY or self._is_plain(seen):
+                    break
             low, high = limits(seen, self.miss, self.by_cycle)
-            self.points[at] = Point(at, Verdict.ROUGH, seen, low, high)
+            self._tell(Point(at, Verdict.ROUGH, seen, low, high))
         return self.rough_seen[at]
+
+    def _is_plain(self, seen: Losses) -> bool:
+        """Tell whether so much is lost that more units would tell the rough search nothing."""
+        useful = seen.losing < _MANY and seen.share < _MOST_OF_USE
+        return seen.losing >= _ENOUGH and seen.share > _PLAINLY * self.target and not useful
+
+    def _tell(self, point: Point) -> None:
+        self.points[point.at] = point
+        if self._decided is not None:
+            self._decided(point)
 
     def _exceeds_roughly(self, at: int) -> bool:
         seen = self._look(at)
@@ -339,35 +339,43 @@ class Search:
         """Test one value; tell whether it was shown to meet the target."""
         ladder = self.ladder
         if ladder.proven is not None and at >= ladder.proven:
-            self.points[at] = Point(at, Verdict.PROVEN, low=0.0, high=0.0)
+            self._tell(Point(at, Verdict.PROVEN, low=0.0, high=0.0))
             return True
         if self.exact:
             seen = self.observe(at, 0, 1)
             verdict = Verdict.MEETS if seen.share <= self.target else Verdict.EXCEEDS
-            self.points[at] = Point(at, verdict, seen, seen.share, seen.share, 1)
+            self._tell(Point(at, verdict, seen, seen.share, seen.share, 1))
             return verdict is Verdict.MEETS
-        point = Point(at, Verdict.OPEN)
-        spent = 0.0
+        # Kept from the start, so that an interruption loses none of it.
+        self.points[at] = point = Point(at, Verdict.OPEN)
+        self._take_looks(point, miss)
+        self._tell(point)
+        return point.verdict is Verdict.MEETS
+
+    def _take_looks(self, point: Point, miss: float) -> None:
+        """Simulate more and more units of a value until it is settled or the budget is used."""
+        spent_low = spent_high = 0.0
         weight = self._weight()
         done = 0
-        for number, units in enumerate(self.looks, start=1):
-            point.seen.merge(self.observe(at, self.rough + done, self.rough + units))
+        for number, units in enumerate([*self.early, *self.looks], start=1):
+            point.seen.merge(self.observe(point.at, self.rough + done, self.rough + units))
             done = units
             upto = miss * math.sqrt(units / self.looks[-1])
-            point.low, point.high = limits(point.seen, upto - spent, self.by_cycle, weight)
+            point.low = limits(point.seen, upto - spent_low, self.by_cycle, weight)[0]
+            point.high = limits(point.seen, upto - spent_high, self.by_cycle, weight)[1]
             point.looks = number
-            spent = upto
-            # Kept at each look, so that an interruption loses none of it.
-            self.points[at] = point
-            if point.high <= self.target:
-                point.verdict = Verdict.MEETS
-                break
+            spent_low = upto
             if point.low > self.target:
                 point.verdict = Verdict.EXCEEDS
-                break
+                return
+            if number <= len(self.early):
+                continue
+            spent_high = upto
+            if point.high <= self.target:
+                point.verdict = Verdict.MEETS
+                return
             if self._hopeless(point.seen):
-                break
-        return point.verdict is Verdict.MEETS
+                return
 
     def _hopeless(self, seen: Losses) -> bool:
         """Tell whether none is lost, few will be, and the units that lose none are too few."""

@@ -26,7 +26,12 @@ _WORTH = 5 * 10**6
 
 
 def count(
-    scenario: Scenario, engine: str, fates: tuple[Fate, ...], by_cycle: bool, trials: range
+    scenario: Scenario,
+    engine: str,
+    fates: tuple[Fate, ...],
+    by_cycle: bool,
+    unsettled: bool,
+    trials: range,
 ) -> Losses:
     """Simulate a range of units and count what they lose; plain data in and out.
 
@@ -40,10 +45,12 @@ def count(
         What counts as lost.
     by_cycle : bool
         Whether cycles are told apart.
+    unsettled : bool
+        Whether a conversion whose acquisition was cut short counts as lost too.
     trials : range
         The units.
     """
-    counter = Counter(trials, fates, by_cycle)
+    counter = Counter(trials, fates, by_cycle, unsettled)
     for block in make(engine).passing(scenario, trials, words=False):
         counter.add(block)
     return counter.seen()
@@ -60,6 +67,8 @@ class Runs:
         What counts as lost.
     by_cycle : bool
         Whether cycles are told apart.
+    unsettled : bool
+        Whether a conversion whose acquisition was cut short counts as lost too.
     workers : int, optional
         Processes; as many as there are processors when left out.
     executor : concurrent.futures.Executor, optional
@@ -71,12 +80,14 @@ class Runs:
         engine: str,
         fates: tuple[Fate, ...],
         by_cycle: bool,
+        unsettled: bool = False,
         workers: int | None = None,
         executor: Executor | None = None,
     ) -> None:
         self._engine = engine
         self._fates = fates
         self._by_cycle = by_cycle
+        self._unsettled = unsettled
         self._given = executor
         self._own: Workers | None = None
         self._workers = max(1, workers or os.cpu_count() or 1)
@@ -85,7 +96,7 @@ class Runs:
         """Give the counts of units start ... stop - 1, in jobs, in their order."""
         # At least a job a worker, and no more than the batch engine does side by side.
         step = max(1, min(_JOB, math.ceil((stop - start) / self._workers)))
-        task = partial(count, scenario, self._engine, self._fates, self._by_cycle)
+        task = partial(count, scenario, self._engine, self._fates, self._by_cycle, self._unsettled)
         conversions = (stop - start) * scenario.conversions
         jobs = split([range(start, stop)], step)
         executor = self._executor(conversions, len(jobs))

@@ -13,6 +13,9 @@ from simlink.studies.cycles_seen import Losses
 FEW = 20
 #: The least number of units of a first look, so that a variance between units means something.
 LEAST_UNITS = 64
+#: Conversions, and units, after which a value that loses far too much may be dropped, and by how
+#: much more the next such look takes.
+_SOON, _LEAST_SOON, _SOONER = 1000, 5, 16
 #: Conversions of the first look, in expected losses at the target.
 _FIRST_LOOK = 4
 
@@ -83,6 +86,23 @@ def looks(target: float, conversions: int, most_units: int) -> list[int]:
     if found and most_units < 1.25 * found[-1]:
         found.pop()
     return [*found, most_units]
+
+
+def early_looks(conversions: int, before: int) -> list[int]:
+    """Return after how many units it is worth seeing whether far too much is lost.
+
+    Parameters
+    ----------
+    conversions : int
+        Of each unit; the first of these looks comes after a thousand, and at least five units.
+    before : int
+        Units of the first look that may show a target to be met.
+    """
+    units, found = max(_LEAST_SOON, math.ceil(_SOON / conversions)), []
+    while _SOONER * units <= before:
+        found.append(units)
+        units *= _SOONER
+    return found
 
 
 def conversions_needed(

@@ -13,7 +13,7 @@ from simlink.base.late import picture
 from simlink.base.version import __version__
 from simlink.base.wording import count, rate_text, share
 from simlink.records import Fate
-from simlink.studies.sizing import Verdict
+from simlink.studies.ladder import Verdict
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -21,36 +21,71 @@ if TYPE_CHECKING:
 
     from simlink.proofs.bounds import DepthBound
     from simlink.scenario.schema import Scenario
-    from simlink.studies.sizing import Point
+    from simlink.studies.ladder import Point
 
 
 @dataclass(frozen=True)
 class Kind:
-    """One thing that can be sized."""
+    """One thing that can be sized.
+
+    Attributes
+    ----------
+    name, key : str
+        What it is asked for by, and the key of the scenario.
+    figure : str
+        What is lost, in a word, and in the sentence that bounds it: ``"an overrun"``.
+    fates : tuple of Fate
+        What counts as lost.
+    noun, best : str
+        The thing that is sized, and which of those that do is looked for.
+    never : str
+        What a proven value never does.
+    """
 
     name: str
     key: str
     figure: str
     fates: tuple[Fate, ...]
-    said: str
+    noun: str
+    best: str
+    never: str
 
 
 KINDS = {
-    "depth": Kind("depth", "fifo.depth", "overrun", (Fate.OVERRUN,), "smallest FIFO depth"),
+    "depth": Kind(
+        "depth",
+        "fifo.depth",
+        "overrun",
+        (Fate.OVERRUN,),
+        "FIFO depth",
+        "smallest",
+        "never to overrun",
+    ),
     "release-bits": Kind(
         "release-bits",
         "fifo.release_bits",
         "underrun",
         (Fate.UNDERRUN,),
-        "smallest release threshold",
+        "release threshold",
+        "smallest",
+        "never to underrun",
     ),
-    # A trigger that is missed loads the FIFO no more, so it counts as lost here.
+    # A trigger that is missed loads the FIFO no more, and a rate at which words come wrong is no
+    # rate to run at: whatever happens to a conversion counts, a cut acquisition too.
     "trigger-rate": Kind(
         "trigger-rate",
         "trigger.rate",
-        "overrun or missed trigger",
-        (Fate.OVERRUN, Fate.MISSED_TRIGGER),
-        "highest trigger rate",
+        "loss",
+        (
+            Fate.OVERRUN,
+            Fate.MISSED_TRIGGER,
+            Fate.UNDERRUN,
+            Fate.CORRUPTED,
+            Fate.NOT_RECEIVED,
+        ),
+        "trigger rate",
+        "highest",
+        "to lose nothing",
     ),
 }
 
@@ -66,7 +101,7 @@ class Sizing:
     sought : str
         ``"depth"``, ``"release-bits"`` or ``"trigger-rate"``.
     figure : str
-        What is lost: ``"overrun"``, ``"underrun"`` or ``"overrun or missed trigger"``.
+        What is lost: ``"overrun"``, ``"underrun"``, or ``"loss"`` of any kind.
     target, confidence : float
         The share of conversions that may be lost, and how sure the answer is.
     units : str
@@ -88,6 +123,10 @@ class Sizing:
         What is proven to lose nothing whatever is drawn; None if there is no such bound.
     no_bound : str
         Why there is none.
+    none_will : bool
+        Whether even the safest value tried was seen to lose too much.
+    piles_up : bool
+        Whether a host told by edge alone was seen to leave frames waiting for good.
     """
 
     scenario: Scenario
@@ -107,6 +146,8 @@ class Sizing:
     no_bound: str = ""
     engine: str = ""
     interrupted: bool = False
+    none_will: bool = False
+    piles_up: bool = False
     points: list[Point] = field(default_factory=list, repr=False)
     values: dict[int, int | float] = field(default_factory=dict, repr=False)
     at: int | None = field(default=None, repr=False)
@@ -137,18 +178,55 @@ class Sizing:
         return rate_text(value, "Hz")
 
     @property
+    def is_proven(self) -> bool:
+        """Whether the answer is proven, whatever is drawn."""
+        return any(p.at == self.at and p.verdict is Verdict.PROVEN for p in self.points)
+
+    @property
+    def known(self) -> str | None:
+        """How the answer is known: ``"proven"``, ``"exact"``, ``"seen"``, or None without one."""
+        if not self.meets:
+            return None
+        return "proven" if self.is_proven else "exact" if self.units == "exact" else "seen"
+
+    def cost_line(self, about: int) -> str:
+        """Return what is said of the cost before a search starts."""
+        if not about:
+            return "proven, whatever is drawn: nothing to simulate"
+        return (
+            f"about {count(float(f'{about:.2g}'))} conversions to simulate, at most "
+            f"{count(self.budget)} for one value"
+        )
+
+    def line_of(self, point: Point) -> str:
+        """Return what is said of one value as soon as it is decided."""
+        at = f"{KINDS[self.sought].noun} {self.text_of(self.values[point.at])}"
+        if point.verdict is Verdict.PROVEN:
+            return f"{at}: proven {KINDS[self.sought].never}"
+        seen = point.seen
+        lost = f"{share(seen.share)} lost" if seen.lost else "none lost"
+        said = point.verdict.value
+        if point.verdict is Verdict.ROUGH:
+            said = "roughly; too much" if seen.share > self.target else "roughly"
+        return f"{at}: {lost} of {count(seen.sent)} ({said})"
+
+    @property
     def verdict(self) -> str:
-        """The answer in one sentence."""
-        sought = KINDS[self.sought].said
-        aim = f"{self.figure} of at most {self.target:g}"
+        """The answer in a sentence or three."""
+        kind = KINDS[self.sought]
+        aim = f"{'a' if kind.figure == 'loss' else 'an'} {kind.figure} of at most {self.target:g}"
+        if self.piles_up:
+            return self._piled_up(aim)
         if self.interrupted and not self.meets:
-            return f"Interrupted before a value for an {aim} was shown."
+            return f"Interrupted before a value for {aim} was shown."
+        if self.none_will:
+            return self._none_will(aim)
         if not self.supported:
             return self._unsupported()
         if not self.meets:
             more = "" if self.needed is None else f"; about {share(self.needed)} would"
             return (
-                f"None of the values tried was shown to have an {aim}"
+                f"None of the values tried was shown to have {aim}"
                 f" with {count(self.budget)} conversions each{more}."
             )
         point = next(p for p in self.points if p.at == self.at)
@@ -159,21 +237,57 @@ class Sizing:
             if self.units == "exact"
             else f"with {self.confidence:.4g} confidence, from {count(point.seen.sent)} conversions"
         )
+        answer = self.text_of(self.answer)
         if self.settled:
-            said = f"The {sought} for an {aim} is {self.text_of(self.answer)} ({how})."
-            return said + self._neighbour()
-        most, what = sought.split(" ", 1)
-        said = f"A {what} of {self.text_of(self.answer)} has an {aim} ({how})."
-        return f"{said} Whether it is the {most} is not shown.{self._neighbour()}"
+            said = f"The {kind.best} {kind.noun} for {aim} is {answer} ({how})."
+        else:
+            said = f"A {kind.noun} of {answer} has {aim} ({how})."
+            said += f" Whether it is the {kind.best} is not shown."
+        return said + self._neighbour() + self._by_edge()
+
+    def _piled_up(self, aim: str) -> str:
+        cure = 'Set host.notice = "count", or host.read_all = true.'
+        why = (
+            "a host that is told by edge alone, and reads one frame an edge, was seen to leave a "
+            "frame waiting when the next one came. From then on one slot is never free again"
+        )
+        if self.sought == "trigger-rate":
+            value = self.text_of(self.values[max(p.at for p in self.points)])
+            return (
+                f"No trigger rate is shown to have {aim} in the long run: {why}, at {value} or "
+                f"above, and in time the FIFO is full. {cure}"
+            )
+        return (
+            f"No FIFO depth has {aim} in the long run: {why}, and in time any FIFO is full. {cure}"
+        )
+
+    def _none_will(self, aim: str) -> str:
+        kind = KINDS[self.sought]
+        if not self.points:
+            return f"No {kind.noun} was shown to have {aim}."
+        safest = max(self.points, key=lambda point: point.at)
+        return (
+            f"No {kind.noun} has {aim}: even at {self.text_of(self.values[safest.at])}"
+            f" {share(safest.seen.share)} is lost (seen in {count(safest.seen.sent)} conversions)."
+        )
+
+    def _by_edge(self) -> str:
+        if self.is_proven or self.scenario.host.notice != "edge" or self.sought == "release-bits":
+            return ""
+        return (
+            f" The host is told by edge alone: this holds for {self.conversions} conversions from "
+            "an empty FIFO, not for ever, since a frame that goes unnoticed may keep its slot."
+        )
 
     def _neighbour(self) -> str:
         assert self.at is not None
         before = next((p for p in self.points if p.at == self.at - 1), None)
-        if before is None:
+        if before is None or before.verdict is Verdict.ROUGH:
             return ""
         value = self.text_of(self.values[before.at])
         if self.settled:
-            return f" At {value} it is above the target."
+            seen = "" if self.units == "exact" else f" (seen: {share(before.seen.share)})"
+            return f" At {value} it is above the target{seen}."
         if before.low is None or before.high is None:
             return ""
         return (
@@ -186,9 +300,11 @@ class Sizing:
         units = ""
         if self.needed is not None:
             units = f" ({math.ceil(self.needed / self.conversions)} units of {self.conversions})"
+        article = "A" if self.figure == "loss" else "An"
         return (
-            f"An {self.figure} of {self.target:g} cannot be shown with {count(self.budget)}"
-            f" conversions at {self.confidence:.4g} confidence; {need}{units} would."
+            f"{article} {self.figure} of {self.target:g} cannot be shown with "
+            f"{count(self.budget)} conversions at {self.confidence:.4g} confidence; "
+            f"{need}{units} would."
         )
 
     def _rows(self) -> list[dict[str, Any]]:
@@ -237,6 +353,9 @@ class Sizing:
             "confidence": self.confidence,
             "answer": self.answer,
             "settled": self.settled,
+            "known": self.known,
+            "none_will": self.none_will,
+            "piles_up": self.piles_up,
             "verdict": self.verdict,
             "units": self.units,
             "conversions_used": self.used,

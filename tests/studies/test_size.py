@@ -7,10 +7,12 @@ import pytest
 
 from simlink.base.errors import InputError
 from simlink.pictures.sizing_table import table
+from simlink.records import Fate
 from simlink.studies import size as sizes
+from simlink.studies.ladder import Verdict
 from simlink.studies.size import size
-from simlink.studies.sizing import Search, Verdict
-from tests.proofs.test_bounds import scenario
+from simlink.studies.sizing import Search
+from tests.proofs.test_bounds import count, scenario
 
 LATENCY = {"shape": "exponential", "mean": "400 ns"}
 
@@ -54,7 +56,7 @@ def test_what_is_drawn_once_a_unit_makes_trials_the_units():
 def test_the_smallest_release_threshold():
     latency = {"shape": "uniform", "low": "0 ns", "high": "150 ns"}
     tried = scenario(host__clock="200 MHz", host__service_latency=latency, conversions=2000)
-    found = size(tried, "release-bits", at_most=0.02)
+    found = size(tried, "release-bits", at_most=0.02, beyond_proof=True)
     assert found.settled
     assert isinstance(found.answer, int)
     assert found.answer < found.bound
@@ -145,6 +147,10 @@ def test_interrupted_it_keeps_what_it_found(monkeypatch):
         ("trigger-rate", {}, {"trigger__pattern": "after_read", "trigger__gap": "1 us",
                               "trigger__rate": None, "host__timeout": "90 us"},
          "<scenario>: trigger.rate: after_read has no rate to size"),
+        ("trigger-rate", {}, {"trigger__pattern": "burst", "trigger__burst_length": 1,
+                              "trigger__gap": "1 us"},
+         '<scenario>: trigger.burst_length: got 1; trigger.gap alone spaces such bursts, not '
+         "the rate"),
     ],
 )  # fmt: skip
 def test_questions_that_make_no_sense(sought, more, changes, said, monkeypatch):
@@ -154,26 +160,117 @@ def test_questions_that_make_no_sense(sought, more, changes, said, monkeypatch):
     assert str(error.value) == said
 
 
-@pytest.mark.parametrize(
-    ("changes", "rate"),
-    [
-        # Steps of 2 % from 1 MHz: 900 ns of the host are kept at 1.104 and not at 1.126 MHz.
-        ({}, 1_104_000.0),
-        # 1060 ns of the converter at 942.3 and not at 961.2 kHz.
-        ({"converter__conversion_time": "900 ns", "host__service_latency": "100 ns"}, 942_300.0),
-        # 500.16 us: 1999.4 Hz at the most.
-        ({"converter__conversion_time": "500 us"}, 1993.0),
-    ],
-)
-def test_the_highest_rate_has_its_proven_bound(changes, rate):
-    found = size(scenario(conversions=2000, **changes), "trigger-rate", at_most=1e-3)
-    assert found.bound == rate
-    assert found.answer >= rate
-    assert found.to_dict()["bound"] == {"value": rate}
-    assert f"Proven never to lose a frame: {found.text_of(rate)}." in " ".join(table(found).split())
-
-
 def test_a_rate_without_a_bound_says_why():
     found = size(queue(), "trigger-rate", at_most=1e-2)
     assert found.bound is None
     assert found.no_bound == "the service latency has no upper bound"
+
+
+def draining(**changes):
+    """Return a host that reads all that waits: at most 8 us, 0.9 us a read, a frame a us."""
+    latency = {"shape": "uniform", "low": "0 ns", "high": "8 us"}
+    return scenario(
+        **{
+            "frame__word_bits": 18,
+            "host__read_all": True,
+            "host__service_latency": latency,
+            "host__clock": "20 MHz",
+            "remote_clock__frequency": "50 MHz",
+            **changes,
+        }
+    )
+
+
+@pytest.mark.parametrize(
+    ("sought", "changes", "answer"),
+    [
+        # By hand: the slots of frames 0 to 9 are taken before frame 0 is read at 8.9 us.
+        ("depth", {}, 10),
+        # (r - 1) x 20 ns >= 17 x 20 - 17.5 x 12.5 ns, read on without a latency.
+        ("release-bits", {"host__clock": "80 MHz"}, 8),
+        # 180 ns + 360 ns of clock, the FIFO behind deep enough: 540 ns.
+        ("trigger-rate", {"converter__conversion_time": "180 ns", "fifo__depth": 500,
+                          "host__clock": "80 MHz", "fifo__release_bits": 18}, 1.851e6),
+    ],
+)  # fmt: skip
+def test_a_proven_answer_costs_no_simulation(sought, changes, answer, monkeypatch):
+    monkeypatch.setattr("simlink.studies.sizing_jobs.count", lambda *_: pytest.fail("simulated"))
+    lines = []
+    found = size(draining(**changes), sought, at_most=1e-9, workers=1, report=lines.append)
+    assert (found.answer, found.known, found.used) == (answer, "proven", 0)
+    assert lines[0] == "proven, whatever is drawn: nothing to simulate"
+    # No rate above the converter's own cycle can do.
+    assert found.settled is (sought == "trigger-rate")
+    if found.settled:
+        return
+    assert not {"smallest", "highest"} & set(found.verdict.split())
+    assert "may do: not shown." in found.verdict
+    assert "--beyond-proof" in table(found)
+    assert found.plot().get_yscale() == "log"
+
+
+def test_a_smaller_value_than_proven_is_tried_when_asked_for():
+    found = size(draining(), at_most=1e-9, beyond_proof=True, workers=1)
+    assert (found.answer, found.settled, found.known) == (10, True, "proven")
+    assert "At 9 it is above the target (seen: " in found.verdict
+    # Not a hundredth of the 1e9 conversions that one value might have had.
+    assert found.used < 1e7
+
+
+@pytest.mark.parametrize("bits", [8, 7])
+def test_what_is_proven_of_a_release_holds_when_it_is_run(bits):
+    tried = draining(host__clock="80 MHz", fifo__release_bits=bits, fifo__depth=20)
+    lost = count(tried.with_values({"trials": 20, "conversions": 2000}), Fate.UNDERRUN)
+    assert (lost == 0) is (bits == 8)
+
+
+def test_a_hopeless_value_is_dropped_after_a_thousand_conversions():
+    found = size(queue(), at_most=1e-6, workers=1)
+    dropped = [point for point in found.points if point.seen.share > 0.05]
+    assert dropped
+    assert all(point.seen.sent <= 5 * 4000 for point in dropped)
+
+
+def test_the_cost_comes_first_and_then_a_line_a_value():
+    lines = []
+    found = size(queue(), at_most=5e-3, workers=1, report=lines.append)
+    about = float(lines[0].split()[1])
+    assert lines[0].endswith("at most 1e+06 for one value")
+    assert found.used / 10 < about < 10 * found.used
+    assert {f"FIFO depth {p.at}" for p in found.points} == {x.split(":")[0] for x in lines[1:]}
+    assert lines[-1].endswith((" (meets)", " (exceeds)"))
+
+
+def test_a_search_that_did_not_settle_names_no_smallest():
+    # What two slots lose, and a hair more: too close to tell.
+    two = queue(fifo__depth=2).with_values({"trials": 100})
+    target = 1.005 * count(two, Fate.OVERRUN) / (100 * 4000)
+    found = size(queue(), at_most=target, trials=40, workers=1)
+    assert found.answer == 3
+    assert not found.settled
+    assert found.meets
+    assert "smallest" not in found.verdict
+    assert found.verdict.startswith(f"A FIFO depth of {found.answer} is enough")
+
+
+NOTICED = {"host__notice": "edge", "host__service_latency": LATENCY, "frame__word_bits": 8}
+
+
+def test_no_depth_is_named_where_frames_pile_up():
+    """An exponential latency now and then outlasts a period: the next edge finds the host busy."""
+    found = size(scenario(conversions=400, **NOTICED), at_most=1e-2, workers=1)
+    assert found.answer is None
+    assert found.piles_up
+    assert found.verdict.startswith("No FIFO depth has an overrun of at most 0.01 in the long run")
+    assert json.loads(found.to_json())["piles_up"] is True
+    # Each cure that is named cures.
+    for cure in ({"host__notice": "count"}, {"host__read_all": True}):
+        assert size(scenario(conversions=400, **{**NOTICED, **cure}), at_most=1e-2, workers=1).meets
+
+
+def test_where_no_frame_goes_unnoticed_an_answer_says_how_long_it_holds():
+    short = {"shape": "uniform", "low": "0 ns", "high": "500 ns"}
+    tried = scenario(conversions=400, host__notice="edge", host__service_latency=short)
+    found = size(tried, at_most=1e-2, workers=1)
+    assert found.answer == 1
+    assert "this holds for 400 conversions from an empty FIFO, not for ever" in found.verdict

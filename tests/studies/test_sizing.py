@@ -7,7 +7,8 @@ import pytest
 from simlink.figures.intervals import one_sided
 from simlink.records import Fate, FrameBlock
 from simlink.studies.cycles_seen import Counter, Losses, cycles_are_independent
-from simlink.studies.sizing import Ladder, Search, Verdict
+from simlink.studies.ladder import Ladder, Verdict
+from simlink.studies.sizing import Search
 from simlink.studies.sizing_limits import FEW, limits, looks
 from tests.proofs.test_bounds import scenario
 
