@@ -43,6 +43,8 @@ _MANY, _DECADE = 40, 10.0
 _PLAINLY, _MOST_OF_USE = 10, 0.05
 #: Conversions of each look of the rough search, in expected losses at the target.
 _ROUGH_LOOK = 8
+#: How much more each early look of the rough search takes than the one before it.
+_ROUGHLY = 4
 _MOST_STEPS_UP = 12
 #: Values that the whole budget left undecided before the search gives up.
 _MOST_UNDECIDED = 2
@@ -267,7 +269,7 @@ class Search:
             done = 0
             # Where much is lost a part of the units tells enough.
             part = max(1, min(self.rough, max(LEAST_UNITS, self.rough // 32)))
-            for units in [*early_looks(self.conversions, part), part, self.rough]:
+            for units in [*early_looks(self.conversions, part, _ROUGHLY), part, self.rough]:
                 if units > done:
                     seen.merge(self.observe(at, done, units))
                 done = units

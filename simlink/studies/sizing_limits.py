@@ -88,7 +88,7 @@ def looks(target: float, conversions: int, most_units: int) -> list[int]:
     return [*found, most_units]
 
 
-def early_looks(conversions: int, before: int) -> list[int]:
+def early_looks(conversions: int, before: int, times: int = _SOONER) -> list[int]:
     """Return after how many units it is worth seeing whether far too much is lost.
 
     Parameters
@@ -97,11 +97,13 @@ def early_looks(conversions: int, before: int) -> list[int]:
         Of each unit; the first of these looks comes after a thousand, and at least five units.
     before : int
         Units of the first look that may show a target to be met.
+    times : int
+        How much more each look takes than the one before it.
     """
     units, found = max(_LEAST_SOON, math.ceil(_SOON / conversions)), []
-    while _SOONER * units <= before:
+    while times * units <= before:
         found.append(units)
-        units *= _SOONER
+        units *= times
     return found
 
 

@@ -194,8 +194,8 @@ class Sizing:
         if not about:
             return "proven, whatever is drawn: nothing to simulate"
         return (
-            f"about {count(float(f'{about:.2g}'))} conversions to simulate, at most "
-            f"{count(self.budget)} for one value"
+            f"up to about {count(float(f'{about:.2g}'))} conversions to simulate, at most "
+            f"{count(self.budget)} for one value; one that plainly loses too much is dropped early"
         )
 
     def line_of(self, point: Point) -> str:

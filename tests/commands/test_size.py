@@ -1,4 +1,6 @@
 import json
+import subprocess
+import sys
 
 import pandas as pd
 import pytest
@@ -7,6 +9,7 @@ from typer.testing import CliRunner
 from simlink.base.errors import InputError, OutputError
 from simlink.cli import app
 from tests.outside import queues
+from tests.proofs.test_bounds import scenario
 
 
 @pytest.fixture
@@ -53,6 +56,43 @@ def test_a_budget_that_cannot_show_the_target(path):
     assert result.exit_code == 1
     assert "cannot be shown with 1e+06 conversions" in flat(result.stdout)
     assert "units of 5000) would" in flat(result.stdout)
+
+
+def test_lines_come_before_and_while_it_searches(path):
+    result = run(path, "--overrun-at-most", "2e-3")
+    lines = result.stderr.splitlines()
+    assert lines[0].startswith("simlink: up to about ")
+    assert any(line.startswith("simlink: FIFO depth 3: ") for line in lines)
+    assert "simlink:" not in result.stdout
+
+
+PROVEN = """
+import sys, time
+from simlink.cli import app
+start = time.monotonic()
+app(["size", sys.argv[1], "--overrun-at-most", "1e-9"], standalone_mode=False)
+print(time.monotonic() - start, [m for m in ("numba", "pandas", "matplotlib") if m in sys.modules])
+"""
+
+
+def test_a_target_of_1e_9_is_proven_in_seconds_and_compiles_nothing(tmp_path):
+    """A bounded host that drains its FIFO: at most 8 us, 0.9 us a read, a frame a us."""
+    latency = {"shape": "uniform", "low": "0 ns", "high": "8 us"}
+    tried = scenario(frame__word_bits=18, host__read_all=True, host__service_latency=latency,
+                     host__clock="20 MHz")  # fmt: skip
+    (tmp_path / "host.toml").write_text(tried.to_toml())
+    done = subprocess.run(
+        [sys.executable, "-c", PROVEN, str(tmp_path / "host.toml")],
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    assert "A FIFO depth of 10 is enough for an overrun of at most 1e-09 (proven" in flat(
+        done.stdout
+    )
+    seconds, _, modules = done.stdout.splitlines()[-1].partition(" ")
+    assert modules == "[]"
+    assert float(seconds) < 5
 
 
 @pytest.mark.parametrize(

@@ -225,7 +225,8 @@ def test_what_is_proven_of_a_release_holds_when_it_is_run(bits):
 
 
 def test_a_hopeless_value_is_dropped_after_a_thousand_conversions():
-    found = size(queue(), at_most=1e-6, workers=1)
+    """Five units at the least, of 4000 here."""
+    found = size(queue(), at_most=1e-4, workers=1)
     dropped = [point for point in found.points if point.seen.share > 0.05]
     assert dropped
     assert all(point.seen.sent <= 5 * 4000 for point in dropped)
@@ -234,9 +235,9 @@ def test_a_hopeless_value_is_dropped_after_a_thousand_conversions():
 def test_the_cost_comes_first_and_then_a_line_a_value():
     lines = []
     found = size(queue(), at_most=5e-3, workers=1, report=lines.append)
-    about = float(lines[0].split()[1])
-    assert lines[0].endswith("at most 1e+06 for one value")
-    assert found.used / 10 < about < 10 * found.used
+    about = float(lines[0].split()[3])
+    assert "at most 1e+06 for one value" in lines[0]
+    assert found.used / 2 < about < 20 * found.used
     assert {f"FIFO depth {p.at}" for p in found.points} == {x.split(":")[0] for x in lines[1:]}
     assert lines[-1].endswith((" (meets)", " (exceeds)"))
 
