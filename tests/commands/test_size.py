@@ -87,9 +87,7 @@ def test_a_target_of_1e_9_is_proven_in_seconds_and_compiles_nothing(tmp_path):
         text=True,
         check=True,
     )
-    assert "A FIFO depth of 10 is enough for an overrun of at most 1e-09 (proven" in flat(
-        done.stdout
-    )
+    assert "A FIFO depth of 10 has an overrun of at most 1e-09 (proven" in flat(done.stdout)
     seconds, _, modules = done.stdout.splitlines()[-1].partition(" ")
     assert modules == "[]"
     assert float(seconds) < 5
