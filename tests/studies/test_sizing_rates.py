@@ -47,8 +47,7 @@ DESIGNS = {
                   "fifo__depth": 9}, 300 + 160),
     "burst": ({"trigger__pattern": "burst", "trigger__burst_length": 5, "trigger__gap": "9 us",
                "converter__conversion_time": "900 ns", **CLOCKED}, 900 + 160),
-    # Four bursts' worth of the host in five, and 6 us of gap: (5 x 900 - 1500) / 4, so that the
-    # deepest FIFO is enough at 750 ns.
+    # The host needs 5 x 900 ns for a burst and its gap of 1500 ns: 4 x 750 ns are left within.
     "burst and host": ({"trigger__pattern": "burst", "trigger__burst_length": 5,
                         "trigger__gap": "1500 ns"}, 750),
     # Busy crosses, the host waits and clocks, the clock crosses: 200 + 5 + 100 + 5 + 200.
