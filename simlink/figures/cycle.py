@@ -255,11 +255,19 @@ def shortest_spacing(scenario: Scenario) -> Time | None:
     if trigger.pattern == "burst" and trigger.gap is not None:
         least = Fraction(trigger.gap.support[0])
         spacing = min(spacing, least) if (trigger.burst_length or 1) > 1 else least
-    moving = [trigger.jitter]
-    if trigger.source == "host":
-        moving.append(scenario.barrier.direction("forward").jitter)
-    apart = sum(high - low for low, high in map(reach, moving))
+    apart = trigger_jitter(scenario)
     return max(spacing - Fraction(apart), Fraction(0)) if math.isfinite(apart) else -math.inf
+
+
+def trigger_jitter(scenario: Scenario) -> float:
+    """Return by how much jitter may bring two triggers together at the converter, in fs.
+
+    Gaussian jitter counts to where its generator ends; infinite where nothing bounds it.
+    """
+    moving = [scenario.trigger.jitter]
+    if scenario.trigger.source == "host":
+        moving.append(scenario.barrier.direction("forward").jitter)
+    return sum(high - low for low, high in map(reach, moving))
 
 
 def late_jitter(scenario: Scenario, scheme: str) -> Time:
@@ -383,14 +391,31 @@ def arrivals(scenario: Scenario, clock: Fraction) -> tuple[Times, Times]:
     """
     edges = clock_edges(clock, scenario.bits_per_lane)
     captured = remote_clock.capture_offsets(*edges, scenario.remote_clock.capture)
+    return captured, past_line(scenario, captured)
+
+
+def past_line(scenario: Scenario, captured: Times) -> Times:
+    """Return when bits captured at some instants are past a line that is free at first.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        Says in which packets they go.
+    captured : ndarray of int64, shape (N,), fs
+
+    Returns
+    -------
+    ndarray of int64, shape (N,), fs
+        The very instants where bits go one by one.
+    """
     packets = packets_of(scenario)
     if packets is None:
-        return captured, captured
+        return captured
     free, whole = 0, []
     for packet in packets:
         free = sent_at(captured.item(packet.last), free, packet.line_time)
         whole += [free] * (packet.last - packet.first + 1)
-    return captured, np.array(whole, dtype=np.int64)
+    return np.array(whole, dtype=np.int64)
 
 
 def tightest(found: list[Cycle]) -> Cycle:

@@ -2,8 +2,7 @@
 
 The chain of `rare.chain` is followed on a grid, once with everything rounded up and once with
 everything rounded down: the true loss lies between the two. The grid is made finer until they
-are as close as asked for; the value between them is extrapolated, for the error of their
-geometric mean falls with the square of the step.
+are as close as asked for; the value between them is extrapolated from the two finest grids.
 
 Of a latency without bound, what is rarer than `CUT` a service is taken to be as long as that.
 """

@@ -15,15 +15,14 @@ from typing import TYPE_CHECKING
 
 from simlink.base.errors import InputError
 from simlink.base.instants import period_of
+from simlink.figures.cycle import past_line
 from simlink.figures.reader import reader_of
 from simlink.link import unit
-from simlink.link.transport import packets_of, sent_at
 from simlink.link.trigger import actual_frequency
 from simlink.rare.survival import independent
 from simlink.scenario.distributions import Distribution, reach
 
 if TYPE_CHECKING:
-    from simlink.base.instants import Times
     from simlink.scenario.schema import Scenario
 
 #: Units whose timing is worked out; they stand for all.
@@ -191,7 +190,9 @@ def _units(
         if not poisson and occupied[1] + readout + width > period:
             said = "too long"
             raise _no(scenario, cycle[0], said, "a converter that is free before every trigger")
-        first, enough, last = _pushes(scenario, built.captured[row])
+        arrived = past_line(scenario, built.captured[row])
+        first, last = arrived.item(0), arrived.item(-1)
+        enough = arrived.item(scenario.fifo.release_bits - 1)
         if last - first > spacing - width:
             said = "too slow"
             raise _no(scenario, "barrier.return.line_rate", said, "packets that find a free line")
@@ -207,15 +208,3 @@ def _units(
         )
         found[timing] += 1
     return tuple(found.items())
-
-
-def _pushes(scenario: Scenario, captured: Times) -> tuple[int, int, int]:
-    """Return when the first bit, the release bit and the last bit set out on the barrier, fs."""
-    packets, bit = packets_of(scenario), scenario.fifo.release_bits - 1
-    if packets is None:
-        return captured.item(0), captured.item(bit), captured.item(-1)
-    free, ends = 0, []
-    for packet in packets:
-        free = sent_at(captured.item(packet.last), free, packet.line_time)
-        ends += [free] * (packet.last - packet.first + 1)
-    return ends[0], ends[bit], ends[-1]

@@ -24,6 +24,7 @@ from simlink.figures.cycle import (
     cycles,
     late_jitter,
     shortest_spacing,
+    trigger_jitter,
 )
 from simlink.link.trigger import PARTS
 from simlink.proofs import bounds
@@ -176,19 +177,10 @@ def _closed_form(
         fastest = 1 + _finite(reach(trigger.tolerance)[1]) / PARTS
         late = late_jitter(scenario, scenario.link.scheme)
         least = Fraction(converter.decisive) + (Fraction(late) if math.isfinite(late) else 0)
-        least = (least + _jitter(scenario)) * fastest
+        least = (least + _finite(trigger_jitter(scenario))) * fastest
     for side in behind:
         least = max(least, _spacing_in_burst(scenario, side.least_period))
     return min(FS_PER_SECOND / least, _MOST) if least > 0 else _MOST
-
-
-def _jitter(scenario: Scenario) -> Fraction:
-    """Return how much jitter brings two triggers together, in fs; 0 where nothing bounds it."""
-    moving = [scenario.trigger.jitter]
-    if scenario.trigger.source == "host":
-        moving.append(scenario.barrier.direction("forward").jitter)
-    apart = sum(high - low for low, high in map(reach, moving))
-    return _finite(apart)
 
 
 def _finite(value: float) -> Fraction:
@@ -228,7 +220,7 @@ def _fastest(scenario: Scenario, converter: Cycle, behind: list[Cycle], target: 
     if trigger.pattern == "burst":
         length = trigger.burst_length or 1
         least = least * (good * length - 1) / (length - 1)
-    elif trigger.pattern == "poisson" or target >= 0.5 or _jitter(scenario):
+    elif trigger.pattern == "poisson" or target >= 0.5 or _finite(trigger_jitter(scenario)):
         least *= good
     least *= 1 + _finite(reach(trigger.tolerance)[0]) / PARTS
     for side in behind:
