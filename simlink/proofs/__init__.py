@@ -1,1 +1,1 @@
-"""What holds whatever is drawn: a proof for each limit, or what it lacks."""
+"""What holds whatever is drawn."""

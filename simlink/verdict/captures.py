@@ -250,7 +250,6 @@ def _row(seen: Seen, key: str, group: list[Built], blamed: list[Built]) -> Limit
         key,
         _what(seen, key, one),
         "s",
-        seen=seen,
         keys=one.keys,
         limit=limit,
         worst=worst,

@@ -88,7 +88,6 @@ def _acquisition(seen: Seen, pieces: list[Piece]) -> list[Limit]:
             "acquisition",
             "acquisition",
             "s",
-            seen=seen,
             keys=unique(
                 "converter.acquisition_time", "converter.conversion_time", *_rate_keys(scenario)
             ),
@@ -162,7 +161,6 @@ def _period(seen: Seen, cycle: Cycle, pieces: list[Piece]) -> list[Limit]:
             "period",
             "conversion and readout" if seen.remote else "conversion and read",
             "s",
-            seen=seen,
             keys=unique(
                 *(
                     _KEYS[piece.name]

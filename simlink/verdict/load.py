@@ -60,7 +60,7 @@ def lags_by_depth(seen: Seen) -> str:
 
 def _endless(seen: Seen) -> Limit:
     said = "triggers leave no time between them"
-    return row("host_rate", "host rate", "1", seen=seen, keys=("trigger.gap",), broken=said)
+    return row("host_rate", "host rate", "1", keys=("trigger.gap",), broken=said)
 
 
 def host_load(seen: Seen) -> Fraction:
@@ -108,7 +108,6 @@ def _packets(seen: Seen) -> list[Limit]:
             "packet_rate",
             "packet rate",
             "1",
-            seen=seen,
             keys=("barrier.return.line_rate", "barrier.return.overhead_bits",
                   "barrier.return.packet_bits", "trigger.rate"),
             limit=Fraction(1),
@@ -147,7 +146,6 @@ def _host(seen: Seen) -> Limit:
         "host_rate",
         "host rate",
         "1",
-        seen=seen,
         keys=keys_of_host(scenario),
         limit=Fraction(1),
         worst=max(load, fastest),

@@ -6,7 +6,6 @@ converter's cycle, `load` and `flow` those of what comes after it.
 
 from __future__ import annotations
 
-import importlib
 from typing import TYPE_CHECKING
 
 from simlink.verdict import captures, channels, cycle, flow, load
@@ -14,24 +13,13 @@ from simlink.verdict.limit import KEYS, Known, Limit
 from simlink.verdict.seen import Seen
 
 if TYPE_CHECKING:
-    from simlink.proofs.proof import Proof
     from simlink.running.run import Run
-    from simlink.scenario.schema import Scenario
 
 
 def rows_of(run: Run) -> tuple[Limit, ...]:
     """Return every limit that applies to a run, in the order of `KEYS`."""
-    seen = Seen(run, _proofs(run.scenario))
+    seen = Seen(run)
     found = [*captures.rows(seen), *channels.rows(seen), *cycle.rows(seen), *load.rows(seen)]
     broken = any(one.known is Known.VIOLATED for one in found)
     found += flow.rows(seen, broken)
     return tuple(sorted(found, key=lambda one: KEYS.index(one.key)))
-
-
-def _proofs(scenario: Scenario) -> dict[str, Proof]:
-    try:
-        prove = importlib.import_module("simlink.proofs.prove").prove
-    except ImportError:
-        return {}
-    found: dict[str, Proof] = prove(scenario)
-    return found

@@ -22,7 +22,6 @@ from simlink.verdict.limit import Known, Limit
 
 if TYPE_CHECKING:
     from simlink.figures.summary import Figure
-    from simlink.proofs.proof import Proof
     from simlink.running.run import Run
 
 #: Built units that are looked at one by one; a run of more has its first ones looked at.
@@ -41,12 +40,9 @@ class Seen:
     ----------
     run : Run
         A finished run.
-    proofs : mapping of str to Proof
-        What is proven of its scenario, by the keys of the rows.
     """
 
     run: Run
-    proofs: Mapping[str, Proof]
 
     def __post_init__(self) -> None:
         self.scenario = self.run.scenario
@@ -115,7 +111,7 @@ class Seen:
             trials = max(1, min(scenario.trials, _SECOND_LOOK // 1000))
             each = max(1, min(scenario.conversions, _SECOND_LOOK // trials))
             scenario = scenario.with_(trials=trials, conversions=each)
-        return Seen(simulate(scenario, ledger=False, workers=1), {})
+        return Seen(simulate(scenario, ledger=False, workers=1))
 
     @cached_property
     def missed_itself(self) -> float:
@@ -155,7 +151,6 @@ def row(
     what: str,
     unit: str,
     *,
-    seen: Seen,
     keys: tuple[str, ...],
     limit: Fraction | float | None = None,
     worst: Fraction | float | None = None,
@@ -166,18 +161,16 @@ def row(
     otherwise: str = "",
     worst_seen: Fraction | None = None,
 ) -> Limit:
-    """Return a row of the table of limits; a proof, where there is one, decides its numbers.
+    """Return a row of the table of limits.
 
     Parameters
     ----------
     key, what, unit, keys, limit, worst, margin
         As of `Limit`; times in fs. The margin is limit less worst unless given.
-    seen : Seen
-        The run, and what is proven.
     broken : str
         How the run broke it; empty if it did not.
     proven : str
-        What proves it, where no room of proofs is asked for that.
+        What proves it; empty if nothing does.
     possible : str
         Which draw breaks it, empty if none is known.
     otherwise : str
@@ -185,11 +178,6 @@ def row(
     worst_seen : Fraction, optional
         What to show where the worst that is known would not agree with the status.
     """
-    proof = seen.proofs.get(key)
-    if proof is not None and proof.worst is not None:
-        limit, worst, margin = proof.limit, proof.worst, proof.margin
-        proven = _proven_text(proof) if proof.holds else ""
-        possible = "" if proof.holds or not proof.reached else possible or _REACHED
     if margin is None and limit is not None and worst is not None:
         margin = limit - worst
     known, evidence = Known.NOT_SEEN, otherwise
@@ -215,15 +203,6 @@ def row(
         return None if value is None else Fraction(value) / scale
 
     return Limit(key, what, unit, exact(limit), exact(worst), exact(margin), known, evidence, keys)
-
-
-_REACHED = "a draw breaks it, and this run did not make it"
-
-
-def _proven_text(proof: Proof) -> str:
-    if proof.tail:
-        return f"whatever is drawn, with Gaussian jitter counted to {proof.tail:g} an edge"
-    return "whatever is drawn"
 
 
 def unique(*keys: str) -> tuple[str, ...]:
