@@ -183,6 +183,11 @@ def count(value: float) -> str:
     return f"{value:.3g}"
 
 
+def many(number: int | Fraction, what: str) -> str:
+    """Return a number of things, such as ``"1 unit"`` or ``"24 units"``."""
+    return f"{number} {what}" if number == 1 else f"{number} {what}s"
+
+
 def percent(value: float, digits: int = 2) -> str:
     """Return a share in per cent, such as ``"24 %"``."""
     return f"{number(100 * value, digits)} %"

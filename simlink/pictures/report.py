@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING
 
 from simlink.base.cautions import CAUTIONS
 from simlink.base.errors import printable
-from simlink.base.wording import percent, short_time
+from simlink.base.wording import many, percent, short_time
 from simlink.figures.cycle import Cycle
 from simlink.figures.summary import Figure
-from simlink.pictures.table import many
+from simlink.pictures.table import assumed
 from simlink.pictures.text import WIDTH, columns, wrapped
 from simlink.verdict.limit import Limit
 from simlink.verdict.wording import margin_text, value_text
@@ -82,9 +82,9 @@ def report(run: Run) -> str:
     """
     parts = [_head(run), every_limit(run.verdict.limits), bars(run.cycles)]
     parts.append(figures(dict(run.figures)))
-    assumed = [(f"{one.key} = {_value(one.value)}", one.why) for one in run.scenario.assumed]
-    if assumed:
-        parts.append("assumed, because the scenario does not say:\n" + columns(assumed))
+    defaults = [(assumed(one), one.why) for one in run.scenario.assumed]
+    if defaults:
+        parts.append("assumed, because the scenario does not say:\n" + columns(defaults))
     notes = run.scenario.notes
     if notes:
         parts.append("notes:\n" + "\n".join(wrapped(note, "  - ", "    ") for note in notes))
@@ -217,9 +217,3 @@ def _count(figure: Figure) -> str:
     if figure.count is None or figure.unit == "triggers":
         return ""
     return str(figure.count) if figure.of is None else f"{figure.count} of {figure.of}"
-
-
-def _value(value: object) -> str:
-    from simlink.scenario.faults import written
-
-    return value if isinstance(value, str) else written(value)

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from simlink.base.cautions import BRIEF
 from simlink.base.errors import printable
-from simlink.base.wording import percent
+from simlink.base.wording import many, percent
 from simlink.pictures.text import columns, wrapped
 from simlink.verdict.limit import Known, Limit
 from simlink.verdict.wording import margin_text, value_text
@@ -214,17 +214,13 @@ def _defaults(run: Run) -> str:
     if not near:
         rest = f"The nearest limits rest on no default; {many(count, 'default')} elsewhere"
     else:
-        rest = f"The nearest limits rest on defaults: {', '.join(map(_assumed, near))}"
+        rest = f"The nearest limits rest on defaults: {', '.join(map(assumed, near))}"
     return clipped(f"{rest} (--assumptions tells all).", 2)
 
 
-def _assumed(one: Assumption) -> str:
+def assumed(one: Assumption) -> str:
+    """Return a default as the file would hold it, such as ``"host.watermark = 1"``."""
     from simlink.scenario.faults import written
 
     value = one.value if isinstance(one.value, str) else written(one.value)
     return f"{one.key} = {value}"
-
-
-def many(count: int, what: str) -> str:
-    """Return a count of things, such as ``"1 unit"`` or ``"24 units"``."""
-    return f"{count} {what}" if count == 1 else f"{count} {what}s"

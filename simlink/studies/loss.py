@@ -50,17 +50,17 @@ class LossStudy:
     def sentence(self) -> str:
         """The answer in words."""
         loss, depth = self.loss, self.scenario.fifo.depth
-        slots = f"a FIFO of {depth} slot" if depth == 1 else f"a FIFO of {depth} slots"
+        slots = f"A FIFO of {wording.many(depth, 'slot')}"
         if loss.high == 0:
-            return f"{slots[0].upper()}{slots[1:]} never overruns."
+            return f"{slots} never overruns."
         over = "in the long run"
         if loss.conversions is not None:
             over = f"over the first {loss.conversions} conversions, from empty"
         if loss.high < NEGLIGIBLE:
             most = f"less than {_most(loss.high)} of triggers"
-            return f"{slots[0].upper()}{slots[1:]} overruns in {most} {over} (proven)."
+            return f"{slots} overruns in {most} {over} (proven)."
         said = (
-            f"{slots[0].upper()}{slots[1:]} overruns in {wording.share(loss.value, 3)} of triggers"
+            f"{slots} overruns in {wording.share(loss.value, 3)} of triggers"
             f" {over} (computed; proven: {_least(loss.low)} to {_most(loss.high)})"
         )
         if self.between is None:

@@ -14,13 +14,14 @@ from collections.abc import Iterator
 from fractions import Fraction
 from typing import TYPE_CHECKING, Any
 
-from simlink.base.wording import number, rate_text, ratio_text, short_time
+from simlink.base.instants import FS_PER_SECOND
+from simlink.base.wording import many, number, rate_text, ratio_text, short_time
 from simlink.figures.cycle import periods
 from simlink.scenario.distributions import Distribution
 from simlink.scenario.quantities import Rate
-from simlink.verdict.limit import Cause, Limit, Remedy
+from simlink.verdict.limit import EASED_BY_CLOCK, Cause, Limit, Remedy
 from simlink.verdict.remedy import remedies_of
-from simlink.verdict.what_if import Values, WhatIf
+from simlink.verdict.what_if import Values, WhatIf, value_at
 
 if TYPE_CHECKING:
     from simlink.running.run import Run
@@ -75,10 +76,7 @@ _WANTED = {
     ("early_read", "fifo.sync_delay"),
 }
 #: Where a slower clock is the better one.
-_SLOWER = (
-    "clock_period", "clock_high", "clock_low", "setup", "hold", "first_bit", "strobe_setup",
-    "strobe_hold", "pulse", "line_rate", "early_read",
-)  # fmt: skip
+_SLOWER = (*EASED_BY_CLOCK, "early_read")
 _DEEP = 4096
 CLOCKS = ("remote_clock.frequency", "host.clock")
 
@@ -158,7 +156,7 @@ def _candidates(scenario: Scenario, limit: Limit) -> Iterator[tuple[str, Values,
             yield key, {key: value}, named(scenario, key), said
     if limit.key == "fifo_depth":
         depth = scenario.fifo.depth
-        text = f"a FIFO of {depth} {'slot' if depth == 1 else 'slots'}"
+        text = f"a FIFO of {many(depth, 'slot')}"
         yield "fifo.depth", {"fifo.depth": max(_DEEP, 2 * depth)}, text, "with one that is deep"
 
 
@@ -184,10 +182,10 @@ def _evenly(scenario: Scenario) -> dict[str, Any] | None:
     _, average = periods(scenario)
     if average is None:
         return None
-    hertz = 10**15 / average
+    hertz = FS_PER_SECOND / average
     return {
         "trigger.pattern": "periodic",
-        "trigger.rate": _hertz(Fraction(hertz)),
+        "trigger.rate": _hertz(hertz),
         "trigger.gap": None,
         "trigger.burst_length": None,
     }
@@ -212,7 +210,7 @@ def _rests_on(scenario: Scenario, limit: Limit) -> list[str]:
 
 def _takes(scenario: Scenario, key: str) -> float:
     """Return how much time a quantity takes, in fs; 0 for what is no time."""
-    value = _value(scenario, key)
+    value = value_at(scenario, key)
     if isinstance(value, tuple):
         return max((abs(law.support[1]) for law in value), default=0.0)
     if isinstance(value, Distribution):
@@ -222,28 +220,13 @@ def _takes(scenario: Scenario, key: str) -> float:
         most = max(abs(low), abs(high))
         return most if math.isfinite(most) else 50 * abs(value.mean)
     if key in CLOCKS and isinstance(value, Rate):
-        return float(scenario.bits_per_lane * 10**15 / value.value)
+        return float(scenario.bits_per_lane * FS_PER_SECOND / value.value)
     return 0.0
-
-
-def _value(scenario: Scenario, key: str) -> Any:
-    """Return what a scenario has at a key, as it is used."""
-    *path, last = key.split(".")
-    value: Any = scenario
-    if path[:1] == ["barrier"]:
-        if len(path) == 1:
-            return getattr(scenario.barrier, last, None)
-        if hasattr(scenario.barrier.direction(path[1]), last):  # type: ignore[arg-type]
-            return getattr(scenario.barrier.direction(path[1]), last)  # type: ignore[arg-type]
-        path = [path[0], path[1].replace("return", "return_")]
-    for step in (*path, last):
-        value = getattr(value, step, None)
-    return value
 
 
 def _best(scenario: Scenario, limit: Limit, key: str) -> tuple[Any, str] | None:
     """Return a quantity at its best, as the file would hold it, and that in words."""
-    value, last = _value(scenario, key), key.rsplit(".", 1)[-1]
+    value, last = value_at(scenario, key), key.rsplit(".", 1)[-1]
     if key in (*CLOCKS, "trigger.rate"):
         if not isinstance(value, Rate):
             return None
@@ -275,7 +258,7 @@ def _best(scenario: Scenario, limit: Limit, key: str) -> tuple[Any, str] | None:
 
 def named(scenario: Scenario, key: str) -> str:
     """Return the name of a quantity with its value, such as ``"the start delay (20 ns)"``."""
-    value = _value(scenario, key)
+    value = value_at(scenario, key)
     name = NAMES.get(key)
     if name is None:
         *path, last = key.split(".")

@@ -5,13 +5,13 @@ from __future__ import annotations
 from fractions import Fraction
 from typing import TYPE_CHECKING
 
-from simlink.base.wording import percent, short_time
+from simlink.base.wording import many, percent, short_time
 from simlink.figures.cycle import periods
 from simlink.figures.reader import drawn, reader_of
 from simlink.proofs.bounds import UnboundedError, depth_bound, release_bound
 from simlink.records import Fate
 from simlink.verdict import load
-from simlink.verdict.limit import Limit
+from simlink.verdict.limit import Known, Limit
 from simlink.verdict.seen import Seen, row, unique
 
 if TYPE_CHECKING:
@@ -32,7 +32,7 @@ def rows(seen: Seen, others: bool) -> list[Limit]:
     found = []
     if seen.remote:
         found = [*_early_read(seen), *_fifo(seen)]
-    lost = others or any(not one.holds and one.known.value == "violated" for one in found)
+    lost = others or any(not one.holds and one.known is Known.VIOLATED for one in found)
     return [*found, *_timeout(seen, lost)]
 
 
@@ -65,7 +65,7 @@ def _early_read(seen: Seen) -> list[Limit]:
 
 
 def _many(number: Fraction, what: str) -> str:
-    return f"{number} {what} is" if number == 1 else f"{number} {what}s are"
+    return f"{many(number, what)} {'is' if number == 1 else 'are'}"
 
 
 def _fifo(seen: Seen) -> list[Limit]:

@@ -114,6 +114,21 @@ KEYS = (
 )
 
 
+#: Those that a slower serial clock eases.
+EASED_BY_CLOCK = (
+    "clock_period",
+    "clock_high",
+    "clock_low",
+    "setup",
+    "hold",
+    "first_bit",
+    "strobe_setup",
+    "strobe_hold",
+    "pulse",
+    "line_rate",
+)
+
+
 @dataclass(frozen=True)
 class Cause:
     """What breaks a limit: the one quantity whose best value, all draws alike, mends it.

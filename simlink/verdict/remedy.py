@@ -13,11 +13,12 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import TYPE_CHECKING, Any
 
+from simlink.base.instants import FS_PER_SECOND
 from simlink.base.wording import quantity
 from simlink.scenario.faults import written
 from simlink.scenario.quantities import Rate
-from simlink.verdict.limit import Limit, Remedy
-from simlink.verdict.what_if import WhatIf
+from simlink.verdict.limit import EASED_BY_CLOCK, Limit, Remedy
+from simlink.verdict.what_if import WhatIf, value_at
 
 if TYPE_CHECKING:
     from simlink.scenario.schema import Scenario
@@ -79,7 +80,7 @@ def remedies_of(scenario: Scenario, limit: Limit, what_if: WhatIf) -> list[Remed
         value = _sought(scenario, knob, what_if)
         # What holds over a short stretch is run over a long one, before it is told.
         for _ in range(_WIDER):
-            if value is None or what_if.confirms({knob.key: value}):
+            if value is None or what_if.cures({knob.key: value}):
                 break
             value = _wider(knob, value, what_if)
         else:
@@ -122,10 +123,7 @@ def _knobs(scenario: Scenario, limit: Limit) -> Iterator[Knob]:
     if key == "hold":
         capture = "remote_clock.capture" if remote else "host.capture"
         yield Knob(capture, "choice", choice="half")
-    if key in (
-        "setup", "hold", "first_bit", "strobe_setup", "strobe_hold", "pulse", "line_rate",
-        "clock_period", "clock_high", "clock_low",
-    ):  # fmt: skip
+    if key in EASED_BY_CLOCK:
         yield slower
     if scenario.trigger.pattern == "poisson":
         yield Knob("trigger.pattern", "choice", choice="periodic")
@@ -193,11 +191,7 @@ def _count(knob: Knob, now: int, what_if: WhatIf) -> int | None:
 
 
 def _present(scenario: Scenario, knob: Knob) -> Fraction | None:
-    section, name = knob.key.rsplit(".", 1)
-    part: Any = scenario
-    for step in section.split("."):
-        part = getattr(part, "return_" if step == "return" else step)
-    value = getattr(part, name)
+    value = value_at(scenario, knob.key)
     if isinstance(value, Rate):
         return value.value
     if knob.kind == "time":
@@ -213,4 +207,4 @@ def _written(knob: Knob, value: Fraction) -> str:
     rounding = "ROUND_UP" if knob.up else "ROUND_DOWN"
     if knob.kind == "clock":
         return quantity(value, "Hz", _DIGITS, rounding)
-    return quantity(value / 10**15, "s", _DIGITS, rounding)
+    return quantity(value / FS_PER_SECOND, "s", _DIGITS, rounding)

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from simlink.base.errors import InputError
 from simlink.running.run import run as simulate
+from simlink.verdict.limit import EASED_BY_CLOCK
 from simlink.verdict.rows import rows_of
 
 if TYPE_CHECKING:
@@ -25,12 +26,11 @@ _MOST = {"event": 250_000, "batch": 10_000_000}
 _FIRST = 40
 _SHORTEST = 64
 #: Limits that a few conversions show as well as many.
-_STATIC = (
-    "clock_period", "clock_high", "clock_low", "setup", "hold", "strobe_setup", "strobe_hold",
-    "pulse", "line_rate", "signals", "packet_rate", "host_rate",
-)  # fmt: skip
+_STATIC = {*EASED_BY_CLOCK, "signals", "packet_rate", "host_rate"} - {"first_bit"}
 
 Values = Mapping[str, Any]
+#: Units, and conversions of each.
+Shape = tuple[int, int]
 
 
 class WhatIf:
@@ -54,41 +54,31 @@ class WhatIf:
     def __init__(self, run: Run, key: str) -> None:
         self.key, self.engine = key, run.engine
         self.scenario = run.scenario
-        self._tried: dict[str, dict[str, Limit] | None] = {}
-        self._long: dict[str, dict[str, Limit] | None] = {}
         bits = run.scenario.bits_per_lane * run.scenario.frame.lanes
-        self._most = max(_MOST[run.engine] // bits, _SHORTEST)
-        first = _SHORTEST if key in _STATIC else max(self._most // _FIRST, _SHORTEST)
-        self._shape = _shape(run.scenario, first)
-        rows = self.rows({})
-        for share in (_FIRST // 5, 1):
+        most = max(_MOST[run.engine] // bits, _SHORTEST)
+        first = _SHORTEST if key in _STATIC else max(most // _FIRST, _SHORTEST)
+        self._longest = _shape(run.scenario, most)
+        self._tried: dict[tuple[Shape, str], dict[str, Limit] | None] = {}
+        rows: dict[str, Limit] | None = None
+        for some in (first, most // (_FIRST // 5), most):
+            self._shape = _shape(run.scenario, some)
+            rows = self._rows({}, self._shape)
             if rows is None or not self._holds(rows):
                 break
-            self._shape, self._tried = _shape(run.scenario, self._most // share), {}
-            rows = self.rows({})
         self.shown = rows is not None and not self._holds(rows)
         self.before = {name for name, row in (rows or {}).items() if row.holds}
-
-    def lengthen(self) -> bool:
-        """Take the longest stretch; tell whether it is longer."""
-        longest = _shape(self.scenario, self._most)
-        if longest == self._shape:
-            return False
-        self._shape, self._tried = longest, {}
-        return True
 
     def _holds(self, rows: Mapping[str, Limit]) -> bool:
         return self.key not in rows or rows[self.key].holds
 
-    def rows(self, values: Values) -> dict[str, Limit] | None:
-        """Return the limits of the stretch with other values; None if they make no scenario."""
-        name = repr(sorted(values.items()))
+    def _rows(self, values: Values, shape: Shape) -> dict[str, Limit] | None:
+        """Return the limits of a stretch with other values; None if they make no scenario."""
+        name = shape, repr(sorted(values.items()))
         if name not in self._tried:
-            self._tried[name] = self._run(values)
+            self._tried[name] = self._run(values, *shape)
         return self._tried[name]
 
-    def _run(self, values: Values) -> dict[str, Limit] | None:
-        trials, each = self._shape
+    def _run(self, values: Values, trials: int, each: int) -> dict[str, Limit] | None:
         try:
             changed = self.scenario.with_values(values).with_(trials=trials, conversions=each)
         except InputError:
@@ -99,39 +89,45 @@ class WhatIf:
     @property
     def longest(self) -> str:
         """The longest stretch in words."""
-        trials, each = _shape(self.scenario, self._most)
-        if (trials, each) == (self.scenario.trials, self.scenario.conversions):
+        trials, each = self._longest
+        if self._longest == (self.scenario.trials, self.scenario.conversions):
             return "the same draws"
         of = f" of {trials} units" if trials > 1 else ""
         return f"the same draws of the first {each} conversions{of}"
 
-    def confirms(self, values: Values) -> bool:
-        """Tell whether `cures` is so over the longest stretch, too."""
-        if not self.cures(values):
-            return False
-        short, tried, before = self._shape, self._tried, self.before
-        self._tried = self._long
-        found = True
-        if self.lengthen():
-            self._tried = self._long
-            found = self.cures(values)
-        self._shape, self._tried, self.before = short, tried, before
-        return found
-
     def mends(self, values: Values) -> bool:
         """Tell whether the limit holds with other values."""
-        rows = self.rows(values)
+        rows = self._rows(values, self._shape)
         return rows is not None and self._holds(rows)
 
     def cures(self, values: Values) -> bool:
-        """Tell whether the limit holds with other values, and all that held before hold still."""
-        rows = self.rows(values)
+        """Tell whether the limit holds, and all that held before, over the longest stretch, too."""
+        return all(self._cures(values, shape) for shape in (self._shape, self._longest))
+
+    def _cures(self, values: Values, shape: Shape) -> bool:
+        rows = self._rows(values, shape)
         if rows is None or not self._holds(rows):
             return False
         return all(name not in rows or rows[name].holds for name in self.before)
 
 
-def _shape(scenario: Scenario, most: int) -> tuple[int, int]:
+def value_at(scenario: Scenario, key: str) -> Any:
+    """Return what a scenario has at a dotted key, as it is used."""
+    *path, last = key.split(".")
+    value: Any = scenario
+    if path[:1] == ["barrier"]:
+        if len(path) == 1:
+            return getattr(scenario.barrier, last, None)
+        way = scenario.barrier.direction(path[1])  # type: ignore[arg-type]
+        if hasattr(way, last):
+            return getattr(way, last)
+        path = [path[0], path[1].replace("return", "return_")]
+    for step in (*path, last):
+        value = getattr(value, step, None)
+    return value
+
+
+def _shape(scenario: Scenario, most: int) -> Shape:
     """Return how many units, and how many conversions of each, a stretch has at the most."""
     each = min(scenario.conversions, max(most // scenario.trials, _SHORTEST))
     return max(1, min(scenario.trials, most // each)), each
