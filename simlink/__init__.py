@@ -15,6 +15,7 @@ __all__ = [
     "InputError",
     "OutputError",
     "Run",
+    "Scenario",
     "Study",
     "__version__",
     "load",
@@ -27,6 +28,7 @@ if TYPE_CHECKING:
     from simlink.base.errors import InputError, OutputError
     from simlink.pictures import plot
     from simlink.running.run import Run, run
+    from simlink.scenario.schema import Scenario
     from simlink.study import Study, load
     from simlink.tracing.trace import trace
 
@@ -34,6 +36,7 @@ _HOME = {
     "InputError": "simlink.base.errors",
     "OutputError": "simlink.base.errors",
     "Run": "simlink.running.run",
+    "Scenario": "simlink.scenario.schema",
     "Study": "simlink.study",
     "load": "simlink.study",
     "run": "simlink.running.run",
@@ -53,4 +56,4 @@ def __getattr__(name: str) -> Any:
 
 
 def __dir__() -> list[str]:
-    return sorted({*globals(), *__all__})
+    return sorted(__all__)

@@ -54,7 +54,8 @@ def main() -> None:
     try:
         status = app(sys.argv[1:] or ["--help"], standalone_mode=False)
     except (InputError, OutputError) as error:
-        print(f"simlink: {error}", file=sys.stderr)
+        for line in str(error).splitlines():
+            print(f"simlink: {line}", file=sys.stderr)
         raise SystemExit(2) from None
     except typer.exceptions.TyperException as error:
         # A missing argument, an unknown option or command: the parser's words, in one line.

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 
@@ -11,7 +12,7 @@ def printable(text: str) -> str:
 
 
 class InputError(ValueError):
-    """Bad input, told in one line.
+    """Bad input, told in one line for each fault.
 
     Parameters
     ----------
@@ -23,23 +24,36 @@ class InputError(ValueError):
         What was found there, as the user wrote it.
     allowed : str
         What is allowed, or what went wrong.
+    others : sequence of InputError
+        What else is bad in the same file, in its order.
     """
 
     def __init__(
-        self, where: str, key: str | None = None, found: str | None = None, allowed: str = ""
+        self,
+        where: str,
+        key: str | None = None,
+        found: str | None = None,
+        allowed: str = "",
+        others: Sequence[InputError] = (),
     ) -> None:
         self.where = where
         self.key = key
         self.found = found
         self.allowed = allowed
-        super().__init__(self.line())
+        self.others = tuple(others)
+        super().__init__("\n".join(self.lines()))
 
     def __reduce__(self) -> tuple[Any, ...]:
         # As it was made, so that it says the same when it comes from another process.
-        return type(self), (self.where, self.key, self.found, self.allowed), self.__dict__
+        given = (self.where, self.key, self.found, self.allowed, self.others)
+        return type(self), given, self.__dict__
+
+    def lines(self) -> list[str]:
+        """Return this complaint and the others, a printable line each."""
+        return [self.line(), *(one.line() for one in self.others)]
 
     def line(self) -> str:
-        """Return the whole complaint as a single printable line."""
+        """Return this complaint, without the others, as a single printable line."""
         parts = [self.where]
         if self.key:
             parts.append(self.key)

@@ -71,16 +71,17 @@ def tell(text: str, folder: Path | None, json: str | None) -> None:
     Parameters
     ----------
     text : str
-        For people; it goes to standard error when JSON is wanted.
+        For people; when JSON is wanted it goes to standard error, if that is a terminal.
     folder : Path or None
         Where the results are, if they are kept.
     json : str or None
         All of it as JSON, if that is wanted.
     """
     out = sys.stdout if json is None else sys.stderr
-    print(text, end="", file=out)
-    if folder is not None:
-        print(f"\nResults: {folder}", file=out)
+    if json is None or out.isatty():
+        print(text, end="", file=out)
+        if folder is not None:
+            print(f"\nResults: {folder}", file=out)
     if json is not None:
         print(json, end="")
 

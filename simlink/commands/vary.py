@@ -26,6 +26,7 @@ from simlink.commands.options import (
 from simlink.commands.results import about_engine, bar, interrupted, keep, tell
 
 if TYPE_CHECKING:
+    from simlink.figures.summary import Figure
     from simlink.studies.vary import Variation
 
 
@@ -93,9 +94,41 @@ def vary(
 def _table(found: Variation) -> str:
     from simlink.pictures.text import columns
 
+    if len(found.keys) == 2:
+        return _matrix(found)
     rows = [(*found.keys, found.figure, "interval", "count of")]
     for point in found.points:
         figure = point.figures[found.figure]
         count = "" if figure.of is None else f"{figure.count} of {figure.of}"
         rows.append((*map(str, point.values), figure.text(), figure.interval(), count))
     return columns(rows, right=True) + "\n"
+
+
+#: Columns of a matrix side by side; more of them go into one more matrix below.
+_ACROSS = 8
+
+
+def _matrix(found: Variation) -> str:
+    """Return the figure with the first key down and the second across, below it its interval."""
+    from simlink.pictures.text import columns
+
+    (down, rows), (across, heads) = found.keys.items()
+    figures = [point.figures[found.figure] for point in found.points]
+    parts = [f"{found.figure}: {down} down, {across} across; below each value its interval\n"]
+    for first in range(0, len(heads), _ACROSS):
+        some = range(first, min(first + _ACROSS, len(heads)))
+        lines = [(down, *(str(heads[column]) for column in some))]
+        for row, value in enumerate(rows):
+            at = [row * len(heads) + column for column in some]
+            cells = [figures[one] if one < len(figures) else None for one in at]
+            lines.append((str(value), *("" if one is None else one.text() for one in cells)))
+            ends = ["" if one is None else _end(one) for one in cells]
+            if any(ends):
+                lines.append(("", *ends))
+        parts.append(columns(lines, right=True) + "\n")
+    return "\n".join(parts)
+
+
+def _end(figure: Figure) -> str:
+    """Return an interval short enough for a matrix: a bound by units alone."""
+    return figure.interval().split("; ")[0]

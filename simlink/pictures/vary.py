@@ -40,7 +40,7 @@ def variation(found: Variation, ax: Axes | None = None, figure: str | None = Non
         One key: its values across, the figure up, its interval shaded; where no event was seen
         an open triangle stands at the upper bound. Two keys: the first up, the second across,
         the figure as lightness and, on a small map, in each cell; a cell without an event is
-        hatched, and says below what it is.
+        left white, and says in grey below what it is.
     """
     name = figure or found.figure
     if ax is None:
@@ -169,8 +169,7 @@ def _map(ax: Axes, found: Variation, name: str) -> None:
     for number, cell in enumerate(cells):
         if cell is not None and _nothing(cell):
             y, x = divmod(number, len(columns))
-            look: dict[str, Any] = {"facecolor": "white", "edgecolor": style.GRID, "hatch": "//"}
-            ax.add_patch(Rectangle((x - 0.5, y - 0.5), 1, 1, lw=0, **look))
+            ax.add_patch(Rectangle((x - 0.5, y - 0.5), 1, 1, lw=0, facecolor="white"))
     ax.set_xticks(range(len(columns)), [str(one) for one in columns])
     ax.set_yticks(range(len(rows)), [str(one) for one in rows])
     for axis, many in ((ax.xaxis, len(columns)), (ax.yaxis, len(rows))):
@@ -187,8 +186,14 @@ def _map(ax: Axes, found: Variation, name: str) -> None:
             continue
         y, x = divmod(number, len(columns))
         shade = float(norm(level[y, x])) if np.isfinite(level[y, x]) else 0.0
-        colour = "white" if shade > 0.5 else style.INK
-        ax.text(x, y, style.proper(cell.text()), ha="center", va="center", color=colour, size=8)
+        colour = style.QUIET if _nothing(cell) else "white" if shade > 0.5 else style.INK
+        said = _bound(cell) if _nothing(cell) else cell.text()
+        ax.text(x, y, style.proper(said), ha="center", va="center", color=colour, size=8)
+
+
+def _bound(cell: Figure) -> str:
+    """Return how far a share of which none was seen is bounded, by units."""
+    return cell.bounds().split(" of units")[0] or cell.text()
 
 
 def _level(cell: Figure | None) -> float:

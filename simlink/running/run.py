@@ -65,7 +65,9 @@ class Figures(Mapping[str, Figure]):
         import pandas as pd
 
         rows = self.to_dict()
-        return pd.DataFrame.from_dict(rows, orient="index").rename_axis("figure")
+        table = pd.DataFrame.from_dict(rows, orient="index").rename_axis("figure")
+        table.attrs["units"] = {name: figure.unit for name, figure in self._found.items()}
+        return table
 
     def _repr_html_(self) -> str:
         return self.to_pandas().to_html()

@@ -11,7 +11,7 @@ from simlink.scenario.kinds import count, kind_of
 from simlink.scenario.law import Table
 from simlink.scenario.quantities import RATIO, TIME, Dimension
 from simlink.scenario.reading import COUNTS, SHAPES, adapter
-from simlink.scenario.sections import Keys, Section
+from simlink.scenario.sections import NO_FIXED_DEFAULT, Keys, Section
 from simlink.scenario.writing import ONLY_WITH, default, tables_of
 
 Schema = dict[str, Any]
@@ -78,7 +78,8 @@ def _table(model: type[Section], description: str) -> Schema:
 def _value(field: FieldInfo) -> Schema:
     kind = kind_of(field)
     described = {"description": f"{field.description} Allowed: {kind.allowed}."}
-    if field.default is not None and not field.is_required():
+    fixed = field.json_schema_extra is not NO_FIXED_DEFAULT
+    if field.default is not None and not field.is_required() and fixed:
         described["default"] = field.default
     return {**kind.schema, **described}
 

@@ -130,11 +130,41 @@ def exact(value: Any, dimension: Dimension) -> Fraction:
         raise FaultError(dimension.allowed, found)
     match = _QUANTITY.fullmatch(value)
     if match is None or match[2] not in dimension.scales:
-        raise FaultError(dimension.allowed, found)
+        meant = "" if match is None else _meant(match[1], match[2], dimension)
+        raise FaultError(dimension.allowed + meant, found)
     amount = Fraction(match[1]) * dimension.scales[match[2]]
     if abs(amount) > dimension.most:
         raise FaultError(f"{dimension.noun} of at most {dimension.most_text}", found)
     return amount
+
+
+def _meant(number: str, unit: str, dimension: Dimension) -> str:
+    """Return what to ask about a unit that is not one of a dimension, or nothing.
+
+    A unit in the wrong case, such as ``nS`` (nanosiemens) for ``ns``, is asked about unless
+    two units differ by their case alone; a frequency for a duration is taken for its period, and
+    the other way round.
+    """
+    like = [one for one in dimension.scales if one.casefold() == unit.casefold()]
+    if len(like) == 1:
+        return f'; did you mean "{number} {like[0]}"?'
+    other = {TIME: FREQUENCY, FREQUENCY: TIME}.get(dimension)
+    if other is None or unit not in other.scales or not Fraction(number) > 0:
+        return ""
+    # A hertz is one turn in 10^15 fs.
+    turn = Fraction(10**15) / (Fraction(number) * other.scales[unit])
+    what = "the period of" if dimension is TIME else "one turn in"
+    return f"; {what} {number} {unit} is {_written(turn, dimension)}"
+
+
+def _written(amount: Fraction, dimension: Dimension) -> str:
+    """Return an amount of base units to five digits, in the largest unit that leaves 1 or more."""
+    plain = {unit: scale for unit, scale in dimension.scales.items() if unit not in ("min", "h")}
+    fitting = [unit for unit, scale in plain.items() if scale <= amount]
+    unit = (
+        max(fitting, key=lambda one: plain[one]) if fitting else min(plain, key=lambda o: plain[o])
+    )
+    return f"{float(amount / plain[unit]):.5g} {unit}"
 
 
 def whole(value: Any, dimension: Dimension) -> int:

@@ -43,6 +43,24 @@ class Scenario(Keys):
 
     __hash__ = None  # type: ignore[assignment]
 
+    @classmethod
+    def from_dict(cls, tables: Mapping[str, Any], base: Path | str = ".") -> Scenario:
+        """Return a scenario from tables as a file would hold them; see `from_dict`.
+
+        Parameters
+        ----------
+        tables : mapping
+            Such as ``{"link": {"scheme": "remote_master"}, "trigger": {"rate": "1 MHz"}, ...}``.
+        base : Path or str
+            The directory that file names are relative to.
+
+        Raises
+        ------
+        InputError
+            With one line about each fault.
+        """
+        return from_dict(tables, base)
+
     @property
     def name(self) -> str:
         """The file that it came from."""
@@ -169,7 +187,7 @@ def from_dict(raw: Mapping[str, Any], base: Path | str = ".", name: str = "<scen
     Raises
     ------
     InputError
-        With one line about the first fault.
+        With one line about each fault, in the order of the file.
     """
     try:
         return _read(copy.deepcopy(dict(raw)), Path(base), name)
@@ -195,7 +213,7 @@ def _read(raw: dict[str, Any], base: Path, name: str) -> Scenario:
         scenario._raw, scenario._base, scenario._name = raw, base, name
         faults = list(faults_between(scenario, raw))
     if faults or scenario is None:
-        raise _first(faults, raw, name)
+        raise _complaint(faults, raw, name)
     return scenario
 
 
@@ -256,8 +274,12 @@ def _unknown_key(path: tuple[str | int, ...]) -> str:
     return unknown(key, [*writing.scalars_of(model), *tables])
 
 
-def _first(faults: list[Fault], raw: Mapping[str, Any], name: str) -> InputError:
-    """Return the complaint about the fault that stands first in the file."""
+#: Faults of a file that are told.
+_MOST_TOLD = 20
+
+
+def _complaint(faults: list[Fault], raw: Mapping[str, Any], name: str) -> InputError:
+    """Return the complaint about all faults of a file, in its order."""
     order = {path: i for i, path in enumerate(_paths(raw, ()))}
 
     def place(fault: Fault) -> tuple[float, int]:
@@ -269,9 +291,13 @@ def _first(faults: list[Fault], raw: Mapping[str, Any], name: str) -> InputError
                 return max(i for p, i in order.items() if p[:length] == fault.path[:length]), 1
         return float("inf"), 0
 
-    first = min(faults, key=place)
-    more = f" (and {len(faults) - 1} more)" if len(faults) > 1 else ""
-    return InputError(name, first.key, first.found, first.allowed + more)
+    faults = sorted(faults, key=place)
+    told = [InputError(name, one.key, one.found, one.allowed) for one in faults[:_MOST_TOLD]]
+    if len(faults) > _MOST_TOLD:
+        left = len(faults) - _MOST_TOLD
+        told.append(InputError(name, None, None, f"{left} more faults like these"))
+    first, *others = told
+    return InputError(name, first.key, first.found, first.allowed, others)
 
 
 def _paths(value: Any, path: tuple[str | int, ...]) -> Iterator[tuple[str | int, ...]]:

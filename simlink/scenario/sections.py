@@ -289,12 +289,17 @@ class Direction:
         return self.skew if isinstance(self.skew, tuple) else (self.skew,) * lanes
 
 
+#: Marks a key whose default depends on other keys.
+NO_FIXED_DEFAULT: dict[str, Any] = {"no_fixed_default": True}
+
+
 class Fifo(Section):
     """The FIFO on the host's side."""
 
     depth: Annotated[int, count(1, 10**6)] = left_out(4, "Frames that it holds.")
     release_bits: Annotated[int, count(1, MOST_BITS)] = Field(
         default=1,
+        json_schema_extra=NO_FIXED_DEFAULT,
         description="Bits of every lane that have to be in before busy falls at the host. Left "
         "out: all of the frame.",
     )

@@ -125,6 +125,7 @@ class Variation:
             A column for each key as it was written, one more in its base unit (s, Hz, bit/s, or
             a plain ratio) where it has a unit, and for each figure its value and, with
             ``_low``, ``_high``, ``_count`` and ``_of`` behind its name, its interval and count.
+            ``attrs["units"]`` holds the unit of each figure.
         """
         import pandas as pd
 
@@ -147,6 +148,9 @@ class Variation:
                 table[column] = table[column].astype("Int64")
             elif column not in self.keys:
                 table[column] = table[column].astype("float64")
+        if self.points:
+            given = {name: one.unit for name, one in self.points[0].figures.items()}
+            table.attrs["units"] = given
         return table
 
     def plot(self, ax: Axes | None = None, figure: str | None = None) -> Axes:

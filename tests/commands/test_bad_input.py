@@ -73,7 +73,7 @@ CHANGES = [
 
 @pytest.fixture
 def refused(monkeypatch, capsys):
-    """Run ``simlink run`` on a file; return its one line of complaint."""
+    """Run ``simlink run`` on a file; return its complaint, a line a fault."""
     from simlink import cli
 
     def run(path, *options):
@@ -84,10 +84,10 @@ def refused(monkeypatch, capsys):
         assert caught.value.code == 2
         assert out == ""
         assert err.endswith("\n")
-        line = err.removesuffix("\n")
-        assert line.isprintable()
-        assert line.startswith(f"simlink: {path}: ")
-        return line
+        for line in err.splitlines():
+            assert line.isprintable()
+            assert line.startswith(f"simlink: {path}: ")
+        return err
 
     return run
 

@@ -54,7 +54,7 @@ def test_json_stands_alone(path):
     result = run(path, "--json", "--conversions", "40")
     found = json.loads(result.stdout)
     assert found["loss"]["conversions"] == 40
-    assert "over the first 40 conversions, from empty" in flat(result.stderr)
+    assert result.stderr == ""
 
 
 def test_what_never_overruns_is_said_to(tmp_path):

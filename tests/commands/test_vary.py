@@ -46,6 +46,27 @@ def test_two_keys_and_another_figure(path):
     assert found["keys"] == {"trigger.rate": ["1 kHz", "1.2 kHz"], "fifo.depth": [1, 2]}
     assert len(found["points"]) == 4
     assert found["points"][0]["figures"]["triggers"]["count"] == 600
+    assert result.stderr == ""
+
+
+def test_two_keys_are_a_matrix(path):
+    result = run(path, "fifo.depth", "1, 30", "trigger.rate", "1 kHz, 1.2 kHz", "--trials", 3)
+    first, _, head, one, its, thirty, bound = result.stdout.splitlines()
+    assert first.startswith("overrun: fifo.depth down, trigger.rate across")
+    assert head.split() == ["fifo.depth", "1", "kHz", "1.2", "kHz"]
+    assert one.split()[0] == "1"
+    assert all(0 < float(cell) < 1 for cell in one.split()[1:])
+    assert its.count(" to ") == 2
+    assert thirty.split() == ["30", "0", "seen", "0", "seen"]
+    assert bound.split().count("units") == 2
+
+
+def test_a_wide_matrix_goes_on_below(path):
+    result = run(path, "fifo.depth", "1, 2", "host.watermark", "1", "--trials", 2)
+    assert result.exit_code == 0
+    result = run(path, "trigger.rate", "1 kHz", "fifo.depth", "1..10", "--trials", 2)
+    heads = [line for line in result.stdout.splitlines() if line.split()[:1] == ["trigger.rate"]]
+    assert [one.split()[1:] for one in heads] == [[*"12345678"], ["9", "10"]]
 
 
 @pytest.mark.parametrize(

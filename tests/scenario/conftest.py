@@ -39,16 +39,15 @@ def scenario():
 
 @pytest.fixture
 def complaint(scenario):
-    """Set keys of the minimal scenario; return the one-line complaint."""
+    """Set keys of the minimal scenario; return the complaint, a line a fault."""
     from simlink.base.errors import InputError
 
     def told(**values):
         changed = scenario
         with pytest.raises(InputError) as caught:
             changed.with_values({key.replace("__", "."): value for key, value in values.items()})
-        line = str(caught.value)
-        assert "\n" not in line
-        return line
+        assert all(line.isprintable() for line in str(caught.value).splitlines())
+        return str(caught.value)
 
     return told
 
