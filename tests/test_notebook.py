@@ -39,5 +39,4 @@ def test_every_cell_runs_and_its_last_line_shows_itself(monkeypatch, capsys):
     said = capsys.readouterr().out
     assert "Does not meet 500 kHz" in said
     assert shown[0]._repr_html_().startswith("<b>A host that stalls")
-    assert not any(value is None for value in shown.values())
     assert "overruns" in shown[max(shown)]
