@@ -110,7 +110,7 @@ def limits(found: tuple[Limit, ...], nearest: int = _NEAREST, least: Limit | Non
         (
             one.what,
             value_text(one.limit, one.unit),
-            value_text(one.worst, one.unit),
+            _worst(one),
             margin_text(one).removesuffix(" margin") or "-",
             one.known.value,
         )
@@ -133,6 +133,13 @@ def limits(found: tuple[Limit, ...], nearest: int = _NEAREST, least: Limit | Non
         text.append(wrapped(_rest(rest), "  ", "  "))
     text += _bounds([one for one in held if one.known is Known.NOT_SEEN])
     return "\n".join(text)
+
+
+def _worst(one: Limit) -> str:
+    """Return the worst value; of a FIFO that loses, and whose need is not known, that it is more."""
+    if one.worst is None and one.limit and one.known is Known.VIOLATED and one.unit == "frames":
+        return f"> {value_text(one.limit, one.unit)}"
+    return value_text(one.worst, one.unit)
 
 
 def _rest(rest: list[Limit]) -> str:

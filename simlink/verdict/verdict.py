@@ -43,13 +43,18 @@ def verdict_of(run: Run) -> Verdict:
 
 
 def least_of(limits: tuple[Limit, ...]) -> Limit | None:
-    """Return the limit that is broken the most, or the one with the least margin as a share."""
+    """Return the limit that is broken the most, or the one with the least margin as a share.
+
+    The number of isolated signals is the nearest only where too few are at hand or nothing else
+    has a margin: it varies with no unit and no draw, so that all of them used is not a near miss.
+    """
     for known in (Known.VIOLATED, Known.POSSIBLE):
         some = [one for one in limits if one.known is known]
         if some:
             return min(some, key=_share)
     some = [one for one in limits if one.share is not None]
-    return min(some, key=_share) if some else None
+    varied = [one for one in some if one.unit != "signals"]
+    return min(varied or some, key=_share, default=None)
 
 
 def _share(one: Limit) -> Fraction:
