@@ -136,7 +136,7 @@ def limits(found: tuple[Limit, ...], nearest: int = _NEAREST, least: Limit | Non
 
 
 def _worst(one: Limit) -> str:
-    """Return the worst value; of a FIFO that loses, and whose need is not known, that it is more."""
+    """Return the worst value; of a FIFO that loses, and whose need is not known, "more"."""
     if one.worst is None and one.limit and one.known is Known.VIOLATED and one.unit == "frames":
         return f"> {value_text(one.limit, one.unit)}"
     return value_text(one.worst, one.unit)
