@@ -39,6 +39,12 @@ def choose(name: str, scenario: Scenario, runs: int = 1) -> tuple[Engine, str]:
     """
     if name == "auto":
         bits = scenario.bits_per_lane * scenario.frame.lanes
+        refusal = BatchEngine().refuses(scenario)
+        if refusal is not None:
+            event = EventEngine()
+            if (too_much := event.refuses(scenario)) is not None:
+                raise InputError("--engine", None, name, too_much)
+            return event, refusal
         if runs * scenario.trials * scenario.conversions * bits <= _SMALL:
             return EventEngine(), "for a small run it needs no compiled code"
         return BatchEngine(), "it gives the same records as the event engine, sooner"

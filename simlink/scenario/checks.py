@@ -8,12 +8,13 @@ from fractions import Fraction
 from typing import Any
 
 from simlink.base.wording import rate_text, time_text
+from simlink.scenario import transient
 from simlink.scenario.distributions import Constant, Distribution
 from simlink.scenario.faults import Fault, written
 from simlink.scenario.kinds import kind_of
 from simlink.scenario.quantities import LONGEST
 from simlink.scenario.sections import Keys
-from simlink.scenario.writing import ONLY_WITH, applies, default, field_at, look_up
+from simlink.scenario.writing import ONLY_WITH, applies, default, field_at, fits, look_up
 
 SECOND = 10**15
 _PARTS = 10**12
@@ -35,8 +36,9 @@ def faults_between(scenario: Keys, raw: Mapping[str, Any]) -> Iterator[Fault]:
         return Fault(tuple(key.split(".")), None if value is None else written(value), allowed)
 
     for key, (other, values) in ONLY_WITH.items():
-        if look_up(raw, key) is not None and not applies(raw, key):
+        if look_up(raw, key) is not None and not fits(raw, key):
             yield fault(key, f"only with {other} = {' or '.join(written(v) for v in values)}")
+    yield from transient.faults(raw.get("transient"), scenario.trigger.pattern)
     wanting = list(_needed(raw, fault))
     wanting += _required(scenario, fault)
     yield from wanting
@@ -90,7 +92,13 @@ def _limits(scenario: Keys, fault: Make) -> Iterator[Fault]:
             "host.watermark",
             f"a whole number from 1 to {scenario.fifo.depth}, the depth of the FIFO",
         )
-    skew = scenario.barrier.return_.skew
+    back = scenario.barrier.return_
+    if back.header_bits > back.overhead_bits:
+        yield fault(
+            "barrier.return.header_bits",
+            f"at most {back.overhead_bits}, the overhead bits of a packet",
+        )
+    skew = back.skew
     if isinstance(skew, tuple) and len(skew) != lanes:
         yield fault("barrier.return.skew", f"one value for each of the {lanes} lanes")
 

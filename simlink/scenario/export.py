@@ -7,11 +7,13 @@ from typing import Any
 
 from pydantic.fields import FieldInfo
 
+from simlink.scenario.fields import Section
 from simlink.scenario.kinds import count, kind_of
 from simlink.scenario.law import Table
-from simlink.scenario.quantities import RATIO, TIME, Dimension
+from simlink.scenario.quantities import RATIO, SLEW, TIME, VOLTAGE, Dimension
 from simlink.scenario.reading import COUNTS, SHAPES, adapter
-from simlink.scenario.sections import NO_FIXED_DEFAULT, Keys, Section
+from simlink.scenario.sections import NO_FIXED_DEFAULT, Keys
+from simlink.scenario.transient import KEYS, Transient
 from simlink.scenario.writing import ONLY_WITH, default, tables_of
 
 Schema = dict[str, Any]
@@ -41,6 +43,8 @@ def json_schema() -> Schema:
             "duration": _quantity("duration", TIME, TIME.pattern.replace("[+-]?", r"\+?", 1)),
             "signed_duration": _quantity("signed_duration", TIME, TIME.pattern),
             "ratio": _quantity("ratio", RATIO, RATIO.pattern),
+            "slew": _quantity("slew", SLEW, SLEW.pattern.replace("[+-]?", r"\+?", 1)),
+            "voltage": _quantity("voltage", VOLTAGE, VOLTAGE.pattern.replace("[+-]?", r"\+?", 1)),
             "count": {"anyOf": [count(1, 10**10).schema, *_tables(COUNTS, {})]},
         },
     }
@@ -69,10 +73,27 @@ def _table(model: type[Section], description: str) -> Schema:
         if key in inner:
             said = field.description or (inner[key].__doc__ or "").partition("\n")[0]
             properties[key] = _table(inner[key], said)
+        elif key == "transient":
+            properties[key] = {
+                "type": "array",
+                "items": _source(),
+                "description": field.description,
+            }
         else:
             properties[key] = _value(field)
     schema: Schema = _object(properties, _required(model))
     return {"description": description, **schema}
+
+
+def _source() -> Schema:
+    """Return the schema of a source of transients: which keys it has depends on its kind."""
+    schema = _table(Transient, "A source of common-mode transients.")
+    schema["allOf"] = []
+    for kind, (needs, may) in KEYS.items():
+        others = {*schema["properties"]} - {"kind", *needs, *may}
+        then = {"required": list(needs), "properties": dict.fromkeys(sorted(others), False)}
+        schema["allOf"].append({"if": {"properties": {"kind": {"const": kind}}}, "then": then})
+    return schema
 
 
 def _value(field: FieldInfo) -> Schema:

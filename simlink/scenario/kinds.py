@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Annotated, Any, Literal, get_args, get_origin
 
@@ -18,7 +19,9 @@ from simlink.scenario.quantities import (
     FREQUENCY,
     LINE_RATE,
     RATIO,
+    SLEW,
     TIME,
+    VOLTAGE,
     Dimension,
     Rate,
     positive,
@@ -28,6 +31,7 @@ from simlink.scenario.reading import read_shape
 
 WIDEST_TOLERANCE = 10**11  # 10 %
 MOST_LANES = 64
+MOST_TIMES = 10_000
 
 
 class Kind:
@@ -90,6 +94,47 @@ def _line(value: Any, base: Path) -> str:
     if not isinstance(value, str) or not value.removeprefix("!").strip():
         raise FaultError("the name of a variable in quotes", written(value))
     return value
+
+
+def share(low_open: bool = False, high_open: bool = False) -> Kind:
+    """Return the kind of a plain number from 0 to 1, with or without its ends."""
+    allowed = f"a number {'above' if low_open else 'from'} 0 {'and below' if high_open else 'to'} 1"
+
+    def read(value: Any, base: Path) -> float:
+        number = isinstance(value, int | float) and not isinstance(value, bool)
+        if not number or not 0 <= value <= 1:
+            raise FaultError(allowed, written(value))
+        if (low_open and value == 0) or (high_open and value == 1):
+            raise FaultError(allowed, written(value))
+        return float(value)
+
+    low = "exclusiveMinimum" if low_open else "minimum"
+    high = "exclusiveMaximum" if high_open else "maximum"
+    return Kind(allowed, {"type": "number", low: 0, high: 1}, read)
+
+
+def _above_nothing(dimension: Dimension, value: Any, base: Path) -> Distribution:
+    """Read a size that has to be above zero, of any shape."""
+    shape = read_shape(value, dimension, base)
+    if shape.support[0] < 0 or shape.support[1] <= 0:
+        raise FaultError(f"{dimension.noun} above zero", written(value))
+    return shape
+
+
+def _instants(value: Any, base: Path) -> tuple[Constant, ...]:
+    allowed = f'a list of 1 to {MOST_TIMES} fixed durations, such as ["1 us", "3 us"]'
+    if not isinstance(value, list | tuple) or not 1 <= len(value) <= MOST_TIMES:
+        raise FaultError(allowed, written(value))
+    found = []
+    for i, one in enumerate(value):
+        try:
+            amount = whole(one, TIME)
+        except FaultError as error:
+            raise error.under(i) from None
+        if amount < 0:
+            raise FaultError("a duration may not reach below zero", written(one), (i,))
+        found.append(Constant(value=amount))
+    return tuple(found)
 
 
 def _each_lane(read: Callable[[Any], Any], value: Any) -> tuple[Any, ...]:
@@ -255,6 +300,18 @@ HOST_CAPTURE = Kind(
 
 DURATION = _by_name("duration", TIME, duration)
 SIGNED_DURATION = _by_name("signed_duration", TIME, _signed)
+SLEW_KIND = _by_name("slew", SLEW, partial(_above_nothing, SLEW))
+VOLTAGE_KIND = _by_name("voltage", VOLTAGE, partial(_above_nothing, VOLTAGE))
+TIMES = Kind(
+    'a list of fixed durations, such as ["1 us", "3 us"]',
+    {
+        "type": "array",
+        "minItems": 1,
+        "maxItems": MOST_TIMES,
+        "items": {"type": "string", "pattern": TIME.pattern.replace("[+-]?", r"\+?", 1)},
+    },
+    _instants,
+)
 TOLERANCE = _by_name("ratio", RATIO, _tolerance)
 SKEW = _by_name("signed_duration", TIME, _skew)
 DELAY_COVERS = Kind(
@@ -290,6 +347,9 @@ HostCapture = Annotated[Capture, HOST_CAPTURE]
 Skew = Annotated[Distribution, SKEW]
 DelayCovers = Annotated[tuple[str, ...], DELAY_COVERS]
 LaneSkews = Annotated[Distribution | tuple[Constant, ...], LANE_SKEWS]
+Slew = Annotated[Distribution, SLEW_KIND]
+Voltage = Annotated[Distribution, VOLTAGE_KIND]
+Times = Annotated[tuple[Constant, ...], TIMES]
 Tolerance = Annotated[Distribution, TOLERANCE]
 FixedDuration = Annotated[Constant, FIXED_DURATION]
 Frequency = Annotated[Rate, _above_zero(FREQUENCY)]

@@ -97,6 +97,28 @@ LINE_RATE = Dimension(
     "1000 Gbit/s",
 )
 
+#: Of a common-mode edge, in volts per second.
+SLEW = Dimension(
+    "a slew",
+    "60 kV/us",
+    {
+        prefix + per: volts * scale
+        for per, scale in (
+            ("/s", 1),
+            ("/ms", 10**3),
+            ("/us", 10**6),
+            ("/\N{MICRO SIGN}s", 10**6),
+            ("/\N{GREEK SMALL LETTER MU}s", 10**6),
+            ("/ns", 10**9),
+        )
+        for prefix, volts in (("V", 1), ("kV", 10**3))
+    },
+    10**15,
+    "1000 kV/ns",
+)
+#: In microvolts.
+VOLTAGE = Dimension("a voltage", "400 V", {"mV": 10**3, "V": 10**6, "kV": 10**9}, 10**12, "1000 kV")
+
 
 @dataclass(frozen=True)
 class Rate:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from simlink.base.wording import rate_text, ratio_text, time_text
+from simlink.scenario import transient
 from simlink.scenario.composite import Mixture, TwoState
 from simlink.scenario.distributions import Distribution, Limits
 from simlink.scenario.faults import written
@@ -28,6 +29,7 @@ _IDLE_WITHOUT_MASTER = {
     "fifo.depth",
     "fifo.release_bits",
     "fifo.when_full",
+    "fifo.realign",
     "barrier.return.style",
     "barrier.return.strobe",
     "barrier.return.check",
@@ -71,6 +73,18 @@ _WHY = {
     "host.read_all": "one service reads no more than the watermark",
     "host.watermark": "the host is told of every frame",
     "host.notice": "the host sees the level of the FIFO",
+    "barrier.recovery": "a channel is right again as the edge ends",
+    "barrier.upset": "every symbol that meets an upset is hit",
+    "barrier.return.header_bits": "no packet is lost whole",
+    "fifo.realign": "a rest of the strobe ends the frame",
+    "transient.first": "from the first trigger on",
+    "transient.every": "at every trigger",
+    "transient.tolerance": "none unless given",
+    "transient.jitter": "none unless given",
+    "transient.duty": "half of the period",
+    "transient.dead_time": "none unless given",
+    "transient.coupling": "all of the peak falls across the barrier",
+    "transient.repetition": "the slower of the two",
 }
 
 
@@ -119,7 +133,12 @@ def assumed(scenario: Keys, raw: Mapping[str, Any]) -> list[Assumption]:
     rates = ("barrier.line_rate", "barrier.return.line_rate")
     if all(look_up(raw, key) is None for key in rates):
         found.append(Assumption("barrier.line_rate", "none", "a channel passes any rate"))
+    for i, one in enumerate(raw.get("transient", ())):
+        for name, value in transient.resolved(one).items():
+            if name not in one:
+                found.append(Assumption(f"transient[{i}].{name}", value, _WHY[f"transient.{name}"]))
     order = {key: i for i, key in enumerate(every_key())}
+    order["transient"] = len(order)
     for key in order:
         if key not in idle and key.partition(".")[0] not in idle:
             found += _low_ends(key, _value_at(scenario, key))
@@ -127,7 +146,7 @@ def assumed(scenario: Keys, raw: Mapping[str, Any]) -> list[Assumption]:
     def place(one: Assumption) -> int:
         key = one.key
         while key not in order:  # inside of a law
-            key = key.rpartition(".")[0]
+            key = key.partition("[")[0] if key.startswith("transient") else key.rpartition(".")[0]
         return order[key]
 
     return sorted(found, key=place)
@@ -189,6 +208,17 @@ def notes(scenario: Keys, raw: Mapping[str, Any]) -> list[str]:
             f"{rate_text(2 * clock.value, 'bit/s')}, "
             f"{rate_text(2 * clock.value - line.value, 'bit/s')} more than the line has; lanes "
             f"that are self-clocked have barrier.return.strobe = false"
+        )
+    immune = [scenario.barrier.direction(way).slew_immunity for way in ("forward", "return")]
+    if scenario.transient and None in immune:
+        which = {
+            (True, True): "",
+            (True, False): "forward.",
+            (False, True): "return.",
+        }[immune[0] is None, immune[1] is None]
+        channels = f"{which.removesuffix('.')} channel" if which else "channel"
+        found.append(
+            f"barrier.{which}slew_immunity: not given, so that no transient upsets any {channels}"
         )
     return found
 

@@ -15,6 +15,7 @@ from simlink.scenario import remarks, writing
 from simlink.scenario.checks import faults_between
 from simlink.scenario.distributions import Distribution
 from simlink.scenario.faults import Fault, FaultError, nearest, written
+from simlink.scenario.fields import Section
 from simlink.scenario.kinds import kind_of
 from simlink.scenario.reading import unknown
 from simlink.scenario.remarks import Assumption
@@ -74,9 +75,11 @@ class Scenario(Keys):
     @property
     def is_random(self) -> bool:
         """Whether two trials may differ."""
-        return self.trigger.pattern == "poisson" or any(
-            law.is_random for law in distributions_in(self)
-        )
+        if self.trigger.pattern == "poisson" or any(one.is_random for one in self.transient):
+            return True
+        if self.transient and (self.barrier.upset < 1 or self.barrier.return_.style == "packets"):
+            return True
+        return any(law.is_random for law in distributions_in(self))
 
     @property
     def assumed(self) -> list[Assumption]:
@@ -166,6 +169,10 @@ def distributions_in(model: BaseModel) -> Iterator[Distribution]:
             yield value
         elif isinstance(value, BaseModel):
             yield from distributions_in(value)
+        elif isinstance(value, tuple):
+            yield from (
+                law for one in value if isinstance(one, Section) for law in distributions_in(one)
+            )
 
 
 def from_dict(raw: Mapping[str, Any], base: Path | str = ".", name: str = "<scenario>") -> Scenario:
@@ -254,6 +261,8 @@ def _told(error: ValidationError) -> Iterator[Fault]:
         found = None if detail["type"] == "missing" else written(detail["input"])
         if detail["type"] == "extra_forbidden":
             allowed = _unknown_key(path)
+        elif path == ("transient",):
+            allowed = "a list of tables is wanted here, each headed [[transient]]"
         elif detail["type"].startswith("model"):
             allowed = "a table is wanted here"
         else:
@@ -271,6 +280,8 @@ def _unknown_key(path: tuple[str | int, ...]) -> str:
     homes = [home for home in writing.every_key() if home.rsplit(".", 1)[-1] == key]
     if homes:
         return f"unknown key here; it belongs at {' or '.join(homes)}"
+    if model is Keys:
+        tables.append("transient")
     return unknown(key, [*writing.scalars_of(model), *tables])
 
 

@@ -7,11 +7,12 @@ they would be in the file.
 from __future__ import annotations
 
 from dataclasses import dataclass, fields
-from typing import Annotated, Any, Literal
+from typing import Annotated, Literal
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import Field
 
 from simlink.scenario.distributions import Constant, Distribution
+from simlink.scenario.fields import Section, left_out, needed, optional
 from simlink.scenario.kinds import (
     MOST_LANES,
     DelayCovers,
@@ -26,42 +27,17 @@ from simlink.scenario.kinds import (
     LineRate,
     SignedDuration,
     Skew,
+    Slew,
     Text,
     Tolerance,
     count,
+    share,
 )
 from simlink.scenario.quantities import Rate
+from simlink.scenario.transient import Transient
 
 MOST_SEED = 2**63 - 1
 MOST_BITS = 256 * 64  # of a frame on each lane
-
-
-def needed(description: str) -> Any:
-    """Return the field of a key that has to be given."""
-    return Field(description=description)
-
-
-def left_out(default: Any, description: str) -> Any:
-    """Return the field of a key that may be left out; `default` is as written in a file."""
-    return Field(default=default, description=description)
-
-
-def optional(description: str) -> Any:
-    """Return the field of a key that means nothing when it is left out."""
-    # validate_default is off: there is no way to write "nothing" in the file.
-    return Field(default=None, validate_default=False, description=description)
-
-
-class Section(BaseModel):
-    """One table of the scenario file."""
-
-    model_config = ConfigDict(
-        extra="forbid",
-        frozen=True,
-        validate_default=True,
-        arbitrary_types_allowed=True,
-        allow_inf_nan=False,
-    )
 
 
 class Link(Section):
@@ -182,6 +158,7 @@ class Channel(Section):
     )
     min_pulse: Duration | None = optional("This direction's own shortest pulse.")
     line_rate: LineRate | None = optional("This direction's own line rate.")
+    slew_immunity: Slew | None = optional("This direction's own slew immunity.")
 
 
 class ForwardChannel(Channel):
@@ -211,6 +188,11 @@ class ReturnChannel(Channel):
     overhead_bits: Annotated[int, count(0, 10**6)] = left_out(
         0, "Header and check bits that a packet adds. For packets only."
     )
+    header_bits: Annotated[int, count(0, 10**6)] = left_out(
+        0,
+        "Of the overhead bits, those ahead of the data, without which a packet is lost whole. For "
+        "packets only.",
+    )
     check: Literal["none"] = left_out("none", "The check that a packet carries.")
 
     @property
@@ -238,6 +220,16 @@ class Barrier(Section):
     )
     min_pulse: Duration = left_out("0 s", "The shortest pulse that a channel passes.")
     line_rate: LineRate | None = optional("The highest line rate of a channel, in bits per second.")
+    slew_immunity: Slew | None = optional(
+        "The highest common-mode slew that upsets no channel, drawn once a unit. Left out: no "
+        "transient upsets any."
+    )
+    recovery: Duration = left_out(
+        "0 s", "How long a channel stays upset after a common-mode edge; drawn once a unit."
+    )
+    upset: Annotated[float, share()] = left_out(
+        1, "How likely a symbol is hit that meets an upset of its channel."
+    )
     signals: Annotated[int, count(1, 1000)] | None = optional(
         "Isolated channels at hand, both directions together."
     )
@@ -262,7 +254,14 @@ class Barrier(Section):
         return Direction(**values)
 
 
-COMMON = ("skew", "pulse_width_distortion", "delay_covers", "min_pulse", "line_rate")
+COMMON = (
+    "skew",
+    "pulse_width_distortion",
+    "delay_covers",
+    "min_pulse",
+    "line_rate",
+    "slew_immunity",
+)
 """tuple of str: What a direction may have of its own in place of the barrier's."""
 
 
@@ -272,7 +271,7 @@ class Direction:
 
     `skew` is a distribution, or a tuple with one fixed value a lane; `delay_covers` names what the
     limits of the delay contain; `line_rate` is in bits per second, None when the channel sets no
-    limit.
+    limit; `slew_immunity` is in volts per second, None when no slew upsets a channel.
     """
 
     delay: Distribution
@@ -283,6 +282,7 @@ class Direction:
     delay_covers: tuple[str, ...]
     min_pulse: Distribution
     line_rate: Rate | None
+    slew_immunity: Distribution | None
 
     def lane_skews(self, lanes: int) -> tuple[Distribution, ...]:
         """Return the skew of each of `lanes` channels."""
@@ -306,6 +306,15 @@ class Fifo(Section):
     when_full: Literal["drop_new", "drop_old", "stall"] = left_out(
         "drop_new",
         "What gives way to a frame that finds no slot: itself, the oldest, or the remote clock.",
+    )
+    realign: Literal["gap", "never"] = left_out(
+        "gap",
+        "Whether a gap of the strobe ends the frame, or the receiver counts bits alone. Bits "
+        "style with a strobe only.",
+    )
+    realign_gap: Duration | None = optional(
+        "How long the strobe has to rest to end the frame. Left out: two periods of the nominal "
+        "remote clock."
     )
     sync_delay: Duration = left_out(
         "0 s", "From the last of the release bits to the fall of busy at the host."
@@ -365,12 +374,9 @@ class Dump(Section):
 
 
 UNSIMULATED: dict[str, tuple[str, ...]] = {
-    "transient": (),
     "analog": (),
     "require": (),
-    "barrier.slew_immunity": (),
-    "barrier.forward.slew_immunity": (),
-    "barrier.return.slew_immunity": (),
+    "barrier.false_edge": (),
     "barrier.return.check": ("none",),
 }
 """Keys that the format knows and this version refuses by name, with the values it takes."""
@@ -393,6 +399,9 @@ class Keys(Section):
     barrier: Barrier
     fifo: Fifo
     host: Host
+    transient: tuple[Transient, ...] = Field(
+        default=(), description="Sources of common-mode transients."
+    )
     dump: Dump = Field(
         default_factory=Dump,
         description="What the lines are called in a waveform dump that is measured.",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 import os
 from collections.abc import Iterable, Iterator, Mapping
 from pathlib import Path
@@ -9,8 +10,10 @@ from typing import Any
 
 from pydantic.fields import FieldInfo
 
+from simlink.scenario import transient
 from simlink.scenario.faults import FaultError, dotted, written
-from simlink.scenario.sections import Keys, Section
+from simlink.scenario.fields import Section
+from simlink.scenario.sections import Keys
 
 Table = Mapping[str, Any]
 
@@ -23,14 +26,25 @@ ONLY_WITH: dict[str, tuple[str, tuple[str, ...]]] = {
     "barrier.return.strobe": ("barrier.return.style", ("bits",)),
     "barrier.return.packet_bits": ("barrier.return.style", ("packets",)),
     "barrier.return.overhead_bits": ("barrier.return.style", ("packets",)),
+    "barrier.return.header_bits": ("barrier.return.style", ("packets",)),
 }
+
+#: Keys that change nothing without a transient, and are left out of what is written then.
+OF_TRANSIENTS = (
+    "barrier.recovery",
+    "barrier.upset",
+    "barrier.return.header_bits",
+    "fifo.realign",
+    "fifo.realign_gap",
+)
 
 
 def model_at(path: Iterable[str]) -> type[Section]:
     """Return the model of the table at a path from the top of the file."""
     model: type[Section] = Keys
     for step in path:
-        model = dict(tables_of(model))[step]
+        if not step.isdigit():  # which one of several
+            model = transient.Transient if step == "transient" else dict(tables_of(model))[step]
     return model
 
 
@@ -57,7 +71,7 @@ def tables_of(model: type[Section]) -> Iterator[tuple[str, type[Section]]]:
 
 def scalars_of(model: type[Section]) -> list[str]:
     """Return the keys of a table that are not tables themselves."""
-    inner = {name for name, _ in tables_of(model)}
+    inner = {name for name, _ in tables_of(model)} | {"transient"}
     names = [field.alias or name for name, field in model.model_fields.items()]
     return [name for name in names if name not in inner]
 
@@ -74,9 +88,25 @@ def every_key(model: type[Section] = Keys, prefix: str = "") -> Iterator[str]:
 def look_up(raw: Table, key: str) -> Any:
     """Return what a file holds at a dotted key, or None."""
     value: Any = raw
-    for step in key.split("."):
-        value = value.get(step) if isinstance(value, Mapping) else None
+    for step in steps(key):
+        if isinstance(step, int):
+            several = isinstance(value, list) and step < len(value)
+            value = value[step] if several else None
+        else:
+            value = value.get(step) if isinstance(value, Mapping) else None
     return value
+
+
+def steps(key: str) -> list[str | int]:
+    """Return the way to a dotted key: ``a.b[1].c`` is a, b, 1, c."""
+    found: list[str | int] = []
+    for step in key.split("."):
+        name, *places = step.split("[")
+        found.append(name)
+        for place in places:
+            inside = place.removesuffix("]")
+            found.append(int(inside) if inside.isdecimal() else inside)
+    return found
 
 
 def put(raw: dict[str, Any], key: str, value: Any) -> None:
@@ -88,10 +118,17 @@ def put(raw: dict[str, Any], key: str, value: Any) -> None:
         When a key ahead of it holds no table.
     """
     table: Any = raw
-    *above, last = key.split(".")
+    *above, last = steps(key)
     for i, step in enumerate(above):
-        table = table.setdefault(step, {})
-        if not isinstance(table, dict):
+        if isinstance(step, int) or isinstance(table, list):
+            listed = isinstance(table, list) and isinstance(step, int) and step < len(table)
+            if listed:  # two of them may be one and the same
+                table[step] = copy.deepcopy(table[step])
+            table = table[step] if listed else None
+        else:
+            table = table.setdefault(step, {})
+        named = i + 1 < len(above) and isinstance(above[i + 1], int)
+        if not isinstance(table, list if named else dict):
             raise FaultError(f"{dotted(above[: i + 1])} is no table in this scenario")
     if value is None:
         table.pop(last, None)
@@ -100,7 +137,14 @@ def put(raw: dict[str, Any], key: str, value: Any) -> None:
 
 
 def applies(raw: Table, key: str) -> bool:
-    """Whether a key may be given beside what the file holds."""
+    """Whether a key changes anything beside what the file holds."""
+    if key in OF_TRANSIENTS and not raw.get("transient"):
+        return False
+    return fits(raw, key)
+
+
+def fits(raw: Table, key: str) -> bool:
+    """Whether a key may stand beside the key that it depends on, if there is one."""
     if key not in ONLY_WITH:
         return True
     other, values = ONLY_WITH[key]
@@ -157,6 +201,10 @@ def as_toml(raw: Table, release_bits: int, base: Path, to: Path | None) -> str:
         if section:
             lines += ["", f"[{section}]"]
         lines += [f"{key} = {written(_moved(v, base, to))}" for key, v in values.items()]
+    for one in raw.get("transient", ()):
+        lines += ["", "[[transient]]"]
+        given = transient.resolved(one).items()
+        lines += [f"{key} = {written(_moved(v, base, to))}" for key, v in given]
     return "\n".join(lines) + "\n"
 
 

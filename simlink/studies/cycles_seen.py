@@ -81,6 +81,8 @@ def cycles_are_independent(scenario: Scenario) -> bool:
         return False
     if scenario.fifo.when_full != "drop_new":
         return False
+    if scenario.transient:
+        return False
     if host.watermark != 1 or host.notice != "count" or host.timeout is not None:
         return False
     others = (law for law in distributions_in(scenario) if law is not host.service_latency)

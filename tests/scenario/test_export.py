@@ -8,8 +8,10 @@ import pytest
 
 from simlink.commands.schema import schema
 from simlink.scenario.export import json_schema
-from simlink.scenario.quantities import FREQUENCY, LINE_RATE, RATIO, TIME
+from simlink.scenario.quantities import FREQUENCY, LINE_RATE, RATIO, SLEW, TIME, VOLTAGE
+from simlink.scenario.transient import Transient
 from simlink.scenario.writing import every_key
+from tests.scenario.test_schema import FULL
 
 
 @pytest.fixture(scope="module")
@@ -21,6 +23,7 @@ def validator():
 
 def test_it_accepts_what_loads(validator, minimal, scenario):
     assert validator.is_valid(tomllib.loads(minimal))
+    validator.validate(tomllib.loads(FULL))
     for values in (
         {},
         {"trigger": {"pattern": "after_read", "gap": "1 us"}, "host.timeout": "50 us"},
@@ -48,6 +51,11 @@ def test_it_accepts_what_loads(validator, minimal, scenario):
         ("", "seed", 1.5),
         ("", "sede", 1),
         ("", "transient", [{}]),
+        ("", "transient", {"kind": "poisson"}),
+        ("", "transient", [{"kind": "eft"}]),
+        ("", "transient", [{"kind": "eft", "peak": "2 kV", "slew": "1 kV/us"}]),
+        ("", "transient", [{"kind": "eft", "peak": "2 kV", "coupling": 2}]),
+        ("barrier", "upset", 1.5),
         ("link", "scheme", "remote-master"),
         ("trigger", "rate", "14 ns"),
         ("trigger", "rate", 1e6),
@@ -104,11 +112,13 @@ def test_every_key_is_explained():
             if "properties" in value:
                 yield from explained(value, f"{key}.")
 
-    assert set(explained(json_schema(), "")) == set(every_key())
+    assert set(explained(json_schema(), "")) == {*every_key(), "transient"}
+    source = {"properties": json_schema()["properties"]["transient"]["items"]["properties"]}
+    assert set(explained(source, "")) == set(Transient.model_fields)
 
 
 def test_patterns_accept_every_unit():
-    for dimension in (TIME, RATIO, FREQUENCY, LINE_RATE):
+    for dimension in (TIME, RATIO, FREQUENCY, LINE_RATE, SLEW, VOLTAGE):
         schema = {"type": "string", "pattern": dimension.pattern}
         validator = jsonschema.Draft202012Validator(schema)
         assert validator.is_valid(dimension.example)

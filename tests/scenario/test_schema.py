@@ -60,6 +60,9 @@ hold = "1 ns"
 capture = "whole"
 
 [barrier]
+slew_immunity = "50 kV/us"
+recovery = "20 ns"
+upset = 0.5
 skew = "1 ns"
 pulse_width_distortion = "0.5 ns"
 delay_covers = ["spread", "pulse_width_distortion", "skew"]
@@ -76,6 +79,7 @@ pulse_width_distortion = "1 ns"
 delay_covers = []
 min_pulse = "5 ns"
 line_rate = "100 Mbps"
+slew_immunity = "60 kV/us"
 
 [barrier.return]
 delay = "13 ns"
@@ -86,15 +90,19 @@ pulse_width_distortion = "-1 ns"
 delay_covers = ["skew"]
 min_pulse = "6 ns"
 line_rate = "200 Mbps"
+slew_immunity = { shape = "uniform", low = "40 kV/us", high = "60 kV/us" }
 style = "packets"
 packet_bits = 16
 overhead_bits = 8
+header_bits = 3
 check = "none"
 
 [fifo]
 depth = 6
 release_bits = 30
 when_full = "stall"
+realign = "never"
+realign_gap = "50 ns"
 sync_delay = "8 ns"
 
 [host]
@@ -118,6 +126,44 @@ remote_trigger = "D5"
 remote_busy = "D6"
 remote_clock = "D7"
 remote_data = ["top.D8", "top.D9"]
+
+[[transient]]
+kind = "at"
+times = ["1 us", "3 us"]
+slew = "80 kV/us"
+swing = "400 V"
+
+[[transient]]
+kind = "locked"
+offset = "-20 ns"
+first = 1
+every = 2
+slew = "80 V/ns"
+swing = "0.4 kV"
+
+[[transient]]
+kind = "switching"
+frequency = "100 kHz"
+tolerance = "10 ppm"
+jitter = { shape = "uniform", low = "-1 ns", high = "1 ns" }
+duty = 0.3
+dead_time = "40 ns"
+phase = "1 us"
+slew = "80 kV/us"
+swing = "400 V"
+
+[[transient]]
+kind = "poisson"
+rate = "1 kHz"
+slew = { shape = "uniform", low = "30 kV/us", high = "80 kV/us" }
+swing = "400 V"
+
+[[transient]]
+kind = "eft"
+peak = "2 kV"
+coupling = 0.1
+repetition = "100 kHz"
+start = "1 ms"
 """
 
 
@@ -510,12 +556,58 @@ def test_what_is_known_but_not_simulated_is_refused_by_name(scenario, key):
         scenario.with_value(key, value)
 
 
-def test_the_complaint_about_transients_is_this(minimal):
+@pytest.mark.parametrize(
+    ("text", "complaint"),
+    [
+        ('kind = "at"', 'transient[0].times: missing; kind = "at" needs a list of fixed'),
+        ('kind = "att"', 'transient[0].kind: got "att"; one of "at", "locked", "poisson"'),
+        ("", 'transient[0].kind: missing; one of "at"'),
+        ('kind = "eft"\npeak = "2 kV"\nslew = "1 kV/us"',
+         'transient[0].slew: got "1 kV/us"; only with kind = "at" or "locked" or "poisson" or '),
+        ('kind = "eft"\npeak = "0 V"', 'transient[0].peak: got "0 V"; a voltage above zero'),
+        ('kind = "eft"\npeak = "2 kV"\ncoupling = 0', "coupling: got 0; a number above 0 to 1"),
+        ('kind = "eft"\npeak = "2 kV"\nrepetition = "6 kHz"', 'one of "5 kHz", "100 kHz"'),
+        ('kind = "eft"\npeek = "2 kV"', 'transient[0].peek: got "2 kV"; unknown key; did you mean'),
+        ('kind = "at"\ntimes = ["1 us", "-1 us"]\nslew = "1 kV/us"\nswing = "1 V"',
+         'transient[0].times[1]: got "-1 us"; a duration may not reach below zero'),
+        ('kind = "at"\ntimes = "1 us"\nslew = "1 kV/us"\nswing = "1 V"', "a list of 1 to 10000"),
+        ('kind = "poisson"\nrate = "1 Hz"\nslew = "1 kV"\nswing = "1 V"', "a slew with a unit"),
+    ],
+)  # fmt: skip
+def test_complaints_about_transients(minimal, text, complaint):
     with pytest.raises(InputError) as caught:
-        loading.loads(minimal + '[[transient]]\nkind = "at"\n', name="a.toml")
-    assert str(caught.value) == (
-        "a.toml: transient: known to the scenario format, but this version does not simulate it"
+        loading.loads(f"{minimal}[[transient]]\n{text}\n", name="a.toml")
+    assert complaint in str(caught.value)
+    assert "\n" not in str(caught.value)
+
+
+def test_no_trigger_of_a_loop_is_due_ahead(scenario):
+    source = {"kind": "locked", "offset": "1 us", "slew": "1 kV/us", "swing": "1 V"}
+    loop = {"trigger": {"pattern": "after_read", "gap": "1 us"}, "host.timeout": "50 us"}
+    with pytest.raises(InputError, match=r"transient\[0\].kind: .*nothing is due ahead"):
+        scenario.with_values({**loop, "transient": [source]})
+
+
+def test_transients_are_assumed_written_and_changed(scenario):
+    values = {"kind": "switching", "frequency": "20 kHz", "slew": "80 kV/us", "swing": "400 V"}
+    changed = scenario.with_values(
+        {"transient": [values, values], "barrier.slew_immunity": "50 kV/us"}
     )
+    assumed = {one.key: one.value for one in changed.assumed}
+    assert assumed["transient[1].duty"] == 0.5
+    assert (assumed["barrier.upset"], assumed["barrier.recovery"]) == (1, "0 s")
+    assert "barrier.upset" not in {one.key for one in scenario.assumed}
+    assert "upset" not in scenario.to_toml()
+    assert changed.is_random
+    assert loading.loads(changed.to_toml()) == changed
+    other = changed.with_value("transient[1].slew", "90 kV/us")
+    assert [one.slew.constant_value for one in other.transient] == [80 * 10**9, 90 * 10**9]
+    assert changed.notes == []
+    (note,) = changed.with_value("barrier.slew_immunity", None).notes
+    assert note.startswith("barrier.slew_immunity: not given, so that no transient upsets any")
+    for key in ("transient[2].slew", "transient[x].slew", "seed[0]", "transient.slew"):
+        with pytest.raises(InputError):
+            changed.with_value(key, "90 kV/us")
 
 
 def test_a_scenario_goes_to_another_process_and_back():

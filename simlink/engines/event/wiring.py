@@ -20,6 +20,7 @@ from simlink.engines.event.trigger import TriggerTimer
 from simlink.link import unit
 from simlink.link.fate import IN_FLIGHT, NOT_RECEIVED, NOT_SENT
 from simlink.link.fifo import WhenFull
+from simlink.link.transient import WAYS, may_upset
 from simlink.records import FrameBlock
 from simlink.scenario.schema import Scenario
 
@@ -110,6 +111,8 @@ class EventEngine:
                 f"the event engine keeps a whole trial in memory: at most {MOST_CONVERSIONS} "
                 f"conversions, not {scenario.conversions}"
             )
+        if any(may_upset(scenario, way) for way in WAYS):
+            return "the event engine does not do transients that upset a channel"
         return None
 
     def run(self, scenario: Scenario, trials: range, *, words: bool) -> Iterator[FrameBlock]:

@@ -1,0 +1,381 @@
+"""Common-mode transients: when they come, and when they upset the channels of the barrier.
+
+A source gives events in the order of time: an instant, a slew (V/s) and a swing (uV). An event
+whose slew is not above a unit's immunity does nothing; any other upsets the channels of that
+direction from its instant on, for as long as the voltage slews (swing over slew for a ramp) and
+for the recovery after it. Windows that overlap are one window. A symbol that is sent at a and
+arrives at b is hit by a window if a lies before its end and b after its start: touching it is not
+being hit.
+
+The edges of a switch come ``dead_time`` after the instant at which they would without it, and none
+comes before the edge ahead of it. What is drawn for an event has a stream of its own, named by the
+source's place (``transient 0.slew``), and is indexed by the event's number; immunity and recovery
+are drawn once a unit.
+"""
+
+from __future__ import annotations
+
+import math
+from bisect import bisect_right
+from collections.abc import Callable
+from fractions import Fraction
+from typing import Literal, Protocol
+
+import numpy as np
+
+from simlink.base.draws import Column, once
+from simlink.base.instants import FAR, NEVER, Times, multiples, period_of, round_ratio
+from simlink.link.eft import BURST_PERIOD, PULSES, above, steepest
+from simlink.link.trigger import DueTimes, actual_frequency
+from simlink.scenario.distributions import Uniform, exponential_time, reach
+from simlink.scenario.schema import Scenario
+from simlink.scenario.transient import Transient
+
+Way = Literal["forward", "return"]
+WAYS: tuple[Way, Way] = ("forward", "return")
+#: Events of a source that are worked out together.
+CHUNK = 512
+#: Microvolts over volts per second, in femtoseconds.
+_SCALE = 10**9
+
+
+def is_hit(sent: int, arrives: int, start: int, end: int) -> bool:
+    """Tell whether a window hits a symbol: touching it is not being hit; all in fs."""
+    return sent < end and arrives > start
+
+
+def ramp_lasts(swing: int, slew: int) -> int:
+    """Return how long a ramp takes, in fs; the swing in uV, the slew in V/s."""
+    return round_ratio(swing * _SCALE, slew)
+
+
+class Instants(Protocol):
+    """When the events of a source come, in stretches."""
+
+    def take(self) -> Times | None:
+        """Return the next instants, int64 fs, in order and none before any given; None at last."""
+
+
+class _At:
+    """Instants that are given, all in one stretch."""
+
+    def __init__(self, times: Times) -> None:
+        self._times: Times | None = np.sort(times)
+
+    def take(self) -> Times | None:
+        found, self._times = self._times, None
+        return found
+
+
+class _Poisson:
+    """Instants of a Poisson stream; beyond the longest trial there are none."""
+
+    def __init__(self, source: Transient, scenario: Scenario, trial: int, name: str) -> None:
+        assert source.rate is not None
+        law = exponential_time(float(period_of(source.rate.value)))
+        self._gaps = Column(law, scenario.seed, trial, f"{name}.rate")
+        self._last = 0
+
+    def take(self) -> Times | None:
+        if self._last >= FAR:
+            return None
+        gaps = self._gaps.take(CHUNK)
+        if float(self._last) + float(gaps.sum(dtype=np.float64)) < FAR:
+            found = self._last + np.cumsum(gaps)
+            self._last = int(found[-1])
+            return found
+        times = []
+        for gap in gaps.tolist():
+            self._last += gap
+            if self._last >= FAR:
+                break
+            times.append(self._last)
+        return np.array(times, dtype=np.int64)
+
+
+class _Switching:
+    """Both edges of a power switch, by turns; the rising one first."""
+
+    def __init__(self, source: Transient, scenario: Scenario, trial: int, name: str) -> None:
+        assert source.frequency is not None
+        seed = scenario.seed
+        tolerance = once(source.tolerance, seed, trial, f"{name}.tolerance")
+        self._period = period_of(actual_frequency(source.frequency.value, tolerance))
+        most = min(math.floor(self._period), FAR)
+        phase = Uniform(low=0, high=most) if source.phase is None else source.phase
+        self._phase = once(phase, seed, trial, f"{name}.phase")
+        held = min(self._period * Fraction(source.duty), Fraction(FAR))
+        self._high = round_ratio(held.numerator, held.denominator)
+        self._late = Column(source.dead_time, seed, trial, f"{name}.dead_time")
+        self._jitter = Column(source.jitter, seed, trial, f"{name}.jitter")
+        self._done, self._last = 0, NEVER
+
+    def take(self) -> Times | None:
+        count = min(CHUNK // 2, math.floor(FAR / self._period) + 1 - self._done)
+        if count <= 0:
+            return None
+        edges = np.empty((count, 2), dtype=np.int64)
+        # Of a period longer than any trial there is one, and no multiple.
+        longer = self._period > FAR
+        edges[:, 0] = self._phase + (0 if longer else multiples(self._done, count, self._period))
+        edges[:, 1] = edges[:, 0] + self._high
+        self._done += count
+        times = edges.ravel() + self._late.take(2 * count) + self._jitter.take(2 * count)
+        times[0] = max(times[0], self._last)
+        found: Times = np.maximum.accumulate(times)
+        self._last = int(found[-1])
+        return found
+
+
+class _Bursts:
+    """The pulses of IEC 61000-4-4: 75 to a burst, and a burst every 300 ms."""
+
+    def __init__(self, source: Transient, scenario: Scenario, trial: int, name: str) -> None:
+        start = Uniform(low=0, high=BURST_PERIOD) if source.start is None else source.start
+        first = once(start, scenario.seed, trial, f"{name}.start")
+        repetition = Fraction({"5 kHz": 5_000, "100 kHz": 100_000}[source.repetition])
+        self._pulses = multiples(0, PULSES, period_of(repetition))
+        self._next = first
+
+    def take(self) -> Times | None:
+        if self._next >= FAR:
+            return None
+        found: Times = self._next + self._pulses
+        self._next += BURST_PERIOD
+        return found
+
+
+class _Locked:
+    """Instants at an offset to the due times of triggers; the offset may change their order."""
+
+    def __init__(self, source: Transient, scenario: Scenario, trial: int, name: str) -> None:
+        assert source.offset is not None
+        tolerance = once(scenario.trigger.tolerance, scenario.seed, trial, "trigger.tolerance")
+        self._due = DueTimes(scenario, trial, tolerance)
+        self._left, self._first, self._every = scenario.conversions, source.first, source.every
+        self._offsets = Column(source.offset, scenario.seed, trial, f"{name}.offset")
+        self._least = reach(source.offset)[0]
+        self._taken = 0
+        self._kept = np.empty(0, dtype=np.int64)
+
+    def take(self) -> Times | None:
+        if not self._left and not len(self._kept):
+            return None
+        bounded = not math.isinf(self._least)
+        count = min(self._left, CHUNK) if bounded else self._left
+        due = self._due.take(count)
+        at = np.arange(self._taken, self._taken + count)
+        which = (at >= self._first) & ((at - self._first) % self._every == 0)
+        self._taken, self._left = self._taken + count, self._left - count
+        times = due[which] + self._offsets.take(int(which.sum()))
+        times = np.sort(np.concatenate([self._kept, times]))
+        # Those that one still to come may precede wait for it.
+        settled = int(due[-1]) + math.floor(self._least) if self._left else FAR + FAR // 50
+        upto = int(np.searchsorted(times, settled, side="right"))
+        found, self._kept = times[:upto], times[upto:]
+        return found
+
+
+def instants(scenario: Scenario, number: int, trial: int) -> Instants:
+    """Return when the events of one source come in one trial.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    number : int
+        Which of its transients.
+    trial : int
+    """
+    source, name = scenario.transient[number], f"transient {number}"
+    if source.kind == "at":
+        assert source.times is not None
+        return _At(np.array([time.constant_value for time in source.times], dtype=np.int64))
+    made: dict[str, Callable[[Transient, Scenario, int, str], Instants]] = {
+        "locked": _Locked,
+        "poisson": _Poisson,
+        "switching": _Switching,
+        "eft": _Bursts,
+    }
+    return made[source.kind](source, scenario, trial, name)
+
+
+class Source:
+    """The events of one source in one trial, and the windows in which they upset.
+
+    Parameters
+    ----------
+    immunity : dict of str to int or None
+        Of each direction, in V/s; None where nothing upsets it.
+    recovery : int, fs
+    """
+
+    def __init__(
+        self,
+        scenario: Scenario,
+        number: int,
+        trial: int,
+        immunity: dict[Way, int | None],
+        recovery: int,
+    ) -> None:
+        source, name = scenario.transient[number], f"transient {number}"
+        self._instants = instants(scenario, number, trial)
+        self._immunity, self._recovery = immunity, recovery
+        self._coupling = source.coupling
+        self._peaks = self._slews = self._swings = None
+        if source.kind == "eft":
+            assert source.peak is not None
+            self._peaks = Column(source.peak, scenario.seed, trial, f"{name}.peak")
+        else:
+            assert source.slew is not None
+            assert source.swing is not None
+            self._slews = Column(source.slew, scenario.seed, trial, f"{name}.slew")
+            self._swings = Column(source.swing, scenario.seed, trial, f"{name}.swing")
+        self._known: dict[tuple[int, int], list[tuple[int, int]]] = {}
+        #: All events up to here have been given; FAR and more once there are no others.
+        self.upto = NEVER
+
+    def take(self) -> dict[Way, list[tuple[int, int]]]:
+        """Work the next events out; return the windows, start and end in fs, of each direction."""
+        found: dict[Way, list[tuple[int, int]]] = {"forward": [], "return": []}
+        times = self._instants.take()
+        if times is None:
+            self.upto = 2**63 - 1
+            return found
+        if not len(times):
+            return found
+        self.upto = int(times[-1])
+        if self._peaks is not None:
+            events = [(peak, 0) for peak in self._peaks.take(len(times)).tolist()]
+        else:
+            assert self._slews is not None
+            assert self._swings is not None
+            slews, swings = self._slews.take(len(times)), self._swings.take(len(times))
+            events = list(zip(slews.tolist(), swings.tolist(), strict=True))
+        for way, immunity in self._immunity.items():
+            if immunity is None:
+                continue
+            for time, event in zip(times.tolist(), events, strict=True):
+                for begins, ends in self._lasting(event, immunity):
+                    found[way].append((time + begins, time + ends + self._recovery))
+        return found
+
+    def _lasting(self, event: tuple[int, int], immunity: int) -> list[tuple[int, int]]:
+        """Return from when and until when an event slews too fast, counted from its instant."""
+        if self._peaks is None:
+            slew, swing = event
+            return [(0, ramp_lasts(swing, slew))] if slew > immunity else []
+        key = event[0], immunity
+        if key not in self._known:
+            if len(self._known) > CHUNK:
+                self._known.clear()
+            self._known[key] = above(event[0] * 1e-6 * self._coupling, immunity)
+        return self._known[key]
+
+
+class Upsets:
+    """When the channels of one unit are upset, asked for in any order.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    trial : int
+        Which unit.
+    """
+
+    def __init__(self, scenario: Scenario, trial: int) -> None:
+        immunity: dict[Way, int | None] = {}
+        for way in WAYS:
+            law = scenario.barrier.direction(way).slew_immunity
+            own = scenario.barrier.forward if way == "forward" else scenario.barrier.return_
+            name = f"{way}." if own.slew_immunity is not None else ""
+            immunity[way] = (
+                None
+                if law is None
+                else once(law, scenario.seed, trial, f"barrier.{name}slew_immunity")
+            )
+        recovery = once(scenario.barrier.recovery, scenario.seed, trial, "barrier.recovery")
+        self._sources = [
+            Source(scenario, number, trial, immunity, recovery)
+            for number in range(len(scenario.transient))
+        ]
+        self._upto = NEVER
+        self._windows: dict[Way, tuple[list[int], list[int]]] = {way: ([], []) for way in WAYS}
+
+    def windows(self, way: Way, until: int) -> tuple[list[int], list[int]]:
+        """Return the windows of a direction that start before an instant, and perhaps more.
+
+        Parameters
+        ----------
+        way : {"forward", "return"}
+        until : int, fs
+
+        Returns
+        -------
+        starts, ends : list of int, fs
+            In order; none overlaps another.
+        """
+        if until > self._upto:
+            self._work_out(until)
+        return self._windows[way]
+
+    def hit(self, way: Way, sent: int, arrives: int) -> bool:
+        """Tell whether a symbol meets a window of its direction; see `is_hit`."""
+        starts, ends = self.windows(way, arrives)
+        first = bisect_right(ends, sent)
+        return first < len(ends) and is_hit(sent, arrives, starts[first], ends[first])
+
+    def _work_out(self, until: int) -> None:
+        fresh: dict[Way, list[tuple[int, int]]] = {way: [] for way in WAYS}
+        for source in self._sources:
+            while source.upto < until:
+                for way, found in source.take().items():
+                    fresh[way] += found
+        self._upto = min((source.upto for source in self._sources), default=2**63 - 1)
+        for way, found in fresh.items():
+            if found:
+                self._windows[way] = merged(*self._windows[way], found)
+
+
+def merged(
+    starts: list[int], ends: list[int], more: list[tuple[int, int]]
+) -> tuple[list[int], list[int]]:
+    """Return windows with more of them, those that overlap as one.
+
+    Parameters
+    ----------
+    starts, ends : list of int, fs
+        In order; none overlaps another. Changed.
+    more : list of (int, int), fs
+        Start and end of each, in any order.
+    """
+    more = sorted(more)
+    # What lies before the first of them stays as it is.
+    kept = bisect_right(ends, more[0][0])
+    more = sorted([*zip(starts[kept:], ends[kept:], strict=True), *more])
+    del starts[kept:], ends[kept:]
+    for start, end in more:
+        if end <= start:
+            continue
+        if len(ends) > kept and start < ends[-1]:
+            ends[-1] = max(ends[-1], end)
+        else:
+            starts.append(start)
+            ends.append(end)
+    return starts, ends
+
+
+def may_upset(scenario: Scenario, way: Way) -> bool:
+    """Tell whether any event can upset the channels of a direction in any unit."""
+    law = scenario.barrier.direction(way).slew_immunity
+    if law is None:
+        return False
+    least = law.support[0]
+    return any(_most_slew(source) > least for source in scenario.transient)
+
+
+def _most_slew(source: Transient) -> float:
+    if source.kind == "eft":
+        assert source.peak is not None
+        return steepest(source.peak.support[1] * 1e-6 * source.coupling)
+    assert source.slew is not None
+    return source.slew.support[1]
