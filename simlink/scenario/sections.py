@@ -7,7 +7,7 @@ they would be in the file.
 from __future__ import annotations
 
 from dataclasses import dataclass, fields
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
 from pydantic import Field
 
@@ -282,7 +282,7 @@ class Direction:
     delay_covers: tuple[str, ...]
     min_pulse: Distribution
     line_rate: Rate | None
-    slew_immunity: Distribution | None
+    slew_immunity: Distribution | None = None
 
     def lane_skews(self, lanes: int) -> tuple[Distribution, ...]:
         """Return the skew of each of `lanes` channels."""
