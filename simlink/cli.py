@@ -15,6 +15,7 @@ from simlink.commands import (
     budget,
     diagram,
     dump,
+    explain,
     host_latency,
     loss,
     measure,
@@ -41,6 +42,7 @@ app.command("loss")(loss.loss)
 app.command("vary")(vary.vary)
 app.command("budget")(budget.budget)
 app.command("pass-map")(pass_map.pass_map)
+app.command("explain")(explain.explain)
 app.command("dump")(dump.dump)
 app.command("measure")(measure.measure)
 app.command("host-latency")(host_latency.host_latency)

@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from simlink.studies.pass_map import PassMap
     from simlink.studies.sizing_result import Sizing
     from simlink.studies.vary import Variation
+    from simlink.tracing.explain import Explanation
     from simlink.tracing.trace import Trace
     from simlink.waveform.comparing import Comparison
 
@@ -146,6 +147,12 @@ class Study:
         from simlink.budget import budget
 
         return budget(self.scenario, **options)
+
+    def explain(self, word: int | None = None, **options: Any) -> Explanation:
+        """Explain what became of one conversion; see `simlink.tracing.explain.explain`."""
+        from simlink.tracing.explain import explain
+
+        return explain(self.scenario, word, **options)
 
     def diagram(self, conversions: str = "0:1", **options: Any) -> Diagram:
         """Draw a timing diagram.

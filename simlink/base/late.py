@@ -24,6 +24,11 @@ def picture(module: str, name: str) -> Callable[..., Any]:
     return found
 
 
+def explanation_of(scenario: Any, **asked: Any) -> Any:
+    """Return the `tracing.explain.Explanation` of a conversion of a scenario."""
+    return importlib.import_module("simlink.tracing.explain").explain(scenario, **asked)
+
+
 def verdict_of(run: Any) -> Any:
     """Return the `verdict.limit.Verdict` of a run."""
     return importlib.import_module("simlink.verdict.verdict").verdict_of(run)

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any
 from simlink.base.cautions import CAUTIONS
 from simlink.base.errors import OutputError
 from simlink.base.interrupts import uninterrupted
-from simlink.base.late import verdict_of
+from simlink.base.late import explanation_of, verdict_of
 from simlink.base.version import __version__
 from simlink.engines.choice import choose
 from simlink.figures import summary
@@ -137,6 +137,10 @@ class Run:
     def verdict(self) -> Any:
         """Whether every limit holds, each with its margin: a `verdict.limit.Verdict`."""
         return verdict_of(self)
+
+    def explain(self, word: int | None = None, *, trial: int = 0, first: str | None = None) -> Any:
+        """Explain what became of one conversion; see `simlink.tracing.explain.explain`."""
+        return explanation_of(self.scenario, word=word, trial=trial, first=first)
 
     @property
     def cycles(self) -> list[Cycle]:

@@ -114,15 +114,15 @@ def cause_of(scenario: Scenario, limit: Limit, what_if: WhatIf) -> Cause:
     what_if : WhatIf
         A stretch that can be repeated.
     """
-    candidates = list(_candidates(scenario, limit))
+    tried = list(candidates(scenario, limit))
     if what_if.shown:
-        for key, values, text, best in candidates:
+        for key, values, text, best in tried:
             if what_if.mends(values):
                 said = f"{text[0].upper()}{text[1:]} is at fault: {best}, {_gone(limit)}."
                 return Cause(limit.key, key, said, True)
     key, text = "", ""
-    if candidates:
-        key, _, text, _ = candidates[0]
+    if tried:
+        key, _, text, _ = tried[0]
     if not what_if.shown:
         said = (
             f"{text[0].upper()}{text[1:]} weighs most; a shorter run does not show it."
@@ -143,8 +143,25 @@ def _gone(limit: Limit) -> str:
     return f"the same draws keep the limit of {limit.what}"
 
 
-def _candidates(scenario: Scenario, limit: Limit) -> Iterator[tuple[str, Values, str, str]]:
-    """Give key, best values, name with its value, and the best in words."""
+def candidates(scenario: Scenario, limit: Limit) -> Iterator[tuple[str, Values, str, str]]:
+    """Give what a limit may be laid to, each at its best.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        What was run.
+    limit : Limit
+        Its key, and the keys that it rests on.
+
+    Yields
+    ------
+    key : str
+        Of the scenario.
+    values : mapping
+        Keys with their best values, as `Scenario.with_values` takes them.
+    name, best : str
+        Its name with its value, and the best in words.
+    """
     yield from _structural(scenario, limit)
     keys = [key for key in _rests_on(scenario, limit) if key != "fifo.depth"]
     for key in keys:
@@ -163,7 +180,7 @@ def _candidates(scenario: Scenario, limit: Limit) -> Iterator[tuple[str, Values,
 def _structural(scenario: Scenario, limit: Limit) -> Iterator[tuple[str, Values, str, str]]:
     pattern, host = scenario.trigger.pattern, scenario.host
     if pattern in ("burst", "poisson") and limit.key in ("period", "acquisition", "fifo_depth"):
-        even = _evenly(scenario)
+        even = evenly(scenario)
         if even is not None:
             said = "triggers in bursts" if pattern == "burst" else "triggers at random"
             text = f"the pattern of the triggers ({said})"
@@ -177,7 +194,7 @@ def _structural(scenario: Scenario, limit: Limit) -> Iterator[tuple[str, Values,
         yield "fifo.release_bits", {"fifo.release_bits": bits}, text, "released after all"
 
 
-def _evenly(scenario: Scenario) -> dict[str, Any] | None:
+def evenly(scenario: Scenario) -> dict[str, Any] | None:
     """Return what makes triggers come evenly, at the same mean rate."""
     _, average = periods(scenario)
     if average is None:

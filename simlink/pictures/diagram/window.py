@@ -9,9 +9,9 @@ import numpy as np
 
 from simlink.base.errors import InputError
 from simlink.base.instants import NEVER
-from simlink.engines.choice import choose
 from simlink.records import Fate
 from simlink.tracing.edges import by_conversion, lanes_of
+from simlink.tracing.finding import find
 from simlink.tracing.measured import edges_of
 from simlink.tracing.trace import Trace, check_window, trace
 
@@ -50,51 +50,6 @@ class View:
     start: int
     end: int
     fates: list[tuple[int, int, Fate]]
-
-
-def worst(scenario: Scenario, kind: str) -> tuple[int, int]:
-    """Find the worst conversion of a run.
-
-    Parameters
-    ----------
-    scenario : Scenario
-        What is run, all of its units.
-    kind : {"latest", "overrun", "underrun"}
-        The longest from trigger to last bit read (to release, if none is read), or the first
-        that was lost so.
-
-    Returns
-    -------
-    (int, int)
-        Trial and conversion.
-
-    Raises
-    ------
-    InputError
-        If there is none in the run.
-    """
-    engine, _ = choose("auto", scenario)
-    best: tuple[int, int] | None = None
-    longest = -1
-    for block in engine.run(scenario, range(scenario.trials), words=False):
-        if kind == "latest":
-            done = np.where(block.read_end != NEVER, block.read_end, block.release)
-            late = np.where(done != NEVER, done - block.trigger, -1)
-            row, column = divmod(int(late.argmax()), late.shape[1])
-            if int(late[row, column]) > longest:
-                longest = int(late[row, column])
-                best = (block.trials.start + row, block.first + column)
-            continue
-        for row, column in np.argwhere(block.fate == Fate[kind.upper()]).tolist():
-            found = (block.trials.start + row, block.first + column)
-            best = found if best is None else min(best, found)
-    if best is None:
-        runs = f"{scenario.trials} x {scenario.conversions}"
-        what = "was released" if kind == "latest" else f"ended as {kind}"
-        raise InputError(
-            scenario.name, "conversions", kind, f"none of the {runs} conversions {what}"
-        )
-    return best
 
 
 def parse(text: str) -> range | str:
@@ -138,7 +93,7 @@ def view(scenario: Scenario, conversions: range | str, trial: int = 0, before: i
         If they are not in the scenario, or too many.
     """
     if isinstance(conversions, str):
-        trial, one = worst(scenario, conversions)
+        trial, one = find(scenario, conversions)
         conversions = range(one, one + 1)
     check_window(scenario, conversions)
     wanted = f"{conversions.start}:{conversions.stop}"

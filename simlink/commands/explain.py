@@ -1,0 +1,58 @@
+"""``simlink explain``: why one word was lost, late, wrong or read too early."""
+
+from __future__ import annotations
+
+import json as json_text
+import sys
+from pathlib import Path
+from typing import Annotated
+
+from simlink.base.errors import InputError
+from simlink.commands.numbers import whole
+from simlink.commands.options import Json, ScenarioPath, Seed, Trial, changed, option
+
+
+def explain(
+    path: ScenarioPath,
+    word: Annotated[
+        str | None, option("--word", "The conversion whose words are to be explained.", "K")
+    ] = None,
+    first: Annotated[
+        str | None,
+        option(
+            "--first",
+            "Instead: the first of the run with that fate, such as overrun, missed_trigger, "
+            "underrun, corrupted or timed_out; or latest.",
+            "FATE",
+        ),
+    ] = None,
+    trial: Trial = "0",
+    seed: Seed = None,
+    out: Annotated[
+        str | None,
+        option("--out", "Draw that stretch too: a name ending with .svg, .pdf or .png.", "FILE"),
+    ] = None,
+    json: Json = False,
+) -> None:
+    """Explain one word: what happened to it, in instants and margins, and what is at fault."""
+    from simlink.base.safe_write import write_whole
+    from simlink.pictures.diagram import kind_of
+    from simlink.pictures.text import wrapped
+    from simlink.tracing.explain import explain as explained
+
+    if (word is None) == (first is None):
+        raise InputError("--word", None, None, "one of --word K and --first FATE is wanted")
+    kind = None if out is None else kind_of(out)
+    number = whole("--trial", trial, 0, 10**7)
+    index = whole("--word", word, 0, 10**10)
+    found = explained(changed(path, seed), index, trial=number, first=first)
+    told = "\n".join(wrapped(line, "  ", "  ") for line in (*found.steps, found.because) if line)
+    head = f"Unit {found.trial}, conversion {found.conversion}: {found.fate}"
+    print(f"{head}\n{told}", file=sys.stderr if json else sys.stdout)
+    if json:
+        print(json_text.dumps(found.to_dict(), indent=2, ensure_ascii=False, allow_nan=False))
+    if out is not None and kind is not None:
+        write_whole(Path(out), found.diagram().encode(kind))
+        shown = found.shown
+        which = f"{shown[0]} to {shown[-1]}" if len(shown) > 1 else f"{shown[0]}"
+        print(f"Diagram: {out} (conversions {which})", file=sys.stderr if json else sys.stdout)

@@ -1,0 +1,156 @@
+"""Stories of bits that were captured wrong: which edge came late, and against which."""
+
+from __future__ import annotations
+
+from simlink.base.wording import many, short_time
+from simlink.link.content import BitOutcome
+from simlink.tracing.culprit import Try, at_best, at_mean
+from simlink.tracing.facts import Facts
+from simlink.tracing.story import Story, at
+from simlink.tracing.trace import Change
+
+_BACK = "barrier.return"
+_JITTERS = (f"{_BACK}.jitter", "barrier.forward.jitter")
+
+
+def corrupted(facts: Facts) -> Story:
+    """Tell of the first bit that was captured wrong."""
+    family = "remote.capture" if facts.remote else "host.capture"
+    wrong = [one for one in facts.changes(family) if one.why not in ("right", "missing")]
+    if wrong:
+        return _captured(facts, wrong[0])
+    return _strobed(facts) if facts.remote else _pulses(facts)
+
+
+def _head(facts: Facts) -> str:
+    return f"Conversion {facts.conversion} of unit {facts.trial} has a wrong bit"
+
+
+def _captured(facts: Facts, one: Change) -> Story:
+    """Tell of a bit that the clock captured too early or too late."""
+    assert one.bit is not None
+    lane, side = one.lane or 0, "remote" if facts.remote else "host"
+    line = [
+        (change.time, change.value)
+        for change in facts.trace.changes
+        if change.signal == f"{side}.data[{lane}]" and change.conversion == facts.conversion
+    ]
+    valid = next((time for time, bit in line if bit == one.bit), None)
+    until = next(
+        (time for time, bit in line if bit != one.bit and valid is not None and time > valid), None
+    )
+    setup = int(facts.unit.values[f"{side}_setup"][0])
+    hold = int(facts.unit.values[f"{side}_hold"][0])
+    where = f"bit {one.bit}" + (f" of lane {lane}" if facts.scenario.frame.lanes > 1 else "")
+    who = "the remote master" if facts.remote else "the host"
+    story = Story([f"{_head(facts)}: {who} captured {where} {at(one.time)}."], facts.conversion)
+    outcome = BitOutcome[one.why.upper()]
+    early = outcome is BitOutcome.PREVIOUS or (
+        outcome is BitOutcome.METASTABLE and (valid is None or one.time - setup < valid)
+    )
+    if early:
+        if valid is None:
+            story.steps.append("That bit was never valid there.")
+        else:
+            late = valid + setup - one.time
+            needs = f" and had to be valid {short_time(setup)} before that" if setup else ""
+            story.steps.append(
+                f"The bit became valid {at(valid)}{needs}: {short_time(late)} too late."
+            )
+            story.margin = -late
+        story.tries = _too_early(facts, one.bit)
+    else:
+        if until is not None:
+            short = one.time + hold - until
+            needs = f" and had to stay for {short_time(hold)} after that" if hold else ""
+            story.steps.append(
+                f"The bit was gone {at(until)}{needs}: {short_time(short)} too early."
+            )
+            story.margin = -short
+        story.tries = _too_late(facts)
+    return story
+
+
+def _too_early(facts: Facts, bit: int) -> tuple[Try, ...]:
+    scenario = facts.scenario
+    limit = "first_bit" if bit == 0 else "setup"
+    valid = "converter.msb_valid" if bit == 0 else "converter.data_valid"
+    if facts.remote:
+        keys = (valid, "remote_clock.setup", "remote_clock.tolerance", "remote_clock.frequency")
+        return (*at_mean(scenario, *keys[:2]), *at_best(scenario, limit, *keys))
+    jitters = _JITTERS if limit == "setup" else (_JITTERS[0],)
+    ways = [f"{_BACK}.{key}" for key in ("delay", "spread", "skew", "pulse_width_distortion")]
+    if limit == "setup":
+        ways += [f"barrier.forward.{key}" for key in ("delay", "spread", "skew")]
+    keys = (valid, "host.setup", *jitters, *ways, "host.clock")
+    return (*at_mean(scenario, *jitters, valid), *at_best(scenario, limit, *keys))
+
+
+def _too_late(facts: Facts) -> tuple[Try, ...]:
+    scenario = facts.scenario
+    side = "remote_clock" if facts.remote else "host"
+    keys = (f"{side}.hold", "converter.data_hold", *_JITTERS, f"{_BACK}.skew")
+    return (*at_mean(scenario, *_JITTERS), *at_best(scenario, "hold", *keys))
+
+
+def _strobed(facts: Facts) -> Story:
+    """Tell of a bit that the strobe took too early or too late."""
+    lanes = range(facts.scenario.frame.lanes)
+    bits = [
+        (bit, lane)
+        for lane in lanes
+        for bit in facts.trace.mistaken.get((facts.conversion, lane), [])
+    ]
+    rises = {
+        one.bit: one.time for one in facts.changes("fifo.strobe") if one.value == 1
+    }  # pulses that arrived
+    wanted = facts.scenario.bits_per_lane
+    keys = tuple(f"{_BACK}.{key}" for key in ("skew", "jitter", "pulse_width_distortion", "spread"))
+    tries = (*at_mean(facts.scenario, keys[1]), *at_best(facts.scenario, "strobe_setup", *keys))
+    if len(rises) < wanted:
+        return _too_few(facts, len(rises), "the strobe", f"{_BACK}.min_pulse")
+    bit, lane = min(bits)
+    pushed = {one.bit: one.time for one in facts.changes("fifo.push") if one.lane == lane}
+    where = f"bit {bit}" + (f" of lane {lane}" if len(lanes) > 1 else "")
+    story = Story(
+        [f"{_head(facts)}: the strobe took {where} {at(rises[bit])}, not while it was valid."],
+        facts.conversion,
+        tries=tries,
+    )
+    if bit in pushed:
+        gap = rises[bit] - pushed[bit]
+        side = "after" if gap >= 0 else "before"
+        story.steps.append(
+            f"The bit came from its lane {at(pushed[bit])}: the strobe rose "
+            f"{short_time(abs(gap))} {side} that."
+        )
+    return story
+
+
+def _pulses(facts: Facts) -> Story:
+    """Tell of a clock that came with a pulse too few."""
+    here = [one for one in facts.changes("remote.clock") if one.value == 1]
+    wanted = facts.scenario.bits_per_lane
+    if len(here) < wanted:
+        return _too_few(facts, len(here), "the clock", "barrier.forward.min_pulse")
+    back = [one for one in facts.changes("host.returned") if one.value == 1]
+    return _too_few(facts, len(back), "the returned clock", f"{_BACK}.min_pulse")
+
+
+def _too_few(facts: Facts, came: int, what: str, key: str) -> Story:
+    scenario, wanted = facts.scenario, facts.scenario.bits_per_lane
+    story = Story(
+        [
+            f"{_head(facts)}: of {many(wanted, 'pulse')} of {what}, {came} came across the "
+            "barrier, so that bits were lost."
+        ],
+        facts.conversion,
+    )
+    ways = [f"{_BACK}.pulse_width_distortion", "barrier.forward.pulse_width_distortion"]
+    clock = "remote_clock.frequency" if facts.remote else "host.clock"
+    jitters = (*_JITTERS,)
+    story.tries = (
+        *at_mean(scenario, *jitters),
+        *at_best(scenario, "pulse", key, *ways, *jitters, clock),
+    )
+    return story

@@ -1,0 +1,353 @@
+"""Stories of the FIFO and its host: how a backlog grew, and what had to wait for it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from fractions import Fraction
+from typing import Any
+
+from simlink.base.instants import FS_PER_SECOND, NEVER
+from simlink.base.wording import many, short_time, time_text
+from simlink.figures.cycle import periods
+from simlink.records import Fate
+from simlink.tracing.culprit import Try, at_best, at_mean, spaced, spared
+from simlink.tracing.facts import Facts, Service
+from simlink.tracing.story import Story, at, compared, conversions
+
+LATENCY, DEPTH = "host.service_latency", "fifo.depth"
+
+
+def overrun(facts: Facts) -> Story:
+    """Tell of a frame that found no slot, or lost the one it had."""
+    if not facts.remote:
+        return _overwritten(facts)
+    index, depth = facts.conversion, facts.scenario.fifo.depth
+    instant = facts.when("fifo.overrun")
+    assert instant is not None
+    last = index
+    if facts.row["arrival"] == NEVER:
+        how = f"its first bit reached the FIFO {at(instant)}, and"
+    else:
+        came = (facts.rows["arrival"] == instant).nonzero()[0]
+        last = int(came[0]) if came.size else index
+        how = (
+            f"the first bit of conversion {last} reached the FIFO {at(instant)} and took the slot "
+            "of the oldest whole frame that no service had claimed, for"
+        )
+    taken = f"all {depth} slots were taken" if depth > 1 else "the only slot was taken"
+    said = f"{_named(facts)} was lost by overrun: {how} {taken}{_by_whom(facts, instant)}."
+    story = filled(facts, instant, last)
+    story.steps.insert(0, said)
+    story.saved = spared(Fate.OVERRUN, Fate.MISSED_TRIGGER, Fate.NOT_RECEIVED)
+    story.what = "find it a slot"
+    freed = facts.next_freed(instant)
+    if freed is not None:
+        late = short_time(freed - instant)
+        story.steps.append(f"The next slot was freed {at(freed)}, {late} too late.")
+        story.margin = instant - freed
+    elif len(facts.rows) == facts.scenario.conversions:
+        story.steps.append("No slot was freed after that.")
+    return story
+
+
+def _named(facts: Facts) -> str:
+    return f"Conversion {facts.conversion} of unit {facts.trial}"
+
+
+def _by_whom(facts: Facts, instant: int) -> str:
+    """Say which frames held the slots, where it is known and they came in a row."""
+    held = facts.held(instant)
+    if len(held) != facts.scenario.fifo.depth or held[-1] - held[0] != len(held) - 1:
+        return ""
+    return f", by {conversions(held[0], held[-1])}"
+
+
+def filled(facts: Facts, instant: int, last: int) -> Story:
+    """Tell how the FIFO came to be full at an instant.
+
+    Parameters
+    ----------
+    facts : Facts
+        The conversion that suffered from it.
+    instant : int, fs
+        When it was full.
+    last : int
+        The last conversion that had come by then.
+    """
+    law, index = facts.scenario.host.service_latency, facts.conversion
+    chain = facts.busy_until(instant)
+    if not chain:
+        return _idle(facts, instant)
+    first, now = chain[0], chain[-1]
+    longest = max(chain, key=lambda one: one.latency)
+    story = Story([], min(longest.frames[0], index))
+    if len(chain) == 1:
+        story.steps.append(
+            f"The host was serving: its service began {at(now.begun)} with conversion "
+            f"{now.frames[0]} and took {compared(now.latency, law)} before it read."
+        )
+    else:
+        frames = many(sum(len(one.frames) for one in chain), "frame")
+        each = f"each with a latency of {compared(longest.latency, law)}"
+        if any(one.latency < longest.latency for one in chain):
+            each = (
+                f"the longest, of conversion {longest.frames[0]}, with a latency of "
+                f"{compared(longest.latency, law)}"
+            )
+        story.steps.append(
+            f"The host had been serving without a pause since {time_text(first.begun)} "
+            f"(conversion {first.frames[0]}): {many(len(chain), 'service')} for {frames}, {each}."
+        )
+    story.steps += _growth(facts, first, instant, last)
+    story.steps += _too_slow(facts)
+    story.tries = _behind_backlog(facts, chain, last)
+    return story
+
+
+def _growth(facts: Facts, first: Service, instant: int, last: int) -> list[str]:
+    """Say how the backlog grew over which conversions."""
+    rows, begin = facts.rows, first.frames[0]
+    came = last - begin
+    if came <= 0:
+        return []
+    took = int(rows["trigger"][last] - rows["trigger"][begin])
+    ends, fates = rows["read_end"], rows["fate"][begin + 1 : last]
+    read = int(((ends > first.begun) & (ends <= instant)).sum())
+    missed = int((fates == Fate.MISSED_TRIGGER).sum())
+    found = int(rows["occupancy_at_arrival"][begin])
+    apart = f", {short_time(took // came)} apart on average" if came > 1 else ""
+    less = f" ({missed} of them missed)" if missed else ""
+    was = "was" if read == 1 else "were"
+    said = (
+        f"Conversion {begin} found {many(found, 'slot')} taken. In the {short_time(took)} after "
+        f"its trigger {many(came, 'more trigger')} left{apart}{less}; by {time_text(instant)} "
+        f"{many(read, 'frame')} {was} read out."
+    )
+    return [said]
+
+
+def _too_slow(facts: Facts) -> list[str]:
+    """Say that the host is too slow on average, where it is."""
+    scenario = facts.scenario
+    host, (_, average) = scenario.host, periods(scenario)
+    missed = bool((facts.rows["fate"] == Fate.MISSED_TRIGGER).any())
+    if average is None or host.notice == "edge" or missed:
+        return []
+    latency = Fraction(0 if host.read_all else host.service_latency.mean) / host.watermark
+    each = scenario.bits_per_lane * FS_PER_SECOND / host.clock.value + latency
+    if each <= average:
+        return []
+    return [
+        f"On average the host takes {short_time(each)} for a frame, and triggers come every "
+        f"{short_time(average)}: it cannot catch up."
+    ]
+
+
+def _idle(facts: Facts, instant: int) -> Story:
+    """Tell of a FIFO that is full while the host does nothing."""
+    host = facts.scenario.host
+    waiting = facts.waiting(instant)
+    story = Story([], min(waiting, default=facts.conversion))
+    key = "fifo_depth"
+    if len(waiting) >= host.watermark and host.notice == "edge":
+        story.steps.append(
+            f"The host was idle, though {many(len(waiting), 'released frame')} waited: it is told "
+            "of falling edges of busy only, and had seen none since its last service began."
+        )
+        key = "notice"
+    elif host.watermark > 1:
+        story.steps.append(
+            f"The host was idle: {many(len(waiting), 'released frame')} waited, and it begins "
+            f"with {host.watermark}."
+        )
+    else:
+        story.steps.append("The host was idle: no frame had been released yet.")
+    story.tries = (
+        *at_best(facts.scenario, key, "fifo.sync_delay"),
+        *at_best(facts.scenario, "fifo_depth"),
+    )
+    return story
+
+
+def _behind_backlog(facts: Facts, chain: list[Service], last: int) -> Iterator[Try]:
+    """Give what may be behind a backlog, what was out of the ordinary first."""
+    scenario = facts.scenario
+    law, begin = scenario.host.service_latency, chain[0].frames[0]
+    longer = sum(one.latency - law.mean for one in chain)
+    _, average = periods(scenario)
+    sooner = 0.0
+    if average is not None:
+        sent = facts.rows["trigger"]
+        sooner = float((last - begin) * average) - float(sent[last] - sent[begin])
+    ways = [at_mean(scenario, LATENCY), spaced(scenario)]
+    if sooner > longer:
+        ways.reverse()
+    for way in ways:
+        yield from way
+    yield from at_mean(scenario, "fifo.sync_delay", "trigger.jitter")
+    yield from at_best(scenario, "fifo_depth")
+
+
+def _overwritten(facts: Facts) -> Story:
+    """Tell of a frame that the next conversion took the place of, before it was read."""
+    scenario, row = facts.scenario, facts.row
+    instant = facts.when("remote.lost")
+    assert instant is not None
+    story = Story(
+        [
+            f"{_named(facts)} was lost by overrun: the converter holds one frame, and the next "
+            f"conversion began {at(instant)}, before the host's clock came for this one."
+        ],
+        facts.conversion,
+    )
+    if row["release"] != NEVER:
+        story.steps.append(f"Busy had fallen at the host {at(int(row['release']))}.")
+    law = scenario.host.service_latency
+    chain = facts.busy_until(instant)
+    begun = facts.changes("host.service")
+    if row["read_start"] != NEVER and row["service"] != NEVER:
+        took = int(row["read_start"] - row["service"])
+        story.steps.append(
+            f"Its service began {at(int(row['service']))} and took {compared(took, law)}: the "
+            f"clock started {at(int(row['read_start']))}, "
+            f"{short_time(int(row['read_start']) - instant)} too late."
+        )
+        story.margin = instant - int(row["read_start"])
+    elif chain:
+        now = chain[-1]
+        story.steps.append(
+            f"The host was serving conversion {now.frames[0]} since {time_text(now.begun)}, with "
+            f"a latency of {compared(now.latency, law)}."
+        )
+        story.since = min(story.since, now.frames[0])
+    elif begun:
+        story.steps.append(f"A service had begun {at(begun[0].time)}.")
+    keys = (LATENCY, "host.clock", "converter.conversion_time", "fifo.sync_delay")
+    story.saved, story.what = spared(Fate.OVERRUN, Fate.MISSED_TRIGGER), "have it read"
+    story.tries = (
+        *at_mean(scenario, LATENCY, "converter.conversion_time", "trigger.jitter"),
+        *at_best(scenario, "period", *keys),
+    )
+    return story
+
+
+def underrun(facts: Facts) -> Story:
+    """Tell of a bit that was taken before it was there."""
+    scenario, row, rows = facts.scenario, facts.row, facts.rows
+    taken = next(one for one in facts.changes("host.capture") if one.why == "missing")
+    assert taken.bit is not None
+    pushed = next(
+        one.time
+        for one in facts.changes("fifo.push")
+        if (one.lane, one.bit) == (taken.lane, taken.bit)
+    )
+    lane = f" of lane {taken.lane}" if scenario.frame.lanes > 1 else ""
+    late = pushed - taken.time
+    story = Story(
+        [
+            f"{_named(facts)} was read too early: the host took bit {taken.bit}{lane} "
+            f"{at(taken.time)}, and it came into the FIFO {at(pushed)}, {short_time(late)} later."
+        ],
+        facts.conversion,
+        -late,
+    )
+    bits = scenario.bits_per_lane
+    story.steps.append(
+        f"The frame was released {at(int(row['release']))}, {scenario.fifo.release_bits} of {bits} "
+        f"bits being in, and its read started {at(int(row['read_start']))}."
+    )
+    law = scenario.host.service_latency
+    if row["service"] != NEVER:
+        took = int(row["read_start"] - row["service"])
+        story.steps.append(f"Its service took {compared(took, law)} before that read.")
+    else:
+        ahead = rows["read_end"] == row["read_start"]
+        after = [int(i) for i in ahead.nonzero()[0]]
+        wake = f" in the wake of conversion {after[0]}" if after else ""
+        story.steps.append(f"It was read{wake}, with no latency of its own.")
+        story.since = min([facts.conversion, *after])
+    story.saved = spared(Fate.UNDERRUN, Fate.OVERRUN, Fate.MISSED_TRIGGER)
+    story.what = "have it read once it is there"
+    story.tries = (
+        *at_mean(scenario, "barrier.return.jitter"),
+        *at_best(scenario, "early_read", LATENCY, "barrier.return.jitter", "host.clock"),
+    )
+    return story
+
+
+def in_flight(facts: Facts) -> Story:
+    """Tell of a frame that still waits at the end."""
+    scenario, row = facts.scenario, facts.row
+    story = Story([f"{_named(facts)} was still waiting as the trial ended."], facts.conversion)
+    if row["release"] == NEVER:
+        story.steps.append("It had not been released.")
+    else:
+        story.steps.append(f"It was released {at(int(row['release']))}, and no service read it.")
+    if scenario.host.watermark > 1:
+        story.steps.append(f"A service begins with {scenario.host.watermark} frames.")
+    story.saved, story.what = _was_read, "have it read"
+    story.tries = (*at_best(scenario, "notice"), *at_best(scenario, "host_rate"))
+    return story
+
+
+def _was_read(row: Any) -> bool:
+    return bool(row["read_end"] != NEVER)
+
+
+def delivered_at(facts: Facts, late: bool) -> Story:
+    """Tell what the time from a trigger to the last bit went on.
+
+    Parameters
+    ----------
+    facts : Facts
+        A conversion that was read.
+    late : bool
+        Whether it is to be explained why it took so long.
+    """
+    scenario, row, rows = facts.scenario, facts.row, facts.rows
+    begin, end = int(row["trigger"]), int(row["read_end"])
+    if end == NEVER:
+        said = f"{_named(facts)} was never read; it was released {at(int(row['release']))}."
+        return Story([said], facts.conversion, what="")
+    story = Story(
+        [
+            f"{_named(facts)} was triggered {at(begin)}, and its last bit was read {at(end)}, "
+            f"{short_time(end - begin)} later."
+        ],
+        facts.conversion,
+        what="",
+    )
+    release, start = int(row["release"]), int(row["read_start"])
+    parts = [f"{short_time(release - begin)} to its release"]
+    law = scenario.host.service_latency
+    served = next(one for one in facts.services if facts.conversion in one.frames)
+    wait = (served.begun if served.frames[0] == facts.conversion else start) - release
+    if wait > 0:
+        parts.append(f"{short_time(wait)} of waiting for the host")
+    if served.frames[0] == facts.conversion:
+        parts.append(f"{compared(served.latency, law)} of service latency")
+    parts.append(f"{short_time(end - start)} of read")
+    story.steps.append(f"It took {', '.join(parts[:-1])} and {parts[-1]}.")
+    if not late:
+        return story
+    if wait > 0:
+        told = filled(facts, start - 1, facts.conversion)
+        story.also(told)
+    read = rows["read_end"] != NEVER
+    usual = sorted((rows["read_end"] - rows["trigger"])[read].tolist())[int(read.sum() - 1) // 2]
+    story.steps.append(
+        f"Half of {many(int(read.sum()), 'frame')} take no more than {short_time(usual)}."
+    )
+    most = (usual + end - begin) // 2
+    if usual < end - begin:
+        story.what = f"have it read within {short_time(most)}"
+    story.saved = lambda one: (
+        one["read_end"] != NEVER and int(one["read_end"] - one["trigger"]) <= most
+    )
+    story.tries = (
+        *at_mean(scenario, LATENCY, "converter.conversion_time", "fifo.sync_delay"),
+        *spaced(scenario),
+        *at_best(scenario, "host_rate", LATENCY, "converter.conversion_time"),
+        *at_best(scenario, "fifo_depth"),
+    )
+    return story

@@ -1,0 +1,182 @@
+"""What happened to one conversion, in sentences: one story for each kind of loss.
+
+All instants are from the start of the trial.
+"""
+
+from __future__ import annotations
+
+from simlink.base.instants import NEVER
+from simlink.base.wording import short_time, time_text
+from simlink.figures.cycle import periods
+from simlink.records import Fate
+from simlink.tracing import captures_told, queue_told
+from simlink.tracing.culprit import Try, at_best, at_mean, delivered, spaced, spared
+from simlink.tracing.facts import Facts
+from simlink.tracing.finding import LATEST, TIMED_OUT
+from simlink.tracing.story import Story, at, compared
+
+CONVERSION, LATENCY = "converter.conversion_time", "host.service_latency"
+
+
+def story_of(facts: Facts, fate: str) -> Story:
+    """Return the story of a conversion.
+
+    Parameters
+    ----------
+    facts : Facts
+        The conversion.
+    fate : str
+        What is to be explained: its fate, ``"timed_out"`` or ``"latest"``.
+    """
+    if fate == TIMED_OUT:
+        return timed_out(facts)
+    if fate == LATEST:
+        return queue_told.delivered_at(facts, late=True)
+    tell = {
+        Fate.OVERRUN: queue_told.overrun,
+        Fate.MISSED_TRIGGER: missed,
+        Fate.UNDERRUN: queue_told.underrun,
+        Fate.CORRUPTED: captures_told.corrupted,
+        Fate.IN_FLIGHT: queue_told.in_flight,
+        Fate.NOT_RECEIVED: not_received,
+    }.get(facts.fate)
+    return queue_told.delivered_at(facts, late=False) if tell is None else tell(facts)
+
+
+def missed(facts: Facts) -> Story:
+    """Tell of a trigger that came while the converter was busy, or was being read."""
+    index, before = facts.conversion, facts.before
+    arrived = facts.when("remote.missed")
+    assert arrived is not None
+    assert before is not None
+    ready = int(facts.rows["ready"][before])
+    converting = arrived < ready
+    doing = "converting" if converting else "being read out"
+    said = (
+        f"Conversion {index} of unit {facts.trial} was never made: its trigger reached the "
+        f"converter {at(arrived)}, while that was still {doing} conversion {before}"
+    )
+    if not converting:
+        said = said.replace("being read out conversion", "being read out for conversion")
+    story = Story([f"{said}."], before, saved=spared(Fate.MISSED_TRIGGER), what="have it taken")
+    if converting:
+        began = facts.when("remote.trigger", before)
+        assert began is not None
+        took = compared(ready - began, facts.scenario.converter.conversion_time)
+        story.steps.append(
+            f"Conversion {before} began {at(began)} and took {took}: busy fell {at(ready)}, "
+            f"{short_time(ready - arrived)} too late."
+        )
+        story.margin = arrived - ready
+    else:
+        edges = [one.time for one in facts.changes("remote.clock", before)]
+        if edges and edges[-1] >= arrived:
+            story.steps.append(
+                f"Busy had fallen {at(ready)}; the serial clock ran from its first edge "
+                f"{at(edges[0])} to its last {at(edges[-1])}, "
+                f"{short_time(edges[-1] - arrived)} too late."
+            )
+            story.margin = arrived - edges[-1]
+        story.steps += _served(facts, before)
+    sent = facts.rows["trigger"]
+    _, average = periods(facts.scenario)
+    apart = f"The two triggers left {short_time(int(sent[index] - sent[before]))} apart"
+    usual = "" if average is None else f"; a period is {short_time(average)} on average"
+    if before == index - 1:
+        story.steps.append(f"{apart}{usual}.")
+    story.tries = _of_cycle(facts, converting)
+    held = None if converting else _held_back(facts, before)
+    if held is not None:
+        story.steps.append(
+            f"The remote master had been held back until {time_text(held)}: the FIFO was full, "
+            "and no credit had come to start with."
+        )
+        story.also(queue_told.filled(facts, ready, before))
+    return story
+
+
+def _held_back(facts: Facts, index: int) -> int | None:
+    """Return until when the remote master was held back by a full FIFO, in fs; None if not."""
+    edges = facts.changes("remote.clock", index)
+    if not facts.remote or not edges:
+        return None
+    start = edges[0].time - int(facts.unit.rising[0, 0])
+    came = [one.time for one in facts.trace.changes if one.signal == "remote.credit"]
+    stalls = facts.scenario.fifo.when_full == "stall"
+    return start if stalls and start in came else None
+
+
+def _served(facts: Facts, before: int) -> list[str]:
+    """Say how long the service took, where the host's own clock reads the converter."""
+    row = facts.rows[before]
+    if facts.remote or row["service"] == NEVER or row["read_start"] == NEVER:
+        return []
+    took = int(row["read_start"] - row["service"])
+    law = facts.scenario.host.service_latency
+    return [f"Its service began {at(int(row['service']))} and took {compared(took, law)}."]
+
+
+def _of_cycle(facts: Facts, converting: bool) -> tuple[Try, ...]:
+    """Give what may be behind a converter that is busy for too long."""
+    scenario = facts.scenario
+    drawn = [CONVERSION]
+    keys = [CONVERSION, "trigger.jitter"]
+    if not converting and facts.remote:
+        drawn.append("remote_clock.start_delay")
+        keys += ["remote_clock.start_delay", "remote_clock.frequency"]
+    elif not converting:
+        drawn += [LATENCY, "fifo.sync_delay"]
+        keys += [LATENCY, "fifo.sync_delay", "host.clock"]
+    return (
+        *spaced(scenario),
+        *at_mean(scenario, *drawn, "trigger.jitter"),
+        *at_best(scenario, "period", *keys),
+        *at_best(scenario, "period", "trigger.rate"),
+    )
+
+
+def timed_out(facts: Facts) -> Story:
+    """Tell of a conversion that the host gave up."""
+    scenario, row = facts.scenario, facts.row
+    left, limit = int(row["trigger"]), scenario.host.timeout
+    assert limit is not None
+    given_up = left + limit.constant_value
+    story = Story(
+        [
+            f"The host gave conversion {facts.conversion} of unit {facts.trial} up "
+            f"{at(given_up)}, {short_time(limit.constant_value)} after its trigger left."
+        ],
+        facts.conversion,
+        saved=lambda one: not one["timed_out"] and delivered(one),
+        what="have it released in time",
+    )
+    if row["release"] == NEVER:
+        if facts.fate is Fate.DELIVERED:
+            return story
+        story.also(story_of(facts, facts.fate.word))
+        return story
+    release = int(row["release"])
+    story.margin = given_up - release
+    story.steps.append(f"It was released {at(release)}, {short_time(release - given_up)} later.")
+    if row["ready"] != NEVER:
+        story.steps.append(f"Busy had fallen at the converter {at(int(row['ready']))}.")
+    keys = (CONVERSION, "fifo.sync_delay", "remote_clock.start_delay")
+    story.tries = (*at_mean(scenario, *keys), *at_best(scenario, "timeout", *keys))
+    return story
+
+
+def not_received(facts: Facts) -> Story:
+    """Tell of a conversion whose frame never came."""
+    row = facts.row
+    story = Story(
+        [f"The frame of conversion {facts.conversion} of unit {facts.trial} never came."],
+        facts.conversion,
+        saved=spared(Fate.NOT_RECEIVED, Fate.MISSED_TRIGGER),
+        what="have it received",
+    )
+    if row["ready"] != NEVER:
+        ready = int(row["ready"])
+        story.steps.append(f"Busy fell at the converter {at(ready)}, and it was never clocked out.")
+        if facts.remote:
+            story.also(queue_told.filled(facts, ready, facts.conversion))
+    return story

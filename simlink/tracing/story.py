@@ -1,0 +1,71 @@
+"""A story: what happened to one conversion, in sentences, and what may be at fault for it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+
+from simlink.base.wording import number, short_time, time_text
+from simlink.scenario.distributions import Distribution
+from simlink.tracing.culprit import Saved, Try, delivered
+
+
+@dataclass
+class Story:
+    """What is told of one conversion.
+
+    Attributes
+    ----------
+    steps : list of str
+        A sentence each, in the order in which they are told.
+    since : int
+        The conversion with which it began.
+    margin : int or None
+        By how much it was missed, in fs, below zero.
+    tries : iterable of Try
+        What may be at fault, in the order in which it is tried.
+    saved : callable
+        Takes the record of the conversion; tells whether it is well.
+    what : str
+        What draws do with a conversion that is well, such as ``"deliver it"``; empty if nothing
+        is at fault.
+    """
+
+    steps: list[str]
+    since: int
+    margin: int | None = None
+    tries: Iterable[Try] = field(default_factory=tuple)
+    saved: Saved = delivered
+    what: str = "deliver it"
+
+    def also(self, other: Story) -> None:
+        """Go on with another story, which tells what led to this one."""
+        self.steps += other.steps
+        self.since = min(self.since, other.since)
+        self.tries = other.tries
+
+
+def at(instant: int) -> str:
+    """Return an instant of the trial in words."""
+    return f"at {time_text(instant)}"
+
+
+def compared(length: int, law: Distribution) -> str:
+    """Return a length beside the mean of the law that it was drawn from."""
+    said = short_time(length)
+    if law.is_constant:
+        return said
+    return f"{said} ({_times(length, law.mean)}{short_time(round(law.mean))} on average)"
+
+
+def _times(length: int, mean: float) -> str:
+    if mean > 0 and length >= 1.5 * mean:
+        return f"{number(length / mean, 2)} times the "
+    return ""
+
+
+def conversions(first: int, last: int) -> str:
+    """Return one conversion, or several in a row, in words."""
+    if last <= first + 1:
+        return f"conversion {first}" if first == last else f"conversions {first} and {last}"
+    return f"conversions {first} to {last}"
