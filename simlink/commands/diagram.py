@@ -73,7 +73,32 @@ def diagram(
             "--table", "Write a timing table too: the name of a .md, .csv or .tex file.", "FILE"
         ),
     ] = None,
+    since: Annotated[
+        str | None,
+        option(
+            "--from",
+            "Where the picture begins: a signal's first event such as remote.clock or "
+            '"remote.busy falls + 50 ns", or a time after the first trigger.',
+            "EVENT",
+        ),
+    ] = None,
+    until: Annotated[
+        str | None,
+        option("--to", "Where it ends: a signal's last event, or a time, said so too.", "EVENT"),
+    ] = None,
+    names: Annotated[
+        str | None,
+        option(
+            "--names",
+            "Pin names: a TOML file with a table [names] of names by signals, such as "
+            'remote.clock = "SCK".',
+            "FILE",
+        ),
+    ] = None,
     dark: Annotated[bool, option("--dark", "Draw light on dark.", None)] = False,
+    plain: Annotated[
+        bool, option("--plain", "Draw black on white, with hatching alone.", None)
+    ] = False,
     seed: Seed = None,
     out: Annotated[
         str | None,
@@ -90,6 +115,7 @@ def diagram(
     from simlink.pictures.diagram import draw, kind_of
     from simlink.pictures.timing_table import KINDS, timing_table
     from simlink.tracing.measured import over_run
+    from simlink.tracing.pin_names import load
 
     place = Path(f"{path.stem}-timing.svg" if out is None else out)
     kind = kind_of(place)
@@ -97,6 +123,9 @@ def diagram(
     width_mm = _width(width)
     window = None if quiet is None else _window(quiet)
     number = whole("--trial", trial, 0, 10**7)
+    pins = {} if names is None else load(names)
+    if dark and plain:
+        raise InputError("--plain", None, None, "is black on white, which --dark is not")
     scenario = changed(path, seed)
     measured = over_run(scenario) if limits or table is not None else None
     drawn = draw(
@@ -111,6 +140,10 @@ def diagram(
         names=_symbols(intervals),
         limits=measured if limits else None,
         dark=dark,
+        plain=plain,
+        since=since,
+        until=until,
+        pins=pins,
     )
     write_whole(place, drawn.encode(kind))
     if table is not None and table_kind is not None:
@@ -129,6 +162,8 @@ def _tell(drawn: Diagram, place: Path, table: tuple[str, str] | None) -> None:
     if table is not None:
         name, over = table
         print(f"Table: {name} (over {over})")
+    for symbol, why in layout.missing:
+        print(f"simlink: {symbol} is not drawn: {why}", file=sys.stderr)
     if layout.height > _PAGE:
         print(
             f"simlink: the picture is {layout.height:.0f} mm tall, more than a page: draw fewer "

@@ -140,7 +140,7 @@ def proper(text: str) -> str:
     return text.replace(" us", " µs")
 
 
-def encode(figure: Figure, kind: str, dpi: int = DPI) -> bytes:
+def encode(figure: Figure, kind: str, dpi: int = DPI, text: bool = False) -> bytes:
     """Return a figure as the bytes of a file, the same for the same drawing.
 
     Parameters
@@ -152,11 +152,15 @@ def encode(figure: Figure, kind: str, dpi: int = DPI) -> bytes:
         SVG, as TrueType in PDF.
     dpi : int
         Pixels of a PNG an inch.
+    text : bool
+        Whether the text of an SVG stays text, with its font named and not embedded.
     """
+    import matplotlib as mpl
+
     drawn = io.BytesIO()
     dates = {"svg": ["Date"], "pdf": ["CreationDate", "ModDate"]}.get(kind, [])
     metadata: dict[str, Any] = dict.fromkeys(dates)
-    with look():
+    with look(), mpl.rc_context({"svg.fonttype": "none" if text else "path"}):
         paper = figure.get_facecolor()
         figure.savefig(drawn, format=kind, dpi=dpi, metadata=metadata, facecolor=paper)
     return drawn.getvalue()

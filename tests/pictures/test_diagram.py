@@ -71,17 +71,32 @@ def meetings(found):
     return [(texts[i], texts[j]) for i, j in np.argwhere(both)]
 
 
+def in_a_detail(layout, dimension):
+    """Tell whether a dimension line stands in an enlarged detail."""
+    pieces = [piece for line in layout.details for piece in line.pieces]
+    return any(piece.dimension is dimension for piece in pieces)
+
+
 def expected_labels(layout):
     """Count the labels that there must be, from what is shown and not from where it was put."""
-    count = {"interval": len(layout.dimensions), "fate": len(layout.view.fates)}
-    both = {track.signal.side for track in layout.tracks} >= {"remote", "host"}
-    count["row"] = (len(layout.tracks) + both) * len(layout.lines)
+    count = {"fate": len(layout.view.fates), "title": len(layout.details)}
+    whole = [one for one in layout.dimensions if not in_a_detail(layout, one)]
+    # In every line that shows some of it; of what stands in a detail, there.
+    count["interval"] = len(layout.dimensions) - len(whole)
+    for one in whole:
+        low, high = sorted((one.span.start, one.span.end))
+        lines = [line for line in layout.lines if low < line.scale.end and high > line.scale.start]
+        assert lines
+        count["interval"] += len(lines)
     named = [mark for track in layout.tracks for mark in track.marks if mark.label]
     count["mark"] = len(named)
-    cells = 0
-    for line in layout.lines:
+    count["row"] = cells = 0
+    for line in [*layout.lines, *layout.details]:
         start, end = line.scale.start, line.scale.end
-        for track in layout.tracks:
+        here = [track for track in layout.tracks if not line.detail or track.name in line.rows]
+        both = {track.signal.side for track in here} >= {"remote", "host"}
+        count["row"] += len(here) + both
+        for track in here:
             if track.signal.kind in ("number", "count"):
                 cells += sum(
                     cell.value is not None
@@ -180,6 +195,7 @@ def test_every_drawn_interval_is_the_ledgers(name):
             assert [span.start, span.end] == both.tolist()
         text = texts[f"interval:{dimension.name}"]
         number, unit = re.fullmatch(r"\$.*\$ ([−0-9.]+) (\w+)", text).groups()
+        assert len(number.replace("−", "").replace(".", "")) == 4
         scale = {"ps": 1e3, "ns": 1e6, "µs": 1e9, "ms": 1e12}[unit]
         assert abs(float(number) * scale - span.length) <= 0.5 * scale * 10 ** -len(
             number.partition(".")[2]
@@ -200,17 +216,26 @@ def test_meeting_labels_would_be_found():
 def test_dimension_lines_end_where_their_edges_are():
     layout = draw(shipped("bench-supply"), "0:1").layout
     (line,) = layout.lines
-    assert len(line.pieces) == len(layout.dimensions)
+    (detail,) = layout.details
+    assert len(line.pieces) + len(detail.pieces) == len(layout.dimensions)
+    for here in (line, detail):
+        for piece in here.pieces:
+            span = piece.dimension.span
+            assert piece.left == here.scale.at(span.start)
+            assert piece.right == here.scale.at(span.end)
+            tracks = {track.name: track for track in layout.tracks}
+            names = (piece.dimension.start_track, piece.dimension.end_track)
+            for name, time in zip(names, (span.start, span.end), strict=True):
+                assert time in tracks[name].edges
+                assert name in here.rows
     for piece in line.pieces:
-        span = piece.dimension.span
-        assert piece.left == line.scale.at(span.start)
-        assert piece.right == line.scale.at(span.end)
-        assert span.start in line.scale.times
-        assert span.end in line.scale.times
+        assert piece.dimension.span.start in line.scale.times
+        assert piece.dimension.span.end in line.scale.times
 
 
 def test_every_clock_edge_is_legible():
-    """Apart by the least pitch or more, at both widths, however many lines that takes."""
+    """Apart by the least pitch or more, at both widths; what is closer is a block, counted."""
+    blocks = 0
     for width, (name, which) in itertools.product(
         COLUMNS.values(), (("bench-supply", "0:8"), ("phase-monitor", "0:2"))
     ):
@@ -218,8 +243,19 @@ def test_every_clock_edge_is_legible():
         for track in layout.tracks:
             if track.signal.kind == "level":
                 for line in layout.lines:
-                    at = [line.scale.at(t) for t in track.edges if line.scale.shows(t)]
-                    assert all(np.diff(at) >= 0.4)
+                    dense = line.dense[track.name]
+                    blocks += len(dense)
+                    singly = [
+                        [t for t in track.edges if line.scale.shows(t) and t <= block.start]
+                        + [t for t in track.edges if line.scale.shows(t) and t >= block.end]
+                        for block in dense
+                    ] or [[t for t in track.edges if line.scale.shows(t)]]
+                    kept = set.intersection(*map(set, singly))
+                    assert all(np.diff([line.scale.at(t) for t in sorted(kept)]) >= 0.39)
+                    for block in dense:
+                        within = [t for t in track.edges if block.start <= t <= block.end]
+                        assert len(within) // 2 == block.count
+    assert blocks
 
 
 def test_crossings_join_the_sides():
@@ -358,11 +394,15 @@ def test_the_bytes_are_the_same_every_time(kind):
 
 def test_fonts_are_embedded_and_sizes_are_those_of_a_page():
     drawn = draw(chain(), "0", width=COLUMNS[1])
-    assert b"<text" not in drawn.encode("svg")
+    svg = drawn.encode("svg").decode()
+    assert "<text" in svg
+    assert "DejaVu Sans" in svg
+    for name in ("serial clock", "barrier", "FIFO level"):
+        assert f">{name}</text>" in svg
     pdf = drawn.encode("pdf")
     assert b"/FontFile2" in pdf
     assert b"/CreationDate" not in pdf
-    wide = float(re.search(rb'width="([0-9.]+)pt"', drawn.encode("svg"))[1])
+    wide = float(re.search(r'width="([0-9.]+)pt"', svg)[1])
     assert wide * 25.4 / 72 == pytest.approx(85.0, abs=0.01)
 
 

@@ -14,13 +14,15 @@ from typing import TYPE_CHECKING
 from simlink.base.errors import InputError
 from simlink.base.safe_write import write_whole
 from simlink.pictures import style
-from simlink.pictures.diagram import intervals, quiet, spread_bands, tracks, window
+from simlink.pictures.diagram import bounds, intervals, quiet, spread_bands, tracks, window
 from simlink.pictures.diagram.layout import Layout
 from simlink.pictures.diagram.painting import DPI, KINDS, paint
-from simlink.pictures.diagram.palette import DARK, LIGHT
+from simlink.pictures.diagram.palette import DARK, LIGHT, PLAIN
 from simlink.tracing.measured import RunLimits
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from matplotlib.figure import Figure
 
     from simlink.pictures.diagram.intervals import Dimension
@@ -42,10 +44,13 @@ class Diagram:
         Everything in its place, in mm.
     dark : bool
         Whether it is drawn light on dark.
+    plain : bool
+        Whether it is drawn black on white, with hatching alone.
     """
 
     layout: Layout
     dark: bool = False
+    plain: bool = False
 
     @property
     def dimensions(self) -> list[Dimension]:
@@ -55,11 +60,11 @@ class Diagram:
     @cached_property
     def figure(self) -> Figure:
         """The picture as a matplotlib figure, which belongs to no window."""
-        return paint(self.layout, DARK if self.dark else LIGHT)
+        return paint(self.layout, PLAIN if self.plain else DARK if self.dark else LIGHT)
 
     def encode(self, kind: str) -> bytes:
         """Return the picture as the bytes of an SVG, PDF or PNG file (``"svg"`` and so on)."""
-        return style.encode(self.figure, kind, DPI)
+        return style.encode(self.figure, kind, DPI, text=True)
 
     def save(self, path: Path | str) -> None:
         """Write the picture as what the ending of the name says.
@@ -101,6 +106,10 @@ def draw(
     names: list[str] | None = None,
     limits: dict[str, Limits] | None = None,
     dark: bool = False,
+    plain: bool = False,
+    since: str | None = None,
+    until: str | None = None,
+    pins: Mapping[str, str] | None = None,
 ) -> Diagram:
     """Draw a timing diagram.
 
@@ -128,8 +137,13 @@ def draw(
         Symbols of the intervals to draw; the usual ones when left out.
     limits : dict of str to Limits, optional
         From `simlink.tracing.measured.over_run`: least, typical and largest are written too.
-    dark : bool
-        Whether to draw light on dark.
+    dark, plain : bool
+        Whether to draw light on dark, or black on white with hatching alone.
+    since, until : str, optional
+        Where the picture begins and ends, as `simlink.pictures.diagram.bounds` reads it.
+    pins : mapping of str to str, optional
+        What signals are called in the picture, by their names on the trace
+        (`simlink.tracing.pin_names.load`).
 
     Returns
     -------
@@ -148,22 +162,26 @@ def draw(
     before = 0 if quiet_window is None else quiet_window[0]
     view = window.view(scenario, wanted, trial, before)
     chosen = tracks.choose(view.trace, signals)
-    drawn = tracks.tracks(view.trace, view.edges, chosen, view.start, view.end)
+    if since is not None or until is not None:
+        bounds.narrow(view, since, until)
+    drawn = tracks.tracks(view.trace, view.edges, chosen, view.start, view.end, pins or {})
     crossing = [
         one
         for one in tracks.crossings(view.trace, drawn)
         if one.end >= view.start and one.start <= view.end
     ]
     around = None if quiet_window is None else quiet.quiet(view, drawn, *quiet_window)
+    dimensions, missing = intervals.choose(view, drawn, names, limits)
     layout = Layout(
         width,
         view,
         drawn,
         crossing,
-        intervals.choose(view, drawn, names, limits),
+        dimensions,
         around,
         spread_bands.bands(view, drawn) if bands else [],
         to_scale,
         limits.over if isinstance(limits, RunLimits) else "",
+        missing,
     )
-    return Diagram(layout, dark)
+    return Diagram(layout, dark, plain)

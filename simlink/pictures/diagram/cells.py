@@ -13,10 +13,13 @@ from simlink.pictures.diagram.tracks import Cell, Mark, Track
 
 if TYPE_CHECKING:
     from simlink.pictures.diagram.contents import Line
+    from simlink.pictures.diagram.dense import Block
     from simlink.pictures.diagram.window import View
 
 #: How wide a cut through the rows is, and what a label keeps clear of its middle, in mm.
 TEAR, CLEARANCE = 0.75, 1.0
+#: From the line of a filling to the middle of its number, in mm.
+_CLEAR_OF_LINE = 1.15
 
 
 @dataclass(frozen=True)
@@ -44,10 +47,10 @@ def needs_of(track: Track, sizes: Sizes, room: float) -> list[Need]:
     found = []
     for mark, following in pairwise(named):
         wide = min(width_of(mark.label, sizes.small), room / 2)
-        found.append(Need(mark.time, following.time, wide + 2.4, wide + 0.6))
+        found.append(Need(mark.time, following.time, wide + 2.4, wide + 1.2))
     if named:
         wide = width_of(named[-1].label, sizes.small)
-        found.append(Need(named[-1].time, named[-1].time, 0.0, wide + 0.6))
+        found.append(Need(named[-1].time, named[-1].time, 0.0, wide + 1.2))
     return found
 
 
@@ -79,12 +82,13 @@ def label_cells(
     rows : int
         How many rows of the strip they use.
     """
-    if track.signal.kind == "level":
-        return [], 0
     scale = line.scale
+    blocks = line.dense.get(track.name, [])
+    inside, below = _counts(track, blocks, line, sizes)
+    if track.signal.kind == "level":
+        placed, rows = _below(below, sizes, strip, line.rows[track.name][1], scale.tears)
+        return inside + placed, rows
     crosses = [scale.at(m.time) for m in track.marks if m.shape == "cross" and line.shows(m.time)]
-    inside: list[Label] = []
-    below: list[tuple[float, str, str]] = []
     here = [
         cell
         for cell in track.cells
@@ -99,27 +103,56 @@ def label_cells(
         else [[cell] for cell in here]
     )
     for run in runs:
+        # Of a frame of which little more than an edge is shown, nothing is said.
+        if track.signal.kind == "bits" and _sliver(run, scale, view):
+            continue
         texts = [_text(cell, track, view) for cell in run]
         places = [
             _fits(c, text, sizes.small, scale, crosses) for c, text in zip(run, texts, strict=True)
         ]
-        if all(place is not None for place in places):
-            some = range(len(run))
+        if line.detail:
+            some = [number for number, place in enumerate(places) if place is not None]
+        elif all(place is not None for place in places) and not blocks:
+            some = list(range(len(run)))
         else:
             # Of many narrow bits the first and the last are named.
-            some = sorted({0, len(run) - 1})  # type: ignore[assignment]
+            some = sorted({0, len(run) - 1})
+            texts = [_named(text, cell, track, view) for text, cell in zip(texts, run, strict=True)]
         for number in some:
             cell, text, place = run[number], texts[number], places[number]
             name = f"{track.name}@{cell.start}"
-            if place is not None and (len(run) == 1 or len(some) == len(run)):
+            if place is not None and (line.detail or len(run) == 1 or len(some) == len(run)):
                 inside.append(
                     Label(text, place, _height(cell, track, line, view), sizes.small, "cell", name)
                 )
             else:
                 x = (scale.at(cell.start) + scale.at(cell.end)) / 2
                 below.append((x, text, name))
-    placed, rows = _below(below, sizes, strip, line.rows[track.name][1])
+    below.sort()
+    placed, rows = _below(below, sizes, strip, line.rows[track.name][1], scale.tears)
     return inside + placed, rows
+
+
+def _counts(
+    track: Track, blocks: list[Block], line: Line, sizes: Sizes
+) -> tuple[list[Label], list[tuple[float, str, str]]]:
+    """Return what is said within blocks, and what is to stand below them for want of room."""
+    top, bottom = line.rows[track.name]
+    inside, below = [], []
+    for block in blocks:
+        text, name = f"\N{MULTIPLICATION SIGN}{block.count}", f"{track.name}@{block.start}"
+        x = (block.left + block.right) / 2
+        if width_of(text, sizes.small) + 0.6 <= block.right - block.left:
+            inside.append(Label(text, x, (top + bottom) / 2, sizes.small, "block", name))
+        else:
+            below.append((x, text, name))
+    return inside, below
+
+
+def _sliver(run: list[Cell], scale: Scale, view: View) -> bool:
+    """Tell whether a run of bits is cut off by the end of the picture after a millimetre or two."""
+    cut = run[-1].end >= view.end and run[-1].end == scale.end
+    return cut and scale.at(run[-1].end) - scale.at(run[0].start) < 2.5
 
 
 def full_scale(track: Track, depth: int) -> int:
@@ -136,7 +169,7 @@ def _height(cell: Cell, track: Track, line: Line, view: View) -> float:
     assert cell.value is not None
     share = cell.value / full_scale(track, view.trace.scenario.fifo.depth)
     height = bottom - share * (bottom - top)
-    return (top + height) / 2 if share <= 0.5 else (height + bottom) / 2
+    return height - _CLEAR_OF_LINE if share <= 0.5 else height + _CLEAR_OF_LINE
 
 
 def _text(cell: Cell, track: Track, view: View) -> str:
@@ -148,8 +181,20 @@ def _text(cell: Cell, track: Track, view: View) -> str:
     return str(bits - 1 - cell.value % bits)
 
 
+def _named(text: str, cell: Cell, track: Track, view: View) -> str:
+    """Return what the first and the last bit of a word are called where not all are numbered."""
+    if track.signal.kind != "bits":
+        return text
+    bits = view.trace.scenario.frame.word_bits
+    return {str(bits - 1): "MSB", "0": "LSB"}.get(text, text) if bits > 1 else text
+
+
 def _below(
-    wanted: list[tuple[float, str, str]], sizes: Sizes, strip: Strip, bottom: float
+    wanted: list[tuple[float, str, str]],
+    sizes: Sizes,
+    strip: Strip,
+    bottom: float,
+    tears: list[float],
 ) -> tuple[list[Label], int]:
     """Put labels in the strip, in as many rows as they need, by turns; return how many."""
     if not wanted:
@@ -164,6 +209,7 @@ def _below(
                 [width_of(text, sizes.small) for _, text, _ in some],
                 strip.left,
                 strip.right,
+                [(at - CLEARANCE, at + CLEARANCE) for at in tears],
             )
             if middles is None:
                 break
@@ -175,6 +221,8 @@ def _below(
         else:
             return labels, rows
         rows += 1
+        if rows > len(wanted):
+            tears = []  # There is no room beside a cut.
 
 
 def label_marks(
@@ -187,7 +235,8 @@ def label_marks(
         return [], 0
     at = [line.scale.at(mark.time) for mark in named]
     names = [f"{track.name}@{mark.time}" for mark in named]
-    beside = _beside(at, [width_of(mark.label, sizes.small) for mark in named], strip)
+    tears = line.scale.tears
+    beside = _beside(at, [width_of(mark.label, sizes.small) for mark in named], strip, tears)
     if beside is not None:
         middle = (top + bottom) / 2
         labels = [
@@ -200,16 +249,21 @@ def label_marks(
         sizes,
         strip,
         bottom,
+        tears,
     )
     return [replace(one, role="mark") for one in labels], rows
 
 
-def _beside(at: list[float], widths: list[float], strip: Strip) -> list[float] | None:
+def _beside(
+    at: list[float], widths: list[float], strip: Strip, tears: list[float]
+) -> list[float] | None:
     """Return where labels stand to the right of their marks, or to the left; None if one cannot."""
     found: list[float] = []
     taken = strip.left
     for place, (x, wide) in enumerate(zip(at, widths, strict=True)):
         end = at[place + 1] - 0.8 if place + 1 < len(at) else strip.right
+        end = min([end, *(tear - CLEARANCE for tear in tears if tear > x)])
+        taken = max([taken, *(tear + CLEARANCE - 0.8 for tear in tears if tear < x)])
         if x + 0.9 + wide <= end:
             found.append(x + 0.9 + wide / 2)
             taken = x + 0.9 + wide

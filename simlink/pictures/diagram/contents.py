@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+from simlink.pictures.diagram.dense import Block
 from simlink.pictures.diagram.intervals import Dimension
 from simlink.pictures.diagram.palette import Sizes, sizes
 from simlink.pictures.diagram.quiet import Quiet
@@ -17,7 +18,8 @@ from simlink.pictures.diagram.window import View
 class Contents:
     """What is to be drawn in a width in mm; ``scaled`` if true to scale.
 
-    ``over`` says what the limits of its dimensions were measured on.
+    ``over`` says what the limits of its dimensions were measured on, ``missing`` which intervals
+    were asked for and cannot be drawn, and why.
     """
 
     width: float
@@ -29,6 +31,7 @@ class Contents:
     bands: list[Band]
     scaled: bool
     over: str = ""
+    missing: list[tuple[str, str]] = field(default_factory=list)
 
     @property
     def sizes(self) -> Sizes:
@@ -60,6 +63,17 @@ class Piece:
     open_right: bool
 
 
+@dataclass(frozen=True)
+class Bracket:
+    """Where in the whole a detail is taken from: its letter, its ends and its height, in mm."""
+
+    letter: str
+    left: float
+    right: float
+    y: float
+    down: bool
+
+
 @dataclass
 class Line:
     """One line of the picture: a scale of time, and all rows over it.
@@ -78,6 +92,14 @@ class Line:
         Dimension lines.
     fates : list of (float, float, float)
         Where each fate was met, where its label stands, and the label's top.
+    brackets : list of Bracket
+        Where details are taken from.
+    dense : dict of str to list of Block
+        What is drawn as blocks on each track.
+    last : bool
+        Whether no line of the same picture follows.
+    detail : str
+        The letter of an enlarged detail; empty for the whole.
     """
 
     scale: Scale
@@ -86,8 +108,12 @@ class Line:
     barrier: tuple[float, float] | None = None
     pieces: list[Piece] = field(default_factory=list)
     fates: list[tuple[float, float, float]] = field(default_factory=list)
+    dense: dict[str, list[Block]] = field(default_factory=dict)
+    brackets: list[Bracket] = field(default_factory=list)
     last: bool = True
+    detail: str = ""
 
     def shows(self, time: int) -> bool:
         """Tell whether an instant is drawn on this line and on no other."""
-        return self.scale.start <= time and (time < self.scale.end or self.last)
+        end = self.scale.end
+        return self.scale.start <= time and (time < end or (self.last and time == end))

@@ -32,6 +32,8 @@ def foot_lines(contents: Contents, torn: bool) -> list[str]:
     if any(dimension.with_limits for dimension in contents.dimensions):
         over = f" over {contents.over}" if contents.over else ""
         parts.append(f"In brackets: least … typical … largest{over}, in the same unit.")
+    for symbol, why in contents.missing:
+        parts.append(f"{symbol} is not drawn: {why}.")
     if contents.bands:
         parts.append("Shaded edges: range of each edge about its cause (3σ where unbounded).")
     if contents.quiet is not None:

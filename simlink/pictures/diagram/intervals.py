@@ -31,8 +31,10 @@ USUAL = (
     "t_READ",
     "t_LAT",
 )
+#: Significant digits of what is written on a dimension line.
+_DIGITS = 4
 #: Those of a bit or a clock cycle are shown at this one, where the first is out of the ordinary.
-_BIT = {"t_DV": 1, "t_SU": 1, "t_H": 1, "t_DH": 1}
+_BIT = {"t_DV": 1, "t_SU": 1, "t_H": 1, "t_DH": 1, "t_PD,R": 1}
 
 
 @dataclass(frozen=True)
@@ -72,20 +74,20 @@ def mathematical(symbol: str) -> str:
     return f"${letter}_{{\\mathregular{{{index.replace(',', '{,}')}}}}}$"
 
 
-def said(length: float, digits: int = 4) -> str:
+def said(length: float, digits: int = _DIGITS) -> str:
     """Return a length in fs for people, such as ``"641.2 ns"``."""
     scale, unit = unit_of(length)
     return f"{_in(length, scale, digits)} {unit.replace('u', 'µ')}"
 
 
-def _in(length: float, scale: int, digits: int = 4) -> str:
+def _in(length: float, scale: int, digits: int = _DIGITS) -> str:
     return in_unit(length, scale, digits).replace("-", "\N{MINUS SIGN}")
 
 
 def choose(
     view: View, drawn: list[Track], names: list[str] | None, limits: dict[str, Limits] | None
-) -> list[Dimension]:
-    """Return the dimension lines of a picture.
+) -> tuple[list[Dimension], list[tuple[str, str]]]:
+    """Return the dimension lines of a picture, and what was asked for and cannot be drawn.
 
     Parameters
     ----------
@@ -97,6 +99,13 @@ def choose(
         Symbols; None for the usual ones.
     limits : dict of str to Limits, or None
         Least, typical and largest value over a run, to be written beside.
+
+    Returns
+    -------
+    dimensions : list of Dimension
+        In the order of the signal's way.
+    missing : list of (str, str)
+        Each symbol of ``names`` without a dimension line, and why.
 
     Raises
     ------
@@ -110,14 +119,18 @@ def choose(
     spans: dict[str, list[Span]] = {}
     for span in measure(view.edges):
         inside = view.start <= min(span.start, span.end) <= max(span.start, span.end) <= view.end
-        if inside and span.length != 0 and span.conversion in (None, *view.conversions):
+        asked = span.length != 0 or names is not None
+        if inside and asked and span.conversion in (None, *view.conversions):
             spans.setdefault(span.symbol, []).append(span)
-    found = []
+    found, missing = [], []
     for symbol in [one for one in RULES if one in wanted]:
         made = _dimension(spans.get(symbol, []), symbol, view, drawn, limits)
         if made is not None:
             found.append(made)
-    return found
+        elif names is not None:
+            why = "its signals are not drawn" if symbol in spans else "not within what is shown"
+            missing.append((symbol, why))
+    return found, missing
 
 
 def _dimension(
@@ -140,9 +153,15 @@ def _dimension(
         text = f"{mathematical(symbol)} {said(span.length)}"
         law = (limits or {}).get(symbol)
         if law is not None:
-            scale, _ = unit_of(span.length)
+            scale, unit = unit_of(span.length)
+            unit = unit.replace("u", "µ")
             some = (law.least, law.typical, law.largest)
-            text += f" ({' … '.join(_in(one, scale) for one in some)})"
+            # As many decimals in each: those of the one with the most digits before the point.
+            most = max(abs(one) for one in (*some, span.length))
+            before = len(str(most // scale))
+            each = [_in(one, scale, _DIGITS - before + len(str(abs(one) // scale))) for one in some]
+            length = _in(span.length, scale, _DIGITS - before + len(str(abs(span.length) // scale)))
+            text = f"{mathematical(symbol)} {length} {unit} ({' … '.join(each)})"
         return Dimension(span, start.name, end.name, place, text, law is not None)
     return None
 

@@ -9,25 +9,33 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from simlink.pictures.diagram.cells import Strip, label_cells, label_marks, needs_of
-from simlink.pictures.diagram.contents import Contents, Line, Piece
+from simlink.pictures.diagram.contents import Bracket, Contents, Line, Piece
+from simlink.pictures.diagram.dense import blocks
+from simlink.pictures.diagram.details import Detail, details
 from simlink.pictures.diagram.footing import foot_lines
 from simlink.pictures.diagram.intervals import Dimension
+from simlink.pictures.diagram.legend import GLYPH, Item, marks_in, placed
 from simlink.pictures.diagram.placing import CLEAR, Label, in_lanes, width_of
 from simlink.pictures.diagram.timescale import Scale, lines, to_scale
-from simlink.pictures.diagram.tracks import Track
+from simlink.pictures.diagram.tracks import CLOCKS, Track
 from simlink.records import Fate
 
 #: Between the lines of a picture, around it, and between a block and what is beside it.
 _BETWEEN, _EDGE, _AROUND = 4.0, 1.2, 0.9
 _SIDES = {"remote": "converter side", "host": "host side"}
-#: A dimension line shorter than this has its arrows outside, each so long.
-SHORT, ARROW = 3.4, 2.0
-#: Rows whose edges set the scale.
-CLOCKS = ("remote.clock", "host.clock", "host.returned")
+#: A dimension line shorter than this has its arrows outside, each as long as it, within limits.
+SHORT, _LEAST_ARROW, _MOST_ARROW = 3.4, 1.2, 2.0
+#: The widest that a detail is drawn, in mm.
+_WIDEST_DETAIL = 100.0
 _SIGNS = {
     Fate.DELIVERED: "\N{CHECK MARK}",
     Fate.IN_FLIGHT: "\N{HORIZONTAL ELLIPSIS}",
 }
+
+
+#: Of a dimension line: its name, its room along a lane, whether it shares the lane, where the
+#: middle of its text is.
+Plan = tuple[str, tuple[float, float], bool, float]
 
 
 @dataclass
@@ -36,7 +44,9 @@ class Layout(Contents):
 
     height: float = 0.0
     lines: list[Line] = field(default_factory=list)
+    details: list[Line] = field(default_factory=list)
     labels: list[Label] = field(default_factory=list)
+    legend: list[Item] = field(default_factory=list)
 
     def __post_init__(self) -> None:
         tags = [*(track.label for track in self.tracks), "barrier"]
@@ -45,19 +55,27 @@ class Layout(Contents):
         self.names = _EDGE + 3.0 + widest
         self.left = self.names + 1.0
         self.right = self.width - _EDGE
+        self.enlarged = details(self)
+        inside = {one.name for detail in self.enlarged for one in detail.dimensions}
+        self._whole = [one for one in self.dimensions if one.name not in inside]
         scales = self._scales()
         y = _EDGE
         for number, scale in enumerate(scales):
             line = Line(scale, last=number == len(scales) - 1)
             self.lines.append(line)
-        # The part of a dimension line that is longest bears its label.
-        self.bearers = {}
-        for dimension in self.dimensions:
-            lengths = [_length(scale, dimension) for scale in scales]
-            self.bearers[dimension.name] = lengths.index(max(lengths))
-        for number, line in enumerate(self.lines):
-            y = self._line(line, number, y) + _BETWEEN
+        for line in self.lines:
+            y = self._line(line, self.tracks, self._whole, y) + _BETWEEN
+        for detail in self.enlarged:
+            y = self._detail(detail, y) + _BETWEEN
         y -= _BETWEEN - 1.2
+        marks = marks_in(self, [*self.lines, *self.details])
+        room = self.width - _EDGE
+        self.legend, y = placed(marks, self.sizes.small, _EDGE, room, y, self.sizes.lane)
+        for item in self.legend:
+            half = width_of(item.text, self.sizes.small) / 2
+            self.labels.append(
+                Label(item.text, item.x + GLYPH + half, item.y, self.sizes.small, "foot", item.mark)
+            )
         torn = any(line.scale.breaks for line in self.lines)
         for text in foot_lines(self, torn):
             y += self.sizes.lane * 0.9
@@ -73,7 +91,8 @@ class Layout(Contents):
         times = {view.start, view.end}
         times |= {time for track in self.tracks for time in track.edges}
         times |= {time for one in self.crossings for time in (one.start, one.end)}
-        times |= {t for d in self.dimensions for t in (d.span.start, d.span.end)}
+        times |= {t for d in self._whole for t in (d.span.start, d.span.end)}
+        times |= {time for detail in self.enlarged for time in (detail.start, detail.end)}
         times |= {time for _, time, _ in view.fates}
         if self.quiet is not None:
             times |= {time for stretch in self.quiet.stretches for time in stretch}
@@ -90,11 +109,27 @@ class Layout(Contents):
         whole = [(one.start, one.end) for one in self.crossings]
         return lines(inside, clocks, needs, self.left, self.right, whole)
 
-    def _line(self, line: Line, number: int, y: float) -> float:
+    def _detail(self, detail: Detail, y: float) -> float:
+        """Place an enlarged detail from y on; return its bottom."""
+        right = min(self.right, self.left + _WIDEST_DETAIL)
+        (scale,) = to_scale(detail.start, detail.end, self.left, right)
+        line = Line(scale, detail=detail.letter)
+        self.details.append(line)
+        text, size = f"Detail {detail.letter}", self.sizes.text
+        half = width_of(text, size) / 2
+        y += self.sizes.lane
+        self.labels.append(
+            Label(text, _EDGE + half, y - self.sizes.lane / 2, size, "title", detail.letter)
+        )
+        return self._line(line, detail.tracks, detail.dimensions, y)
+
+    def _line(
+        self, line: Line, tracks: list[Track], dimensions: list[Dimension], y: float
+    ) -> float:
         """Place one line of the picture from y on; return its bottom."""
-        remote = [track for track in self.tracks if track.signal.side == "remote"]
-        host = [track for track in self.tracks if track.signal.side == "host"]
-        y = self._dimensions(line, number, "remote", y)
+        remote = [track for track in tracks if track.signal.side == "remote"]
+        host = [track for track in tracks if track.signal.side == "host"]
+        y = self._dimensions(line, dimensions, "remote", y)
         y = self._block(line, "remote", remote, y)
         if remote and host:
             line.barrier = (y, y + self.sizes.band)
@@ -104,13 +139,14 @@ class Layout(Contents):
                 Label("barrier", self.names - half, middle, self.sizes.text, "row", "barrier")
             )
             y += self.sizes.band
-            below = self._dimensions(line, number, "barrier", y + 0.5)
+            below = self._dimensions(line, dimensions, "barrier", y + 0.5)
             y = below if below > y + 0.5 else y
         else:
-            y = self._dimensions(line, number, "barrier", y)
+            y = self._dimensions(line, dimensions, "barrier", y)
         y = self._block(line, "host", host, y)
-        y = self._fates(line, y)
-        return self._dimensions(line, number, "host", y + 0.3)
+        if not line.detail:
+            y = self._fates(line, y)
+        return self._dimensions(line, dimensions, "host", y + 0.3)
 
     def _block(self, line: Line, side: str, tracks: list[Track], y: float) -> float:
         """Place the rows of one side."""
@@ -123,12 +159,13 @@ class Layout(Contents):
             y += s.row_gap / 2
             row = (y, y + s.row)
             line.rows[track.name] = row
+            line.dense[track.name] = blocks(track, line.scale)
             middle = y + s.row / 2
             half = width_of(track.label, s.text) / 2
             self.labels.append(
                 Label(track.label, self.names - half, middle, s.text, "row", track.name)
             )
-            strip = Strip(row[1] + s.strip / 2, self.left, self.right)
+            strip = Strip(row[1] + s.strip / 2, self.left, line.scale.right)
             label = label_marks if track.signal.kind == "instant" else label_cells
             labels, rows = label(track, line, s, strip, self.view)
             self.labels += labels
@@ -144,62 +181,79 @@ class Layout(Contents):
             )
         return y
 
-    def _dimensions(self, line: Line, number: int, place: str, y: float) -> float:
-        """Place the dimension lines of one kind in lanes from y on."""
+    def _dimensions(self, line: Line, dimensions: list[Dimension], place: str, y: float) -> float:
+        """Place the dimension lines of one kind in lanes from y on, and what brackets details."""
         shown = []
-        for dimension in self.dimensions:
+        for dimension in dimensions:
             low, high = sorted((dimension.span.start, dimension.span.end))
-            scale = line.scale
-            if dimension.place != place or high <= scale.start or low >= scale.end:
-                continue
-            if _length(scale, dimension) <= 0:
-                continue
-            shown.append((dimension, scale.at(low), scale.at(high), low, high))
+            if dimension.place == place and _meets(line, low, high):
+                shown.append((dimension, line.scale.at(low), line.scale.at(high), low, high))
         shown.sort(key=lambda one: (one[2] - one[1], one[1]))
-        plans = [self._plan(one, number) for one in shown]
+        plans = [self._plan(line, *one[:3]) for one in shown]
+        bracketed = [] if line.detail else self._bracketed(line, place)
+        plans = [self._beside(line, d.letter, a, b) for d, a, b in bracketed] + plans
         # Those whose label fits neither within nor beside have two lanes of their own.
         sharing = [plan for plan in plans if plan[2]]
         lanes = in_lanes([plan[1] for plan in sharing])
         count = max(lanes, default=-1) + 1
-        placed = dict(zip((plan[0] for plan in sharing), lanes, strict=True))
+        lane_of = dict(zip((plan[0] for plan in sharing), lanes, strict=True))
         for name, _, shares, _ in plans:
             if not shares:
-                placed[name] = count if place == "remote" else count + 1
+                lane_of[name] = count if place == "remote" else count + 1
                 count += 2
         if place == "remote":
             # The shortest stand next to the rows.
-            placed = {name: count - 1 - lane for name, lane in placed.items()}
-        for (dimension, left, right, low, high), (name, _, shares, x) in zip(
-            shown, plans, strict=True
+            lane_of = {name: count - 1 - lane for name, lane in lane_of.items()}
+        for (detail, left, right), (name, _, _, x) in zip(
+            bracketed, plans[: len(bracketed)], strict=True
         ):
-            middle = y + (placed[name] + 0.5) * self.sizes.lane
+            middle = y + (lane_of[name] + 0.5) * self.sizes.lane
+            line.brackets.append(Bracket(detail.letter, left, right, middle, place == "remote"))
+            self.labels.append(Label(name, x, middle, self.sizes.text, "detail", name))
+        for (dimension, left, right, low, high), (name, _, shares, x) in zip(
+            shown, plans[len(bracketed) :], strict=True
+        ):
+            middle = y + (lane_of[name] + 0.5) * self.sizes.lane
             begun, goes_on = low < line.scale.start, high > line.scale.end
             line.pieces.append(Piece(dimension, left, right, middle, begun, goes_on))
-            if x is not None:
-                height = middle if shares else middle - self.sizes.lane
-                self.labels.append(
-                    Label(dimension.text, x, height, self.sizes.text, "interval", dimension.name)
-                )
+            height = middle if shares else middle - self.sizes.lane
+            self.labels.append(
+                Label(dimension.text, x, height, self.sizes.text, "interval", dimension.name)
+            )
         return y + count * self.sizes.lane + (0.4 if count else 0.0)
 
-    def _plan(
-        self, one: tuple[Dimension, float, float, int, int], number: int
-    ) -> tuple[str, tuple[float, float], bool, float | None]:
-        """Return name, room along the lane, whether the lane is shared, and where the text is."""
-        dimension, left, right, _, _ = one
-        reach = (left - ARROW, right + ARROW) if right - left < SHORT else (left, right)
-        if self.bearers[dimension.name] != number:
-            return dimension.name, reach, True, None
+    def _bracketed(self, line: Line, place: str) -> list[tuple[Detail, float, float]]:
+        """Return the details that are taken from a line beside one of its sides."""
+        found = []
+        for one in self.enlarged:
+            sides = {track.signal.side for track in one.tracks}
+            here = (place == "remote") == ("remote" in sides) and place != "barrier"
+            if here and _meets(line, one.start, one.end):
+                found.append((one, line.scale.at(one.start), line.scale.at(one.end)))
+        return found
+
+    def _plan(self, line: Line, dimension: Dimension, left: float, right: float) -> Plan:
+        """Return how a dimension line and its text share a lane."""
         wide = width_of(dimension.text, self.sizes.text) + 0.8
-        if wide + 2 * ARROW <= right - left:
-            return dimension.name, reach, True, (left + right) / 2
-        if reach[1] + 0.4 + wide <= self.right:
+        if wide + 2 * _MOST_ARROW <= right - left:
+            return dimension.name, (left, right), True, (left + right) / 2
+        tail = arrow(left, right)
+        reach = (left - tail, right + tail) if right - left < SHORT else (left, right)
+        most = self.right
+        if reach[1] + 0.4 + wide <= most:
             return dimension.name, (reach[0], reach[1] + wide), True, reach[1] + wide / 2
         if reach[0] - 0.4 - wide >= self.left:
             return dimension.name, (reach[0] - wide, reach[1]), True, reach[0] - wide / 2
-        low, high = self.left + wide / 2, self.right - wide / 2
+        low, high = self.left + wide / 2, most - wide / 2
         middle = min(max((left + right) / 2, low), high) if low <= high else (low + high) / 2
         return dimension.name, reach, False, middle
+
+    def _beside(self, line: Line, letter: str, left: float, right: float) -> Plan:
+        """Return how the bracket of a detail and its letter share a lane."""
+        wide = width_of(letter, self.sizes.text) + 0.8
+        if right + wide <= line.scale.right:
+            return letter, (left, right + wide), True, right + wide / 2
+        return letter, (left - wide, right), True, left - wide / 2
 
     def _fates(self, line: Line, y: float) -> float:
         """Place what became of the conversions whose fate was met on this line."""
@@ -226,8 +280,13 @@ class Layout(Contents):
         return y + 0.6 + (max(lanes) + 1) * s.lane
 
 
-def _length(scale: Scale, dimension: Dimension) -> float:
-    low, high = sorted((dimension.span.start, dimension.span.end))
-    if high <= scale.start or low >= scale.end:
-        return 0.0
-    return scale.at(high) - scale.at(low)
+def arrow(left: float, right: float) -> float:
+    """Return how long each arrow is that stands outside what it measures, in mm."""
+    return min(max(right - left, _LEAST_ARROW), _MOST_ARROW)
+
+
+def _meets(line: Line, low: int, high: int) -> bool:
+    """Tell whether a line of the picture shows some of a stretch of time."""
+    if low == high:
+        return line.shows(low)
+    return low < line.scale.end and high > line.scale.start

@@ -8,13 +8,14 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from simlink.pictures import style
-from simlink.pictures.diagram.cells import TEAR
+from simlink.pictures.diagram.cells import TEAR, full_scale
 from simlink.pictures.diagram.contents import Line, Piece
-from simlink.pictures.diagram.layout import ARROW, CLOCKS, SHORT, Layout
+from simlink.pictures.diagram.layout import SHORT, Layout, arrow
+from simlink.pictures.diagram.legend import Item
 from simlink.pictures.diagram.palette import MM, Palette
-from simlink.pictures.diagram.placing import Label
+from simlink.pictures.diagram.placing import FONT, Label
 from simlink.pictures.diagram.rows import Order, Points, RowPainter, head
-from simlink.pictures.diagram.tracks import Crossing
+from simlink.pictures.diagram.tracks import CLOCKS, Crossing, Track
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -24,6 +25,8 @@ DPI = 300
 #: How far from the barrier an upright is drawn that is only begun, in mm.
 STUB = 1.2
 KINDS = ("svg", "pdf", "png")
+#: What is written bold.
+_BOLD = ("side", "title", "detail")
 
 
 @style.in_our_look
@@ -54,10 +57,23 @@ def paint(layout: Layout, palette: Palette) -> Figure:
     ax.set_xlim(0, layout.width)
     ax.set_ylim(layout.height, 0)
     painter = _Painter(ax, layout, palette)
-    for line in layout.lines:
+    for line in [*layout.lines, *layout.details]:
         painter.line(line)
+    for item in layout.legend:
+        painter.legend(item)
     painter.labels()
     return figure
+
+
+def joined(strips: list[tuple[float, float]]) -> list[tuple[float, float]]:
+    """Join stretches of height that touch."""
+    found: list[tuple[float, float]] = []
+    for top, bottom in sorted(strips):
+        if found and top <= found[-1][1] + 1e-6:
+            found[-1] = (found[-1][0], bottom)
+        else:
+            found.append((top, bottom))
+    return found
 
 
 class _Painter(RowPainter):
@@ -68,23 +84,70 @@ class _Painter(RowPainter):
         palette, left, right = self.palette, self.layout.left, line.scale.right
         for side, top, bottom in line.blocks:
             tint = palette.remote if side == "remote" else palette.host
-            self.box(left, top, right, bottom, Order.BLOCK, facecolor=tint)
+            rim = {"edgecolor": palette.ink, "linewidth": 0.3} if palette.plain else {}
+            self.box(left, top, right, bottom, Order.BLOCK, facecolor=tint, **rim)
         if line.barrier is not None:
             top, bottom = line.barrier
             look = {"facecolor": palette.barrier, "edgecolor": palette.barrier_hatch}
-            self.box(left, top, right, bottom, Order.BLOCK, hatch="////", **look)
+            hatch = "." if palette.plain else "////"
+            self.box(left, top, right, bottom, Order.BLOCK, hatch=hatch, **look)
             edges = [[(left, y), (right, y)] for y in (top, bottom)]
             self.strokes(edges, Order.BAND, palette.quiet, linewidths=self.sizes.trace)
         self.windows(line)
         self.spreads(line)
         for track in self.layout.tracks:
-            self.track(line, track)
+            if track.name in line.rows:
+                self.track(line, track)
         self.crossings(line)
         self.tears(line)
         self.rings(line)
         for piece in line.pieces:
             self.piece(line, piece)
+        self.brackets(line)
         self.fates(line)
+
+    def brackets(self, line: Line) -> None:
+        """Draw where details are taken from."""
+        strokes: list[Points] = []
+        for one in line.brackets:
+            tip = one.y + (0.9 if one.down else -0.9)
+            strokes.append(
+                [(one.left, tip), (one.left, one.y), (one.right, one.y), (one.right, tip)]
+            )
+        self.strokes(strokes, Order.LINE, self.palette.ink, gid="bracket")
+
+    def legend(self, item: Item) -> None:
+        """Draw one mark of the legend, as it is drawn in the rows."""
+        palette, x, y = self.palette, item.x + 1.6, item.y
+        top, bottom, left, right = y - 0.9, y + 0.9, x - 1.5, x + 1.5
+        if item.mark == "capture":
+            self.shapes([head(x, top + 0.4, 0.0, -1.0, 0.75)], Order.MARK, palette.ink)
+        elif item.mark == "release":
+            self.shapes([head(x, bottom - 0.4, 0.0, 1.0, 0.9)], Order.MARK, palette.quiet)
+        elif item.mark in ("sample", "cross", "wrong"):
+            self.sign(item.mark, x, y)
+        elif item.mark == "unknown":
+            self.unknown(left, right, top, bottom)
+        elif item.mark == "bad":
+            look: dict[str, Any] = {"hatch": "\\" * 6, "edgecolors": palette.bad}
+            outline = [(left, top), (right, top), (right, bottom), (left, bottom)]
+            self.shapes([outline], Order.FILL, palette.paper, **look)
+        elif item.mark == "block":
+            self.dense(left, top, right, bottom)
+        elif item.mark == "tear":
+            self.torn(x, top, bottom)
+        elif item.mark == "band":
+            self.box(left, top, right, bottom, Order.FILL, **self.tint("band"))
+        elif item.mark == "window":
+            self.box(left, top, right, bottom, Order.FILL, **self.tint("window"))
+
+    def tint(self, what: str) -> dict[str, Any]:
+        """Return how a shaded area is filled: tinted, or hatched."""
+        palette = self.palette
+        if palette.plain:
+            hatch = {"band": "////////", "window": "\\" * 6}[what]
+            return {"facecolor": "none", "edgecolor": palette.ink, "hatch": hatch}
+        return {"facecolor": getattr(palette, what), "alpha": {"band": 0.8, "window": 0.75}[what]}
 
     def windows(self, line: Line) -> None:
         """Shade the stretches in which nothing should switch."""
@@ -95,33 +158,36 @@ class _Painter(RowPainter):
                 continue
             x0, x1 = line.scale.at(start), line.scale.at(end)
             for _, top, bottom in line.blocks:
-                self.box(
-                    x0, top, x1, bottom, Order.WINDOW, facecolor=self.palette.window, alpha=0.75
-                )
+                self.box(x0, top, x1, bottom, Order.WINDOW, **self.tint("window"))
 
     def spreads(self, line: Line) -> None:
         """Shade where else an edge could have been."""
-        shapes = []
         for band in self.layout.bands:
             if band.track not in line.rows or not line.shows(band.edge):
                 continue
             top, bottom = line.rows[band.track]
             x0, x1 = line.scale.at(band.low), line.scale.at(band.high)
-            shapes.append([(x0, top), (x1, top), (x1, bottom), (x0, bottom)])
-        self.shapes(shapes, Order.REACH, self.palette.band, alpha=0.8)
+            self.box(x0, top, x1, bottom, Order.REACH, **self.tint("band"))
 
     def tears(self, line: Line) -> None:
-        """Draw the cuts: a torn strip through every row."""
+        """Draw the cuts: a torn strip through every row, and through the barrier."""
+        strips = [(top, bottom) for _, top, bottom in line.blocks]
+        if line.barrier is not None:
+            strips.append(line.barrier)
+        for top, bottom in joined(strips):
+            for x in line.scale.tears:
+                self.torn(x, top - 0.3, bottom + 0.3)
+
+    def torn(self, x: float, top: float, bottom: float) -> None:
+        """Draw one torn strip."""
         import numpy as np
 
-        for x in line.scale.tears:
-            for _, top, bottom in line.blocks:
-                y = np.linspace(top - 0.3, bottom + 0.3, max(int((bottom - top) * 4), 12))
-                wave = 0.35 * np.sin((y - y[0]) * 2.1)
-                left = list(zip(x - TEAR / 2 + wave, y, strict=True))
-                right = list(zip(x + TEAR / 2 + wave, y, strict=True))
-                self.shapes([left + right[::-1]], Order.TEAR, self.palette.paper)
-                self.strokes([left, right], Order.TEAR + 0.1, self.palette.quiet)
+        y = np.linspace(top, bottom, max(int((bottom - top) * 4), 12))
+        wave = 0.35 * np.sin((y - y[0]) * 2.1)
+        left = list(zip(x - TEAR / 2 + wave, y, strict=True))
+        right = list(zip(x + TEAR / 2 + wave, y, strict=True))
+        self.shapes([left + right[::-1]], Order.TEAR, self.palette.paper)
+        self.strokes([left, right], Order.TEAR + 0.1, self.palette.quiet, gid="tear")
 
     def rings(self, line: Line) -> None:
         """Ring the edges that fall into a window in which nothing should switch."""
@@ -147,14 +213,26 @@ class _Painter(RowPainter):
         for one in self.layout.crossings:
             if one.end < line.scale.start or one.start > line.scale.end:
                 continue
+            if not {one.source, one.target} <= set(line.rows) or self.in_block(line, one):
+                continue
             # Of a burst, the clock's edges stand back behind the data.
             back = one.follows and one.source in CLOCKS
             self.crossing(line, one, upright, fine if back else slanted, heads)
         color = self.palette.crossing
-        self.strokes(upright, Order.CROSS, color, linewidths=0.35, alpha=0.55)
-        self.strokes(fine, Order.CROSS, color, linewidths=0.4 * self.sizes.trace, alpha=0.8)
+        alpha = 1.0 if self.palette.plain else 0.55
+        self.strokes(upright, Order.CROSS, color, linewidths=0.35, alpha=alpha)
+        alpha = 1.0 if self.palette.plain else 0.8
+        self.strokes(fine, Order.CROSS, color, linewidths=0.4 * self.sizes.trace, alpha=alpha)
         self.strokes(slanted, Order.CROSS, color, linewidths=0.8 * self.sizes.trace)
         self.shapes(heads, Order.MARK, color)
+
+    def in_block(self, line: Line, one: Crossing) -> bool:
+        """Tell whether a symbol crosses among edges that are not drawn."""
+        leaves = line.dense.get(one.source, [])
+        comes = line.dense.get(one.target, [])
+        return any(block.holds(one.start, one.start) for block in leaves) or any(
+            block.holds(one.end, one.end) for block in comes
+        )
 
     def crossing(
         self,
@@ -216,6 +294,7 @@ class _Painter(RowPainter):
             upright = [[(x, middle), (x, piece.y + beyond)]]
             self.strokes(upright, Order.REACH + 0.5, palette.quiet, **look)
         short = piece.right - piece.left < SHORT
+        tail = arrow(piece.left, piece.right)
         left, right, y = piece.left, piece.right, piece.y
         gid = f"interval:{dimension.name}"
         strokes: list[Points] = [[(left, y), (right, y)]]
@@ -223,11 +302,11 @@ class _Painter(RowPainter):
         if not piece.open_left:
             heads.append(head(left, y, 1.0 if short else -1.0, 0.0, 0.8))
             if short:
-                strokes.append([(left - ARROW, y), (left, y)])
+                strokes.append([(left - tail, y), (left, y)])
         if not piece.open_right:
             heads.append(head(right, y, -1.0 if short else 1.0, 0.0, 0.8))
             if short:
-                strokes.append([(right, y), (right + ARROW, y)])
+                strokes.append([(right, y), (right + tail, y)])
         self.strokes(strokes, Order.LINE, palette.ink, gid=gid)
         self.shapes(heads, Order.LINE, palette.ink)
 
@@ -235,45 +314,63 @@ class _Painter(RowPainter):
         """Point from the rows to what became of each conversion."""
         bottom = max(bottom for _, _, bottom in line.blocks) if line.blocks else 0.0
         lines: list[Points] = [
-            [(at, bottom), (at, bottom + 0.5), (x, top + 0.2)] for at, x, top in line.fates
+            [(at, bottom - 1.2), (at, bottom + 0.5), (x, top + 0.2)] for at, x, top in line.fates
         ]
         self.strokes(lines, Order.REACH, self.palette.quiet)
-        heads = [head(at, bottom, 0.0, 1.0, 0.9) for at, _, _ in line.fates]
-        self.shapes(heads, Order.MARK, self.palette.quiet)
 
     def labels(self) -> None:
         """Write every label."""
         palette = self.palette
         leaders: list[Points] = []
         for label in self.layout.labels:
-            foot = label.role == "foot"
+            foot = label.role in ("foot", "title")
             self.ax.text(
                 label.x - label.half if foot else label.x,
                 label.y,
                 label.text,
                 size=label.size,
                 color=palette.quiet if label.role in ("side", "foot") else palette.ink,
+                fontfamily=FONT,
                 ha="left" if foot else "center",
                 va="center" if label.upright else "center_baseline",
                 rotation=90 if label.upright else 0,
-                zorder=Order.TEXT,
+                # What stands within a row hides what passes behind the row, not its own line.
+                zorder=Order.ROW_TEXT if self.in_row(label) else Order.TEXT,
                 bbox=self.knocked_out(label),
                 gid=f"{label.role}:{label.name}",
-                fontweight="bold" if label.role == "side" else "normal",
+                fontweight="bold" if label.role in _BOLD else "normal",
                 parse_math="$" in label.text,
             )
             if label.leader is not None:
                 leaders.append([label.leader, (label.x, label.leader[1] + 0.5)])
         self.strokes(leaders, Order.LINE, palette.quiet, linewidths=0.35)
 
+    def in_row(self, label: Label) -> bool:
+        """Tell whether a label stands beside the line of its own row."""
+        if label.leader is not None:
+            return False
+        track = self.tracks.get(label.name.partition("@")[0])
+        return track is not None and label.role == "cell" and track.signal.kind == "count"
+
+    def filled(self, label: Label, track: Track) -> bool:
+        """Tell whether the number of a filling stands within what is filled."""
+        value = int(label.text)
+        return value / full_scale(track, self.layout.view.trace.scenario.fifo.depth) > 0.5
+
     def knocked_out(self, label: Label) -> dict[str, Any] | None:
         """Return what hides the thin lines behind a label that stands among them."""
-        color = {"interval": self.palette.paper, "fate": self.palette.paper}.get(label.role)
+        paper = label.role in ("interval", "fate", "block", "detail")
+        color = self.palette.paper if paper else None
         track = self.tracks.get(label.name.partition("@")[0])
-        if track is not None and track.signal.kind == "bits" and label.role == "cell":
-            color = self.palette.paper
+        if track is not None and label.role in ("cell", "mark") and label.leader is None:
+            kind = track.signal.kind
+            color = getattr(self.palette, track.signal.side)
+            if kind in ("bits", "number"):
+                color = self.palette.paper
+            elif kind == "count" and self.filled(label, track):
+                color = self.palette.fill
         if label.leader is not None:
-            for line in self.layout.lines:
+            for line in [*self.layout.lines, *self.layout.details]:
                 for side, top, bottom in line.blocks:
                     if top <= label.y <= bottom:
                         color = getattr(self.palette, side)

@@ -1,4 +1,4 @@
-"""Colours, line widths and type sizes of timing diagrams, light and dark.
+"""Colours, line widths and type sizes of timing diagrams: light, dark, and black on white.
 
 A colour never carries a meaning alone: sides differ by place and tint, states of a line by shape
 and hatch, fates by their word and sign. Tints differ in lightness, so a grey print keeps them.
@@ -31,6 +31,8 @@ class Palette:
     band: str
     window: str
     bad: str
+    #: Whether areas differ by hatching alone.
+    plain: bool = False
 
 
 LIGHT = Palette(
@@ -64,6 +66,25 @@ DARK = Palette(
     band="#8a7434",
     window="#6e4b69",
     bad="#ff9a66",
+)
+
+
+PLAIN = Palette(
+    paper="#ffffff",
+    ink="#000000",
+    quiet="#000000",
+    hair="#000000",
+    remote="#ffffff",
+    host="#ffffff",
+    barrier="#ffffff",
+    barrier_hatch="#000000",
+    crossing="#000000",
+    fill="#ffffff",
+    unknown="#000000",
+    band="#ffffff",
+    window="#ffffff",
+    bad="#000000",
+    plain=True,
 )
 
 

@@ -5,12 +5,15 @@ All lengths are millimetres, y counts downwards.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
 from simlink.pictures.diagram.palette import POINTS
 from simlink.pictures.spreading import spread
 
+#: The face of every label, which an SVG names.
+FONT = "DejaVu Sans"
 #: Between two labels, at the least.
 CLEAR = 0.6
 
@@ -28,7 +31,7 @@ def _points(text: str, size: float) -> float:
     from matplotlib.font_manager import FontProperties
     from matplotlib.textpath import text_to_path
 
-    face = FontProperties(family="DejaVu Sans", size=size)
+    face = FontProperties(family=FONT, size=size)
     return float(text_to_path.get_text_width_height_descent(text, face, "$" in text)[0])
 
 
@@ -95,9 +98,39 @@ def in_lanes(spans: list[tuple[float, float]]) -> list[int]:
 
 
 def in_a_row(
-    wanted: list[float], widths: list[float], low: float, high: float
+    wanted: list[float],
+    widths: list[float],
+    low: float,
+    high: float,
+    taken: Sequence[tuple[float, float]] = (),
 ) -> list[float] | None:
-    """Move the middles of labels apart along a row, in their order; None if they do not fit."""
-    if sum(widths) + CLEAR * max(len(widths) - 1, 0) > high - low:
-        return None
-    return spread(wanted, widths, low, high, CLEAR)
+    """Move the middles of labels apart along a row, in their order; None if they do not fit.
+
+    ``taken``: stretches of the row that no label may touch, ascending.
+    """
+    if not taken:
+        if sum(widths) + CLEAR * max(len(widths) - 1, 0) > high - low:
+            return None
+        return spread(wanted, widths, low, high, CLEAR)
+    # Each label goes to the room between two taken stretches whose ends it is nearest to.
+    ends = [low, *(end for stretch in taken for end in stretch), high]
+    rooms = list(zip(ends[::2], ends[1::2], strict=True))
+    held: list[list[int]] = [[] for _ in rooms]
+    first = 0
+    for number, (x, wide) in enumerate(zip(wanted, widths, strict=True)):
+        fits = [
+            (max(a + wide / 2 - x, x - b + wide / 2, 0.0), place)
+            for place, (a, b) in enumerate(rooms)
+            if place >= first and b - a >= wide
+        ]
+        if not fits:
+            return None
+        first = min(fits)[1]
+        held[first].append(number)
+    found: list[float] = []
+    for (a, b), some in zip(rooms, held, strict=True):
+        row = in_a_row([wanted[i] for i in some], [widths[i] for i in some], a, b)
+        if row is None:
+            return None
+        found += row
+    return found

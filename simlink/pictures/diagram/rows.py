@@ -27,11 +27,12 @@ class Order(IntEnum):
     REACH = 4
     CROSS = 5
     FILL = 6
-    TRACE = 7
-    TEAR = 8
-    MARK = 9
-    LINE = 10
-    TEXT = 11
+    ROW_TEXT = 7
+    TRACE = 8
+    TEAR = 9
+    MARK = 10
+    LINE = 11
+    TEXT = 12
 
 
 class RowPainter:
@@ -85,7 +86,14 @@ class RowPainter:
     def track(self, line: Line, track: Track) -> None:
         """Draw one row."""
         kind = track.signal.kind
-        cells = [c for c in track.cells if c.start < line.scale.end and c.end > line.scale.start]
+        dense = line.dense.get(track.name, [])
+        cells = [
+            cell
+            for cell in track.cells
+            if cell.start < line.scale.end
+            and cell.end > line.scale.start
+            and not any(block.holds(cell.start, cell.end) for block in dense)
+        ]
         if kind == "level":
             self.level(line, track, cells)
         elif kind == "count":
@@ -96,15 +104,31 @@ class RowPainter:
             bottom = line.rows[track.name][1]
             ends = [(self.layout.left, bottom), (line.scale.right, bottom)]
             self.strokes([ends], Order.TRACE, self.palette.hair)
+        for block in dense:
+            top, bottom = line.rows[track.name]
+            self.dense(block.left, top, block.right, bottom)
         for mark in track.marks:
-            if line.shows(mark.time):
+            hidden = any(block.holds(mark.time, mark.time) for block in dense)
+            if line.shows(mark.time) and not hidden:
                 self.mark(line, track, mark)
+
+    def dense(self, left: float, top: float, right: float, bottom: float) -> None:
+        """Draw the block that stands for edges too close to be drawn."""
+        palette = self.palette
+        look = {"edgecolor": palette.hair, "hatch": "|||||||", "facecolor": palette.paper}
+        self.box(left, top, right, bottom, Order.TRACE, **look)
+        outline = [(left, top), (right, top), (right, bottom), (left, bottom), (left, top)]
+        self.strokes([outline], Order.TRACE + 0.1, palette.ink, linewidths=0.75 * self.sizes.trace)
 
     def stair(self, line: Line, track: Track, cells: list[Cell], full: int) -> list[Points]:
         """Return the runs of a line whose height is its value; hatch what is not known."""
         top, bottom = line.rows[track.name]
         runs: list[Points] = [[]]
+        ended = None
         for cell in cells:
+            if ended is not None and cell.start > ended:
+                runs.append([])
+            ended = cell.end
             x0, x1 = line.scale.at(cell.start), line.scale.at(cell.end)
             if cell.value is None:
                 self.unknown(x0, x1, top, bottom)
@@ -137,7 +161,8 @@ class RowPainter:
         runs = self.stair(line, track, cells, full)
         steps = [run[i : i + 2] for run in runs for i in range(0, len(run), 2)]
         fills = [[*step, (step[1][0], bottom), (step[0][0], bottom)] for step in steps]
-        self.shapes(fills, Order.FILL, palette.fill)
+        hatch = {"hatch": "....", "edgecolors": palette.ink} if palette.plain else {}
+        self.shapes(fills, Order.FILL, palette.fill, **hatch)
         self.strokes(runs, Order.TRACE, palette.ink, linewidths=self.sizes.trace)
         left, right = self.layout.left, line.scale.right
         self.strokes([[(left, bottom), (right, bottom)]], Order.TRACE, palette.hair)
@@ -166,22 +191,30 @@ class RowPainter:
                 boxes.append([(x0, bottom), (x1, bottom)])
             else:
                 tip = min(0.35, (x1 - x0) / 4)
-                outline = [
-                    (x0, middle),
-                    (x0 + tip, top),
-                    (x1 - tip, top),
-                    (x1, middle),
-                    (x1 - tip, bottom),
-                    (x0 + tip, bottom),
-                    (x0, middle),
-                ]
-                boxes.append(outline)
+                # An end that is cut off stays open.
+                closed_left = cell.start >= line.scale.start and cell is not track.cells[0]
+                closed_right = cell.end <= line.scale.end and cell is not track.cells[-1]
+                begun = [(x0, middle)] if closed_left else []
+                done = [(x1, middle)] if closed_right else []
+                a, b = (x0 + tip, x1 - tip)
+                a, b = (a if closed_left else x0), (b if closed_right else x1)
+                above, under = [*begun, (a, top), (b, top), *done], [(b, bottom), (a, bottom)]
+                outline = [*above, *under, *begun]
+                boxes += [above, [*done, *under, *begun]]
                 self.shapes([outline], Order.FILL, self.palette.paper)
                 if cell.bad:
                     look = {"hatch": "\\" * 6, "edgecolors": self.palette.bad}
                     self.shapes([outline], Order.FILL, "none", **look)
         self.strokes(idle, Order.TRACE, self.palette.quiet, linewidths=self.sizes.trace)
         self.strokes(boxes, Order.TRACE, self.palette.ink, linewidths=0.75 * self.sizes.trace)
+
+    def height(self, track: Track, time: int, top: float, bottom: float) -> float:
+        """Return the height of a track's line at an instant, the upper one at an edge."""
+        depth = self.layout.view.trace.scenario.fifo.depth
+        full = full_scale(track, depth) if track.signal.kind == "count" else 1
+        values = [cell.value for cell in track.cells if cell.start <= time <= cell.end]
+        share = max([value for value in values if value is not None] or [0]) / full
+        return bottom - (bottom - top) * share
 
     def mark(self, line: Line, track: Track, mark: Mark) -> None:
         """Draw a single instant."""
@@ -196,15 +229,23 @@ class RowPainter:
         elif mark.shape == "capture":
             self.shapes([head(x, bottom, 0.0, -1.0, 0.75)], Order.MARK, palette.ink)
         elif mark.shape == "release":
-            self.shapes([head(x, top, 0.0, 1.0, 0.9)], Order.MARK, palette.quiet)
+            # It stands on the line of its track.
+            y = self.height(track, mark.time, top, bottom)
+            self.shapes([head(x, y, 0.0, 1.0, 0.9)], Order.MARK, palette.quiet)
         elif mark.shape == "sample":
-            y = bottom
+            self.sign("sample", x, bottom)
+        else:
+            self.sign("cross", x, (top + bottom) / 2)
+
+    def sign(self, shape: str, x: float, y: float) -> None:
+        """Draw a diamond or a cross about a point."""
+        palette, r = self.palette, 0.85
+        if shape == "sample":
             diamond = [(x - 0.6, y), (x, y - 0.75), (x + 0.6, y), (x, y + 0.75)]
             self.shapes(
                 [diamond], Order.MARK, palette.paper, linewidths=0.7, edgecolors=palette.ink
             )
         else:
-            y, r = (top + bottom) / 2, 0.85
             arms: list[Points] = [
                 [(x - r, y - r), (x + r, y + r)],
                 [(x - r, y + r), (x + r, y - r)],

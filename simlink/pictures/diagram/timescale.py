@@ -1,8 +1,9 @@
 """From time to millimetres: each burst of clock edges to its own scale, idle stretches cut short.
 
 Only a stretch between two neighbouring instants at which something is drawn can be cut, so no
-cut hides an edge. A picture that would make a clock pulse too narrow to see goes on in another
-line below.
+cut hides an edge. A picture that would make a clock pulse too narrow to see is given a denser
+middle of each burst, which is drawn as a block, or goes on in another line below, whichever takes
+fewer lines.
 """
 
 from __future__ import annotations
@@ -30,6 +31,31 @@ APART = 0.3
 
 #: Clocks whose speeds differ by no more than this share one scale while they run together.
 LIKE = 4.0
+
+
+@dataclass(frozen=True)
+class Tightness:
+    """How far a picture that needs several lines is tightened.
+
+    Attributes
+    ----------
+    before, after : int
+        Half periods that a burst keeps before and after its denser middle.
+    dense : float
+        How wide that middle is, in mm.
+    long, cut : float
+        An idle stretch drawn longer than the one is cut to the other (mm).
+    """
+
+    before: int
+    after: int
+    dense: float
+    long: float = LONG
+    cut: float = CUT
+
+
+#: From the least to the most.
+TIGHTER = (Tightness(6, 4, 10.0), Tightness(2, 2, 6.0, 3.0, 2.4))
 
 
 @dataclass(frozen=True)
@@ -118,13 +144,19 @@ class _Plan:
     beside: Floats
     #: Where no clock runs, time is drawn to the scale of this.
     reference: float
+    #: How wide a gap in the middle of a denser burst is, in mm; not a number elsewhere.
+    dense: Floats
+    #: An idle stretch drawn longer than the one is cut to the other, in mm.
+    long: float = LONG
+    cut: float = CUT
 
     def widths(self, pitch: float) -> tuple[Floats, npt.NDArray[np.bool_]]:
         """Return how wide each gap is drawn, in mm, and which are cut."""
         idle = ~np.isfinite(self.unit)
         wide = pitch * self.gaps / np.where(idle, self.reference, self.unit)
-        cut = idle & (wide > LONG)
-        wide = np.where(cut, CUT + self.beside, np.where(idle, np.maximum(wide, APART), wide))
+        cut = idle & (wide > self.long)
+        wide = np.where(cut, self.cut + self.beside, np.where(idle, np.maximum(wide, APART), wide))
+        wide = np.where(np.isnan(self.dense), wide, self.dense)
         for _ in range(4):
             done = True
             for first, last, need in self.needs:
@@ -161,6 +193,19 @@ def lines(
         Stretches that a line should not end within, if it can be helped.
     """
     plan = _plan(times, clocks, needs)
+    best = _laid(plan, left, right, whole)
+    for tightness in TIGHTER:
+        if len(best) == 1:
+            break
+        _tighten(plan, tightness)
+        tighter = _laid(plan, left, right, whole)
+        if len(tighter) < len(best):
+            best = tighter
+    return best
+
+
+def _laid(plan: _Plan, left: float, right: float, whole: list[tuple[int, int]]) -> list[Scale]:
+    """Return the lines that a plan needs, clocks as wide as there is room for."""
     room = right - left
     pitch = WRAPPED
     if float(plan.widths(WIDEST)[0].sum()) <= room:
@@ -176,7 +221,7 @@ def lines(
         pitch = low
     wide, cut = plan.widths(pitch)
     if float(wide.sum()) <= room:
-        return [_scale(plan, wide, cut, 0, len(times) - 1, left, right)]
+        return [_scale(plan, wide, cut, 0, len(plan.times) - 1, left, right)]
     return _wrapped(plan, wide, cut, left, right, whole)
 
 
@@ -203,15 +248,35 @@ def _plan(times: list[int], clocks: list[list[int]], needs: list[Need]) -> _Plan
     placed = [
         (bisect_left(times, need.start), bisect_left(times, need.end), need.mm) for need in needs
     ]
-    return _Plan(times, gaps, unit, [one for one in placed if one[1] > one[0]], beside, reference)
+    asked = [one for one in placed if one[1] > one[0]]
+    return _Plan(times, gaps, unit, asked, beside, reference, np.full(len(gaps), np.nan))
+
+
+def _tighten(plan: _Plan, how: Tightness) -> None:
+    """Give the middle of each long burst a width of its own, whatever runs in it."""
+    plan.long, plan.cut = how.long, how.cut
+    times = np.array(plan.times, dtype=np.float64)
+    for burst in _bursts(plan.unit):
+        half = float(plan.unit[burst].min())
+        start = float(times[burst[0]]) + (how.before - 0.2) * half
+        end = float(times[burst[-1] + 1]) - (how.after - 0.2) * half
+        middle = burst[(times[burst] >= start) & (times[burst + 1] <= end)]
+        # A little more than it could be drawn in, so that it is a block.
+        if middle.size and 0.95 * float(plan.gaps[middle].sum()) * LEAST > how.dense * half:
+            plan.dense[middle] = how.dense * plan.gaps[middle] / plan.gaps[middle].sum()
+
+
+def _bursts(unit: Floats) -> list[npt.NDArray[np.int64]]:
+    """Return the runs of gaps in which a clock runs."""
+    active = np.flatnonzero(np.isfinite(unit))
+    if not active.size:
+        return []
+    return np.split(active, np.flatnonzero(np.diff(active) > 1) + 1)
 
 
 def _even_out(unit: Floats) -> None:
     """Give a burst in which clocks of like speed run together one scale, that of the quickest."""
-    active = np.flatnonzero(np.isfinite(unit))
-    if not active.size:
-        return
-    for burst in np.split(active, np.flatnonzero(np.diff(active) > 1) + 1):
+    for burst in _bursts(unit):
         some = unit[burst]
         if some.max() <= LIKE * some.min():
             unit[burst] = some.min()

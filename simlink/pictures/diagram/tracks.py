@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 from bisect import bisect_right
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
@@ -58,6 +58,8 @@ class Signal:
     schemes: tuple[str, ...] = ()
 
 
+#: Rows whose edges set the scale.
+CLOCKS = ("remote.clock", "host.clock", "host.returned")
 _FIFO = ("remote_master",)
 _HOST_CLOCK = ("forwarded_clock", "returned_clock")
 TABLE = (
@@ -236,7 +238,12 @@ def _usual(trace: Trace, signal: Signal) -> bool:
 
 
 def tracks(
-    trace: Trace, edges: Edges, chosen: list[tuple[Signal, int | None]], start: int, end: int
+    trace: Trace,
+    edges: Edges,
+    chosen: list[tuple[Signal, int | None]],
+    start: int,
+    end: int,
+    pins: Mapping[str, str] | None = None,
 ) -> list[Track]:
     """Return the tracks of signals over a stretch of time.
 
@@ -250,12 +257,21 @@ def tracks(
         From `choose`.
     start, end : int
         The stretch in fs.
+    pins : mapping of str to str, optional
+        What signals are called instead, by their names; a lane's own name goes before its family's.
     """
     found = []
+    pins = pins or {}
     for signal, lane in chosen:
         several = trace.scenario.frame.lanes > 1
         label = f"{signal.label} {lane}" if lane is not None and several else signal.label
         track = Track(signal, lane, label)
+        if track.name in pins:
+            track.label = pins[track.name]
+        elif signal.name in pins:
+            track.label = (
+                f"{pins[signal.name]} {lane}" if lane is not None and several else pins[signal.name]
+            )
         if signal.kind == "instant":
             track.marks += [m for m in _instants(edges, track) if start <= m.time <= end]
         else:
