@@ -63,12 +63,10 @@ class Channel:
         self.hits = hits
         self.damaged = damaged
 
-    def pass_by(self, static: int, jitter: int, sent: int, index: int, symbol: int) -> Any:
-        """Let a symbol cross; return what is to be called as it arrives, at ``ahead``."""
-        self.ahead = time = arrives_at(sent, static, jitter, self.ahead)
-        if self.hits is not None and self.hits(index, symbol, sent, time):
-            return self.damaged
-        return self.deliver
+    def met(self, index: int, symbol: int, sent: int, time: int) -> Callable[[Any, Any], object]:
+        """Return what is called as a symbol arrives: ``damaged`` if a transient hits it."""
+        assert self.hits is not None
+        return self.damaged if self.hits(index, symbol, sent, time) else self.deliver
 
     def send(
         self, subject: Any, part: Any, jitter: int, sent: int, index: int = 0, symbol: int = 0
@@ -86,15 +84,17 @@ class Channel:
         index, symbol : int
             The conversion, and which of its symbols it is, for what transients do to it.
         """
-        arrive = self.pass_by(self.static, jitter, sent, index, symbol)
-        Instant(self.env, self.ahead, self.rank, arrive, subject, part)
+        self.ahead = time = arrives_at(sent, self.static, jitter, self.ahead)
+        arrive = self.deliver if self.hits is None else self.met(index, symbol, sent, time)
+        Instant(self.env, time, self.rank, arrive, subject, part)
 
     def send_falling(
         self, subject: Any, part: Any, jitter: int, sent: int, index: int = 0, symbol: int = 0
     ) -> None:
         """Send a falling edge, as `send` does."""
-        arrive = self.pass_by(self.falling, jitter, sent, index, symbol)
-        Instant(self.env, self.ahead, self.rank, arrive, subject, part)
+        self.ahead = time = arrives_at(sent, self.falling, jitter, self.ahead)
+        arrive = self.deliver if self.hits is None else self.met(index, symbol, sent, time)
+        Instant(self.env, time, self.rank, arrive, subject, part)
 
     def send_clock(
         self, subject: Any, edges: list[int], jitter: Sequence[int], most: int

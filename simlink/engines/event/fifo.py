@@ -94,7 +94,9 @@ class Fifo:
         frame.missing -= count
         if not frame.missing and (frame.lost is None or frame.closed):
             frame.whole = now
-        before = piece.first - self.gone(frame, piece)
+        before = piece.first
+        if frame.lost is not None:
+            before -= sum(bit < piece.first for bit in frame.lost[piece.lane])
         if before < self.release_bits <= before + count:
             frame.lanes_enough += 1
             if frame.lanes_enough == self.trial.lanes:
@@ -118,12 +120,6 @@ class Fifo:
         frame.inverted += [(piece.lane, place) for place in places]
         frame.wrong = True
         self.store(frame, piece)
-
-    def gone(self, frame: Frame, piece: Piece) -> int:
-        """Return how many bits of a lane will never come, of those ahead of a piece."""
-        if frame.lost is None:
-            return 0
-        return sum(bit < piece.first for bit in frame.lost[piece.lane])
 
     def pad(self, frame: Frame, piece: Piece) -> None:
         """Fill the places of packets that never come, which the host reads as 0."""

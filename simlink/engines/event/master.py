@@ -13,6 +13,7 @@ from simlink.engines.event.signals import Signals
 from simlink.engines.event.strobe import Strobe
 from simlink.engines.event.upsets import hits_of
 from simlink.link import remote_clock, transport
+from simlink.link.channel import arrives_at
 from simlink.link.content import BitOutcome
 from simlink.link.converter import captured_early
 from simlink.link.fifo import WhenFull
@@ -211,7 +212,7 @@ class ReturnLanes:
             if self.places is not None:
                 there = self.places[bit]
                 if there is None:
-                    channel.pass_by(channel.static, off, sent, frame.index, number)
+                    channel.ahead = arrives_at(sent, channel.static, off, channel.ahead)
                     continue
                 target, place = there
             channel.send(target, self.pieces[lane][place], off, sent, frame.index, number)
