@@ -80,6 +80,7 @@ COLUMNS = (
     ),
     Column("fate", "i1", "", "what became of the conversion", Fate.NOT_SENT),
     Column("short_acquisition", "?", "", "whether the sample had not settled", 0),
+    Column("wrong_bits", "i4", "", "bits that a transient made wrong, as the host read them", 0),
     Column("timed_out", "?", "", "whether the host gave the conversion up", 0, in_ledger=False),
 )
 #: One record without its word columns, as a NumPy record.

@@ -62,6 +62,28 @@ def cross_clock(
         How many edges come out, an even number; when the channel's last edge came out, or would
         have, had it not been swallowed.
     """
+    short, ahead = cross_edges(edges, count, static, distortion, jitter, min_pulse, ahead)
+    return passing(edges, count, min_pulse) if short else count, ahead
+
+
+def cross_edges(
+    edges: Any,
+    count: int,
+    static: int,
+    distortion: int,
+    jitter: Any,
+    min_pulse: int,
+    ahead: int,
+) -> tuple[bool, int]:
+    """Take the edges of a clock through its channel, as `cross_clock` does; none is taken out.
+
+    Returns
+    -------
+    short : bool
+        Whether any pulse that comes out is too short to pass.
+    ahead : int, fs
+        When the last edge came out.
+    """
     falling, short = falling_delay(static, distortion), False
     # An edge that would overtake the one ahead comes with it, and leaves no pulse between them.
     shortest = max(min_pulse, 1)
@@ -70,7 +92,12 @@ def cross_clock(
         # The pulses of one frame are judged among themselves.
         short = short or (edge > 0 and out - ahead < shortest)
         edges[edge] = ahead = out
-    return surviving(edges, count, shortest) if short else count, ahead
+    return short, ahead
+
+
+def passing(edges: Any, count: int, min_pulse: int) -> int:
+    """Take out the pulses that are too short, or of no width (`channel.surviving`)."""
+    return surviving(edges, count, max(min_pulse, 1))
 
 
 def valid_at_host(begins: int, static: int, distortion: int, jitter: int, before: int) -> int:

@@ -15,7 +15,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from simlink.base.instants import Times
+from simlink.base.instants import Times, period_of, round_ratio
+from simlink.scenario.schema import Scenario
 
 
 def strobe_offsets(rising: Times, falling: Times, capture: str) -> Times:
@@ -51,6 +52,17 @@ def end_offsets(rising: Times, falling: Times, capture: str) -> Times:
         As in `strobe_offsets`.
     """
     return (rising if capture == "half" else falling)[..., 1:]
+
+
+def realign_gap(scenario: Scenario) -> int | None:
+    """Return how long the strobe has to rest to end a frame, in fs; None if no rest does."""
+    fifo = scenario.fifo
+    if fifo.realign == "never":
+        return None
+    if fifo.realign_gap is not None:
+        return fifo.realign_gap.constant_value
+    periods = 2 * period_of(scenario.remote_clock.frequency.value)
+    return round_ratio(periods.numerator, periods.denominator)
 
 
 def taken_wrong(taken: int, valid: int, until: int) -> bool:

@@ -9,7 +9,7 @@ from typing import Any
 
 from simlink.base.wording import rate_text, time_text
 from simlink.scenario import transient
-from simlink.scenario.distributions import Constant, Distribution
+from simlink.scenario.distributions import Constant, Distribution, reach
 from simlink.scenario.faults import Fault, written
 from simlink.scenario.kinds import kind_of
 from simlink.scenario.quantities import LONGEST
@@ -42,7 +42,7 @@ def faults_between(scenario: Keys, raw: Mapping[str, Any]) -> Iterator[Fault]:
     wanting = list(_needed(raw, fault))
     wanting += _required(scenario, fault)
     yield from wanting
-    checks = [_limits, _covers, _order, _line_rate, _hold]
+    checks = [_limits, _covers, _order, _line_rate, _hold, _realign]
     if scenario.link.scheme != "remote_master":
         checks = [_limits, _covers, _order, _without_fifo, _clock_rate]
     for check in checks:
@@ -113,6 +113,33 @@ def _line_rate(scenario: Keys, fault: Make) -> Iterator[Fault]:
             f"bits are captured at {rate_text(clock, 'Hz')} and need at least "
             f"{rate_text(clock, 'bit/s')}",
         )
+
+
+def _realign(scenario: Keys, fault: Make) -> Iterator[Fault]:
+    """Check that no two frames follow one another within the gap that ends a frame."""
+    back, fifo = scenario.barrier.return_, scenario.fifo
+    immunity = scenario.barrier.direction("return").slew_immunity
+    if not (scenario.transient and immunity and back.has_strobe and fifo.realign == "gap"):
+        return
+    period = SECOND / scenario.remote_clock.frequency.value
+    gap = 2 * period if fifo.realign_gap is None else Fraction(fifo.realign_gap.constant_value)
+    # From the last strobe of one frame to the first of the next.
+    shortest = scenario.converter.conversion_time.support[0] + float(
+        SECOND / (scenario.remote_clock.frequency.value * _fastest(scenario))
+    )
+    low, high = reach(back.jitter)
+    shortest += scenario.remote_clock.start_delay.support[0] - (high - low)
+    if gap >= shortest:
+        yield fault(
+            "fifo.realign_gap",
+            f"a gap of {time_text(gap)} would not part frames: their strobes may follow one "
+            f"another within {time_text(shortest)}",
+        )
+
+
+def _fastest(scenario: Keys) -> Fraction:
+    """Return how much faster than nominal the remote clock may be, as a factor."""
+    return 1 + Fraction(scenario.remote_clock.tolerance.support[1]) / _PARTS
 
 
 def _without_fifo(scenario: Keys, fault: Make) -> Iterator[Fault]:

@@ -312,7 +312,7 @@ class Fifo(Section):
         "Whether a gap of the strobe ends the frame, or the receiver counts bits alone. Bits "
         "style with a strobe only.",
     )
-    realign_gap: Duration | None = optional(
+    realign_gap: FixedDuration | None = optional(
         "How long the strobe has to rest to end the frame. Left out: two periods of the nominal "
         "remote clock."
     )

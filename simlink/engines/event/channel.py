@@ -6,12 +6,15 @@ Everything that crosses the barrier does so here, by the rules of `simlink.link.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from simlink.base.instants import NEVER
 from simlink.engines.event.clockwork import Clockwork, Instant
 from simlink.link import host_clocked
 from simlink.link.channel import arrives_at, falling_delay
+
+if TYPE_CHECKING:
+    from simlink.engines.event.upsets import Hits
 
 
 class Channel:
@@ -51,8 +54,23 @@ class Channel:
         self.deliver = deliver
         #: When the symbol ahead came out.
         self.ahead = NEVER
+        #: Which of its symbols a transient hits, and what is called for those as they arrive.
+        self.hits: Hits | None = None
+        self.damaged: Callable[[Any, Any], object] = deliver
 
-    def send(self, subject: Any, part: Any, jitter: int, sent: int) -> None:
+    def upset_by(self, hits: Hits | None, damaged: Callable[[Any, Any], object]) -> None:
+        """Have transients hit its symbols; in place of ``deliver`` the other is called for them."""
+        self.hits = hits
+        self.damaged = damaged
+
+    def met(self, index: int, symbol: int, sent: int, time: int) -> Callable[[Any, Any], object]:
+        """Return what is called as a symbol arrives: ``damaged`` if a transient hits it."""
+        assert self.hits is not None
+        return self.damaged if self.hits(index, symbol, sent, time) else self.deliver
+
+    def send(
+        self, subject: Any, part: Any, jitter: int, sent: int, index: int = 0, symbol: int = 0
+    ) -> None:
         """Send a symbol, or a rising edge.
 
         Parameters
@@ -63,14 +81,20 @@ class Channel:
             Its own.
         sent : int, fs
             When it goes in: now, or an instant that is known ahead.
+        index, symbol : int
+            The conversion, and which of its symbols it is, for what transients do to it.
         """
         self.ahead = time = arrives_at(sent, self.static, jitter, self.ahead)
-        Instant(self.env, time, self.rank, self.deliver, subject, part)
+        arrive = self.deliver if self.hits is None else self.met(index, symbol, sent, time)
+        Instant(self.env, time, self.rank, arrive, subject, part)
 
-    def send_falling(self, subject: Any, part: Any, jitter: int, sent: int) -> None:
+    def send_falling(
+        self, subject: Any, part: Any, jitter: int, sent: int, index: int = 0, symbol: int = 0
+    ) -> None:
         """Send a falling edge, as `send` does."""
         self.ahead = time = arrives_at(sent, self.falling, jitter, self.ahead)
-        Instant(self.env, time, self.rank, self.deliver, subject, part)
+        arrive = self.deliver if self.hits is None else self.met(index, symbol, sent, time)
+        Instant(self.env, time, self.rank, arrive, subject, part)
 
     def send_clock(
         self, subject: Any, edges: list[int], jitter: Sequence[int], most: int
@@ -80,7 +104,8 @@ class Channel:
         Parameters
         ----------
         subject : object
-            What is delivered with the number of each edge that comes out.
+            What is delivered with the number of each edge that comes out; its ``index`` is the
+            conversion.
         edges : list of int, fs
             Rising edge 0, falling edge 0, rising edge 1, ... as they go in.
         jitter : sequence of int, fs
@@ -93,11 +118,21 @@ class Channel:
         list of int, fs
             The edges that come out; too short pulses are gone.
         """
-        came = list(edges)
-        passed, self.ahead = host_clocked.cross_clock(
+        came, hits = list(edges), self.hits
+        short, self.ahead = host_clocked.cross_edges(
             came, len(came), self.static, self.distortion, jitter, self.min_pulse, self.ahead
         )
-        del came[passed:]
+        if hits is not None and came and hits.meets(edges[0], came[-1]):
+            index = subject.index
+            pulses = [
+                pulse
+                for pulse in range(len(came) // 2)
+                if not hits(index, pulse, edges[2 * pulse], came[2 * pulse + 1])
+            ]
+            came = [came[2 * pulse + edge] for pulse in pulses for edge in (0, 1)]
+        if short:
+            passed = host_clocked.passing(came, len(came), self.min_pulse)
+            del came[passed:]
         for number, time in enumerate(came[:most]):
             Instant(self.env, time, self.rank, self.deliver, subject, number)
         return came

@@ -9,7 +9,7 @@ from simlink.engines.event.clockwork import ARRIVE, EDGE, Clockwork, Instant
 from simlink.engines.event.frame import Frame, Trial
 from simlink.engines.event.signals import Signals
 from simlink.link import converter, line
-from simlink.link.fate import MISSED_TRIGGER
+from simlink.link.fate import MISSED_TRIGGER, NOT_RECEIVED
 
 
 class Master(Protocol):
@@ -51,6 +51,11 @@ class SamplingConverter:
             self.accept(index)
         else:
             self.miss(index, sent)
+
+    def lose(self, index: int, sent: int) -> None:
+        """Never see a trigger that was lost on its way."""
+        self.record.fate[index] = NOT_RECEIVED
+        self.signals.settled.set(index)
 
     def miss(self, index: int, sent: int) -> None:
         """Let a trigger go by."""

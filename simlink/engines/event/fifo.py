@@ -6,13 +6,13 @@ from collections import deque
 from dataclasses import dataclass
 from typing import Protocol
 
-from simlink.base.instants import NEVER
+from simlink.base.instants import FAR, NEVER
 from simlink.engines.event.channel import Channel
 from simlink.engines.event.clockwork import RELEASE, Clockwork, Instant
 from simlink.engines.event.frame import Frame, Trial
 from simlink.engines.event.signals import Signals
 from simlink.link import fifo
-from simlink.link.fate import OVERRUN
+from simlink.link.fate import NOT_RECEIVED, OVERRUN
 from simlink.link.fifo import WhenFull
 
 
@@ -57,6 +57,8 @@ class Fifo:
     listener: Listener
     #: The channel on which a stalling master gets its credits.
     credit: Channel | None = None
+    #: How many have been sent.
+    credits = 0
 
     def __init__(self, env: Clockwork, trial: Trial, signals: Signals) -> None:
         self.env = env
@@ -86,24 +88,60 @@ class Fifo:
             return
         now = self.env._now
         count = piece.last - piece.first + 1
+        if frame.lost is not None:
+            self.pad(frame, piece)
         frame.pushed[piece.lane] += (now,) * count
         frame.missing -= count
-        if not frame.missing:
+        if not frame.missing and (frame.lost is None or frame.closed):
             frame.whole = now
-        if piece.first < self.release_bits <= piece.last + 1:
+        before = piece.first
+        if frame.lost is not None:
+            before -= sum(bit < piece.first for bit in frame.lost[piece.lane])
+        if before < self.release_bits <= before + count:
             frame.lanes_enough += 1
             if frame.lanes_enough == self.trial.lanes:
                 self.schedule_release(frame)
-        if self.keeps_words:
+        if self.keeps_words and not frame.extra:
             for position in piece.begun:
                 self.record.first_bit[frame.index, piece.lane, position] = now
             for position in piece.ended:
                 self.record.last_bit[frame.index, piece.lane, position] = now
         if self.push[piece.lane].observers:
             self.show_push(frame, piece)
+        if frame.extra:
+            return
         if not frame.missing and self.record.read_end[frame.index] != NEVER:
             # It was read before it was whole.
             self.signals.settled.set(frame.index)
+
+    def damaged(self, frame: Frame, piece: Piece) -> None:
+        """Push bits that arrive inverted."""
+        places = range(piece.first, piece.last + 1)
+        frame.inverted += [(piece.lane, place) for place in places]
+        frame.wrong = True
+        self.store(frame, piece)
+
+    def pad(self, frame: Frame, piece: Piece) -> None:
+        """Fill the places of packets that never come, which the host reads as 0."""
+        pushed = frame.pushed[piece.lane]
+        pushed += (NEVER,) * (piece.first - len(pushed))
+
+    def close(self, frame: Frame, _: object = None) -> None:
+        """End a frame that is short: its slot is freed, unless its release bits are in."""
+        frame.closed = True
+        if frame.discarded < FAR or frame.admitted is False:
+            return
+        if frame.lanes_enough == self.trial.lanes:
+            frame.whole = self.env.now
+            return
+        if frame.admitted:
+            self.held.remove(frame)
+            self.give_credit(frame)
+        frame.admitted = False
+        if not frame.extra:
+            self.record.fate[frame.index] = NOT_RECEIVED
+            self.signals.settled.set(frame.index)
+        self.show_level(frame, "fifo.push")
 
     def show_push(self, frame: Frame, piece: Piece) -> None:
         """Show the bits pushed."""
@@ -113,7 +151,8 @@ class Fifo:
 
     def judge(self, frame: Frame, piece: Piece) -> None:
         """Give the arriving frame a slot, or not, at its first bit."""
-        self.record.occupancy_at_arrival[frame.index] = len(self.held)
+        if not frame.extra:
+            self.record.occupancy_at_arrival[frame.index] = len(self.held)
         frame.admitted = fifo.admits(len(self.held), self.depth)
         if not frame.admitted and self.replaces:
             oldest = self.replaceable()
@@ -144,6 +183,8 @@ class Fifo:
 
     def lose(self, frame: Frame, since: int, why: str) -> None:
         """Count an overrun."""
+        if frame.extra:
+            return
         self.record.fate[frame.index] = OVERRUN
         self.overrun.set(frame.index, frame.index, None, since, why)
         self.signals.settled.set(frame.index)
@@ -160,18 +201,23 @@ class Fifo:
         if not fifo.released_before(now, frame.discarded):
             return
         frame.released = True
-        self.record.release[frame.index] = now
+        if not frame.extra:
+            self.record.release[frame.index] = now
         self.waiting.append(frame)
         self.release_signal.set(frame.index, frame.index, None, enough, "fifo.push")
         self.listener.released(frame)
 
     def free(self, frame: Frame) -> None:
         """Free the slot of a frame that has been read."""
-        assert self.held[0] is frame
-        self.held.popleft()
-        if self.credit is not None:
-            self.credit.send(None, self.env.now, 0, self.env.now)
+        self.held.remove(frame)
+        self.give_credit(frame)
         self.show_level(frame, "host.read")
+
+    def give_credit(self, frame: Frame) -> None:
+        """Send the credit of a frame's slot back, if the master gave one for it."""
+        if self.credit is not None and not frame.extra:
+            self.credit.send(None, self.env.now, 0, self.env.now, self.credits)
+            self.credits += 1
 
     def show_level(self, frame: Frame, why: str) -> None:
         """Show how many slots are taken."""

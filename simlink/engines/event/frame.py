@@ -9,6 +9,7 @@ import numpy as np
 from simlink.base.draws import Column
 from simlink.base.instants import FAR, Times
 from simlink.link.fifo import WhenFull
+from simlink.link.transient import WAYS, Upsets, may_upset
 from simlink.link.unit import UNIT, Units
 from simlink.records import RECORD, FrameBlock
 from simlink.scenario.distributions import Distribution
@@ -26,14 +27,21 @@ class Frame:
         "admitted",
         "believed",
         "clock_start",
+        "closed",
         "discarded",
+        "extra",
         "index",
+        "inverted",
         "lanes_enough",
+        "lost",
         "missing",
         "protected",
         "pushed",
         "ready",
         "released",
+        "rise_lost",
+        "slipped",
+        "sources",
         "underrun",
         "whole",
         "wrong",
@@ -59,6 +67,27 @@ class Frame:
         self.missing = lanes * bits
         self.whole = FAR
         self.believed: int | None = None
+        #: One that no trigger asked for; it has no row in the ledger.
+        self.extra = False
+        #: Bits that will never come, of each lane; ended short.
+        self.lost: list[set[int]] | None = None
+        self.closed = False
+        #: Whether a bit is not in its own place, and which bit of which conversion each place has.
+        self.slipped = False
+        self.sources: list[tuple[int, int]] | None = None
+        #: Lane and place of the bits that came inverted.
+        self.inverted: list[tuple[int, int]] = []
+        #: A host that reads the converter never saw its busy rise.
+        self.rise_lost = False
+
+    def lose(self, bits: range, lane: int | None = None) -> None:
+        """Note bits that will never come, of one lane or of all."""
+        if self.lost is None:
+            self.lost = [set() for _ in self.pushed]
+        for which, lost in enumerate(self.lost):
+            if lane is None or lane == which:
+                self.missing -= len(bits)
+                lost.update(bits)
 
 
 class Indexed:
@@ -168,6 +197,9 @@ class Trial:
         self.host_captured: list[int] = units.host_captured.tolist()
         columns = RECORD.names or ()
         self.record = SimpleNamespace(**{name: block.records[name][row] for name in columns})
+        #: The directions that a transient may upset, and when it does; None where there are none.
+        self.upset_ways = [way for way in WAYS if may_upset(scenario, way)]
+        self.upsets = Upsets(scenario, number) if self.upset_ways else None
         for name, times in (("first_bit", block.first_bit), ("last_bit", block.last_bit)):
             setattr(self.record, name, None if times is None else times[row])
 

@@ -11,6 +11,7 @@ from simlink.engines.event.fifo import Fifo
 from simlink.engines.event.frame import Frame, Trial
 from simlink.engines.event.signals import Signals
 from simlink.engines.event.trigger import TriggerTimer
+from simlink.engines.event.wrong import wrong_bits
 from simlink.link import host
 from simlink.link.fate import fate_of_read
 
@@ -88,7 +89,8 @@ class Reader:
         self.latched = False
         self.name(self.watermark)
         now, first = self.env.now, self.group[0].index
-        self.record.service[first] = now
+        if not self.group[0].extra:
+            self.record.service[first] = now
         self.service.move(1, first, None, self.record.release.item(first), "fifo.release")
         self.start_read(host.reads_from(now, self.latency(first)), "host.service")
 
@@ -102,7 +104,8 @@ class Reader:
     def start_read(self, start: int, why: str = "") -> None:
         """Start to clock a frame out at an instant; a group's first read is shown as it starts."""
         self.start, self.bit = start, 0
-        self.record.read_start[self.group[0].index] = start
+        if not self.group[0].extra:
+            self.record.read_start[self.group[0].index] = start
         if why and self.read.observers:
             cause = self.env.now, why
             Instant(self.env, start, SERVICE, self.show_read, self.group[0], cause)
@@ -139,8 +142,10 @@ class Reader:
         """Capture one bit of every lane; one that has not been pushed spoils the frame."""
         now = self.env._now
         if frame.missing:
-            for pushed in frame.pushed:
-                if host.underruns(now, pushed[bit] if bit < len(pushed) else FAR):
+            for lane, pushed in enumerate(frame.pushed):
+                # What will never come is wrong, and not late.
+                comes = frame.lost is None or bit not in frame.lost[lane]
+                if comes and host.underruns(now, pushed[bit] if bit < len(pushed) else FAR):
                     frame.underrun = True
         if self.capture[0].observers:
             for signal, pushed in zip(self.capture, frame.pushed, strict=True):
@@ -173,14 +178,17 @@ class Reader:
         self.group.popleft()
         following = self.group[0].index if self.group else NO_FRAME
         self.read.set(following, frame.index, None, self.start, "host.read")
-        record.read_end[frame.index] = now
-        record.fate[frame.index] = fate_of_read(frame.underrun, frame.wrong)
+        if not frame.extra:
+            record.read_end[frame.index] = now
+            record.fate[frame.index] = fate_of_read(frame.underrun, frame.wrong)
+            if frame.slipped or frame.lost or frame.inverted:
+                record.wrong_bits[frame.index] = wrong_bits(self.trial, frame)
         frame.believed = self.counts.read()
         self.fifo.free(frame)
         self.timer.has_read(frame)
         if not self.read_all and not self.group:
             self.service.move(0, frame.index, None, now, "host.read")
-        if not frame.missing:
+        if not frame.missing and not frame.extra:
             self.signals.settled.set(frame.index)
         if self.group:
             self.start_read(now)

@@ -32,6 +32,7 @@ from simlink.engines.event.host import NO_FRAME
 from simlink.engines.event.host_clocked_read import Reading, ReadPath, is_wrong, lane_sources
 from simlink.engines.event.signals import Signals
 from simlink.engines.event.trigger import TriggerTimer
+from simlink.engines.event.upsets import hits_of
 from simlink.link import fifo, host, line
 from simlink.link.content import BitOutcome
 from simlink.link.fate import OVERRUN, fate_of_read
@@ -136,6 +137,7 @@ class HostClockedReader:
         back = scenario.barrier.direction("return").jitter
         self.busy_jitter = EdgeJitter(trial, back, ["barrier.return.jitter busy"], 2)
         self.busy_channel = Channel(env, PUSH, unit.busy, self.busy_arrives, unit.busy_distortion)
+        self.busy_channel.upset_by(hits_of(trial, "return", "busy", 2), self.busy_lost)
         pulse = unit.return_pulse
         returned = Channel(
             env, PUSH, unit.returned, self.comes_back, unit.returned_distortion, pulse
@@ -184,9 +186,9 @@ class HostClockedReader:
         """Let an edge of busy cross its channel."""
         now, (rising, falling) = self.env.now, self.busy_jitter(frame.index)[0]
         if level:
-            self.busy_channel.send(frame, (level, now), rising, now)
+            self.busy_channel.send(frame, (level, now), rising, now, frame.index, 0)
             return
-        self.busy_channel.send_falling(frame, (level, now), falling, now)
+        self.busy_channel.send_falling(frame, (level, now), falling, now, frame.index, 1)
         if self.lines.observers:
             self.plan_first_bit(frame)
 
@@ -214,6 +216,9 @@ class HostClockedReader:
         """See an edge of busy; its fall is released once synchronised."""
         level, sent = edge
         now = self.env.now
+        if not level and frame.rise_lost and not self.busy_seen:
+            # The host never saw it rise, and sees no fall.
+            return
         self.busy_seen = level
         self.busy.move(int(level), frame.index, None, sent, "remote.busy")
         if not level:
@@ -221,6 +226,10 @@ class HostClockedReader:
                 now, self.sync_delay(frame.index), self.last_release
             )
             Instant(self.env, self.last_release, RELEASE, self.release, frame, now)
+
+    def busy_lost(self, frame: Frame, edge: tuple[bool, int]) -> None:
+        """Go on seeing the level that busy had before an edge that was lost."""
+        frame.rise_lost = frame.rise_lost or edge[0]
 
     def release(self, frame: Frame, fell: int) -> None:
         """Learn that a frame can be read, unless it has been overwritten before."""
@@ -282,6 +291,7 @@ class HostClockedReader:
             record.read_start[index] = reading.start
             record.read_end[index] = self.env.now
             record.fate[index] = fate_of_read(False, is_wrong(reading))
+            record.wrong_bits[index] = reading.inverted
             if record.first_bit is not None:
                 self.keep_words(reading)
             self.show_no_read()

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from simlink.base.instants import FAR, NEVER
 from simlink.engines.event.channel import Channel
 from simlink.engines.event.frame import EdgeJitter, Frame, Trial
+from simlink.engines.event.upsets import hits_of
 from simlink.link import host_clocked, line
 from simlink.link.content import BitOutcome
 
@@ -34,6 +35,8 @@ class Reading:
         The `BitOutcome` of each bit of each lane.
     clock_accepted : bool
         Whether the converter took the clock, once its first edge has arrived.
+    inverted : int
+        Bits that arrive inverted.
     """
 
     frame: Frame
@@ -48,6 +51,12 @@ class Reading:
     captured: list[int] = field(default_factory=list)
     outcomes: list[list[int]] = field(default_factory=list)
     clock_accepted: bool = False
+    inverted: int = 0
+
+    @property
+    def index(self) -> int:
+        """The conversion."""
+        return self.frame.index
 
 
 def lane_sources(trial: Trial) -> list[str]:
@@ -81,6 +90,12 @@ class ReadPath:
         self.data_jitter = EdgeJitter(trial, back, sources, trial.bits)
         self.last_jitter = EdgeJitter(trial, back, [f"{lane} end" for lane in sources], 1)
         self.by_rising = trial.scenario.host.capture.half_periods == 1
+        clock.hits = hits_of(trial, "forward", "clock", trial.bits)
+        if returned is not None:
+            returned.hits = hits_of(trial, "return", "returned", trial.bits)
+        self.hits = [
+            hits_of(trial, "return", f"lane {lane}", trial.bits) for lane in range(trial.lanes)
+        ]
         self.lane_ahead = [NEVER] * trial.lanes
         self.before: Reading | None = None
 
@@ -118,6 +133,12 @@ class ReadPath:
             )
             reading.valid.append(valid)
             reading.until.append(until)
+            hits = self.hits[lane]
+            if hits is not None:
+                reading.inverted += sum(
+                    begins < FAR and hits(index, bit, begins, valid[bit])
+                    for bit, begins in enumerate(reading.begins)
+                )
         self._come_back(reading, every_edge)
         self._judge(reading)
         return reading
@@ -161,6 +182,6 @@ class ReadPath:
 def is_wrong(reading: Reading) -> bool:
     """Tell whether any bit was captured wrong, or never."""
     right = int(BitOutcome.RIGHT)
-    if any(outcome != right for lane in reading.outcomes for outcome in lane):
+    if reading.inverted or any(outcome != right for lane in reading.outcomes for outcome in lane):
         return True
     return reading.captured[-1] >= FAR

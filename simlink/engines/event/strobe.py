@@ -6,6 +6,8 @@ from simlink.engines.event.channel import Channel
 from simlink.engines.event.clockwork import PUSH, Clockwork
 from simlink.engines.event.frame import EdgeJitter, Frame, Trial
 from simlink.engines.event.signals import Signals
+from simlink.engines.event.upsets import hits_of
+from simlink.link import host_clocked
 from simlink.link.strobe import taken_wrong
 
 
@@ -37,6 +39,10 @@ class Strobe:
         #: when the strobe's last edge came out, counted from the start of the clock.
         self.alike = law.is_constant
         self.first: tuple[bool, int] | None = None
+        self.hits = hits_of(trial, "return", "strobe", trial.bits)
+        #: When the strobe of each bit of the last frame came, None for one that was lost; None if
+        #: all of them came.
+        self.comes: list[int | None] | None = None
         self.signal = signals.make("fifo.strobe")
         #: The bits that it took wrong, by conversion and lane, while it is watched.
         self.mistaken: dict[tuple[int, int], list[int]] = {}
@@ -52,6 +58,7 @@ class Strobe:
             Of each bit of each lane.
         """
         start, channels = frame.clock_start, (self.channel, *self.lanes)
+        self.comes = self.arrivals(frame)
         if not self.alike or self.signal.observers or max(one.ahead for one in channels) > start:
             return self.send(frame, jitter)
         # All that came before has come out, so that every frame is as the first is.
@@ -60,6 +67,25 @@ class Strobe:
         spoilt, lasts = self.first
         self.channel.ahead = start + lasts
         return spoilt
+
+    def arrivals(self, frame: Frame) -> list[int | None] | None:
+        """Return when each rising edge comes, None for one that is lost; None if all come."""
+        hits, channel = self.hits, self.channel
+        if hits is None:
+            return None
+        sent = [frame.clock_start + offset for offset in self.trial.strobe_edges]
+        came = list(sent)
+        host_clocked.cross_edges(
+            came, len(came), channel.static, channel.distortion, self.jitter(frame.index)[0], 0,
+            channel.ahead,
+        )  # fmt: skip
+        if not hits.meets(sent[0], came[-1]):
+            return None
+        found: list[int | None] = list(came[::2])
+        for bit, time in enumerate(came[::2]):
+            if hits(frame.index, bit, sent[2 * bit], time):
+                found[bit] = None
+        return found if None in found else None
 
     def send(self, frame: Frame, jitter: list[list[int]]) -> bool:
         """Send the strobe and judge every bit; see `spoils`."""

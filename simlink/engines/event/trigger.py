@@ -99,7 +99,7 @@ class TriggerTimer:
     def cross(self, index: int, left: int) -> None:
         """Send a trigger to the converter; that of a remote timer crosses no barrier."""
         jitter = self.crossing_jitter(index) if self.from_host else 0
-        self.channel.send(index, left, jitter, left)
+        self.channel.send(index, left, jitter, left, index)
 
     def next_after(self, now: int) -> None:
         """Plan the next trigger of a loop, one gap after the frame was read or given up."""

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from simlink.base.instants import NEVER
 from simlink.engines.event.channel import Channel
 from simlink.engines.event.clockwork import ARRIVE, CREDIT, Clockwork
-from simlink.engines.event.converter import Converter
+from simlink.engines.event.converter import Converter, SamplingConverter
 from simlink.engines.event.counts import HostCounts
 from simlink.engines.event.fifo import Fifo
 from simlink.engines.event.frame import Trial
@@ -17,10 +17,11 @@ from simlink.engines.event.master import RemoteMaster, ReturnLanes
 from simlink.engines.event.signals import Signals
 from simlink.engines.event.strobe import Strobe
 from simlink.engines.event.trigger import TriggerTimer
+from simlink.engines.event.upsets import hits_of
 from simlink.link import unit
 from simlink.link.fate import IN_FLIGHT, NOT_RECEIVED, NOT_SENT
 from simlink.link.fifo import WhenFull
-from simlink.link.transient import WAYS, may_upset
+from simlink.link.transient import may_upset
 from simlink.records import FrameBlock
 from simlink.scenario.schema import Scenario
 
@@ -63,11 +64,13 @@ class Chain:
         master.converter = converter = Converter(env, trial, signals, master)
         reader = Reader(env, trial, signals, fifo, counts)
         channel = Channel(env, ARRIVE, trial.unit.forward, converter.arrive)
+        self.upset_trigger(channel, converter)
         timer = TriggerTimer(env, trial, signals, channel, counts)
         if timer.from_host:
             timer.busy = signals.make("host.busy")
         if trial.when_full is WhenFull.STALL:
             fifo.credit = Channel(env, CREDIT, trial.unit.credit, master.credited)
+            fifo.credit.upset_by(hits_of(trial, "forward", "credit", 1), lost)
         fifo.listener = reader
         reader.timer = timer
         return timer
@@ -78,9 +81,15 @@ class Chain:
         converter = HostClockedConverter(env, trial, signals)
         reader = HostClockedReader(env, trial, signals, converter, counts)
         channel = Channel(env, ARRIVE, trial.unit.forward, converter.arrive)
+        self.upset_trigger(channel, converter)
         converter.reader = reader
         reader.timer = TriggerTimer(env, trial, signals, channel, counts)
         return reader.timer
+
+    def upset_trigger(self, channel: Channel, converter: SamplingConverter) -> None:
+        """Have transients hit triggers that cross the barrier; a remote timer's do not."""
+        if self.trial.scenario.trigger.source == "host":
+            channel.upset_by(hits_of(self.trial, "forward", "trigger", 1), converter.lose)
 
     def run(self) -> None:
         """Run until all that the last trigger set going has settled."""
@@ -94,6 +103,10 @@ class Chain:
         came = record.occupancy_at_arrival >= 0 if self.remote_master else waits
         record.fate[waits & came] = IN_FLIGHT
         record.fate[waits & ~came] = NOT_RECEIVED
+
+
+def lost(*_: object) -> None:
+    """Let a symbol that was hit do nothing."""
 
 
 class EventEngine:
@@ -111,8 +124,8 @@ class EventEngine:
                 f"the event engine keeps a whole trial in memory: at most {MOST_CONVERSIONS} "
                 f"conversions, not {scenario.conversions}"
             )
-        if any(may_upset(scenario, way) for way in WAYS):
-            return "the event engine does not do transients that upset a channel"
+        if scenario.barrier.return_.style == "packets" and may_upset(scenario, "return"):
+            return "the event engine does not do transients that upset packets"
         return None
 
     def run(self, scenario: Scenario, trials: range, *, words: bool) -> Iterator[FrameBlock]:

@@ -1,0 +1,82 @@
+"""What a transient does to the symbols of one channel: which of them it hits."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from simlink.engines.event.frame import EdgeJitter, Trial
+from simlink.scenario.distributions import Uniform
+
+if TYPE_CHECKING:
+    from simlink.link.transient import Upsets, Way
+
+#: Draws are whole numbers up to this, so that chance is a whole number of parts, too.
+PARTS = 10**12
+
+
+class Hits:
+    """The symbols of a channel that a transient hits.
+
+    Parameters
+    ----------
+    trial : Trial
+        Whose windows and draws.
+    upsets : Upsets
+        The windows of the unit.
+    way : {"forward", "return"}
+        Which direction the channel is of.
+    channel : str
+        Its name, for the source of its draws.
+    symbols : int
+        How many it carries for each conversion.
+    chance : float
+        How likely a symbol is hit that meets a window.
+    """
+
+    def __init__(
+        self,
+        trial: Trial,
+        upsets: Upsets,
+        way: Way,
+        channel: str,
+        symbols: int,
+        chance: float,
+    ) -> None:
+        self.upsets = upsets
+        self.way = way
+        self.most = round(chance * PARTS)
+        law = Uniform(low=0, high=PARTS)
+        self.draws = EdgeJitter(trial, law, [f"upset {channel}"], symbols)
+
+    def meets(self, sent: int, arrives: int) -> bool:
+        """Tell whether a window meets what is on its way from one instant to another, in fs."""
+        return self.upsets.hit(self.way, sent, arrives)
+
+    def __call__(self, index: int, symbol: int, sent: int, arrives: int) -> bool:
+        """Tell whether a symbol is hit.
+
+        Parameters
+        ----------
+        index, symbol : int
+            The conversion, none before any asked for earlier; which of its symbols.
+        sent, arrives : int, fs
+        """
+        if not self.upsets.hit(self.way, sent, arrives):
+            return False
+        return self.most >= PARTS or self.draws(index)[0][symbol] < self.most
+
+
+def hits_of(trial: Trial, way: Way, channel: str, symbols: int, share: float = 1.0) -> Hits | None:
+    """Return what tells which symbols of a channel are hit, or None if none can be.
+
+    Parameters
+    ----------
+    way, channel, symbols
+        As in `Hits`.
+    share : float
+        The share of the symbols hit that come to harm.
+    """
+    if trial.upsets is None or way not in trial.upset_ways:
+        return None
+    chance = trial.scenario.barrier.upset * share
+    return Hits(trial, trial.upsets, way, channel, symbols, chance)
