@@ -16,6 +16,7 @@ from simlink.commands import (
     diagram,
     dump,
     explain,
+    exposure,
     host_latency,
     loss,
     measure,
@@ -44,6 +45,7 @@ app.command("budget")(budget.budget)
 app.command("pass-map")(pass_map.pass_map)
 app.command("explain")(explain.explain)
 app.command("dump")(dump.dump)
+app.command("exposure")(exposure.exposure)
 app.command("measure")(measure.measure)
 app.command("host-latency")(host_latency.host_latency)
 app.command("start")(start.start)

@@ -294,6 +294,7 @@ class Upsets:
                 else once(law, scenario.seed, trial, f"barrier.{name}slew_immunity")
             )
         recovery = once(scenario.barrier.recovery, scenario.seed, trial, "barrier.recovery")
+        self.immunity, self.recovery = immunity, recovery
         self._sources = [
             Source(scenario, number, trial, immunity, recovery)
             for number in range(len(scenario.transient))

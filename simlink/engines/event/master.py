@@ -212,7 +212,10 @@ class ReturnLanes:
             if self.places is not None:
                 there = self.places[bit]
                 if there is None:
-                    channel.ahead = arrives_at(sent, channel.static, off, channel.ahead)
+                    # Without its strobe nobody takes it; on its way it is all the same.
+                    channel.ahead = time = arrives_at(sent, channel.static, off, channel.ahead)
+                    if channel.hits is not None:
+                        channel.hits(frame.index, number, sent, time)
                     continue
                 target, place = there
             channel.send(target, self.pieces[lane][place], off, sent, frame.index, number)

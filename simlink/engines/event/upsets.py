@@ -42,6 +42,8 @@ class Hits:
         symbols: int,
         chance: float,
     ) -> None:
+        self.trial = trial
+        self.channel = channel
         self.upsets = upsets
         self.way = way
         self.most = round(chance * PARTS)
@@ -63,7 +65,10 @@ class Hits:
         """
         if not self.upsets.hit(self.way, sent, arrives):
             return False
-        return self.most >= PARTS or self.draws(index)[0][symbol] < self.most
+        hit = self.most >= PARTS or self.draws(index)[0][symbol] < self.most
+        if hit and self.trial.hits_seen is not None:
+            self.trial.hits_seen.append((self.channel, index, symbol))
+        return hit
 
 
 def hits_of(trial: Trial, way: Way, channel: str, symbols: int, share: float = 1.0) -> Hits | None:

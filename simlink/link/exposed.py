@@ -1,0 +1,143 @@
+"""For how long an event that upsets may begin so as to hit a channel, in closed form.
+
+A symbol that is sent at a and arrives at b is hit by an event that begins after a - w and before
+b, where w is how long it upsets: for b - a + w. Symbols that follow one another no further apart
+than that share some of it: n of them, T apart, are hit for (n - 1) T + b - a + w. Jitter, which
+moves single edges by far less, is left out, and latencies are taken at their mean.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Literal
+
+from simlink.link.transport import packets_of, sent_at
+from simlink.link.unit import Units
+from simlink.scenario.schema import Scenario
+
+#: When a symbol is sent and when it arrives, fs.
+Symbol = tuple[int, int]
+
+
+@dataclass(frozen=True)
+class Exposed:
+    """One channel, over one conversion.
+
+    Attributes
+    ----------
+    channel : str
+        As in the sources of its draws: ``"trigger"``, ``"clock"``, ``"lane 0"``, ...
+    way : {"forward", "return"}
+        Its direction.
+    symbols : int
+        That it carries for one conversion.
+    stretches : int
+        Into how many the time falls.
+    time : int, fs
+        For how long an event may begin so as to hit one of them.
+    """
+
+    channel: str
+    way: Literal["forward", "return"]
+    symbols: int
+    stretches: int
+    time: int
+
+
+def together(symbols: Iterable[Symbol], length: int) -> tuple[int, int]:
+    """Return into how many stretches the time falls, and how long it is, in fs.
+
+    Parameters
+    ----------
+    symbols : iterable of (int, int), fs
+        When each is sent and when it arrives.
+    length : int, fs
+        How long an event upsets.
+    """
+    stretches, time, upto = 0, 0, None
+    for sent, arrives in sorted(symbols):
+        start = sent - length
+        if upto is None or start > upto:
+            stretches, time, upto = stretches + 1, time + arrives - start, arrives
+        elif arrives > upto:
+            time, upto = time + arrives - upto, arrives
+    return stretches, time
+
+
+def exposed(scenario: Scenario, units: Units, length: int) -> list[Exposed]:
+    """Return the channels of one unit.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        What is exposed.
+    units : Units
+        The one unit.
+    length : int, fs
+        How long an event upsets.
+    """
+    master = scenario.link.scheme == "remote_master"
+    return [
+        Exposed(channel, way, len(symbols), *together(symbols, length))
+        for channel, way, symbols in (_remote if master else _host_clocked)(scenario, units)
+    ]
+
+
+Carried = list[tuple[str, Literal["forward", "return"], list[Symbol]]]
+
+
+def _trigger(scenario: Scenario, units: Units) -> Carried:
+    if scenario.trigger.source != "host":
+        return []
+    return [("trigger", "forward", [(0, int(units.forward[0]))])]
+
+
+def _remote(scenario: Scenario, units: Units) -> Carried:
+    """Return what the channels of a remote master carry, counted from the start of its clock."""
+    found = _trigger(scenario, units)
+    captured, lanes = units.captured[0].tolist(), units.lanes[0].tolist()
+    packets = packets_of(scenario)
+    for lane, delay in enumerate(lanes):
+        symbols = [(at, at + delay) for at in captured]
+        if packets is not None:
+            symbols, free = [], -(2**62)
+            for packet in packets:
+                free = sent_at(captured[packet.last], free, packet.line_time)
+                symbols.append((free - packet.line_time, free + delay))
+        found.append((f"lane {lane}", "return", symbols))
+    if scenario.barrier.return_.has_strobe:
+        strobe = int(units.strobe[0])
+        # The edge that takes each bit comes when the bit is captured at the remote side.
+        found.append(("strobe", "return", [(at, at + strobe) for at in captured]))
+    if scenario.fifo.when_full == "stall":
+        found.append(("credit", "forward", [(0, int(units.credit[0]))]))
+    return found
+
+
+def _host_clocked(scenario: Scenario, units: Units) -> Carried:
+    """Return what the channels carry where the host clocks the read, from the fall of busy on."""
+    busy = int(units.busy[0])
+    fell = busy + int(units.busy_distortion[0])
+    start = fell + round(scenario.fifo.sync_delay.mean + scenario.host.service_latency.mean)
+    conversion = round(scenario.converter.conversion_time.mean)
+    rising = [start + at for at in units.host_rising.tolist()]
+    falling = [start + at for at in units.host_falling.tolist()]
+    there, gone = int(units.clock[0]), int(units.clock[0] + units.clock_distortion[0])
+    end = int(units.returned[0] + units.returned_distortion[0])
+    found = _trigger(scenario, units)
+    # A pulse is on its way from its rising edge sent to its falling edge arrived.
+    pulses = list(zip(rising, falling, strict=True))
+    found.append(("clock", "forward", [(up, down + gone) for up, down in pulses]))
+    if scenario.link.scheme == "returned_clock":
+        came = [(up + there, down + gone + end) for up, down in pulses]
+        found.append(("returned", "return", came))
+    # The first bit is there from the fall of busy on, each other one from the fall ahead of it.
+    valid = [int(units.msb_valid[0])]
+    valid += [down + gone + int(units.data_valid[0]) for down in falling[:-1]]
+    found += [
+        (f"lane {lane}", "return", [(at, at + delay) for at in valid])
+        for lane, delay in enumerate(units.lanes[0].tolist())
+    ]
+    found.append(("busy", "return", [(-conversion, busy - conversion), (0, fell)]))
+    return found
