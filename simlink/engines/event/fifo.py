@@ -9,7 +9,7 @@ from typing import Protocol
 from simlink.base.instants import FAR, NEVER
 from simlink.engines.event.channel import Channel
 from simlink.engines.event.clockwork import RELEASE, Clockwork, Instant
-from simlink.engines.event.frame import Frame, Trial
+from simlink.engines.event.frame import Frame, Harm, Trial
 from simlink.engines.event.signals import Signals
 from simlink.link import fifo
 from simlink.link.fate import NOT_RECEIVED, OVERRUN
@@ -51,6 +51,11 @@ class Piece:
         return cls(lane, first, last, begun, ended)
 
 
+def ends(harm: Harm) -> bool:
+    """Tell whether the receiver knows a harmed frame for whole once its last bit has come."""
+    return harm.closed or not harm.lost
+
+
 class Fifo:
     """Slots of frames: pushed bit by bit, released, read, freed, or discarded."""
 
@@ -87,16 +92,13 @@ class Fifo:
         if not frame.admitted:
             return
         now = self.env._now
-        count = piece.last - piece.first + 1
-        if frame.lost is not None:
-            self.pad(frame, piece)
+        before, count = piece.first, piece.last - piece.first + 1
+        if frame.harm is not None:
+            before = self.pad(frame, frame.harm, piece)
         frame.pushed[piece.lane] += (now,) * count
         frame.missing -= count
-        if not frame.missing and (frame.lost is None or frame.closed):
+        if not frame.missing and (frame.harm is None or ends(frame.harm)):
             frame.whole = now
-        before = piece.first
-        if frame.lost is not None:
-            before -= sum(bit < piece.first for bit in frame.lost[piece.lane])
         if before < self.release_bits <= before + count:
             frame.lanes_enough += 1
             if frame.lanes_enough == self.trial.lanes:
@@ -108,27 +110,32 @@ class Fifo:
                 self.record.last_bit[frame.index, piece.lane, position] = now
         if self.push[piece.lane].observers:
             self.show_push(frame, piece)
-        if frame.extra:
-            return
-        if not frame.missing and self.record.read_end[frame.index] != NEVER:
+        if not frame.missing and not frame.extra and self.record.read_end[frame.index] != NEVER:
             # It was read before it was whole.
             self.signals.settled.set(frame.index)
 
     def damaged(self, frame: Frame, piece: Piece) -> None:
         """Push bits that arrive inverted."""
         places = range(piece.first, piece.last + 1)
-        frame.inverted += [(piece.lane, place) for place in places]
+        frame.harmed().inverted.update((piece.lane, place) for place in places)
         frame.wrong = True
         self.store(frame, piece)
 
-    def pad(self, frame: Frame, piece: Piece) -> None:
-        """Fill the places of packets that never come, which the host reads as 0."""
+    def pad(self, frame: Frame, harm: Harm, piece: Piece) -> int:
+        """Fill the places of packets that never come, which the host reads as 0.
+
+        Returns
+        -------
+        int
+            How many bits of the lane have come.
+        """
         pushed = frame.pushed[piece.lane]
         pushed += (NEVER,) * (piece.first - len(pushed))
+        return piece.first - sum((piece.lane, bit) in harm.lost for bit in range(piece.first))
 
     def close(self, frame: Frame, _: object = None) -> None:
         """End a frame that is short: its slot is freed, unless its release bits are in."""
-        frame.closed = True
+        frame.harmed().closed = True
         if frame.discarded < FAR or frame.admitted is False:
             return
         if frame.lanes_enough == self.trial.lanes:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass, field
 from types import SimpleNamespace
 
 import numpy as np
@@ -27,21 +28,16 @@ class Frame:
         "admitted",
         "believed",
         "clock_start",
-        "closed",
         "discarded",
         "extra",
+        "harm",
         "index",
-        "inverted",
         "lanes_enough",
-        "lost",
         "missing",
         "protected",
         "pushed",
         "ready",
         "released",
-        "rise_lost",
-        "slipped",
-        "sources",
         "underrun",
         "whole",
         "wrong",
@@ -69,25 +65,48 @@ class Frame:
         self.believed: int | None = None
         #: One that no trigger asked for; it has no row in the ledger.
         self.extra = False
-        #: Bits that will never come, of each lane; ended short.
-        self.lost: list[set[int]] | None = None
-        self.closed = False
-        #: Whether a bit is not in its own place, and which bit of which conversion each place has.
-        self.slipped = False
-        self.sources: list[tuple[int, int]] | None = None
-        #: Lane and place of the bits that came inverted.
-        self.inverted: list[tuple[int, int]] = []
-        #: A host that reads the converter never saw its busy rise.
-        self.rise_lost = False
+        #: What transients did to it.
+        self.harm: Harm | None = None
+
+    def harmed(self) -> Harm:
+        """Return what transients did to it, to be added to."""
+        if self.harm is None:
+            self.harm = Harm()
+        return self.harm
 
     def lose(self, bits: range, lane: int | None = None) -> None:
-        """Note bits that will never come, of one lane or of all."""
-        if self.lost is None:
-            self.lost = [set() for _ in self.pushed]
-        for which, lost in enumerate(self.lost):
+        """Note bits that will never come, of one lane or of all; that is wrong, not late."""
+        self.wrong = True
+        for which in range(len(self.pushed)):
             if lane is None or lane == which:
                 self.missing -= len(bits)
-                lost.update(bits)
+                self.harmed().lost.update((which, bit) for bit in bits)
+
+
+@dataclass(slots=True)
+class Harm:
+    """What transients did to a frame.
+
+    Attributes
+    ----------
+    lost, inverted : set of (int, int)
+        Lane and place of the bits that never come, and of those that came inverted.
+    slipped : bool
+        Whether a bit is not in its own place.
+    closed : bool
+        Whether it was ended short.
+    sources : list of (int, int) or None
+        The conversion and the number of the bit in each place, of all lanes; None if its own.
+    rise_lost : bool
+        Whether a host that reads the converter never saw its busy rise.
+    """
+
+    lost: set[tuple[int, int]] = field(default_factory=set)
+    inverted: set[tuple[int, int]] = field(default_factory=set)
+    slipped: bool = False
+    closed: bool = False
+    sources: list[tuple[int, int]] | None = None
+    rise_lost: bool = False
 
 
 class Indexed:

@@ -144,7 +144,7 @@ class Reader:
         if frame.missing:
             for lane, pushed in enumerate(frame.pushed):
                 # What will never come is wrong, and not late.
-                comes = frame.lost is None or bit not in frame.lost[lane]
+                comes = frame.harm is None or (lane, bit) not in frame.harm.lost
                 if comes and host.underruns(now, pushed[bit] if bit < len(pushed) else FAR):
                     frame.underrun = True
         if self.capture[0].observers:
@@ -181,8 +181,8 @@ class Reader:
         if not frame.extra:
             record.read_end[frame.index] = now
             record.fate[frame.index] = fate_of_read(frame.underrun, frame.wrong)
-            if frame.slipped or frame.lost or frame.inverted:
-                record.wrong_bits[frame.index] = wrong_bits(self.trial, frame)
+            if frame.harm is not None:
+                record.wrong_bits[frame.index] = wrong_bits(self.trial, frame.index, frame.harm)
         frame.believed = self.counts.read()
         self.fifo.free(frame)
         self.timer.has_read(frame)

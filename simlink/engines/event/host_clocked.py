@@ -216,7 +216,7 @@ class HostClockedReader:
         """See an edge of busy; its fall is released once synchronised."""
         level, sent = edge
         now = self.env.now
-        if not level and frame.rise_lost and not self.busy_seen:
+        if not level and frame.harm is not None and frame.harm.rise_lost and not self.busy_seen:
             # The host never saw it rise, and sees no fall.
             return
         self.busy_seen = level
@@ -229,7 +229,8 @@ class HostClockedReader:
 
     def busy_lost(self, frame: Frame, edge: tuple[bool, int]) -> None:
         """Go on seeing the level that busy had before an edge that was lost."""
-        frame.rise_lost = frame.rise_lost or edge[0]
+        if edge[0]:
+            frame.harmed().rise_lost = True
 
     def release(self, frame: Frame, fell: int) -> None:
         """Learn that a frame can be read, unless it has been overwritten before."""

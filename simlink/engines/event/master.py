@@ -172,6 +172,8 @@ class ReturnLanes:
         self.jitter: list[list[int]] = []
         self.strobe: Strobe | None = None
         self.receiver: Receiver | None = None
+        #: Whether a transient may hit what is sent.
+        self.upset = "return" in trial.upset_ways
         #: Where the bits of the frame that is clocked go, if not to their own places.
         self.places: Places | None = None
         if trial.scenario.barrier.return_.has_strobe:
@@ -190,12 +192,11 @@ class ReturnLanes:
             return
         if self.strobe.spoils(frame, self.jitter):
             frame.wrong = True
-        self.places = None
-        if self.receiver is not None and not (
-            self.strobe.comes is None and self.receiver.untouched()
-        ):
-            comes = self.strobe.comes or [0] * len(self.pieces[0])
-            self.places = self.receiver.place(frame, comes)
+        if self.receiver is not None:
+            self.places = None
+            if self.strobe.comes is not None or not self.receiver.untouched():
+                comes = self.strobe.comes or [0] * len(self.pieces[0])
+                self.places = self.receiver.place(frame, comes)
 
     def enter(self, frame: Frame, bit: int, captured: int) -> None:
         """Take a bit of every lane, captured at an instant; a full packet sets out."""
@@ -208,6 +209,9 @@ class ReturnLanes:
                 line_time = self.packets[number].line_time
                 sent = transport.sent_at(captured, self.line_free[lane], line_time)
                 self.line_free[lane] = sent
+            if not self.upset:
+                channel.send(frame, self.pieces[lane][number], self.jitter[lane][number], sent)
+                continue
             target, place, off = frame, number, self.jitter[lane][number]
             if self.places is not None:
                 there = self.places[bit]

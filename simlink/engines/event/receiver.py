@@ -70,13 +70,14 @@ class Receiver:
                     begun = Frame(frame.index, frame.ready, self.trial.lanes, self.trial.bits)
                     begun.extra, begun.clock_start = True, frame.clock_start
                 own = True
-                begun.sources = []
+                begun.harmed().sources = []
                 self.filling, self.filled = begun, 0
             begun = self.filling
-            assert begun.sources is not None
-            begun.sources.append((frame.index, bit))
+            harm = begun.harmed()
+            assert harm.sources is not None
+            harm.sources.append((frame.index, bit))
             if begun.index != frame.index or bit != self.filled:
-                begun.slipped = begun.wrong = True
+                harm.slipped = begun.wrong = True
             places.append((begun, self.filled))
             self.filled += 1
             if self.filled == self.trial.bits:
@@ -88,7 +89,6 @@ class Receiver:
     def end(self, frame: Frame, last: int) -> None:
         """Have a gap after the last strobe of a frame end it short."""
         assert self.gap is not None
-        frame.slipped = frame.wrong = True
         frame.lose(range(self.filled, self.trial.bits))
         self.filling = None
         Instant(self.env, last + self.gap, FREE, self.fifo.close, frame)

@@ -6,7 +6,7 @@ from simlink.engines.event.channel import Channel
 from simlink.engines.event.clockwork import PUSH, Clockwork
 from simlink.engines.event.frame import EdgeJitter, Frame, Trial
 from simlink.engines.event.signals import Signals
-from simlink.engines.event.upsets import hits_of
+from simlink.engines.event.upsets import Hits, hits_of
 from simlink.link import host_clocked
 from simlink.link.strobe import taken_wrong
 
@@ -58,7 +58,8 @@ class Strobe:
             Of each bit of each lane.
         """
         start, channels = frame.clock_start, (self.channel, *self.lanes)
-        self.comes = self.arrivals(frame)
+        if self.hits is not None:
+            self.comes = self.arrivals(frame, self.hits)
         if not self.alike or self.signal.observers or max(one.ahead for one in channels) > start:
             return self.send(frame, jitter)
         # All that came before has come out, so that every frame is as the first is.
@@ -68,11 +69,9 @@ class Strobe:
         self.channel.ahead = start + lasts
         return spoilt
 
-    def arrivals(self, frame: Frame) -> list[int | None] | None:
+    def arrivals(self, frame: Frame, hits: Hits) -> list[int | None] | None:
         """Return when each rising edge comes, None for one that is lost; None if all come."""
-        hits, channel = self.hits, self.channel
-        if hits is None:
-            return None
+        channel = self.channel
         sent = [frame.clock_start + offset for offset in self.trial.strobe_edges]
         came = list(sent)
         host_clocked.cross_edges(
