@@ -22,6 +22,7 @@ _IDLE = {
     "barrier.return.check",
     "title",
     "frame.content",
+    "check",
 }
 # Keys and tables whose default changes nothing where there is no remote master.
 _IDLE_WITHOUT_MASTER = {
@@ -37,6 +38,7 @@ _IDLE_WITHOUT_MASTER = {
     "host.watermark",
     "title",
     "frame.content",
+    "check",
 }
 
 _WHY = {

@@ -355,6 +355,34 @@ class Host(Section):
     )
 
 
+class Check(Section):
+    """What a lane's frame carries beside its data, to tell what went wrong on the way."""
+
+    over: Literal["packet", "frame"] = left_out("frame", "What each check covers.")
+    kind: Literal["none", "parity", "crc"] = left_out(
+        "none", "The check: none, one bit of even parity, or a cyclic redundancy check."
+    )
+    width: Annotated[int, count(1, 64)] | None = optional("Check bits. Required for crc.")
+    polynomial: Annotated[int, count(1, MOST_SEED)] | None = optional(
+        "Of the crc, as a whole number without its highest term, such as 0x07. Required for crc."
+    )
+    init: Annotated[int, count(0, MOST_SEED)] = left_out(0, "What the crc's register starts from.")
+    reflect_in: Flag = left_out(False, "Whether each octet enters the crc with its last bit first.")
+    reflect_out: Flag = left_out(False, "Whether the crc is sent with its last bit first.")
+    xor_out: Annotated[int, count(0, MOST_SEED)] = left_out(
+        0, "What is added to the crc, modulo 2, before it is sent."
+    )
+    sequence_bits: Annotated[int, count(0, 32)] = left_out(
+        0, "Bits of a counter of the conversions started, sent with every frame."
+    )
+    on_failure: Literal["drop", "flag", "repeat"] = left_out(
+        "flag", "What the host does with a frame whose check fails."
+    )
+    kept_frames: Annotated[int, count(1, 10**6)] | None = optional(
+        "Frames that the remote side keeps to send again. Required for repeat."
+    )
+
+
 class Dump(Section):
     """What the lines are called in a waveform dump that is measured; changes no simulation.
 
@@ -373,11 +401,15 @@ class Dump(Section):
     remote_data: LineNames | None = optional("The data lanes at the converter.")
 
 
-UNSIMULATED: dict[str, tuple[str, ...]] = {
+UNSIMULATED: dict[str, tuple[Any, ...]] = {
     "analog": (),
     "require": (),
     "barrier.false_edge": (),
     "barrier.return.check": ("none",),
+    "check.over": ("frame",),
+    "check.kind": ("none",),
+    "check.sequence_bits": (0,),
+    "check.on_failure": ("flag",),
 }
 """Keys that the format knows and this version refuses by name, with the values it takes."""
 
@@ -401,6 +433,10 @@ class Keys(Section):
     host: Host
     transient: tuple[Transient, ...] = Field(
         default=(), description="Sources of common-mode transients."
+    )
+    check: Check = Field(
+        default_factory=Check,
+        description="What a lane's frame carries beside its data, to tell what went wrong.",
     )
     dump: Dump = Field(
         default_factory=Dump,

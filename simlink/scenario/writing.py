@@ -27,6 +27,13 @@ ONLY_WITH: dict[str, tuple[str, tuple[str, ...]]] = {
     "barrier.return.packet_bits": ("barrier.return.style", ("packets",)),
     "barrier.return.overhead_bits": ("barrier.return.style", ("packets",)),
     "barrier.return.header_bits": ("barrier.return.style", ("packets",)),
+    "check.width": ("check.kind", ("crc",)),
+    "check.polynomial": ("check.kind", ("crc",)),
+    "check.init": ("check.kind", ("crc",)),
+    "check.reflect_in": ("check.kind", ("crc",)),
+    "check.reflect_out": ("check.kind", ("crc",)),
+    "check.xor_out": ("check.kind", ("crc",)),
+    "check.kept_frames": ("check.on_failure", ("repeat",)),
 }
 
 #: Keys that change nothing without a transient, and are left out of what is written then.

@@ -20,6 +20,8 @@ def spread(low, high):
         ({"trigger": {}}, "trigger.rate", "missing"),
         ({"trigger": {"pattern": "poisson"}}, "trigger.rate", "missing"),
         ({"trigger__gap": "1 us"}, "trigger.gap", "only with trigger.pattern"),
+        ({"check": {"width": 8}}, "check.width", "only with check.kind"),
+        ({"check": {"kept_frames": 2}}, "check.kept_frames", "only with check.on_failure"),
         ({"trigger__burst_length": 3}, "trigger.burst_length", "only with trigger.pattern"),
         (
             {"trigger": {"pattern": "burst", "rate": "1 MHz", "burst_length": 3}},

@@ -1,0 +1,146 @@
+"""Check and sequence bits: what a lane's frame carries beside its data, and what they tell.
+
+A lane sends its data, then its sequence bits, then its check bits, which cover both. A CRC is the
+remainder of a division of polynomials over GF(2) (W. W. Peterson and D. T. Brown, Proc. IRE 49,
+1961, from memory), with the parameters by which it is catalogued; it may cover any number of bits.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from simlink.scenario.sections import Check
+
+
+@dataclass(frozen=True)
+class Crc:
+    """A cyclic redundancy check, by the parameters that catalogues give.
+
+    Attributes
+    ----------
+    width : int
+        Check bits.
+    polynomial : int
+        Without its highest term, the next one first.
+    init : int
+        What the register holds at first.
+    reflect_in : bool
+        Whether each octet of the data enters with its last bit first. A last group of fewer than
+        eight bits is turned likewise.
+    reflect_out : bool
+        Whether the remainder is sent with its last bit first.
+    xor_out : int
+        What is added to it, modulo 2, before it is sent.
+    """
+
+    width: int
+    polynomial: int
+    init: int = 0
+    reflect_in: bool = False
+    reflect_out: bool = False
+    xor_out: int = 0
+
+    @cached_property
+    def _register(self) -> Any:
+        from crccheck.crc import Crc as Register
+
+        return Register(self.width, self.polynomial, 0, False, False, 0)
+
+    def value(self, bits: list[int]) -> int:
+        """Return the check value of bits given in the order of the line, 0 to 2^width - 1.
+
+        The register is fed whole octets, from all zeros, which leading zeros do not change. What
+        it holds at first is the same as that value added, modulo 2, to the first bits of the data.
+        """
+        if self.reflect_in:
+            bits = [bit for at in range(0, len(bits), 8) for bit in reversed(bits[at : at + 8])]
+        dividend = (as_number(bits) << self.width) ^ (self.init << len(bits))
+        high, low = dividend >> self.width, dividend & ((1 << self.width) - 1)
+        octets = high.to_bytes((high.bit_length() + 7) // 8, "big")
+        remainder = int(self._register.reset().process(octets).final()) ^ low
+        if self.reflect_out:
+            remainder = as_number(as_bits(remainder, self.width)[::-1])
+        return remainder ^ self.xor_out
+
+
+def as_number(bits: list[int]) -> int:
+    """Return the number that bits make up, most significant first; 0 for none."""
+    return int("".join(map(str, bits)), 2) if bits else 0
+
+
+def as_bits(number: int, width: int) -> list[int]:
+    """Return a number as ``width`` bits, most significant first."""
+    return [number >> place & 1 for place in range(width - 1, -1, -1)]
+
+
+def width(law: Check) -> int:
+    """Return how many check bits a lane's frame carries."""
+    if law.kind == "crc":
+        assert law.width is not None
+        return law.width
+    return 1 if law.kind == "parity" else 0
+
+
+def check_bits(law: Check, bits: list[int]) -> list[int]:
+    """Return the check bits that follow bits; even parity makes the number of ones even.
+
+    Parameters
+    ----------
+    law : Check
+        Of the scenario.
+    bits : list of int
+        Data and sequence bits, in the order of the line.
+    """
+    if law.kind == "parity":
+        return [sum(bits) % 2]
+    if law.kind == "none":
+        return []
+    assert law.width is not None
+    assert law.polynomial is not None
+    crc = Crc(
+        law.width, law.polynomial, law.init, law.reflect_in, law.reflect_out, law.xor_out
+    )  # fmt: skip
+    return as_bits(crc.value(bits), law.width)
+
+
+def framed(law: Check, data: list[int], conversion: int) -> list[int]:
+    """Return all that a lane sends of a frame, in the order of the line.
+
+    Parameters
+    ----------
+    law : Check
+        Of the scenario.
+    data : list of int
+        The bits of the lane's words.
+    conversion : int
+        How many conversions were started before this one.
+    """
+    bits = data + as_bits(counter(law.sequence_bits, conversion), law.sequence_bits)
+    return bits + check_bits(law, bits)
+
+
+def fails(law: Check, received: list[int]) -> bool:
+    """Tell whether the check says that what was received is not what was sent."""
+    covered = len(received) - width(law)
+    return check_bits(law, received[:covered]) != received[covered:]
+
+
+def counter(sequence_bits: int, conversion: int) -> int:
+    """Return the sequence counter that a conversion's frame carries."""
+    return conversion % (1 << sequence_bits)
+
+
+def told_lost(sequence_bits: int, found: int, expected: int) -> int:
+    """Return how many losses a counter tells of: 0 to 2^n - 1, the true number modulo 2^n.
+
+    Parameters
+    ----------
+    sequence_bits : int
+        n; none tell of nothing.
+    found, expected : int
+        The counter that came, and the one that was due.
+    """
+    return (found - expected) % (1 << sequence_bits)
