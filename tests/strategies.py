@@ -278,7 +278,7 @@ def covers(draw: Draw) -> list[str]:
 def channel(
     draw: Draw, grid: Grid, back: bool, lanes: int, limited: bool = False
 ) -> dict[str, Any]:
-    """Draw one direction: at least 20 ns, whatever its spread, skew and bounded jitter are.
+    """Draw one direction: as long as its skew and bounded jitter, and 1 ns more to be distorted.
 
     A ``limited`` delay has limits, which may contain the spread, the skew and the distortion.
     """
@@ -303,7 +303,7 @@ def channel(
         low += 10
     if low or often(draw):
         wide = draw(st.sampled_from([5, 100])) if limited else 100
-        found["delay"] = law(draw, grid, grid.ns(low), grid.ns(low + wide), bounded=limited)
+        found["delay"] = law(draw, grid, grid.ns(low + 1), grid.ns(low + wide), bounded=limited)
     if limited and often(draw):
         found["delay_covers"] = covers(draw)
     return found
@@ -321,7 +321,8 @@ def barrier(draw: Draw, grid: Grid, lanes: int, bits: int) -> dict[str, Any]:
         # A skew of the barrier holds for a direction that has none of its own.
         found["skew"] = skew(draw, grid, 0, grid.ns(10))
     for table in (found, forward, back):
-        if often(draw):
+        ways = (forward, back) if table is found else (table,)
+        if often(draw) and all("delay" in way for way in ways):
             limit = grid.ns(1)
             width = law(draw, grid, -limit, limit, bounded=True)
             table["pulse_width_distortion"] = width

@@ -10,10 +10,11 @@ from typing import Any
 from simlink.base.wording import rate_text, time_text
 from simlink.scenario import transient
 from simlink.scenario.distributions import Constant, Distribution, reach
+from simlink.scenario.extent import terms
 from simlink.scenario.faults import Fault, written
 from simlink.scenario.kinds import kind_of
 from simlink.scenario.quantities import LONGEST
-from simlink.scenario.sections import Keys
+from simlink.scenario.sections import Direction, Keys
 from simlink.scenario.writing import ONLY_WITH, applies, default, field_at, fits, look_up
 
 SECOND = 10**15
@@ -218,22 +219,38 @@ def _short(needed: float, kept: float | Fraction) -> str:
 
 
 def _order(scenario: Keys, fault: Make) -> Iterator[Fault]:
-    """Check that nothing arrives before it was sent."""
+    """Check that nothing arrives before it was sent, neither a rising edge nor a falling one."""
     for name in ("forward", "return"):
         way = scenario.barrier.direction(name)
-        skews = way.lane_skews(scenario.frame.lanes)
-        lows = {"spread": way.spread.support[0], "skew": min(skew.support[0] for skew in skews)}
-        covered = sum(low for key, low in lows.items() if key in way.delay_covers)
-        beside = sum(low for key, low in lows.items() if key not in way.delay_covers)
-        # What the delay covers takes no symbol out of its limits.
-        least, most = way.delay.support
-        low = min(least + max(covered, 0), most) + beside + way.jitter.support[0]
-        if low < 0 and not math.isinf(low):
-            yield fault(
-                f"barrier.{name}.delay",
-                f"a symbol would arrive before it was sent: delay, spread, skew and jitter "
-                f"come to {time_text(low)} at the least",
-            )
+        for what, parts, falling in (
+            ("symbol", "delay, spread, skew and jitter", False),
+            ("falling edge", "delay, spread, skew, pulse-width distortion and jitter", True),
+        ):
+            fixed = _least_fixed(way, scenario.frame.lanes, falling)
+            # Jitter without bound is cut off where it would have an edge come too soon.
+            jitter = way.jitter.support[0]
+            low = fixed if math.isinf(jitter) else fixed + jitter
+            if low < 0 and not math.isinf(low):
+                yield fault(
+                    f"barrier.{name}.delay",
+                    f"a {what} would arrive before it was sent: {parts} come to "
+                    f"{time_text(low)} at the least",
+                )
+                break
+
+
+def _least_fixed(way: Direction, lanes: int, falling: bool) -> float:
+    """Return the least that a crossing can take but for jitter, in fs; negative if nonsense."""
+    lows = {
+        "spread": way.spread.support[0],
+        "skew": min(skew.support[0] for skew in way.lane_skews(lanes)),
+        "pulse_width_distortion": way.pulse_width_distortion.support[0] if falling else 0.0,
+    }
+    covered = sum(low for key, low in lows.items() if key in way.delay_covers)
+    beside = sum(low for key, low in lows.items() if key not in way.delay_covers)
+    # What the delay covers takes no symbol out of its limits.
+    least, most = way.delay.support
+    return min(least + max(covered, 0), most) + beside
 
 
 def _covers(scenario: Keys, fault: Make) -> Iterator[Fault]:
@@ -251,50 +268,19 @@ def _covers(scenario: Keys, fault: Make) -> Iterator[Fault]:
 
 
 def _length(scenario: Keys, fault: Make) -> Iterator[Fault]:
-    """Check that a trial fits in 2.5 h, and so in int64 femtoseconds."""
-    longest, key = _longest(scenario)
-    key = "conversions" if "conversions" in scenario.model_fields_set else key
-    if longest > LONGEST:
-        size = time_text(longest) if longest < math.inf else "without bound"
+    """Check that all instants of a trial fit in 2.5 h, and so in int64 femtoseconds."""
+    found = list(terms(scenario))
+    longest = math.fsum(term.time for term in found)
+    if longest <= LONGEST:
+        return
+    largest = max(found, key=lambda term: term.time)
+    said = f"a trial of {scenario.conversions} conversions may last {time_text(longest)}"
+    if largest.each:
+        key = "conversions" if "conversions" in scenario.model_fields_set else largest.key
+        yield fault(key, f"{said}, and 2.5 h is the most: ask for fewer conversions")
+    else:
         yield fault(
-            key,
-            f"a trial of {scenario.conversions} conversions may last {size}, and 2.5 h "
-            f"is the most: ask for fewer conversions",
+            largest.key,
+            f"{said} with every time at its longest, and 2.5 h is the most; this key alone may "
+            f"add {time_text(largest.time)}",
         )
-
-
-def _longest(scenario: Keys) -> tuple[float, str]:
-    """Estimate the longest trial from above, in femtoseconds; name the key that makes it so."""
-    trigger, host, n = scenario.trigger, scenario.host, scenario.conversions
-    zero: Distribution = Constant(value=0)
-    gap = trigger.gap or zero
-    read = scenario.bits_per_lane * SECOND / float(host.clock.value)
-    tail = _most(1, trigger.jitter) + sum(
-        _most(1, law)
-        for law in (
-            scenario.converter.conversion_time,
-            scenario.remote_clock.start_delay,
-            scenario.barrier.forward.delay,
-            scenario.barrier.return_.delay,
-            scenario.fifo.sync_delay,
-        )
-    )
-    waiting = min(n, scenario.fifo.depth)
-    tail += _most(waiting, host.service_latency) + waiting * read
-    if trigger.rate is None:
-        timeout = host.timeout or zero
-        cycle = n * (timeout.mean + read) + _most(n, gap) + _most(n, host.service_latency)
-        return cycle + tail, "trigger.gap"
-    period = SECOND / float(trigger.rate.value) / (1 + trigger.tolerance.support[0] / _PARTS)
-    if trigger.pattern == "poisson":
-        return (n + 12 * math.sqrt(n) + 50) * period + tail, "trigger.rate"
-    if trigger.pattern == "burst":
-        bursts = -(-n // (trigger.burst_length or 1))
-        return n * period + _most(bursts, gap) + tail, "trigger.rate"
-    return (n + 1) * period + tail, "trigger.rate"
-
-
-def _most(n: int, law: Distribution) -> float:
-    """Return what `n` draws come to at the most: certainly, or all but certainly."""
-    sigma = math.sqrt(law.variance)
-    return min(n * law.support[1], n * law.mean + (12 * math.sqrt(n) + 12) * sigma)

@@ -177,13 +177,14 @@ class Lognormal(_Positive):
     standard = "standard_normal"
 
     @cached_property
-    def _log(self) -> tuple[float, float]:
+    def log_moments(self) -> tuple[float, float]:
+        """The mean and the sigma of its logarithm."""
         spread = math.log1p((self.sigma / self.given_mean) ** 2)
         return math.log(self.given_mean) - spread / 2, math.sqrt(spread)
 
     def from_raw(self, raw: Floats) -> Ints:
         """Scale, move and raise e to it."""
-        centre, sigma = self._log
+        centre, sigma = self.log_moments
         raw *= sigma
         raw += centre
         np.exp(raw, out=raw)

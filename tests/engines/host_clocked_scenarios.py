@@ -38,10 +38,10 @@ def as_serial(raw, scheme, capture):
 
 
 @st.composite
-def serial_scenarios(draw):
+def raw_serial_scenarios(draw, **limits):
     """Draw a scenario of either scheme, now and then one whose channels swallow clock pulses."""
     grid = draw(st.sampled_from([FINE, *GRIDS]))
-    raw = draw(raw_scenarios(grid))
+    raw = draw(raw_scenarios(grid, **limits))
     scheme = draw(st.sampled_from(["forwarded_clock", "returned_clock"]))
     captures = ["half", "whole"] if scheme == "returned_clock" else ["half", "whole", 3, 7, "30 ns"]
     raw = as_serial(raw, scheme, draw(st.sampled_from(captures)))
@@ -50,10 +50,15 @@ def serial_scenarios(draw):
     if often(draw) and draw(st.booleans()):
         raw = put(raw, {f"barrier.{way}.min_pulse": law(draw, grid, 0, grid.ns(10), bounded=True)})
     if often(draw) and draw(st.booleans()):
-        far = grid.text(amount(draw, grid.ns(20), grid.ns(1500)))
+        far = grid.text(amount(draw, grid.ns(30), grid.ns(1500)))
         raw = put(raw, {f"barrier.{way}.delay": far})
     if often(draw) and draw(st.booleans()):
         # A bit that stays for long holds the next frame's first one back.
         held = law(draw, grid, 0, grid.ns(1500))
         raw = put(raw, {"converter.data_hold": held, "remote_clock.hold": None})
-    return from_dict(raw)
+    return raw
+
+
+def serial_scenarios():
+    """Give scenarios of either scheme."""
+    return raw_serial_scenarios().map(from_dict)

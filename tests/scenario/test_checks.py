@@ -144,13 +144,22 @@ def spread(low, high):
         ({"trigger": {"pattern": "poisson", "rate": "0.125 Hz"}}, "trigger.rate", "2.5 h is"),
         (
             {"trigger": {"pattern": "burst", "rate": "1 Hz", "burst_length": 10, "gap": "2 min"}},
-            "trigger.rate", "2.5 h is the most",
+            "trigger.gap", "2.5 h is the most",
         ),
         (
             {"trigger": {"pattern": "after_read", "gap": "1 s"}, "host__timeout": "9 s"},
             "trigger.gap", "2.5 h is the most",
         ),
-        ({"host__service_latency": "1 h"}, "trigger.rate", "2.5 h is the most"),
+        (
+            {"barrier": {"pulse_width_distortion": "-2 ns", "return": {"delay": "2 ns"}}},
+            "barrier.forward.delay", "a falling edge would arrive before it was sent",
+        ),
+        (
+            {"barrier__return": {"delay": "2 ns", "pulse_width_distortion": spread("-3 ns", "0 ns"),
+             "jitter": {"shape": "normal", "mean": "0 s", "sigma": "1 ps"}}},
+            "barrier.return.delay", "distortion and jitter come to -1 ns at the least",
+        ),
+        ({"host__service_latency": "1 h"}, "host.service_latency", "2.5 h is the most"),
     ],
 )  # fmt: skip
 def test_what_does_not_fit_together_is_refused(complaint, values, key, said):
@@ -175,7 +184,8 @@ def test_what_does_not_fit_together_is_refused(complaint, values, key, said):
         {"barrier": {"line_rate": "9 Mbps", "return": {"style": "packets", "packet_bits": 99}}},
         {"barrier.min_pulse": "10 ns"},
         # What the strobe's pulses come to is judged, and not refused.
-        {"barrier": {"min_pulse": "9 ns", "pulse_width_distortion": "-2 ns"}},
+        {"barrier": {"min_pulse": "9 ns", "pulse_width_distortion": "-2 ns",
+                     "forward": {"delay": "2 ns"}, "return": {"delay": "2 ns"}}},
         {"barrier.pulse_width_distortion": "11 ns"},
         {"barrier.return": {"strobe": False, "line_rate": "50 Mbps"}},
         {"barrier": {"min_pulse": "30 ns", "return": {"min_pulse": "1 ns"}}},
