@@ -114,6 +114,7 @@ def diagram(
     from simlink.base.safe_write import write_whole
     from simlink.pictures.diagram import draw, kind_of
     from simlink.pictures.timing_table import KINDS, timing_table
+    from simlink.tracing.law_limits import law_limits
     from simlink.tracing.measured import over_run
     from simlink.tracing.pin_names import load
 
@@ -148,7 +149,14 @@ def diagram(
     write_whole(place, drawn.encode(kind))
     if table is not None and table_kind is not None:
         assert measured is not None
-        text = timing_table(measured, table_kind, over=measured.over)
+        text = timing_table(
+            measured,
+            table_kind,
+            over=measured.over,
+            laws=law_limits(scenario),
+            pins=pins,
+            scheme=scenario.link.scheme,
+        )
         write_whole(Path(table), text.encode())
     _tell(drawn, place, None if measured is None or table is None else (table, measured.over))
 

@@ -224,7 +224,8 @@ def _of_clocks(edges: Edges) -> Iterator[Span]:
         frames += [time for time, _ in edges.get("host.read", ())]
     frames.sort()
     yield from _clock(edges.get("remote.clock", ()), frames, "t_CH", "t_CL")
-    reads = [start for _, start, _ in reads_of(edges)]
+    # Those that find no frame left to read are reads, too.
+    reads = [time for time, _ in edges.get("host.read", ())]
     yield from _clock(edges.get("host.clock", ()), reads, "t_RCH", "t_RCL")
 
 
@@ -332,11 +333,36 @@ class RunLimits(dict[str, Limits]):
     ----------
     over : str
         Which part: ``"the first 100 of 300 conversions of each of 20 units"``.
+    parts : dict
+        Of `BY_BIT` the limits of the first bit and of later ones, by symbol.
     """
 
-    def __init__(self, limits: Mapping[str, Limits], over: str) -> None:
+    def __init__(
+        self,
+        limits: Mapping[str, Limits],
+        over: str,
+        parts: Mapping[str, dict[str, Limits]] | None = None,
+    ) -> None:
         super().__init__(limits)
         self.over = over
+        self.parts = dict(parts or {})
+
+
+#: Intervals of which the first bit, which no clock edge launches, is not like the later ones.
+BY_BIT = ("t_SU", "t_DH")
+FIRST, LATER = "first bit", "later bits"
+
+
+def split(limits: Mapping[str, Limits], symbol: str) -> dict[str, Limits]:
+    """Return the limits of one interval: of the first bit and of later ones, where they differ.
+
+    Returns
+    -------
+    dict of str to Limits
+        By `FIRST` and `LATER`, or one for the empty name.
+    """
+    parts = limits.parts.get(symbol) if isinstance(limits, RunLimits) else None
+    return parts or {"": limits[symbol]}
 
 
 #: The most conversions of a run that are traced to measure its intervals.
@@ -403,5 +429,10 @@ def over_run(scenario: Scenario, most: int = MOST_TRACED) -> RunLimits:
     RunLimits
         By symbol, in the order of `RULES`; only those that were seen.
     """
-    found = limits_of(span for found in traces(scenario, most) for span in measure(edges_of(found)))
-    return RunLimits(found, traced(scenario, most))
+    spans = [span for found in traces(scenario, most) for span in measure(edges_of(found))]
+    parts: dict[str, dict[str, Limits]] = {}
+    for name, first in ((FIRST, True), (LATER, False)):
+        some = [one for one in spans if one.symbol in BY_BIT and (one.bit == 0) == first]
+        for symbol, law in limits_of(some).items():
+            parts.setdefault(symbol, {})[name] = law
+    return RunLimits(limits_of(spans), traced(scenario, most), parts)

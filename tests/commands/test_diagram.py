@@ -90,8 +90,8 @@ def test_all_options_at_once(simlink, tmp_path):
     assert "(120 x " in out
     assert "Table: t.csv (over all 12 conversions of each of 2 units)" in out
     text = (tmp_path / "t.csv").read_text()
-    assert text.startswith("symbol,meaning,min,typ,max,unit\nt_CYC,")
-    assert "\nt_CONV,conversion: trigger to busy low,400,400,400,ns\n" in text
+    assert text.startswith("symbol,meaning,conditions,min,typ,max,seen from,seen to,unit\nt_CYC,")
+    assert "\nt_CONV,conversion: trigger to busy low,,400,400,400,400,400,ns\n" in text
 
 
 def test_a_picture_taller_than_a_page_is_told(simlink):

@@ -16,7 +16,7 @@ from simlink.base.errors import InputError
 from simlink.pictures.diagram import COLUMNS, draw
 from simlink.pictures.diagram.rows import Order
 from simlink.scenario.loading import load
-from simlink.tracing.measured import RULES
+from simlink.tracing.measured import RULES, over_run
 from tests.pictures.test_diagram import in_a_detail, meetings
 
 SHIPPED = Path(__file__).parents[2] / "scenarios"
@@ -29,6 +29,7 @@ PICTURES = {
         "bench-supply",
         {"conversions": "2", "quiet_window": (60 * 10**6, 30 * 10**6), "bands": True},
     ),
+    "limits": ("bench-supply", {"conversions": "1", "limits": True}),
     "plain": ("kiln-recorder", {"plain": True}),
     "overrun": ("shallow-fifo", {"conversions": "overrun"}),
     "underrun": ("early-release", {"conversions": "underrun"}),
@@ -56,7 +57,9 @@ CASES = [
 def picture(name, width):
     scenario, options = PICTURES[name]
     # Enough of a run to find the worst of it in.
-    return draw(load(SHIPPED / f"{scenario}.toml").with_(trials=4), width=width, **options)
+    shown = load(SHIPPED / f"{scenario}.toml").with_(trials=4)
+    limits = over_run(shown, 12) if "limits" in options else None
+    return draw(shown, width=width, **{**options, "limits": limits})
 
 
 def in_millimetres(figure):

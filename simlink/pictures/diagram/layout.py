@@ -21,7 +21,7 @@ from simlink.pictures.diagram.tracks import CLOCKS, Track
 from simlink.records import Fate
 
 #: Between the lines of a picture, around it, and between a block and what is beside it.
-_BETWEEN, _EDGE, _AROUND = 4.0, 1.2, 0.9
+_BETWEEN, _EDGE, _AROUND = 3.0, 1.2, 0.9
 _SIDES = {"remote": "converter side", "host": "host side"}
 #: A dimension line shorter than this has its arrows outside, each as long as it, within limits.
 SHORT, _LEAST_ARROW, _MOST_ARROW = 3.4, 1.2, 2.0
@@ -107,7 +107,8 @@ class Layout(Contents):
         room = self.right - self.left
         needs = [need for track in self.tracks for need in needs_of(track, self.sizes, room)]
         whole = [(one.start, one.end) for one in self.crossings]
-        return lines(inside, clocks, needs, self.left, self.right, whole)
+        reads = [time for time, _ in view.edges.get("host.read", ())]
+        return lines(inside, clocks, needs, self.left, self.right, whole, reads)
 
     def _detail(self, detail: Detail, y: float) -> float:
         """Place an enlarged detail from y on; return its bottom."""

@@ -89,7 +89,7 @@ class _Painter(RowPainter):
         if line.barrier is not None:
             top, bottom = line.barrier
             look = {"facecolor": palette.barrier, "edgecolor": palette.barrier_hatch}
-            hatch = "." if palette.plain else "////"
+            hatch = "-" if palette.plain else "////"
             self.box(left, top, right, bottom, Order.BLOCK, hatch=hatch, **look)
             edges = [[(left, y), (right, y)] for y in (top, bottom)]
             self.strokes(edges, Order.BAND, palette.quiet, linewidths=self.sizes.trace)

@@ -9,6 +9,7 @@ fewer lines.
 from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
 
@@ -176,6 +177,7 @@ def lines(
     left: float,
     right: float,
     whole: list[tuple[int, int]],
+    frames: Sequence[int] = (),
 ) -> list[Scale]:
     """Return the lines of a picture.
 
@@ -191,13 +193,15 @@ def lines(
         Where a line begins and ends, in mm.
     whole : list of (int, int)
         Stretches that a line should not end within, if it can be helped.
+    frames : sequence of int
+        Where one frame ends and the next begins on a clock that runs on: no block covers it.
     """
     plan = _plan(times, clocks, needs)
     best = _laid(plan, left, right, whole)
     for tightness in TIGHTER:
         if len(best) == 1:
             break
-        _tighten(plan, tightness)
+        _tighten(plan, tightness, frames)
         tighter = _laid(plan, left, right, whole)
         if len(tighter) < len(best):
             best = tighter
@@ -252,12 +256,16 @@ def _plan(times: list[int], clocks: list[list[int]], needs: list[Need]) -> _Plan
     return _Plan(times, gaps, unit, asked, beside, reference, np.full(len(gaps), np.nan))
 
 
-def _tighten(plan: _Plan, how: Tightness) -> None:
+def _tighten(plan: _Plan, how: Tightness, frames: Sequence[int]) -> None:
     """Give the middle of each long burst a width of its own, whatever runs in it."""
     plan.long, plan.cut = how.long, how.cut
     times = np.array(plan.times, dtype=np.float64)
+    parts = []
     for burst in _bursts(plan.unit):
-        half = float(plan.unit[burst].min())
+        within = [bisect_left(plan.times, time) - burst[0] for time in frames]
+        parts += np.split(burst, sorted({one for one in within if 0 < one < len(burst)}))
+    for burst in parts:
+        half = float(plan.unit[burst].max())
         start = float(times[burst[0]]) + (how.before - 0.2) * half
         end = float(times[burst[-1] + 1]) - (how.after - 0.2) * half
         middle = burst[(times[burst] >= start) & (times[burst + 1] <= end)]
