@@ -1,4 +1,4 @@
-"""``simlink loss``: how often the FIFO overruns, however rare, without simulation."""
+"""``simlink loss``: how often the FIFO overruns, however rare."""
 
 from __future__ import annotations
 
@@ -6,11 +6,21 @@ import sys
 from typing import TYPE_CHECKING, Annotated
 
 from simlink.commands.numbers import share, whole
-from simlink.commands.options import Json, Out, ScenarioPath, changed, folder, option
+from simlink.commands.options import (
+    Json,
+    Out,
+    ScenarioPath,
+    Workers,
+    changed,
+    folder,
+    option,
+    processes,
+)
 from simlink.commands.results import tell
 
 if TYPE_CHECKING:
     from simlink.rare.exact import Loss
+    from simlink.rare.splitting import SplitLoss
     from simlink.studies.loss import LossStudy
 
 
@@ -18,64 +28,129 @@ def loss(
     path: ScenarioPath,
     width: Annotated[
         str,
-        option("--width", "How far apart the proven bounds may be, as a share.", "SHARE"),
+        option("--width", "How far apart proven bounds may be, as a share.", "SHARE"),
     ] = "0.1",
+    error: Annotated[
+        str,
+        option("--relative-error", "Half the interval of an estimate, as a share.", "SHARE"),
+    ] = "0.2",
     conversions: Annotated[
         str | None,
         option("--conversions", "Of so many conversions from an empty FIFO; else the long run."),
     ] = None,
+    workers: Workers = None,
     out: Out = None,
     json: Json = False,
 ) -> None:
-    """Compute how often the FIFO overruns, down to 1e-12 and below: share, per hour, how long."""
+    """Say how often the FIFO overruns, down to 1e-12 and below: share, per hour, how long.
+
+    Computed between proven bounds where a chain can follow the FIFO, else by importance splitting.
+    """
+    import os
+
     from simlink.base.safe_write import make_folder, write_set
     from simlink.studies.loss import loss as compute
 
-    wanted = share("--width", width)
+    wanted, enough = share("--width", width), share("--relative-error", error)
     many = whole("--conversions", conversions, 1, 10**12)
     place = folder(out)
+    several = processes(workers) or os.cpu_count() or 1
     scenario = changed(path)
     if place is not None:
         make_folder(place)
-    found = compute(scenario, width=wanted, conversions=many, progress=_say)
+    found = compute(
+        scenario, width=wanted, error=enough, conversions=many, workers=several, progress=_say
+    )
     figures = found.to_json()
     if place is not None:
         write_set(place, {"loss.json": figures.encode()})
-    tell(_text(found, wanted), place, figures if json else None)
+    tell(_text(found, wanted, enough), place, figures if json else None)
 
 
-def _say(found: Loss) -> None:
-    if sys.stderr.isatty():
+def _say(found: Loss | SplitLoss) -> None:
+    if not sys.stderr.isatty():
+        return
+    if found.low is None or found.high is None:
+        said = "nothing lost yet"
+    else:
         said = f"between {found.low:.3g} and {found.high:.3g}"
-        print(f"simlink: {found.steps} steps a trigger period: {said}", file=sys.stderr)
+    steps = getattr(found, "steps", None)
+    done = f"{found.rounds} rounds" if steps is None else f"{steps} steps a trigger period"  # type: ignore[union-attr]
+    print(f"simlink: {done}: {said}", file=sys.stderr)
 
 
-def _text(found: LossStudy, width: float) -> str:
+def _text(found: LossStudy, width: float, error: float) -> str:
     """Return the answer for a terminal."""
     from simlink.base.cautions import CAUTIONS
     from simlink.base.errors import printable
-    from simlink.base.wording import count, percent
+    from simlink.base.wording import percent
     from simlink.pictures.text import columns, wrapped
+    from simlink.rare.exact import Loss
+    from simlink.studies.loss import duration
 
-    value, low, high = found.per_hour
     loss = found.loss
+    ends = "proven" if isinstance(loss, Loss) else percent(loss.confidence)
+    sooner, later = found.between_ends
     rows = [
-        ("", "value", "proven"),
-        ("share of triggers", f"{loss.value:.3g}", f"{loss.low:.3g} to {loss.high:.3g}"),
-        ("words an hour", f"{value:.3g}", f"{low:.3g} to {high:.3g}"),
+        ("", "value", ends),
+        _row("share of triggers", loss.value, loss.low, loss.high),
+        _row("share of words", loss.value, loss.low, loss.high),
+        _row("words an hour", *found.per_hour),
+        (
+            "mean time between losses",
+            "-" if found.between is None else duration(found.between),
+            f"{'-' if sooner is None else duration(sooner)} to "
+            f"{'no end' if later is None else duration(later)}",
+        ),
     ]
-    rest = [
-        f"Followed without simulation for {count(loss.arrivals)} triggers on a grid of "
-        f"{loss.steps} steps a trigger period."
-    ]
-    if loss.low and loss.high > loss.low * (1 + width):
-        apart = percent(loss.high / loss.low - 1)
-        rest.append(f"The bounds are {apart} apart: a finer grid would take too long.")
     title = printable(found.scenario.title or found.scenario.name)
     parts = [
         f"{title}\n{wrapped(found.sentence)}",
         columns(rows),
-        wrapped(" ".join(rest)),
+        wrapped(" ".join(_method(found, width, error))),
         wrapped(f"Cautions: {CAUTIONS}"),
     ]
     return "\n\n".join(parts) + "\n"
+
+
+def _row(
+    name: str, value: float | None, low: float | None, high: float | None
+) -> tuple[str, str, str]:
+    """Return a row of the table; a value that is not known is a dash."""
+    if value is None or low is None or high is None:
+        return name, "-", "-"
+    return name, f"{value:.3g}", f"{low:.3g} to {high:.3g}"
+
+
+def _method(found: LossStudy, width: float, error: float) -> list[str]:
+    """Return how the answer was come to, and what limits it."""
+    from simlink.base.wording import count, many, percent
+    from simlink.rare.exact import Loss
+
+    loss = found.loss
+    if isinstance(loss, Loss):
+        said = [
+            f"Followed without simulation for {count(loss.arrivals)} triggers on a grid of "
+            f"{loss.steps} steps a trigger period: {found.why}."
+        ]
+        if loss.low and loss.high > loss.low * (1 + width):
+            apart = percent(loss.high / loss.low - 1)
+            said.append(f"The bounds are {apart} apart: a finer grid would take too long.")
+        return said
+    plan = loss.plan
+    over = f"conversions {plan.warm + 1} to {plan.warm + plan.span}"
+    said = [
+        f"Estimated by importance splitting, for {found.why}: {many(loss.rounds, 'round')} of "
+        f"{many(len(plan.levels), 'level')}, {count(plan.branches)} branches a level, over {over} "
+        "of runs from an empty FIFO."
+    ]
+    if loss.error > error:
+        said.append(f"The interval is wider than asked for after {many(loss.rounds, 'round')}.")
+    if loss.rows_only:
+        which = " and ".join(loss.rows_only)
+        said.append(
+            f"A recording is replayed in order: of {which} only the row at the start is drawn, so "
+            "that branches do not differ in it, and a loss that the recording alone brings about "
+            "is no better seen than by a plain run of as many units."
+        )
+    return said

@@ -186,8 +186,10 @@ def _chain(queue: Queue, timing: Timing, steps: int, *, up: bool) -> Chain:
         else math.ceil((timing.spacing + queue.width + timing.loose) / step)
     )
     release = math.ceil(timing.latest / step) if up else math.floor(timing.soonest / step)
-    # A release that the grid moves past the fixed part is kept at its end by one step more.
-    fixed = max(fixed, release)
+    # A release that the grid moves past the fixed part is put at its end, and the service takes
+    # so much longer: it ends no sooner for that.
+    late = max(release - fixed, 0)
+    release, service = release - late, np.concatenate([np.zeros(late), service])
     judged, released = np.zeros(fixed + 1), np.zeros(fixed + 1)
     judged[0] = released[release] = 1.0
     kept = math.exp(-step / timing.waiting)

@@ -91,3 +91,36 @@ def test_bad_options_are_told(path, words):
 )
 def test_times_are_spoken_of_in_the_unit_that_suits_them(seconds, said):
     assert duration(seconds) == said
+
+
+@pytest.fixture
+def drained(tmp_path):
+    """Return a file of a queue whose host reads all that waits: no chain follows it."""
+    tried = queues.queue("periodic", queues.exponential(1.5), 3, conversions=10)
+    file = tmp_path / "drained.toml"
+    file.write_text(tried.with_values({"host.read_all": True}).to_toml())
+    return file
+
+
+def test_what_no_chain_follows_is_split(drained):
+    result = run(drained, "--json", "--conversions", "40", "--workers", "1")
+    assert result.exit_code == 0, result.output
+    found = json.loads(result.stdout)
+    assert found["method"] == "splitting"
+    loss = found["loss"]
+    assert loss["low"] <= loss["value"] <= loss["high"]
+    ends = found["mean_time_between_losses_low"], found["mean_time_between_losses_high"]
+    assert ends[0] <= found["mean_time_between_losses"] <= ends[1]
+    # A trigger a millisecond.
+    assert found["mean_time_between_losses"] == pytest.approx(1e-3 / loss["value"])
+    said = flat(result.stderr)
+    assert "host.read_all = true" in said
+    assert "over conversions 1 to 40 of runs from an empty FIFO" in said
+    assert "importance splitting; 95 %:" in said
+
+
+def test_neither_way_is_refused_in_one_line(drained):
+    text = drained.read_text().replace('notice = "count"', 'notice = "edge"')
+    drained.write_text(text)
+    with pytest.raises(InputError, match=r"host\.notice: got edge; count"):
+        CliRunner().invoke(app, ["loss", str(drained)], catch_exceptions=False)

@@ -75,7 +75,7 @@ def short_stretches(longest=4, trials=2, numbers=0):
     done = []
 
     def noting(name):
-        plain = getattr(engine._Walk, f"_{name}")
+        plain = getattr(engine.Walk, f"_{name}")
 
         def noted(self, *words):
             done.append(name)
@@ -90,7 +90,7 @@ def short_stretches(longest=4, trials=2, numbers=0):
         patch.setattr(engine, "TRIALS", trials)
         patch.setattr(departures, "_AHEAD", 3)
         for name in ("step", "widen"):
-            patch.setattr(engine._Walk, f"_{name}", noting(name))
+            patch.setattr(engine.Walk, f"_{name}", noting(name))
         yield done
 
 

@@ -220,7 +220,7 @@ def test_what_waits_for_ever_takes_no_memory(when_full):
     """Rows are handed over though the frames ahead of them are never read."""
     scenario = chain(QUICK | DEAF | {"fifo.when_full": when_full, "host.timeout": "30 us"})
     with short_stretches(STRETCH):
-        walk = engine._Walk(scenario, unit.build(scenario, range(2)), False)
+        walk = engine.Walk(scenario, unit.build(scenario, range(2)), False)
         assert sum(len(block.trials) * block.count for block in walk.run()) == 2 * LONG
     # The timeout alone would keep 120 conversions open, did the host still come.
     assert walk.records.shape == walk.notes.shape == (1, 2 * STRETCH)

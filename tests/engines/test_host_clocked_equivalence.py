@@ -276,7 +276,7 @@ def test_a_host_that_is_never_told_takes_no_memory():
     values = {"trigger.rate": "10 MHz", "converter.conversion_time": "50 ns", "conversions": 3000}
     scenario = serial(values | {"fifo.sync_delay": "1 us", "host.timeout": "500 ns"})
     with short_stretches(64) as done:
-        walk = engine._Walk(scenario, unit.build(scenario, range(1)), False)
+        walk = engine.Walk(scenario, unit.build(scenario, range(1)), False)
         fates = np.concatenate([block.fate[0].copy() for block in walk.run()])
     assert len(fates) == 3000
     assert (fates[:-1] == Fate.OVERRUN).all()

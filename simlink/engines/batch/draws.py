@@ -94,25 +94,27 @@ class Draws:
         Which of the varying columns each column is, or -1.
     constant : ndarray of int64, shape (columns,)
         What the others always are, in base units.
+    varying : list of Source
+        The columns that vary.
     """
 
     def __init__(self, scenario: Scenario, columns: list[Source]) -> None:
         self._seed = scenario.seed
         self.place = np.full(len(columns), -1, dtype=np.int64)
         self.constant = np.zeros(len(columns), dtype=np.int64)
-        self._varying: list[Source] = []
+        self.varying: list[Source] = []
         for at, column in enumerate(columns):
             if column.law.is_constant:
                 self.constant[at] = column.law.constant_value
             else:
-                self.place[at] = len(self._varying)
-                self._varying.append(column)
-        self._names = [part_of(one.source, suffix(one.stride, one.offset)) for one in self._varying]
+                self.place[at] = len(self.varying)
+                self.varying.append(column)
+        self._names = [part_of(one.source, suffix(one.stride, one.offset)) for one in self.varying]
         #: Columns that are drawn compiled, and by samplers of their own.
         self._compiled: list[int] = []
         self._others: list[int] = []
         laws = []
-        for at, one in enumerate(self._varying):
+        for at, one in enumerate(self.varying):
             law = streams.law_of(one.law) if isinstance(one.law, Simple) else None
             if law is not None and streams.agrees():
                 self._compiled.append(at)
@@ -122,12 +124,12 @@ class Draws:
         self._laws = np.array(laws, dtype=streams.LAWS)
         self._columns = np.array(self._compiled, dtype=np.int64)
         self._samplers: dict[tuple[int, int], Sampler] = {}
-        self.ring: Times = np.zeros((0, len(self._varying), 0), dtype=np.int64)
+        self.ring: Times = np.zeros((0, len(self.varying), 0), dtype=np.int64)
 
     @property
     def width(self) -> int:
         """How many columns vary."""
-        return len(self._varying)
+        return len(self.varying)
 
     def prepare(self, trials: range) -> None:
         """Seed the generators of a range of trials together."""
@@ -139,10 +141,10 @@ class Draws:
             self.ring = np.zeros((len(trials), self.width, size + _PAD), dtype=np.int64)
         self._states = self._generators.states(trials, [self._names[at] for at in self._compiled])
         self._samplers = {
-            (row, at): self._varying[at].law.sampler(
-                self._generators.streams(trial, self._varying[at].source),
-                self._varying[at].stride,
-                self._varying[at].offset,
+            (row, at): self.varying[at].law.sampler(
+                self._generators.streams(trial, self.varying[at].source),
+                self.varying[at].stride,
+                self.varying[at].offset,
             )
             for at in self._others
             for row, trial in enumerate(trials)

@@ -68,10 +68,10 @@ class BatchEngine:
         """Simulate some trials, as `run` does; each block is good until the next is asked for."""
         for start in range(trials.start, trials.stop, TRIALS):
             units = unit.build(scenario, range(start, min(start + TRIALS, trials.stop)))
-            yield from _Walk(scenario, units, words).run()
+            yield from Walk(scenario, units, words).run()
 
 
-class _Walk:
+class Walk:
     """Trials of one chunk of units, walked in stretches."""
 
     def __init__(self, scenario: Scenario, units: Units, words: bool) -> None:

@@ -1,0 +1,176 @@
+"""Importance splitting: its mean is right whatever its levels are, and its interval covers."""
+
+import os
+
+import numpy as np
+import pytest
+
+from simlink.engines.batch.branching import NoBranchesError
+from simlink.rare.exact import exact_loss
+from simlink.rare.splitting import Plan, find_levels, left_of, one_round, spans, split_loss
+from simlink.records import Fate
+from simlink.running.run import run
+from simlink.scenario.distributions import Exponential, Normal, Uniform
+from tests.outside import queues
+from tests.rare.test_exact import link
+
+STALLING = {
+    "shape": "two_state",
+    "normal": "300 ns",
+    "stalled": {"shape": "exponential", "mean": "3 us"},
+    "spacing": {"shape": "geometric", "mean": 30},
+    "length": {"shape": "uniform", "low": 1, "high": 3},
+}
+WAITING = {"host__service_latency": {"shape": "exponential", "mean": "700 ns"}}
+#: Kinds of hosts and triggers, and levels; what they lose from empty can be simulated.
+KINDS = {
+    "frame by frame": ({"fifo__depth": 4}, (2, 3)),
+    "stalls": ({"host__service_latency": STALLING, "fifo__depth": 5}, (2, 4)),
+    "all": ({**WAITING, "host__read_all": True, "fifo__depth": 3}, (2,)),
+    "watermark": ({**WAITING, "host__watermark": 2, "fifo__depth": 5}, (3, 4)),
+    "drop_old": ({"fifo__when_full": "drop_old"}, (2, 3)),
+    "stall": ({**WAITING, "fifo__when_full": "stall"}, (2, 3)),
+    "poisson": ({"trigger__pattern": "poisson", "fifo__depth": 4}, (2, 3)),
+    "burst": (
+        {
+            **WAITING,
+            "trigger__pattern": "burst",
+            "trigger__burst_length": 8,
+            "trigger__gap": {"shape": "uniform", "low": "3 us", "high": "7 us"},
+            "fifo__depth": 5,
+        },
+        (3, 4),
+    ),
+    "jitter": (
+        {
+            "trigger__jitter": {"shape": "uniform", "low": "-60 ns", "high": "60 ns"},
+            "converter__conversion_time": "300 ns",
+            "trigger__tolerance": {"shape": "uniform", "low": "-3000 ppm", "high": "3000 ppm"},
+        },
+        (2,),
+    ),
+    "remote edges": (
+        {"host__notice": "edge", "trigger__source": "remote", "fifo__depth": 3},
+        (2,),
+    ),
+}
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_the_mean_of_rounds_is_what_the_engine_loses(kind):
+    values, levels = KINDS[kind]
+    scenario, conversions, trials = link(**values), 100, 3000
+    plan = Plan(0, conversions, 128, tuple(map(float, levels)))
+    rounds = np.array([one_round(scenario, plan, number) for number in range(12)])
+    found = run(
+        scenario.with_(trials=trials, conversions=conversions), engine="batch", ledger=False
+    )
+    fates = [Fate.OVERRUN]
+    if scenario.fifo.when_full == "stall":
+        fates = [Fate.MISSED_TRIGGER, Fate.NOT_RECEIVED]
+    shares = sum(found.tally.of_fate(fate) for fate in fates) / conversions
+    assert shares.mean() > 0
+    error = np.hypot(shares.std(ddof=1) / np.sqrt(trials), rounds.std(ddof=1) / np.sqrt(12))
+    assert abs(rounds.mean() - shares.mean()) < 4 * error
+
+
+def queue(load, depth, seed=3):
+    scenario = queues.queue("periodic", queues.exponential(load), depth, conversions=10)
+    return scenario.with_(seed=seed)
+
+
+def test_a_rare_loss_is_that_of_the_chain():
+    scenario = queue(0.4, 7)
+    truth = exact_loss(scenario)
+    assert truth.value < 1e-6
+    found = split_loss(scenario, most=16, branches=512)
+    error = (found.high - found.low) / 2 / 2.13
+    assert abs(found.value - truth.value) < 4 * error
+    assert found.error < 1
+
+
+def test_rounds_are_a_function_of_scenario_and_seed():
+    scenario = link(host__read_all=True)
+    plan = find_levels(scenario, spans(scenario, 50, 64))
+    first = [one_round(scenario, plan, number) for number in (0, 1)]
+    assert [one_round(scenario, plan, number) for number in (1, 0)] == first[::-1]
+    other = one_round(scenario.with_(seed=6), plan, 0)
+    assert other != first[0]
+    assert first[0] != first[1]
+
+
+def test_frames_that_wait_for_long_need_longer_rings():
+    stalls = {
+        "shape": "two_state",
+        "normal": "300 ns",
+        "stalled": "150 us",
+        "spacing": {"shape": "geometric", "mean": 100},
+    }
+    scenario = link(host__service_latency=stalls)
+    plan = Plan(0, 200, 32, (2.0,))
+    assert one_round(scenario, plan, 0) > 0
+
+
+@pytest.mark.parametrize(
+    "law",
+    [
+        Exponential(mean=10**6),
+        Uniform(low=0, high=2 * 10**6),
+        Normal(mean=10**6, sigma=3 * 10**5, low=0),
+    ],
+)
+def test_what_is_left_of_a_latency_has_its_conditional_law(law):
+    """Against plain draws, those that are too short left out."""
+    rng = np.random.default_rng(4)
+    passed, many = 900_000, 200_000
+    raw = np.empty(many)
+    law.draw_raw(rng, raw)
+    plain = law.from_raw(raw)
+    plain = plain[plain > passed]
+    found = left_of(law, np.full(many, passed), rng.random(many))
+    assert found.min() > passed
+    for power in (1, 2):
+        ours, theirs = found.astype(float) ** power, plain.astype(float) ** power
+        error = np.hypot(ours.std() / np.sqrt(many), theirs.std() / np.sqrt(len(theirs)))
+        assert abs(ours.mean() - theirs.mean()) < 4 * error
+
+
+def test_what_cannot_be_branched_is_refused_by_its_key():
+    with pytest.raises(NoBranchesError, match=r"host\.notice"):
+        split_loss(link(host__notice="edge"))
+
+
+def test_nothing_lost_has_no_value():
+    found = split_loss(queue(0.01, 3).with_values({"host.service_latency": "1 us"}), most=2)
+    assert found.value is None
+
+
+def test_recordings_are_named(tmp_path):
+    rows = "\n".join(["latency", *["300"] * 50, "6000"])
+    (tmp_path / "host.csv").write_text(rows + "\n")
+    law = {
+        "shape": "recorded",
+        "file": str(tmp_path / "host.csv"),
+        "column": "latency",
+        "unit": "ns",
+    }
+    found = split_loss(link(host__service_latency=law), conversions=60, most=4, branches=64)
+    assert found.rows_only == ("host.service_latency",)
+    assert found.value > 0
+
+
+MANY = int(os.environ.get("SIMLINK_SEEDS", "0"))
+
+
+@pytest.mark.skipif(not MANY, reason="SIMLINK_SEEDS says how many seeds are tried")
+@pytest.mark.parametrize(("load", "depth"), [(0.4, 7), (0.4, 11), (0.4, 15)])
+def test_intervals_cover_the_loss_of_the_chain(load, depth):
+    scenario = queue(load, depth)
+    truth = exact_loss(scenario).value
+    inside = 0
+    for seed in range(MANY):
+        found = split_loss(scenario.with_(seed=seed), most=16, branches=512)
+        inside += found.low <= truth <= found.high
+    print(f"{truth:.3g}: {inside} of {MANY} cover")
+    error = np.sqrt(0.05 * 0.95 / MANY)
+    assert abs(inside / MANY - 0.95) < 4 * error
