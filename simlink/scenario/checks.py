@@ -9,7 +9,7 @@ from typing import Any
 
 from simlink.base.wording import rate_text, time_text
 from simlink.scenario import transient
-from simlink.scenario.distributions import Constant, Distribution, reach
+from simlink.scenario.distributions import reach
 from simlink.scenario.extent import terms
 from simlink.scenario.faults import Fault, written
 from simlink.scenario.kinds import kind_of
