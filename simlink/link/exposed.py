@@ -3,7 +3,7 @@
 A symbol that is sent at a and arrives at b is hit by an event that begins after a - w and before
 b, where w is how long it upsets: for b - a + w. Symbols that follow one another no further apart
 than that share some of it: n of them, T apart, are hit for (n - 1) T + b - a + w. Jitter, which
-moves single edges by far less, is left out, and latencies are taken at their mean.
+moves single edges by far less, is left out.
 """
 
 from __future__ import annotations
@@ -65,7 +65,9 @@ def together(symbols: Iterable[Symbol], length: int) -> tuple[int, int]:
     return stretches, time
 
 
-def exposed(scenario: Scenario, units: Units, length: int) -> list[Exposed]:
+def exposed(
+    scenario: Scenario, units: Units, length: int, read_after: int | None = None
+) -> list[Exposed]:
     """Return the channels of one unit.
 
     Parameters
@@ -76,11 +78,17 @@ def exposed(scenario: Scenario, units: Units, length: int) -> list[Exposed]:
         The one unit.
     length : int, fs
         How long an event upsets.
+    read_after : int, fs, optional
+        From the fall of busy at the converter to the start of the host's clock, where that reads
+        the converter; at the means of what lies between when left out.
     """
-    master = scenario.link.scheme == "remote_master"
+    if scenario.link.scheme == "remote_master":
+        carried = _remote(scenario, units)
+    else:
+        carried = _host_clocked(scenario, units, read_after)
     return [
         Exposed(channel, way, len(symbols), *together(symbols, length))
-        for channel, way, symbols in (_remote if master else _host_clocked)(scenario, units)
+        for channel, way, symbols in carried
     ]
 
 
@@ -107,19 +115,19 @@ def _remote(scenario: Scenario, units: Units) -> Carried:
                 symbols.append((free - packet.line_time, free + delay))
         found.append((f"lane {lane}", "return", symbols))
     if scenario.barrier.return_.has_strobe:
-        strobe = int(units.strobe[0])
-        # The edge that takes each bit comes when the bit is captured at the remote side.
-        found.append(("strobe", "return", [(at, at + strobe) for at in captured]))
+        strobe, rises = int(units.strobe[0]), units.strobe_edges[0, ::2].tolist()
+        found.append(("strobe", "return", [(at, at + strobe) for at in rises]))
     if scenario.fifo.when_full == "stall":
         found.append(("credit", "forward", [(0, int(units.credit[0]))]))
     return found
 
 
-def _host_clocked(scenario: Scenario, units: Units) -> Carried:
+def _host_clocked(scenario: Scenario, units: Units, read_after: int | None) -> Carried:
     """Return what the channels carry where the host clocks the read, from the fall of busy on."""
     busy = int(units.busy[0])
     fell = busy + int(units.busy_distortion[0])
-    start = fell + round(scenario.fifo.sync_delay.mean + scenario.host.service_latency.mean)
+    waits = round(scenario.fifo.sync_delay.mean + scenario.host.service_latency.mean)
+    start = fell + waits if read_after is None else read_after
     conversion = round(scenario.converter.conversion_time.mean)
     rising = [start + at for at in units.host_rising.tolist()]
     falling = [start + at for at in units.host_falling.tolist()]

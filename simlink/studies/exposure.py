@@ -25,6 +25,7 @@ from simlink.link import unit
 from simlink.link.exposed import Exposed, exposed
 from simlink.link.fate import Fate
 from simlink.link.transient import Upsets, Way, ramp_lasts
+from simlink.scenario.distributions import Constant
 from simlink.scenario.faults import FaultError
 from simlink.scenario.quantities import SLEW, VOLTAGE, exact
 
@@ -341,9 +342,10 @@ def exposure(
     upsets = Upsets(calm, trial)
     immunity = {way: one for way, one in upsets.immunity.items() if one is not None}
     length = ramp_lasts(across, rate) + upsets.recovery
+    read_after = int(alone.read_start[0, TARGET] - alone.ready[0, TARGET])
     channels = [
         one
-        for one in exposed(calm, unit.build(calm, range(trial, trial + 1)), length)
+        for one in exposed(calm, unit.build(calm, range(trial, trial + 1)), length, read_after)
         if rate > immunity.get(one.way, rate)
     ]
     if steps is None:
@@ -363,11 +365,12 @@ def exposure(
         )
     # What is lost on the way there sends nothing back: the channels back are watched alone.
     back = calm.with_values({"barrier.forward.slew_immunity": f"{SLEW.most} V/s"})
+    upset = _with_event(calm, rate, across), _with_event(back, rate, across)
     moments = []
     for number in range(count):
         # In the middle of its step, so that the step stands for what it covers.
         offset = begin + number * step + step // 2
-        moments.append(_moment((calm, back), trial, alone, sent + offset, offset, rate, across))
+        moments.append(_moment(upset, trial, alone, sent + offset, offset))
         if progress is not None:
             progress(number + 1, count)
     return Exposure(
@@ -384,14 +387,21 @@ def exposure(
     )
 
 
-def _with_event(calm: Scenario, at: int, slew: int, swing: int) -> Scenario:
+def _with_event(calm: Scenario, slew: int, swing: int) -> Scenario:
     event = {
         "kind": "at",
-        "times": [f"{max(at, 0)} fs"],
+        "times": ["0 s"],
         "slew": f"{slew // 10**6}.{slew % 10**6:06d} V/us",
         "swing": f"{swing // 10**3}.{swing % 10**3:03d} mV",
     }
     return calm.with_values({"transient": [event]})
+
+
+def _moved(upset: Scenario, at: int) -> Scenario:
+    """Return the scenario with its event at another instant; checked once is enough."""
+    times = (Constant(value=max(at, 0)),)
+    event = upset.transient[0].model_copy(update={"times": times})
+    return upset.model_copy(update={"transient": (event,)})
 
 
 def _run(scenario: Scenario, trial: int) -> FrameBlock:
@@ -406,13 +416,11 @@ def _moment(
     alone: FrameBlock,
     at: int,
     offset: int,
-    slew: int,
-    swing: int,
 ) -> Moment:
     hit = set()
     blocks = []
     for scenario, forward in zip(scenarios, (True, False), strict=True):
-        upset = _with_event(scenario, at, slew, swing)
+        upset = _moved(scenario, at)
         block = blank(upset, trial, words=False)
         chain = Chain(upset, trial, block)
         seen: list[tuple[str, int, int]] = []
