@@ -61,19 +61,6 @@ def fixed_part(way: Direction, delay: Any, spread: Any, skew: Any = 0, distortio
     return held(delay + covered, low, high) + beside
 
 
-def crossing(static: int, jitter: int) -> int:
-    """Return how long a symbol takes to cross, never negative.
-
-    Parameters
-    ----------
-    static : int, fs
-        Delay, spread and skew of the channel in its unit, for this kind of edge.
-    jitter : int, fs
-        The jitter of this symbol.
-    """
-    return max(static + jitter, 0)
-
-
 def falling_delay(rising_delay: int, distortion: int) -> int:
     """Return the fixed delay of a falling edge: that of a rising one plus the distortion, in fs."""
     return max(rising_delay + distortion, 0)
@@ -86,12 +73,15 @@ def arrives_at(sent: int, static: int, jitter: int, ahead: int) -> int:
     ----------
     sent : int, fs
         When it goes in.
-    static, jitter : int, fs
-        As in `crossing`.
+    static : int, fs
+        Delay, spread and skew of the channel in its unit, for this kind of edge.
+    jitter : int, fs
+        The jitter of this symbol; together they never come to less than nothing.
     ahead : int, fs
         When the symbol ahead of it in the same channel came out.
     """
-    return max(sent + crossing(static, jitter), ahead)
+    crossing = static + jitter
+    return max(sent + crossing if crossing > 0 else sent, ahead)
 
 
 def surviving(edges: Any, count: int, min_pulse: int) -> int:

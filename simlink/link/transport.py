@@ -65,6 +65,21 @@ def packets_of(scenario: Scenario) -> list[Packet] | None:
     return split(scenario.bits_per_lane, style.packet_bits, style.overhead_bits, rate.value)
 
 
+def line_bit_begins(sent: int, line_time: int, bits: int, bit: int) -> int:
+    """Return when a line bit of a packet enters the barrier, in fs; the next one's is its end.
+
+    Parameters
+    ----------
+    sent : int, fs
+        When the packet's last line bit has entered.
+    line_time : int, fs
+        How long the packet takes on the line.
+    bits, bit : int
+        How many line bits it has, header and check bits included, and which one, from 0.
+    """
+    return sent - line_time + line_time * bit // bits
+
+
 def sent_at(full: int, line_free: int, line_time: int) -> int:
     """Return when a packet's last line bit enters the barrier; the line is free from then on.
 

@@ -185,6 +185,62 @@ def test_a_symbol_that_meets_a_window_is_hit_as_likely_as_is_said(upset):
     assert abs(lost.mean() - upset) <= 4 * math.sqrt(upset * (1 - upset) / n)
 
 
+#: Two packets of a header bit, two of data and a check bit. They are on the line from 1245 and from
+#: 1285 ns on, for 40 ns, and each line bit stays for 10 ns and its crossing of 15.
+PACKETS = {
+    **RETURN,
+    "barrier.return.style": "packets",
+    "barrier.return.packet_bits": 2,
+    "barrier.return.overhead_bits": 2,
+    "barrier.return.header_bits": 1,
+    "barrier.return.line_rate": "100 Mbit/s",
+}
+
+
+@pytest.mark.parametrize(
+    ("time", "fate"),
+    [
+        # The header alone, from 1245 to 1270; a femtosecond earlier nothing.
+        (1246 * NS, "not_received"),
+        (1244 * NS, "delivered"),
+        # The second bit of data of the last packet, from 1305 to 1330, and its check bit.
+        (1325 * NS, "corrupted"),
+        (1330 * NS - 1, "corrupted"),
+        # The check bit alone, up to 1340.
+        (1330 * NS, "delivered"),
+        (1340 * NS, "delivered"),
+    ],
+)
+def test_a_line_bit_that_meets_a_window_is_inverted_half_the_time(time, fate):
+    n = 400
+    source = {"kind": "locked", "offset": f"{time - 1000 * NS} fs"}
+    source |= {"slew": "80 kV/us", "swing": "80 V"}
+    found = record(chain(PACKETS | {"conversions": n, "transient": [source]}))
+    harmed = found.fate[0] != Fate.DELIVERED
+    if fate == "delivered":
+        assert not harmed.any()
+        return
+    assert {Fate(one).word for one in found.fate[0][harmed][:-1].tolist()} == {fate}
+    assert abs(harmed.mean() - 0.5) < 4 * 0.5 / math.sqrt(n)
+    assert (found.wrong_bits[0] == (harmed if fate == "corrupted" else 0)).all()
+
+
+def test_a_lost_packet_s_bits_read_as_0_where_its_frame_was_released():
+    # Released by two bits of either packet: of the frames without their first, bits 0 and 1 are 0.
+    source = {"kind": "locked", "offset": "246 ns", "slew": "80 kV/us", "swing": "80 V"}
+    values = PACKETS | {"conversions": 64, "transient": [source], "fifo.release_bits": 2}
+    plain, found = (record(chain(values | more)) for more in ({"transient": None}, {}))
+    lost = found.fate[0] == Fate.CORRUPTED
+    assert 10 < lost.sum() < 54
+    assert set(found.fate[0].tolist()) == {Fate.DELIVERED, Fate.CORRUPTED}
+    assert (found.release[0][lost] > plain.release[0][lost]).all()
+    assert (found.release[0][~lost] == plain.release[0][~lost]).all()
+    ones = [bin(k >> 2 & 3).count("1") for k in range(64)]
+    assert found.wrong_bits[0].tolist() == [
+        one if gone else 0 for one, gone in zip(ones, lost, strict=True)
+    ]
+
+
 def test_a_lost_credit_is_one_fewer_for_good():
     # The read ends at 1566 + 160 k or so; its credit crosses for 10 ns.
     values = {"conversions": 6, "fifo.when_full": "stall", "fifo.depth": 2, **FORWARD}
@@ -271,8 +327,9 @@ def upset_scenarios(draw, scheme="remote_master"):
     sources = [one for one in SOURCES if not (loops and one["kind"] == "locked")]
     chosen = draw(st.lists(st.sampled_from(sources), min_size=1, max_size=3))
     values = UPSETS | {"transient": chosen, "barrier.upset": draw(st.sampled_from([1, 1, 0.5]))}
-    if raw.get("barrier", {}).get("return", {}).get("style") == "packets":
-        values |= {"barrier.return.slew_immunity": "100 kV/ns"}
+    back = raw.get("barrier", {}).get("return", {})
+    if back.get("style") == "packets":
+        values |= {"barrier.return.header_bits": min(2, back.get("overhead_bits", 0))}
     elif scheme == "remote_master":
         values |= {"fifo.realign": draw(st.sampled_from(["gap", "never"]))}
         values |= {"fifo.realign_gap": "1 ns"} if draw(st.booleans()) else {}

@@ -22,7 +22,7 @@ from simlink.scenario.sections import Direction
 )
 def test_no_symbol_arrives_before_it_was_sent(static, jitter, takes):
     """14 of delay and 13 less leave 1, 14 less leave nothing; 15 less would make it early."""
-    assert channel.crossing(static, jitter) == takes
+    assert channel.arrives_at(100, static, jitter, 0) == 100 + takes
 
 
 @pytest.mark.parametrize(

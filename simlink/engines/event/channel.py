@@ -54,19 +54,6 @@ class Channel:
         self.deliver = deliver
         #: When the symbol ahead came out.
         self.ahead = NEVER
-        #: Which of its symbols a transient hits, and what is called for those as they arrive.
-        self.hits: Hits | None = None
-        self.damaged: Callable[[Any, Any], object] = deliver
-
-    def upset_by(self, hits: Hits | None, damaged: Callable[[Any, Any], object]) -> None:
-        """Have transients hit its symbols; in place of ``deliver`` the other is called for them."""
-        self.hits = hits
-        self.damaged = damaged
-
-    def met(self, index: int, symbol: int, sent: int, time: int) -> Callable[[Any, Any], object]:
-        """Return what is called as a symbol arrives: ``damaged`` if a transient hits it."""
-        assert self.hits is not None
-        return self.damaged if self.hits(index, symbol, sent, time) else self.deliver
 
     def send(
         self, subject: Any, part: Any, jitter: int, sent: int, index: int = 0, symbol: int = 0
@@ -85,16 +72,14 @@ class Channel:
             The conversion, and which of its symbols it is, for what transients do to it.
         """
         self.ahead = time = arrives_at(sent, self.static, jitter, self.ahead)
-        arrive = self.deliver if self.hits is None else self.met(index, symbol, sent, time)
-        Instant(self.env, time, self.rank, arrive, subject, part)
+        Instant(self.env, time, self.rank, self.deliver, subject, part)
 
     def send_falling(
         self, subject: Any, part: Any, jitter: int, sent: int, index: int = 0, symbol: int = 0
     ) -> None:
         """Send a falling edge, as `send` does."""
         self.ahead = time = arrives_at(sent, self.falling, jitter, self.ahead)
-        arrive = self.deliver if self.hits is None else self.met(index, symbol, sent, time)
-        Instant(self.env, time, self.rank, arrive, subject, part)
+        Instant(self.env, time, self.rank, self.deliver, subject, part)
 
     def send_clock(
         self, subject: Any, edges: list[int], jitter: Sequence[int], most: int
@@ -118,23 +103,20 @@ class Channel:
         list of int, fs
             The edges that come out; too short pulses are gone.
         """
-        came, hits = list(edges), self.hits
+        came = list(edges)
         short, self.ahead = host_clocked.cross_edges(
             came, len(came), self.static, self.distortion, jitter, self.min_pulse, self.ahead
         )
-        if hits is not None and came and hits.meets(edges[0], came[-1]):
-            index = subject.index
-            pulses = [
-                pulse
-                for pulse in range(len(came) // 2)
-                if not hits(index, pulse, edges[2 * pulse], came[2 * pulse + 1])
-            ]
-            came = [came[2 * pulse + edge] for pulse in pulses for edge in (0, 1)]
+        came = self.spared(subject, edges, came)
         if short:
             passed = host_clocked.passing(came, len(came), self.min_pulse)
             del came[passed:]
         for number, time in enumerate(came[:most]):
             Instant(self.env, time, self.rank, self.deliver, subject, number)
+        return came
+
+    def spared(self, subject: Any, edges: list[int], came: list[int]) -> list[int]:
+        """Return the edges of a clock that are not lost, as they come out; here all of them."""
         return came
 
     def carry(
@@ -163,3 +145,63 @@ class Channel:
             valid.append(before)
             until.append(gone)
         return valid, until
+
+
+class UpsetChannel(Channel):
+    """A channel whose symbols transients may hit.
+
+    Parameters
+    ----------
+    hits : Hits
+        Tells which.
+    damaged : callable
+        Called in place of ``deliver`` as a symbol arrives that was hit.
+    args
+        As of any channel.
+    """
+
+    def __init__(self, hits: Hits, damaged: Callable[[Any, Any], object], *args: Any) -> None:
+        super().__init__(*args)
+        self.hits = hits
+        self.damaged = damaged
+
+    def send(
+        self, subject: Any, part: Any, jitter: int, sent: int, index: int = 0, symbol: int = 0
+    ) -> None:
+        """Send a symbol, or a rising edge."""
+        self.ahead = time = arrives_at(sent, self.static, jitter, self.ahead)
+        self.arrive(subject, part, sent, time, index, symbol)
+
+    def send_falling(
+        self, subject: Any, part: Any, jitter: int, sent: int, index: int = 0, symbol: int = 0
+    ) -> None:
+        """Send a falling edge."""
+        self.ahead = time = arrives_at(sent, self.falling, jitter, self.ahead)
+        self.arrive(subject, part, sent, time, index, symbol)
+
+    def arrive(
+        self, subject: Any, part: Any, sent: int, time: int, index: int, symbol: int
+    ) -> None:
+        """Have a symbol arrive, whole or damaged."""
+        act = self.damaged if self.hits(index, symbol, sent, time) else self.deliver
+        Instant(self.env, time, self.rank, act, subject, part)
+
+    def spared(self, subject: Any, edges: list[int], came: list[int]) -> list[int]:
+        """Return the edges of a clock that are not lost: of each pulse both, or none."""
+        if not came or not self.hits.meets(edges[0], came[-1]):
+            return came
+        found = []
+        for pulse in range(len(came) // 2):
+            rise, fall = 2 * pulse, 2 * pulse + 1
+            if not self.hits(subject.index, pulse, edges[rise], came[fall]):
+                found += [came[rise], came[fall]]
+        return found
+
+
+def made(hits: Hits | None, damaged: Callable[[Any, Any], object], *args: Any) -> Channel:
+    """Return a channel, one that can be upset only where something may do so."""
+    return Channel(*args) if hits is None else UpsetChannel(hits, damaged, *args)
+
+
+def lost(*_: object) -> None:
+    """Let a symbol that was hit do nothing."""

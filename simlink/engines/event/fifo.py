@@ -116,9 +116,7 @@ class Fifo:
 
     def damaged(self, frame: Frame, piece: Piece) -> None:
         """Push bits that arrive inverted."""
-        places = range(piece.first, piece.last + 1)
-        frame.harmed().inverted.update((piece.lane, place) for place in places)
-        frame.wrong = True
+        frame.invert(piece.lane, range(piece.first, piece.last + 1))
         self.store(frame, piece)
 
     def pad(self, frame: Frame, harm: Harm, piece: Piece) -> int:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from types import SimpleNamespace
 
@@ -73,6 +74,11 @@ class Frame:
         if self.harm is None:
             self.harm = Harm()
         return self.harm
+
+    def invert(self, lane: int, bits: Iterable[int]) -> None:
+        """Note bits of a lane that come inverted."""
+        self.wrong = True
+        self.harmed().inverted.update((lane, bit) for bit in bits)
 
     def lose(self, bits: range, lane: int | None = None) -> None:
         """Note bits that will never come, of one lane or of all; that is wrong, not late."""

@@ -13,7 +13,7 @@ host no rise.
 from __future__ import annotations
 
 from simlink.base.instants import FAR, NEVER
-from simlink.engines.event.channel import Channel
+from simlink.engines.event.channel import Channel, lost, made
 from simlink.engines.event.clockwork import (
     CAPTURE,
     EDGE,
@@ -136,23 +136,23 @@ class HostClockedReader:
         self.sync_delay = trial.each(scenario.fifo.sync_delay, "fifo.sync_delay")
         back = scenario.barrier.direction("return").jitter
         self.busy_jitter = EdgeJitter(trial, back, ["barrier.return.jitter busy"], 2)
-        self.busy_channel = Channel(env, PUSH, unit.busy, self.busy_arrives, unit.busy_distortion)
-        self.busy_channel.upset_by(hits_of(trial, "return", "busy", 2), self.busy_lost)
+        hits = hits_of(trial, "return", "busy", 2)
+        crossing = unit.busy, self.busy_arrives, unit.busy_distortion
+        self.busy_channel = made(hits, self.busy_lost, env, PUSH, *crossing)
         pulse = unit.return_pulse
-        returned = Channel(
-            env, PUSH, unit.returned, self.comes_back, unit.returned_distortion, pulse
-        )
+        returned = made(
+            hits_of(trial, "return", "returned", trial.bits),
+            lost, env, PUSH, unit.returned, self.comes_back, unit.returned_distortion, pulse,
+        )  # fmt: skip
+        clock = made(
+            hits_of(trial, "forward", "clock", trial.bits),
+            lost, env, EDGE, unit.clock, converter.clocked, unit.clock_distortion,
+            unit.forward_pulse,
+        )  # fmt: skip
         lanes = zip(trial.lane_delay, trial.lane_distortion, strict=True)
         self.path = ReadPath(
             trial,
-            Channel(
-                env,
-                EDGE,
-                unit.clock,
-                converter.clocked,
-                unit.clock_distortion,
-                unit.forward_pulse,
-            ),
+            clock,
             returned if scenario.link.scheme == "returned_clock" else None,
             [Channel(env, PUSH, delay, self.line_moves, longer, pulse) for delay, longer in lanes],
         )

@@ -90,9 +90,6 @@ class ReadPath:
         self.data_jitter = EdgeJitter(trial, back, sources, trial.bits)
         self.last_jitter = EdgeJitter(trial, back, [f"{lane} end" for lane in sources], 1)
         self.by_rising = trial.scenario.host.capture.half_periods == 1
-        clock.hits = hits_of(trial, "forward", "clock", trial.bits)
-        if returned is not None:
-            returned.hits = hits_of(trial, "return", "returned", trial.bits)
         self.hits = [
             hits_of(trial, "return", f"lane {lane}", trial.bits) for lane in range(trial.lanes)
         ]

@@ -2,18 +2,17 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from simlink.base.instants import NEVER
 from simlink.engines.event.channel import Channel
 from simlink.engines.event.clockwork import CREDIT, EDGE, PUSH, Clockwork, Instant, Tick
 from simlink.engines.event.converter import Converter
 from simlink.engines.event.fifo import Fifo, Piece
 from simlink.engines.event.frame import EdgeJitter, Frame, Trial
-from simlink.engines.event.receiver import Places, Receiver
 from simlink.engines.event.signals import Signals
 from simlink.engines.event.strobe import Strobe
-from simlink.engines.event.upsets import hits_of
 from simlink.link import remote_clock, transport
-from simlink.link.channel import arrives_at
 from simlink.link.content import BitOutcome
 from simlink.link.converter import captured_early
 from simlink.link.fifo import WhenFull
@@ -146,11 +145,13 @@ class ReturnLanes:
     """
 
     def __init__(self, env: Clockwork, trial: Trial, signals: Signals, fifo: Fifo) -> None:
+        self.trial = trial
         self.channels = [
-            Channel(env, PUSH, delay, fifo.store, longer)
-            for delay, longer in zip(trial.lane_delay, trial.lane_distortion, strict=True)
+            self.channel(lane, env, PUSH, delay, fifo.store, longer)
+            for lane, (delay, longer) in enumerate(
+                zip(trial.lane_delay, trial.lane_distortion, strict=True)
+            )
         ]
-        self.fifo = fifo
         self.packets = transport.packets_of(trial.scenario)
         spans = (
             [(bit, bit) for bit in range(trial.bits)]
@@ -171,32 +172,18 @@ class ReturnLanes:
         )
         self.jitter: list[list[int]] = []
         self.strobe: Strobe | None = None
-        self.receiver: Receiver | None = None
-        #: Whether a transient may hit what is sent.
-        self.upset = "return" in trial.upset_ways
-        #: Where the bits of the frame that is clocked go, if not to their own places.
-        self.places: Places | None = None
         if trial.scenario.barrier.return_.has_strobe:
             self.strobe = Strobe(env, trial, signals, self.channels)
-            if self.strobe.hits is not None:
-                self.receiver = Receiver(env, trial, fifo)
-        if self.packets is None:
-            for lane, channel in enumerate(self.channels):
-                hits = hits_of(trial, "return", f"lane {lane}", trial.bits)
-                channel.upset_by(hits, fifo.damaged)
+
+    def channel(self, lane: int, *args: Any) -> Channel:
+        """Return the channel of a lane."""
+        return Channel(*args)
 
     def open(self, frame: Frame) -> None:
         """Take a frame whose clock starts."""
         self.jitter = self.draws(frame.index)
-        if self.strobe is None:
-            return
-        if self.strobe.spoils(frame, self.jitter):
+        if self.strobe is not None and self.strobe.spoils(frame, self.jitter):
             frame.wrong = True
-        if self.receiver is not None:
-            self.places = None
-            if self.strobe.comes is not None or not self.receiver.untouched():
-                comes = self.strobe.comes or [0] * len(self.pieces[0])
-                self.places = self.receiver.place(frame, comes)
 
     def enter(self, frame: Frame, bit: int, captured: int) -> None:
         """Take a bit of every lane, captured at an instant; a full packet sets out."""
@@ -209,17 +196,4 @@ class ReturnLanes:
                 line_time = self.packets[number].line_time
                 sent = transport.sent_at(captured, self.line_free[lane], line_time)
                 self.line_free[lane] = sent
-            if not self.upset:
-                channel.send(frame, self.pieces[lane][number], self.jitter[lane][number], sent)
-                continue
-            target, place, off = frame, number, self.jitter[lane][number]
-            if self.places is not None:
-                there = self.places[bit]
-                if there is None:
-                    # Without its strobe nobody takes it; on its way it is all the same.
-                    channel.ahead = time = arrives_at(sent, channel.static, off, channel.ahead)
-                    if channel.hits is not None:
-                        channel.hits(frame.index, number, sent, time)
-                    continue
-                target, place = there
-            channel.send(target, self.pieces[lane][place], off, sent, frame.index, number)
+            channel.send(frame, self.pieces[lane][number], self.jitter[lane][number], sent)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from simlink.base.instants import NEVER
-from simlink.engines.event.channel import Channel
+from simlink.engines.event.channel import Channel, lost, made
 from simlink.engines.event.clockwork import ARRIVE, CREDIT, Clockwork
 from simlink.engines.event.converter import Converter, SamplingConverter
 from simlink.engines.event.counts import HostCounts
@@ -17,11 +17,12 @@ from simlink.engines.event.master import RemoteMaster, ReturnLanes
 from simlink.engines.event.signals import Signals
 from simlink.engines.event.strobe import Strobe
 from simlink.engines.event.trigger import TriggerTimer
+from simlink.engines.event.upset_lanes import UpsetLanes
+from simlink.engines.event.upset_packets import UpsetPackets
 from simlink.engines.event.upsets import hits_of
 from simlink.link import unit
 from simlink.link.fate import IN_FLIGHT, NOT_RECEIVED, NOT_SENT
 from simlink.link.fifo import WhenFull
-from simlink.link.transient import may_upset
 from simlink.records import FrameBlock
 from simlink.scenario.schema import Scenario
 
@@ -58,19 +59,22 @@ class Chain:
         """Connect trigger, converter, remote master, lanes, FIFO and reader."""
         env, trial, signals, counts = self.env, self.trial, self.signals, self.counts
         fifo = Fifo(env, trial, signals)
-        lanes = ReturnLanes(env, trial, signals, fifo)
+        kind: type[ReturnLanes] = ReturnLanes
+        if "return" in trial.upset_ways:
+            bits = trial.scenario.barrier.return_.style == "bits"
+            kind = UpsetLanes if bits else UpsetPackets
+        lanes = kind(env, trial, signals, fifo)
         self.strobe = lanes.strobe
         master = RemoteMaster(env, trial, signals, lanes)
         master.converter = converter = Converter(env, trial, signals, master)
         reader = Reader(env, trial, signals, fifo, counts)
-        channel = Channel(env, ARRIVE, trial.unit.forward, converter.arrive)
-        self.upset_trigger(channel, converter)
+        channel = self.trigger_channel(converter)
         timer = TriggerTimer(env, trial, signals, channel, counts)
         if timer.from_host:
             timer.busy = signals.make("host.busy")
         if trial.when_full is WhenFull.STALL:
-            fifo.credit = Channel(env, CREDIT, trial.unit.credit, master.credited)
-            fifo.credit.upset_by(hits_of(trial, "forward", "credit", 1), lost)
+            hits = hits_of(trial, "forward", "credit", 1)
+            fifo.credit = made(hits, lost, env, CREDIT, trial.unit.credit, master.credited)
         fifo.listener = reader
         reader.timer = timer
         return timer
@@ -80,16 +84,18 @@ class Chain:
         env, trial, signals, counts = self.env, self.trial, self.signals, self.counts
         converter = HostClockedConverter(env, trial, signals)
         reader = HostClockedReader(env, trial, signals, converter, counts)
-        channel = Channel(env, ARRIVE, trial.unit.forward, converter.arrive)
-        self.upset_trigger(channel, converter)
+        channel = self.trigger_channel(converter)
         converter.reader = reader
         reader.timer = TriggerTimer(env, trial, signals, channel, counts)
         return reader.timer
 
-    def upset_trigger(self, channel: Channel, converter: SamplingConverter) -> None:
-        """Have transients hit triggers that cross the barrier; a remote timer's do not."""
-        if self.trial.scenario.trigger.source == "host":
-            channel.upset_by(hits_of(self.trial, "forward", "trigger", 1), converter.lose)
+    def trigger_channel(self, converter: SamplingConverter) -> Channel:
+        """Return the channel of the triggers; a remote timer's cross no barrier, and no upset."""
+        trial, hits = self.trial, None
+        if trial.scenario.trigger.source == "host":
+            hits = hits_of(trial, "forward", "trigger", 1)
+        arrive = converter.arrive
+        return made(hits, converter.lose, self.env, ARRIVE, trial.unit.forward, arrive)
 
     def run(self) -> None:
         """Run until all that the last trigger set going has settled."""
@@ -103,10 +109,6 @@ class Chain:
         came = record.occupancy_at_arrival >= 0 if self.remote_master else waits
         record.fate[waits & came] = IN_FLIGHT
         record.fate[waits & ~came] = NOT_RECEIVED
-
-
-def lost(*_: object) -> None:
-    """Let a symbol that was hit do nothing."""
 
 
 class EventEngine:
@@ -124,8 +126,6 @@ class EventEngine:
                 f"the event engine keeps a whole trial in memory: at most {MOST_CONVERSIONS} "
                 f"conversions, not {scenario.conversions}"
             )
-        if scenario.barrier.return_.style == "packets" and may_upset(scenario, "return"):
-            return "the event engine does not do transients that upset packets"
         return None
 
     def run(self, scenario: Scenario, trials: range, *, words: bool) -> Iterator[FrameBlock]:
