@@ -3,7 +3,8 @@
 A symbol that is sent at a and arrives at b is hit by an event that begins after a - w and before
 b, where w is how long it upsets: for b - a + w. Symbols that follow one another no further apart
 than that share some of it: n of them, T apart, are hit for (n - 1) T + b - a + w. Jitter, which
-moves single edges by far less, is left out.
+moves single edges by far less, is left out. Of a frame whose busy never falls at the host no bit
+is read, so that to the lanes the time in which that edge is hit does not count.
 """
 
 from __future__ import annotations
@@ -45,7 +46,7 @@ class Exposed:
     time: int
 
 
-def together(symbols: Iterable[Symbol], length: int) -> tuple[int, int]:
+def together(symbols: Iterable[Symbol], length: int, but: Symbol | None = None) -> tuple[int, int]:
     """Return into how many stretches the time falls, and how long it is, in fs.
 
     Parameters
@@ -54,15 +55,23 @@ def together(symbols: Iterable[Symbol], length: int) -> tuple[int, int]:
         When each is sent and when it arrives.
     length : int, fs
         How long an event upsets.
+    but : (int, int), fs, optional
+        A symbol of another channel without which these are of no use: what hits it, too, is left
+        out.
     """
-    stretches, time, upto = 0, 0, None
+    stretches: list[list[int]] = []
     for sent, arrives in sorted(symbols):
         start = sent - length
-        if upto is None or start > upto:
-            stretches, time, upto = stretches + 1, time + arrives - start, arrives
-        elif arrives > upto:
-            time, upto = time + arrives - upto, arrives
-    return stretches, time
+        if stretches and start <= stretches[-1][1]:
+            stretches[-1][1] = max(arrives, stretches[-1][1])
+        else:
+            stretches.append([start, arrives])
+    if but is not None:
+        first, last = but[0] - length, but[1]
+        pieces = [(x, min(y, first)) for x, y in stretches]
+        pieces += [(max(x, last), y) for x, y in stretches]
+        stretches = [[x, y] for x, y in pieces if x < y]
+    return len(stretches), sum(end - start for start, end in stretches)
 
 
 def exposed(
@@ -86,8 +95,14 @@ def exposed(
         carried = _remote(scenario, units)
     else:
         carried = _host_clocked(scenario, units, read_after)
+    falls = next((symbols[-1] for channel, _, symbols in carried if channel == "busy"), None)
     return [
-        Exposed(channel, way, len(symbols), *together(symbols, length))
+        Exposed(
+            channel,
+            way,
+            len(symbols),
+            *together(symbols, length, falls if channel.startswith("lane") else None),
+        )
         for channel, way, symbols in carried
     ]
 

@@ -54,7 +54,8 @@ class Moment:
         When it begins, counted from the conversion's trigger.
     hit : frozenset of str
         The channels of which it hits a symbol that belongs to the conversion; those of the return
-        direction as if nothing had been lost on the way to the converter.
+        direction as if nothing had been lost on the way to the converter. Of a frame whose busy
+        is lost no bit is read, and none is hit.
     outcomes : tuple of str
         What becomes of the conversion and of each that follows it: ``"unharmed"``, ``"damaged"``
         (its words are read with wrong bits) or the fate by which it is lost.

@@ -83,9 +83,9 @@ def test_a_host_clock():
     scheme = {"link.scheme": "forwarded_clock", "converter.data_valid": "6 ns"}
     found = times(*made(**scheme), 5 * NS)
     # A pulse of 10 ns high from its rising edge sent to its falling edge arrived: 24 and 5, which
-    # overlap at 20 ns a period; the first bit is there from busy's fall on.
+    # overlap at 20 ns a period; the first bit is there from busy's fall on, and crosses with it.
     assert found == {
-        "trigger": (1, 19), "clock": (18, 17 * 20 + 29), "lane 0": (18, 18 * 17), "busy": (2, 34)
+        "trigger": (1, 19), "clock": (18, 17 * 20 + 29), "lane 0": (18, 17 * 17), "busy": (2, 34)
     }  # fmt: skip
     found = times(*made(**{**scheme, "link.scheme": "returned_clock"}), 5 * NS)
     assert found["returned"] == (18, 17 * 20 + 10 + 12 + 5)

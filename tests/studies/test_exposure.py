@@ -22,7 +22,7 @@ SLEW = {"slew": "80 kV/us", "swing": "400 V"}
 def test_the_closed_form_is_what_is_simulated(path):
     """Within a step of the grid for each stretch into which a channel's time falls."""
     scenario = load(path).with_values({"barrier.slew_immunity": "50 kV/us", "transient": None})
-    # Events long enough for every symbol of a channel to run into the next keep the grid coarse.
+    # Events long enough for the symbols of a channel to run into each other keep the grid coarse.
     found = exposure(scenario, slew="80 kV/us", swing="24 kV", steps=60)
     assert found.channels
     for one in found.channels:
@@ -31,7 +31,7 @@ def test_the_closed_form_is_what_is_simulated(path):
 
 @pytest.fixture(scope="module")
 def plain():
-    return exposure(made()[0], steps=250, **SLEW)
+    return exposure(made()[0], steps=500, **SLEW)
 
 
 def test_words_by_hand(plain):
