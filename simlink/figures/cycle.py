@@ -24,7 +24,7 @@ from simlink.link import remote_clock
 from simlink.link.channel import fixed_part
 from simlink.link.transport import packets_of, sent_at
 from simlink.link.trigger import PARTS
-from simlink.scenario.distributions import reach
+from simlink.scenario.distributions import GENERATOR_REACH, reach
 
 if TYPE_CHECKING:
     from simlink.scenario.distributions import Distribution
@@ -237,14 +237,21 @@ def periods(
     return spacing, average
 
 
-def shortest_spacing(scenario: Scenario) -> Time | None:
+def shortest_spacing(scenario: Scenario, sigmas: float = GENERATOR_REACH) -> Time | None:
     """Return the least time between two triggers at the converter, in fs.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        Whose triggers.
+    sigmas : float
+        How many standard deviations of Gaussian jitter count: unless given all that occur.
 
     Returns
     -------
     Fraction, float or None
         0 for Poisson triggers; minus infinity where a jitter has no bound of its own; None where
-        triggers wait for the host. Gaussian jitter counts to where its generator ends.
+        triggers wait for the host.
     """
     trigger = scenario.trigger
     spacing, _ = periods(scenario, fastest=True)
@@ -255,28 +262,31 @@ def shortest_spacing(scenario: Scenario) -> Time | None:
     if trigger.pattern == "burst" and trigger.gap is not None:
         least = Fraction(trigger.gap.support[0])
         spacing = min(spacing, least) if (trigger.burst_length or 1) > 1 else least
-    apart = trigger_jitter(scenario)
+    apart = trigger_jitter(scenario, sigmas)
     return max(spacing - Fraction(apart), Fraction(0)) if math.isfinite(apart) else -math.inf
 
 
-def trigger_jitter(scenario: Scenario) -> float:
+def trigger_jitter(scenario: Scenario, sigmas: float = GENERATOR_REACH) -> float:
     """Return by how much jitter may bring two triggers together at the converter, in fs.
 
-    Gaussian jitter counts to where its generator ends; infinite where nothing bounds it.
+    So many standard deviations of Gaussian jitter count; infinite where nothing bounds it.
     """
     moving = [scenario.trigger.jitter]
     if scenario.trigger.source == "host":
         moving.append(scenario.barrier.direction("forward").jitter)
-    return sum(high - low for low, high in map(reach, moving))
+    return sum(high - low for low, high in (reach(law, sigmas) for law in moving))
 
 
-def late_jitter(scenario: Scenario, scheme: str) -> Time:
-    """Return how much later than on average busy and the clock may cross to each other, in fs."""
+def late_jitter(scenario: Scenario, scheme: str, sigmas: float = GENERATOR_REACH) -> Time:
+    """Return how much later than on average busy and the clock may cross to each other, in fs.
+
+    So many standard deviations of Gaussian jitter count.
+    """
     if scheme == "remote_master":
         return Fraction(0)
     found: Time = Fraction(0)
     for channel in map(scenario.barrier.direction, WAYS):
-        high = reach(channel.jitter)[1]
+        high = reach(channel.jitter, sigmas)[1]
         if math.isinf(high):
             return math.inf
         # An edge may wait for the one ahead of it, which a shorter pulse brings nearer.

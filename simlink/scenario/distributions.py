@@ -113,18 +113,20 @@ class Normal(Simple):
 
 #: No standard normal draw reaches this: numpy's ziggurat takes its tail as
 #: r - log1p(-u) / r with r = 3.654 and u at most 1 - 2^-53, so |z| < 13.8.
-_NORMAL_REACH = 14.0
+GENERATOR_REACH = 14.0
 
 
-def reach(law: Distribution) -> tuple[float, float]:
+def reach(law: Distribution, sigmas: float = GENERATOR_REACH) -> tuple[float, float]:
     """Return bounds that no draw of a law passes, in base units.
 
-    The support, and for a normal law without bounds what its generator can give.
+    The support, and for a normal law without bounds so many standard deviations: unless given
+    what its generator can give.
     """
     low, high = law.support
     if isinstance(law, Normal):
-        low = max(low, law.given_mean - _NORMAL_REACH * law.sigma)
-        high = min(high, law.given_mean + _NORMAL_REACH * law.sigma)
+        least, most = (law.given_mean + way * sigmas * law.sigma for way in (-1, 1))
+        # What lies beyond a bound is drawn at the bound.
+        return min(max(low, least), high), max(min(high, most), low)
     return low, high
 
 

@@ -12,6 +12,8 @@ from typing import TYPE_CHECKING
 from simlink.base.errors import InputError
 from simlink.engines.choice import choose, remark
 from simlink.proofs import bounds
+from simlink.proofs.ends import UnboundedError
+from simlink.proofs.release import release_bound
 from simlink.studies.cycles_seen import Losses, cycles_are_independent
 from simlink.studies.ladder import Ladder, Point
 from simlink.studies.notice import frames_pile_up, may_pile_up
@@ -243,8 +245,8 @@ def _ladder(scenario: Scenario, sought: str, found: Sizing) -> tuple[Ladder, Bui
             found.bound = bound = bounds.depth_bound(scenario)
             proven = bound.depth
         else:
-            found.bound = proven = bounds.release_bound(scenario)
-    except bounds.UnboundedError as why:
+            found.bound = proven = release_bound(scenario)
+    except UnboundedError as why:
         found.no_bound = str(why)
     if sought == "depth":
         low = scenario.host.watermark

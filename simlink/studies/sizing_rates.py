@@ -28,6 +28,8 @@ from simlink.figures.cycle import (
 )
 from simlink.link.trigger import PARTS
 from simlink.proofs import bounds
+from simlink.proofs.ends import UnboundedError
+from simlink.proofs.release import release_bound
 from simlink.scenario.distributions import reach
 
 if TYPE_CHECKING:
@@ -100,7 +102,7 @@ class Rates:
         def keeps(at: int) -> bool:
             try:
                 return keeps_all(self.build(at)[1])
-            except bounds.UnboundedError as why:
+            except UnboundedError as why:
                 self.no_bound = str(why)
             return False
 
@@ -139,18 +141,16 @@ def keeps_all(scenario: Scenario) -> bool:
     longest = converter.largest + late_jitter(scenario, scenario.link.scheme)
     if not math.isfinite(longest):
         name = next(iter(converter.unbounded), "jitter")
-        raise bounds.UnboundedError(f"the {name} has no upper bound")
+        raise UnboundedError(f"the {name} has no upper bound")
     spacing = shortest_spacing(scenario)
     assert spacing is not None
     if scenario.trigger.pattern == "poisson":
-        raise bounds.UnboundedError("Poisson triggers may come arbitrarily close together")
+        raise UnboundedError("Poisson triggers may come arbitrarily close together")
     if longest > spacing:
         return False
     if scenario.link.scheme != "remote_master":
         return True
-    return bounds.keeps_rate(scenario) and (
-        bounds.release_bound(scenario) <= scenario.fifo.release_bits
-    )
+    return bounds.keeps_rate(scenario) and (release_bound(scenario) <= scenario.fifo.release_bits)
 
 
 def _captures_hold(scenario: Scenario) -> bool:

@@ -22,6 +22,7 @@ from simlink.figures.cycle import (
 )
 from simlink.figures.reader import drawn
 from simlink.link.trigger import PARTS
+from simlink.proofs.ends import HARD, LIKELY
 from simlink.records import Fate
 from simlink.verdict.limit import Limit
 from simlink.verdict.seen import MOST_UNITS, Seen, row, unique
@@ -55,10 +56,13 @@ def _acquisition(seen: Seen, pieces: list[Piece]) -> list[Limit]:
     if not law.support[1] and not short:
         return []
     conversion = piece_of("conversion", scenario.converter.conversion_time)
-    spacing = shortest_spacing(scenario)
+    needed = piece_of("acquisition", law).largest
+    for ends in (HARD, LIKELY):
+        spacing = shortest_spacing(scenario, ends.sigmas)
+        if spacing is None or spacing >= conversion.largest + needed:
+            break
     # A trigger is not taken before the remote master has read the conversion before it.
     read = _least_readout(scenario) if seen.remote else Fraction(0)
-    needed = piece_of("acquisition", law).largest
     loose = spacing is None
     has: Fraction | float = read
     if spacing is not None and math.isfinite(spacing) and math.isfinite(conversion.largest):
@@ -76,6 +80,12 @@ def _acquisition(seen: Seen, pieces: list[Piece]) -> list[Limit]:
         kept = float((drawn(law, scenario.seed, "acquisition") <= left).mean())
     margin = has - needed if bounded else None
     certain = bounded and margin is not None and margin >= 0 and (not loose or read >= needed)
+    if certain and has > read:
+        # Each instant is rounded by itself.
+        taken = math.ceil(needed) + math.ceil(conversion.largest)
+        certain = math.floor(spacing or 0) >= taken
+    elif certain:
+        certain = math.floor(read) >= math.ceil(needed)
     possible = ""
     if bounded and margin is not None and margin < 0 and not loose:
         possible = "the longest conversion and acquisition do not fit between the closest triggers"
@@ -95,7 +105,7 @@ def _acquisition(seen: Seen, pieces: list[Piece]) -> list[Limit]:
             worst=has if bounded else None,
             margin=margin,
             broken=seen.lost("short_acquisition") if short else "",
-            proven="whatever is drawn" if certain else "",
+            proven=f"whatever is drawn{ends.proviso if has > read else ''}" if certain else "",
             possible=possible,
             otherwise=seen.not_seen(),
         )
@@ -125,12 +135,15 @@ def _period(seen: Seen, cycle: Cycle, pieces: list[Piece]) -> list[Limit]:
     scenario = seen.scenario
     missed = seen.missed_itself if seen.conversions(Fate.MISSED_TRIGGER) else 0.0
     late = 0 if seen.remote else seen.count("overrun")
-    spacing = shortest_spacing(scenario)
+    for ends in (HARD, LIKELY):
+        spacing = shortest_spacing(scenario, ends.sigmas)
+        later = late_jitter(scenario, scenario.link.scheme, ends.sigmas)
+        taken = [*(piece.largest for piece in pieces), later]
+        longest = total(taken)
+        if spacing is None or spacing >= longest:
+            break
     if spacing is None and not missed and not late:
         return []
-    longest = total(
-        [*(piece.largest for piece in pieces), late_jitter(scenario, scenario.link.scheme)]
-    )
     mean = sum((piece.mean for piece in pieces), Fraction(0))
     poisson = scenario.trigger.pattern == "poisson"
     margin: Fraction | float | None = None
@@ -142,8 +155,12 @@ def _period(seen: Seen, cycle: Cycle, pieces: list[Piece]) -> list[Limit]:
     proven = possible = ""
     otherwise = seen.not_seen()
     if margin is not None:
-        proven = "whatever is drawn" if margin >= 0 else ""
-        possible = "" if proven else "the longest cycle does not fit between the closest triggers"
+        # Each instant is rounded by itself.
+        if math.floor(limit or 0) >= sum(math.ceil(piece) for piece in taken):
+            proven = f"whatever is drawn{ends.proviso}"
+        possible = (
+            "" if margin >= 0 else "the longest cycle does not fit between the closest triggers"
+        )
     elif poisson and cycle.period:
         share = -math.expm1(-float(mean / cycle.period))
         possible = (

@@ -8,13 +8,17 @@ from typing import TYPE_CHECKING
 from simlink.base.wording import many, percent, short_time
 from simlink.figures.cycle import periods
 from simlink.figures.reader import drawn, reader_of
-from simlink.proofs.bounds import UnboundedError, depth_bound, release_bound
+from simlink.proofs.bounds import depth_bound, keeps_rate
+from simlink.proofs.ends import HARD, LIKELY, Ends, UnboundedError
+from simlink.proofs.release import check_notice, latest_release, release_bound
 from simlink.records import Fate
 from simlink.verdict import load
 from simlink.verdict.limit import Known, Limit
 from simlink.verdict.seen import Seen, row, unique
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from simlink.scenario.schema import Scenario
 
 
@@ -36,19 +40,51 @@ def rows(seen: Seen, others: bool) -> list[Limit]:
     return [*found, *_timeout(seen, lost)]
 
 
+def least(bound: Callable[[Ends], int], limit: Fraction) -> tuple[Fraction | None, str, str]:
+    """Return the least value that is proven enough, by the strongest proof that there is.
+
+    Parameters
+    ----------
+    bound : callable
+        Gives it, or raises UnboundedError.
+    limit : Fraction
+        What is to be enough: a proof to a stated probability counts where the one that holds
+        whatever is drawn asks for more.
+
+    Returns
+    -------
+    needed : Fraction or None
+    said : str
+        How it is known.
+    why : str
+        Why there is none.
+    """
+    needed, said, reason = None, "", ""
+    for ends in (HARD, LIKELY):
+        try:
+            found = Fraction(bound(ends))
+        except UnboundedError as why:
+            reason = str(why)
+            continue
+        if needed is None or found < needed:
+            needed, said = found, f"whatever is drawn{ends.proviso}"
+        if needed <= limit:
+            break
+    return needed, said, reason
+
+
 def _early_read(seen: Seen) -> list[Limit]:
     scenario = seen.scenario
     under = seen.count("underrun")
     bits = Fraction(scenario.fifo.release_bits)
-    needed, proven, otherwise = None, "", seen.not_seen()
-    try:
-        needed = Fraction(release_bound(scenario))
-        if needed <= bits:
-            proven = f"{_many(needed, 'bit')} enough, whatever is drawn"
-        else:
-            otherwise += f"; a proof needs {needed} of {scenario.bits_per_lane} bits"
-    except UnboundedError as why:
+    proven, otherwise = "", seen.not_seen()
+    needed, said, why = least(lambda ends: release_bound(scenario, ends), bits)
+    if needed is None:
         otherwise += f"; not proven: {why}"
+    elif needed <= bits:
+        proven = f"{_many(needed, 'bit')} enough, {said}"
+    else:
+        otherwise += f"; a proof needs {needed} of {scenario.bits_per_lane} bits"
     return [
         row(
             "early_read",
@@ -105,15 +141,14 @@ def _depth(seen: Seen, broken: bool) -> Limit:
     scenario = seen.scenario
     depth, found = Fraction(scenario.fifo.depth), seen.run.figures["fifo_occupancy_max"].value
     fullest: Fraction | None = Fraction(0 if found is None else int(found))
-    needed, proven, otherwise = None, "", seen.not_seen()
+    proven, otherwise = "", seen.not_seen()
     otherwise += f"; at most {fullest} of {depth} slots were seen taken"
-    try:
-        needed = Fraction(depth_bound(scenario).depth)
-        if needed <= depth:
-            proven = f"{_many(needed, 'slot')} enough, whatever is drawn"
-    except UnboundedError as why:
+    needed, said, why = least(lambda ends: depth_bound(scenario, ends).depth, depth)
+    if needed is None:
         otherwise += f"; not proven: {why}"
-    if needed is not None and needed > depth:
+    elif needed <= depth:
+        proven = f"{_many(needed, 'slot')} enough, {said}"
+    else:
         otherwise += f"; {needed} are proven enough"
     unproven = needed is None or needed > depth
     lags = load.lags_by_depth(seen) if unproven else ""
@@ -182,9 +217,11 @@ def _notice(seen: Seen, broken: bool) -> Limit:
             f"{waiting} of {sent} frames went unnoticed and stay in the FIFO, so that no depth is "
             "enough in the long run"
         )
-    otherwise = seen.not_seen()
+    proven, otherwise = "", seen.not_seen()
     if waiting:
         otherwise += f"; {waiting} frames still waited at the end"
+    if not said:
+        proven = _noticed(scenario)
     poisson = scenario.trigger.pattern == "poisson"
     timed = spacing is not None and not poisson and latest is not None
     return row(
@@ -195,8 +232,41 @@ def _notice(seen: Seen, broken: bool) -> Limit:
         limit=spacing if timed else None,
         worst=Fraction(int(latest)) if timed and latest is not None else None,
         broken=said,
+        proven=proven,
         otherwise=otherwise,
     )
+
+
+def _noticed(scenario: Scenario) -> str:
+    """Say why no release goes unnoticed that a frame depends on; empty if some may."""
+    for ends in (HARD, LIKELY):
+        try:
+            check_notice(scenario, ends)
+            # A clock that a full FIFO holds back is released late.
+            if scenario.fifo.when_full == "stall" and (
+                depth_bound(scenario, ends).depth > scenario.fifo.depth
+            ):
+                continue
+        except UnboundedError:
+            continue
+        return f"no frame waits for an edge that never comes, whatever is drawn{ends.proviso}"
+    return ""
+
+
+def _in_time(scenario: Scenario, limit: Fraction) -> tuple[Fraction | None, str]:
+    """Return the longest wait for a release and how it is known, where no conversion is lost."""
+    if scenario.link.scheme != "remote_master":
+        return None, ""
+
+    def longest(ends: Ends) -> int:
+        if not keeps_rate(scenario, ends):
+            raise UnboundedError("a conversion may be lost")
+        return latest_release(scenario, ends)
+
+    found, said, _ = least(longest, limit)
+    if found is None or found > limit:
+        return None, ""
+    return found, f"no conversion is lost, and each is released within the timeout, {said}"
 
 
 def _timeout(seen: Seen, others: bool) -> list[Limit]:
@@ -214,8 +284,12 @@ def _timeout(seen: Seen, others: bool) -> list[Limit]:
             broken += ", of conversions that are never released"
     elif given_up:
         otherwise = f"{seen.lost('timed_out')}, each of a conversion that was lost before"
+    longest, proven = _in_time(seen.scenario, limit)
     if latest is not None:
         otherwise += f"; the largest latency seen is {short_time(int(latest))}"
+    worst = Fraction(int(latest)) if latest is not None else None
+    if longest is not None and not broken:
+        worst = longest
     return [
         row(
             "timeout",
@@ -223,8 +297,9 @@ def _timeout(seen: Seen, others: bool) -> list[Limit]:
             "s",
             keys=("host.timeout", "converter.conversion_time"),
             limit=limit,
-            worst=Fraction(int(latest)) if latest is not None else None,
+            worst=worst,
             broken=broken,
+            proven=proven,
             otherwise=otherwise,
         )
     ]

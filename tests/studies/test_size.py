@@ -272,8 +272,14 @@ def test_no_depth_is_named_where_frames_pile_up():
 
 
 def test_where_no_frame_goes_unnoticed_an_answer_says_how_long_it_holds():
-    short = {"shape": "uniform", "low": "0 ns", "high": "500 ns"}
+    short = {"shape": "exponential", "mean": "20 ns"}
     tried = scenario(conversions=400, host__notice="edge", host__service_latency=short)
     found = size(tried, at_most=1e-2, workers=1)
     assert found.answer == 1
+    assert not found.is_proven
     assert "this holds for 400 conversions from an empty FIFO, not for ever" in found.verdict
+    bounded = {"shape": "uniform", "low": "0 ns", "high": "500 ns"}
+    proven = size(tried.with_value("host.service_latency", bounded), at_most=1e-2, workers=1)
+    assert proven.is_proven
+    assert proven.answer == 1
+    assert "not for ever" not in proven.verdict

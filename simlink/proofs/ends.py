@@ -1,0 +1,61 @@
+"""The ends of laws: how far a draw may reach, and what a proof that rests on them has to say.
+
+A law with bounds ends at them. A normal law without bounds counts up to where its generator ends
+(`HARD`: no draw of a simulation lies beyond), or to a stated probability a draw (`LIKELY`), which
+the proof then has to say.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from simlink.budget.dual_dirac import USUAL_BER
+from simlink.scenario.distributions import GENERATOR_REACH, reach
+
+if TYPE_CHECKING:
+    from simlink.scenario.distributions import Distribution
+
+
+class UnboundedError(Exception):
+    """Raised where something that a bound needs has no bound of its own; says what."""
+
+
+@dataclass(frozen=True)
+class Ends:
+    """Where laws end.
+
+    Attributes
+    ----------
+    sigmas : float
+        How many standard deviations of a normal law without bounds count.
+    proviso : str
+        What a proof has to add, empty if it holds whatever is drawn.
+    """
+
+    sigmas: float = GENERATOR_REACH
+    proviso: str = ""
+
+    def high(self, law: Distribution, name: str) -> int:
+        """Return the largest draw in base units, rounded up; UnboundedError if there is none."""
+        found = reach(law, self.sigmas)[1]
+        if math.isinf(found):
+            raise UnboundedError(f"{name} has no upper bound")
+        return math.ceil(found)
+
+    def low(self, law: Distribution, name: str) -> int:
+        """Return the smallest draw in base units, rounded down; UnboundedError if there is none."""
+        found = reach(law, self.sigmas)[0]
+        if math.isinf(found):
+            raise UnboundedError(f"{name} has no lower bound")
+        return math.floor(found)
+
+    def spread(self, law: Distribution, name: str) -> int:
+        """Return how far apart two draws may be, in base units."""
+        return 0 if law.is_constant else self.high(law, name) - self.low(law, name)
+
+
+HARD = Ends()
+#: erfc(Q / sqrt(2)) / 2 = 1e-12 for Q = 7.0345, rounded up.
+LIKELY = Ends(7.04, f", with each Gaussian draw counted to {USUAL_BER:g}")
