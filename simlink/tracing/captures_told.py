@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 from simlink.base.wording import many, short_time
 from simlink.link.content import BitOutcome
 from simlink.tracing.culprit import Try, at_best, at_mean
@@ -50,7 +52,7 @@ def _captured(facts: Facts, one: Change) -> Story:
     )
     if early:
         if valid is None:
-            story.steps.append("That bit was never valid there.")
+            story.steps.append("That bit was not valid by then.")
         else:
             late = valid + setup - one.time
             needs = f" and had to be valid {short_time(setup)} before that" if setup else ""
@@ -77,20 +79,30 @@ def _too_early(facts: Facts, bit: int) -> tuple[Try, ...]:
     valid = "converter.msb_valid" if bit == 0 else "converter.data_valid"
     if facts.remote:
         keys = (valid, "remote_clock.setup", "remote_clock.tolerance", "remote_clock.frequency")
-        return (*at_mean(scenario, *keys[:2]), *at_best(scenario, limit, *keys))
+        best = at_best(scenario, limit, *keys)
+        return (*at_mean(scenario, *keys[:2]), *best, *_capture(facts, "whole"))
     jitters = _JITTERS if limit == "setup" else (_JITTERS[0],)
     ways = [f"{_BACK}.{key}" for key in ("delay", "spread", "skew", "pulse_width_distortion")]
     if limit == "setup":
         ways += [f"barrier.forward.{key}" for key in ("delay", "spread", "skew")]
     keys = (valid, "host.setup", *jitters, *ways, "host.clock")
-    return (*at_mean(scenario, *jitters, valid), *at_best(scenario, limit, *keys))
+    best = at_best(scenario, limit, *keys)
+    return (*at_mean(scenario, *jitters, valid), *best, *_capture(facts, "whole"))
+
+
+def _capture(facts: Facts, choice: str) -> Iterator[Try]:
+    """Give another moment of the capture: half or a whole period after the launch."""
+    key = f"{'remote_clock' if facts.remote else 'host'}.capture"
+    best = "half a period after it" if choice == "half" else "a whole period after it"
+    yield key, {key: choice}, "the time from the launch of a bit to its capture", best
 
 
 def _too_late(facts: Facts) -> tuple[Try, ...]:
     scenario = facts.scenario
     side = "remote_clock" if facts.remote else "host"
     keys = (f"{side}.hold", "converter.data_hold", *_JITTERS, f"{_BACK}.skew")
-    return (*at_mean(scenario, *_JITTERS), *at_best(scenario, "hold", *keys))
+    best = at_best(scenario, "hold", *keys)
+    return (*at_mean(scenario, *_JITTERS), *best, *_capture(facts, "half"))
 
 
 def _strobed(facts: Facts) -> Story:

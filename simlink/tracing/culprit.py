@@ -38,7 +38,7 @@ def culprit(facts: Facts, tries: Iterable[Try], saved: Saved, what: str) -> tupl
     saved : callable
         Takes the record of the conversion with other values; tells whether it is well.
     what : str
-        What the same draws do with such a conversion, such as ``"deliver it"``.
+        What becomes of such a conversion, such as ``"is delivered"``.
     """
     heaviest: tuple[str, str] | None = None
     tried: list[str] = []
@@ -49,8 +49,8 @@ def culprit(facts: Facts, tries: Iterable[Try], saved: Saved, what: str) -> tupl
         heaviest = heaviest or (key, name)
         row = rows_with(facts, values)
         if row is not None and saved(row):
-            said = f"{_upper(name)} is at fault: {best}, the same draws {what}."
-            return key, said
+            best = f"{best} and all other draws as they were"
+            return key, f"{_upper(name)} is at fault: {best}, it {what}."
     if heaviest is None:
         return "", "No single quantity was found at fault."
     key, name = heaviest

@@ -39,7 +39,7 @@ def overrun(facts: Facts) -> Story:
     story = filled(facts, instant, last)
     story.steps.insert(0, said)
     story.saved = spared(Fate.OVERRUN, Fate.MISSED_TRIGGER, Fate.NOT_RECEIVED)
-    story.what = "find it a slot"
+    story.what = "finds a slot"
     freed = facts.next_freed(instant)
     if freed is not None:
         late = short_time(freed - instant)
@@ -223,7 +223,7 @@ def _overwritten(facts: Facts) -> Story:
     elif begun:
         story.steps.append(f"A service had begun {at(begun[0].time)}.")
     keys = (LATENCY, "host.clock", "converter.conversion_time", "fifo.sync_delay")
-    story.saved, story.what = spared(Fate.OVERRUN, Fate.MISSED_TRIGGER), "have it read"
+    story.saved, story.what = spared(Fate.OVERRUN, Fate.MISSED_TRIGGER), "is read"
     story.tries = (
         *at_mean(scenario, LATENCY, "converter.conversion_time", "trigger.jitter"),
         *at_best(scenario, "period", *keys),
@@ -267,7 +267,7 @@ def underrun(facts: Facts) -> Story:
         story.steps.append(f"It was read{wake}, with no latency of its own.")
         story.since = min([facts.conversion, *after])
     story.saved = spared(Fate.UNDERRUN, Fate.OVERRUN, Fate.MISSED_TRIGGER)
-    story.what = "have it read once it is there"
+    story.what = "is read once all of it is there"
     story.tries = (
         *at_mean(scenario, "barrier.return.jitter"),
         *at_best(scenario, "early_read", LATENCY, "barrier.return.jitter", "host.clock"),
@@ -285,7 +285,7 @@ def in_flight(facts: Facts) -> Story:
         story.steps.append(f"It was released {at(int(row['release']))}, and no service read it.")
     if scenario.host.watermark > 1:
         story.steps.append(f"A service begins with {scenario.host.watermark} frames.")
-    story.saved, story.what = _was_read, "have it read"
+    story.saved, story.what = _was_read, "is read"
     story.tries = (*at_best(scenario, "notice"), *at_best(scenario, "host_rate"))
     return story
 
@@ -335,12 +335,12 @@ def delivered_at(facts: Facts, late: bool) -> Story:
         story.also(told)
     read = rows["read_end"] != NEVER
     usual = sorted((rows["read_end"] - rows["trigger"])[read].tolist())[int(read.sum() - 1) // 2]
-    story.steps.append(
-        f"Half of {many(int(read.sum()), 'frame')} take no more than {short_time(usual)}."
-    )
+    if read.sum() > 1:
+        took = f"took no more than {short_time(usual)}"
+        story.steps.append(f"Half of {int(read.sum())} frames of the unit {took}.")
     most = (usual + end - begin) // 2
     if usual < end - begin:
-        story.what = f"have it read within {short_time(most)}"
+        story.what = f"is read within {short_time(most)}"
     story.saved = lambda one: (
         one["read_end"] != NEVER and int(one["read_end"] - one["trigger"]) <= most
     )

@@ -10,7 +10,7 @@ from simlink.base.wording import short_time, time_text
 from simlink.figures.cycle import periods
 from simlink.records import Fate
 from simlink.tracing import captures_told, queue_told
-from simlink.tracing.culprit import Try, at_best, at_mean, delivered, spaced, spared
+from simlink.tracing.culprit import Try, at_best, at_mean, spaced, spared
 from simlink.tracing.facts import Facts
 from simlink.tracing.finding import LATEST, TIMED_OUT
 from simlink.tracing.story import Story, at, compared
@@ -58,7 +58,7 @@ def missed(facts: Facts) -> Story:
     )
     if not converting:
         said = said.replace("being read out conversion", "being read out for conversion")
-    story = Story([f"{said}."], before, saved=spared(Fate.MISSED_TRIGGER), what="have it taken")
+    story = Story([f"{said}."], before, saved=spared(Fate.MISSED_TRIGGER), what="is taken")
     if converting:
         began = facts.when("remote.trigger", before)
         assert began is not None
@@ -147,8 +147,8 @@ def timed_out(facts: Facts) -> Story:
             f"{at(given_up)}, {short_time(limit.constant_value)} after its trigger left."
         ],
         facts.conversion,
-        saved=lambda one: not one["timed_out"] and delivered(one),
-        what="have it released in time",
+        saved=lambda one: not one["timed_out"] and spared(Fate.MISSED_TRIGGER)(one),
+        what="is released in time",
     )
     if row["release"] == NEVER:
         if facts.fate is Fate.DELIVERED:
@@ -161,7 +161,13 @@ def timed_out(facts: Facts) -> Story:
     if row["ready"] != NEVER:
         story.steps.append(f"Busy had fallen at the converter {at(int(row['ready']))}.")
     keys = (CONVERSION, "fifo.sync_delay", "remote_clock.start_delay")
-    story.tries = (*at_mean(scenario, *keys), *at_best(scenario, "timeout", *keys))
+    longer = f"{16 * limit.constant_value} fs"
+    name = f"the timeout ({short_time(limit.constant_value)})"
+    story.tries = (
+        *at_mean(scenario, *keys),
+        *at_best(scenario, "timeout", *keys),
+        ("host.timeout", {"host.timeout": longer}, name, "with one 16 times as long"),
+    )
     return story
 
 
@@ -172,7 +178,7 @@ def not_received(facts: Facts) -> Story:
         [f"The frame of conversion {facts.conversion} of unit {facts.trial} never came."],
         facts.conversion,
         saved=spared(Fate.NOT_RECEIVED, Fate.MISSED_TRIGGER),
-        what="have it received",
+        what="is received",
     )
     if row["ready"] != NEVER:
         ready = int(row["ready"])

@@ -27,8 +27,8 @@ class Story:
     saved : callable
         Takes the record of the conversion; tells whether it is well.
     what : str
-        What draws do with a conversion that is well, such as ``"deliver it"``; empty if nothing
-        is at fault.
+        What becomes of a conversion that is well, such as ``"is delivered"``; empty if nothing is
+        at fault.
     """
 
     steps: list[str]
@@ -36,7 +36,7 @@ class Story:
     margin: int | None = None
     tries: Iterable[Try] = field(default_factory=tuple)
     saved: Saved = delivered
-    what: str = "deliver it"
+    what: str = "is delivered"
 
     def also(self, other: Story) -> None:
         """Go on with another story, which tells what led to this one."""

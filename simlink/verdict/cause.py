@@ -47,6 +47,7 @@ NAMES = {
     "host.setup": "the host's setup time",
     "host.hold": "the host's hold time",
     "host.timeout": "the timeout",
+    "host.watermark": "the host's watermark",
     "fifo.sync_delay": "the synchroniser delay",
     "fifo.depth": "the FIFO's depth",
     "fifo.release_bits": "the release",
@@ -197,7 +198,7 @@ def _structural(scenario: Scenario, limit: Limit) -> Iterator[tuple[str, Values,
 def evenly(scenario: Scenario) -> dict[str, Any] | None:
     """Return what makes triggers come evenly, at the same mean rate."""
     _, average = periods(scenario)
-    if average is None:
+    if not average:
         return None
     hertz = FS_PER_SECOND / average
     return {
