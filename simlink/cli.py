@@ -17,6 +17,7 @@ from simlink.commands import (
     dump,
     explain,
     host_latency,
+    judge,
     loss,
     measure,
     pass_map,
@@ -36,6 +37,7 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
 )
 app.command("run")(run.run)
+app.command("judge")(judge.judge)
 app.command("diagram")(diagram.diagram)
 app.command("size")(size.size)
 app.command("loss")(loss.loss)
