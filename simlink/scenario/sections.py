@@ -11,6 +11,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field
 
+from simlink.scenario.analog import Analog
 from simlink.scenario.distributions import Constant, Distribution
 from simlink.scenario.fields import Section, left_out, needed, optional
 from simlink.scenario.kinds import (
@@ -374,7 +375,6 @@ class Dump(Section):
 
 
 UNSIMULATED: dict[str, tuple[str, ...]] = {
-    "analog": (),
     "require": (),
     "barrier.false_edge": (),
     "barrier.return.check": ("none",),
@@ -401,6 +401,10 @@ class Keys(Section):
     host: Host
     transient: tuple[Transient, ...] = Field(
         default=(), description="Sources of common-mode transients."
+    )
+    analog: Analog = Field(
+        default_factory=Analog,
+        description="What stands at the inputs, and how it becomes codes.",
     )
     dump: Dump = Field(
         default_factory=Dump,
