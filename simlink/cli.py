@@ -25,6 +25,7 @@ from simlink.commands import (
     run,
     schema,
     size,
+    spectrum,
     start,
     vary,
 )
@@ -42,6 +43,7 @@ app.command("judge")(judge.judge)
 app.command("diagram")(diagram.diagram)
 app.command("size")(size.size)
 app.command("loss")(loss.loss)
+app.command("spectrum")(spectrum.spectrum)
 app.command("vary")(vary.vary)
 app.command("budget")(budget.budget)
 app.command("pass-map")(pass_map.pass_map)
