@@ -13,7 +13,10 @@ import typer
 
 from simlink.base.errors import InputError
 from simlink.commands.options import option
-from simlink.scenario.answers import QUESTIONS
+from simlink.scenario.questions import QUESTIONS
+
+#: What `simlink budget` takes unless told otherwise.
+_BER, _UNITS, _YIELD = 1e-12, 1000, 0.999
 
 
 def _with_questions(command: Callable[..., None]) -> Callable[..., None]:
@@ -40,8 +43,9 @@ def start(
 ) -> None:
     """Write a first scenario, asking for the numbers of the data sheet.
 
-    A number is one value, "low / high" or "low / typical / high", with its unit. What is left
-    out is assumed, and marked in the file.
+    A number is one value, "low / high" or "low / typical / high", with its unit, or as a data
+    sheet prints it: "1 MSPS", "18 bit", "530 ns max", "9 ns typ, 14 ns max", "2-8 us". What is
+    left out is assumed, and marked in the file. What cannot work is said at once.
     """
     from simlink.scenario import starter
 
@@ -60,8 +64,33 @@ def start(
         answers = _ask(answers, path.parent)
     text = starter.write(path, answers, force)
     print(f"written: {path}")
+    _judge(text, path.parent, answers)
     print(f"{text.count('# ASSUMED:')} values are assumed; look for ASSUMED in the file.")
     print(f"next: simlink run {shlex.quote(str(path))}")
+
+
+def _judge(text: str, folder: Path, answers: dict[str, str]) -> None:
+    """Say what is out of the ordinary, and what cannot work and which number is at fault."""
+    from simlink.budget.scheme import SchemeBudget
+    from simlink.budget.units import BuiltUnits
+    from simlink.budget.verdict import judge
+    from simlink.scenario import starter
+    from simlink.scenario.loading import loads
+
+    for remark in starter.unusual(answers, folder):
+        print(remark)
+    scenario = loads(text, folder)
+    budget = SchemeBudget(
+        scenario, scenario.link.scheme, _BER, BuiltUnits(scenario.seed, _UNITS), _YIELD
+    )
+    refusals = budget.refusals()
+    verdict = judge(budget)
+    if not refusals and verdict.meets is False:
+        refusals = [verdict.why]
+    for refusal in refusals:
+        options = " or ".join(starter.options_of(refusal))
+        told = f" (given by {options})" if options else ""
+        print(f"this cannot work: {refusal}{told}")
 
 
 def _ask(answers: dict[str, str], folder: Path) -> dict[str, str]:

@@ -1,11 +1,10 @@
-"""The numbers that a first scenario needs, and what a scenario holds for an answer."""
+"""What a scenario holds for the answers to the questions of a first one."""
 
 from __future__ import annotations
 
 import os
 import re
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
 from decimal import Decimal
 from fractions import Fraction
 from pathlib import Path
@@ -13,20 +12,11 @@ from typing import Any
 
 from simlink.base.errors import InputError
 from simlink.base.latency_table import COLUMN, UNIT
+from simlink.scenario import data_sheet
 from simlink.scenario.faults import FaultError, written
 from simlink.scenario.quantities import FREQUENCY, TIME, exact, positive
+from simlink.scenario.questions import BY_NAME, QUESTIONS, Question
 
-_FORMS = {
-    "whole": "a whole number",
-    "frequency": "one frequency",
-    "clock": "a frequency, or low / typical / high",
-    "duration": "a time, low / high, or low / typical / high",
-    "delay": "a time, low / high, or low / typical / high",
-    "covers": "none, or any of spread / skew / distortion",
-    "spread": "the largest difference between two parts, or low / high",
-    "rms": "an rms value, or low / high",
-    "latency": "a time, low / high, low / typical / high, or a recording (FILE.csv)",
-}
 _SAID = ("one fixed value", "low / high, uniform between them", "low / typical / high")
 _SHAPES: tuple[tuple[str, tuple[str, ...]], ...] = (
     ("uniform", ("low", "high")),
@@ -35,89 +25,10 @@ _SHAPES: tuple[tuple[str, tuple[str, ...]], ...] = (
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)(e[+-]?\d+)?", re.IGNORECASE)
 
 
-@dataclass(frozen=True)
-class Question:
-    """One number that a scenario needs.
-
-    Parameters
-    ----------
-    name : str
-        What it is called as an option, without the dashes.
-    asks : str
-        What it is, in words.
-    kind : str
-        How an answer is read.
-    default : str
-        The answer that is assumed when none is given.
-    why : str
-        Why that value is assumed.
-    keys : tuple of str
-        The dotted keys that hold it.
-    """
-
-    name: str
-    asks: str
-    kind: str
-    default: str
-    why: str
-    keys: tuple[str, ...]
-
-    @property
-    def form(self) -> str:
-        """What an answer may look like, in words."""
-        return _FORMS[self.kind]
-
-
-def _both_ways(key: str) -> tuple[str, str]:
-    return f"barrier.forward.{key}", f"barrier.return.{key}"
-
-
-_ISOLATOR = "usual for a digital isolator"
-_OUTPUT = "a usual output stage"
-_18_BITS = "usual for 18 bits"
-
-QUESTIONS: tuple[Question, ...] = (
-    Question("sample-rate", "sample rate", "clock", "250 kHz", "a middling rate",
-             ("trigger.rate",)),
-    Question("word-bits", "bits of a word", "whole", "18", "a high-resolution converter",
-             ("frame.word_bits",)),
-    Question("lanes", "data lines read at the same time", "whole", "1", "a single converter",
-             ("frame.lanes",)),
-    Question("words-per-lane", "words on each data line", "whole", "1", "nothing chained",
-             ("frame.words_per_lane",)),
-    Question("conversion-time", "conversion time", "duration", "480 ns / 500 ns / 520 ns",
-             _18_BITS, ("converter.conversion_time",)),
-    Question("msb-valid", "busy falling to first bit valid", "duration", "5 ns", _OUTPUT,
-             ("converter.msb_valid",)),
-    Question("data-valid", "clock edge to next bit valid", "duration", "3 ns / 5 ns / 7 ns",
-             _OUTPUT, ("converter.data_valid",)),
-    Question("acquisition-time", "acquisition time", "duration", "300 ns", _18_BITS,
-             ("converter.acquisition_time",)),
-    Question("min-clock-period", "shortest serial clock period", "duration", "0 ns",
-             "as if it took any clock", ("converter.min_clock_period",)),
-    Question("remote-clock", "remote clock frequency", "clock", "50 MHz",
-             "within what the usual output stage can follow", ("remote_clock.frequency",)),
-    Question("barrier-delay", "barrier delay, each way", "delay", "14 ns", _ISOLATOR,
-             _both_ways("delay")),
-    Question("delay-covers", "what the low and high of the barrier delay include", "covers", "none",
-             "spread, skew and distortion come on top of the delay", ("barrier.delay_covers",)),
-    Question("barrier-spread", "barrier part-to-part skew", "spread", "3 ns", _ISOLATOR,
-             _both_ways("spread")),
-    Question("barrier-jitter", "barrier jitter", "rms", "50 ps", _ISOLATOR, _both_ways("jitter")),
-    Question("host-clock", "host clock frequency", "frequency", "25 MHz", "a usual serial port",
-             ("host.clock",)),
-    Question("service-latency", "host service latency", "latency", "0.5 us / 1 us / 3 us",
-             "a microcontroller's interrupt; record the real host", ("host.service_latency",)),
-    Question("fifo-depth", "FIFO depth in frames", "whole", "4", "a small FIFO", ("fifo.depth",)),
-    Question("trigger-jitter", "trigger jitter", "rms", "100 ps", "a usual timer output",
-             ("trigger.jitter",)),
-)  # fmt: skip
-"""tuple of Question: In the order in which they are asked."""
-
+_SCHEMES = {"remote": "remote_master", "forwarded": "forwarded_clock", "returned": "returned_clock"}
+#: Which keys hold the setup and hold of a host that captures the bits itself.
+_AT_HOST = {"remote_clock.setup": "host.setup", "remote_clock.hold": "host.hold"}
 _COVERED = {"spread": "spread", "skew": "skew", "distortion": "pulse_width_distortion"}
-
-BY_NAME = {question.name: question for question in QUESTIONS}
-"""dict: The same questions by their names."""
 
 
 class Reader:
@@ -151,7 +62,16 @@ class Reader:
         self.options: dict[str, str] = {}
         self._answers = answers
         self._folder = folder
+        self._printed = {
+            question.name: data_sheet.read(
+                answers.get(question.name, question.default), question.kind
+            )
+            for question in QUESTIONS
+        }
         read = {
+            "choice": self._scheme,
+            "yes": self._yes,
+            "signed": self._duration,
             "whole": self._whole,
             "frequency": self._frequency,
             "clock": self._clock,
@@ -176,13 +96,56 @@ class Reader:
         return ends[1] if len(ends) == 3 else (ends[0] + ends[-1]) / 2
 
     def _put(self, question: Question, value: Any, said: str, keys: Sequence[str] = ()) -> None:
+        printed = self._printed[question.name]
         for key in keys or question.keys:
             if question.name in self._answers:
                 self.values[key] = value
-                self.comments[key] = f"from the data sheet: {said}"
+                source = "from the data sheet" if question.printed else "as given"
+                self.comments[key] = f"{source}: {printed.said or said}"
+                if printed.low_is_taken:
+                    self.comments[key] += "; no least value is printed, so that one is taken"
                 self.options[key] = f"--{question.name}"
             else:
                 self.assume(key, value, question.why)
+
+    def _scheme(self, question: Question) -> None:
+        self._put(question, self.scheme, "how the bits are clocked")
+
+    @property
+    def scheme(self) -> str:
+        """The clocking scheme, as the scenario names it."""
+        question = BY_NAME["scheme"]
+        typed = self._answers.get(question.name, question.default).lower()
+        first = re.split(r"[\s_-]", typed)[0]
+        if typed.replace(" ", "_") not in (*_SCHEMES.values(), *_SCHEMES) or not first:
+            raise self._bad(question, f"{question.form} is due")
+        return _SCHEMES[first]
+
+    def _yes(self, question: Question) -> None:
+        typed = self._answers.get(question.name, question.default).lower()
+        if typed not in ("yes", "no", "y", "n", "true", "false"):
+            raise self._bad(question, "yes or no is due")
+        self._put(question, typed[0] in "yt", "what the driver does")
+
+    def unusual(self) -> list[str]:
+        """Return a remark on each value given that is out of the ordinary."""
+        found = []
+        for question in QUESTIONS:
+            if question.usual is None or question.name not in self._answers:
+                continue
+            if self._answers[question.name].lower().endswith(".csv"):
+                continue
+            dimension = FREQUENCY if question.kind in ("clock", "frequency") else TIME
+            low, high = (exact(end, dimension) for end in question.usual)
+            for value in self._split(question):
+                if not low <= exact(value, dimension) <= high:
+                    rms = " rms" if question.kind == "rms" else ""
+                    found.append(
+                        f"--{question.name}: {value}{rms} is out of the ordinary for the "
+                        f"{question.asks}, which is usually {_usually(question)}; check it"
+                    )
+                    break
+        return found
 
     def _whole(self, question: Question) -> None:
         (text,) = self._split(question)
@@ -195,7 +158,14 @@ class Reader:
 
     def _duration(self, question: Question) -> None:
         values = self._split(question)
-        self._put(question, _shape(values), _SAID[len(values) - 1])
+        keys = question.keys
+        if self.scheme != "remote_master":
+            keys = tuple(_AT_HOST.get(key, key) for key in keys)
+        if self._printed[question.name].low_is_taken:
+            law = {"shape": "limits", "typical": values[0], "high": values[-1]}
+            self._put(question, law, "typical and highest", keys)
+            return
+        self._put(question, _shape(values), _SAID[len(values) - 1], keys)
 
     def _clock(self, question: Question) -> None:
         """Read a frequency, and the tolerance that its low and high leave it."""
@@ -227,6 +197,10 @@ class Reader:
         if len(values) == 1:
             self._put(question, values[0], _SAID[0])
             return
+        if self._printed[question.name].low_is_taken:
+            # As the law does it: as far below typical as the highest is above, not below zero.
+            least = max(2 * ends[0] - ends[1], 0)
+            values, ends = [_millions(least, "ns"), *values], [least, *ends]
         if self._covered():
             self._put(question, _shape(values), _SAID[len(values) - 1])
             return
@@ -298,8 +272,8 @@ class Reader:
 
     def _split(self, question: Question) -> list[str]:
         """Return an answer split at its slashes: one, two or three quantities."""
-        typed = self._answers.get(question.name, question.default)
-        values = [value.strip() for value in typed.split("/")]
+        printed = self._printed[question.name]
+        values = [value.strip() for value in printed.text.split("/")]
         most = 1 if question.kind in ("whole", "frequency") else 3
         if len(values) > most or not all(values):
             raise self._bad(question, f"{question.form} is due")
@@ -326,6 +300,15 @@ class Reader:
         if ends != sorted(ends):
             raise self._bad(question, "low to high is due")
         return ends
+
+
+def _usually(question: Question) -> str:
+    """Return the usual values of a question in words."""
+    assert question.usual is not None
+    low, high = question.usual
+    if low.startswith("-") or low.startswith("0 "):
+        return f"at most {high}"
+    return f"{low} to {high}"
 
 
 def _shape(values: Sequence[str]) -> Any:

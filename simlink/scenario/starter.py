@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import textwrap
 from collections.abc import Callable, Mapping
 from pathlib import Path
@@ -10,13 +11,15 @@ from typing import Any
 from simlink.base.cautions import CAUTIONS
 from simlink.base.errors import InputError
 from simlink.base.safe_write import write_whole
-from simlink.scenario.answers import BY_NAME, QUESTIONS, Question, Reader
+from simlink.scenario import data_sheet
+from simlink.scenario.answers import Reader
 from simlink.scenario.faults import written
 from simlink.scenario.kinds import kind_of
 from simlink.scenario.loading import from_dict
+from simlink.scenario.questions import BY_NAME, MASTER_ONLY, QUESTIONS, Question
 from simlink.scenario.writing import every_key, field_at, put
 
-__all__ = ["ask", "needed", "refuse_existing", "render", "write"]
+__all__ = ["ask", "needed", "options_of", "refuse_existing", "render", "unusual", "write"]
 
 _HEAD = (
     "A first scenario. Each value says where it comes from: the data sheet, or an assumption, to "
@@ -43,31 +46,50 @@ def render(answers: Mapping[str, str], folder: Path | str = ".") -> str:
     -------
     str
         The scenario in TOML. Each value that was not given carries a comment that begins
-        with ``ASSUMED:``, each that was given one that begins with ``from the data sheet:``.
+        with ``ASSUMED:``, each that was given one that begins with ``from the data sheet:``, or
+        with ``as given:`` if no data sheet prints it.
 
     Raises
     ------
     InputError
         If an answer cannot be used, or is for no question.
     """
-    answers = {name: answer.strip() for name, answer in answers.items()}
-    for name, answer in answers.items():
-        if name not in BY_NAME:
-            raise InputError("start", name, written(answer), "no such number is asked for")
-    read = Reader(answers, Path(folder))
+    read = _reader(answers, folder)
     # A slow converter's trial is kept to an hour, so that it can be simulated at all.
     conversions = max(1, min(5000, int(read.frequency("sample-rate") * 3600)))
     crystal = {"shape": "uniform", "low": "-50 ppm", "high": "50 ppm"}
     for key, value, why in (
         ("trials", 20, "units built; more of them narrow the intervals"),
         ("conversions", conversions, "triggers a unit"),
-        ("link.scheme", "remote_master", "the clock is made beside the converter"),
         ("trigger.tolerance", "0 ppm", "the host's clock taken as exact"),
         ("remote_clock.tolerance", crystal, "a usual crystal oscillator"),
     ):
         if key not in read.values:
             read.assume(key, value, why)
     return _text(read, Path(folder))
+
+
+def _reader(answers: Mapping[str, str], folder: Path | str) -> Reader:
+    answers = {name: answer.strip() for name, answer in answers.items()}
+    for name, answer in answers.items():
+        if name not in BY_NAME:
+            raise InputError("start", name, written(answer), "no such number is asked for")
+    return Reader(answers, Path(folder))
+
+
+def unusual(answers: Mapping[str, str], folder: Path | str = ".") -> list[str]:
+    """Return a remark on each answer that is out of the ordinary; see `render`."""
+    return _reader(answers, folder).unusual()
+
+
+def options_of(text: str) -> list[str]:
+    """Return the options whose keys or names a text has, in the order of the questions."""
+    return [
+        f"--{question.name}"
+        for question in QUESTIONS
+        if any(re.search(rf"{re.escape(key)}\b", text) for key in question.keys)
+        or question.name.replace("-", " ") in text
+    ]
 
 
 def _text(read: Reader, folder: Path) -> str:
@@ -84,6 +106,8 @@ def _text(read: Reader, folder: Path) -> str:
                 where = option
         raise InputError(where, error.key, error.found, error.allowed) from None
     for one in scenario.assumed:
+        if any(one.key.startswith(f"{key}.") for key in read.values):
+            continue  # The low end of limits, of which the value itself says that it is taken.
         read.assume(one.key, one.value, one.why)
     lines = []
     for paragraph in _HEAD:
@@ -111,12 +135,14 @@ def needed(answers: Mapping[str, str]) -> list[Question]:
 
     A range of delays is a spread already; what one value includes is no question.
     """
-    ranged = "/" in answers.get("barrier-delay", "")
-    skipped = "barrier-spread" if ranged else "delay-covers"
+    delay = data_sheet.read(answers.get("barrier-delay", ""), "delay")
+    skipped = ["barrier-spread" if "/" in delay.text else "delay-covers"]
+    if not answers.get("scheme", "remote").lower().startswith("remote"):
+        skipped += MASTER_ONLY
     return [
         question
         for question in QUESTIONS
-        if question.name not in answers and question.name != skipped
+        if question.name not in answers and question.name not in skipped
     ]
 
 
@@ -156,6 +182,8 @@ def ask(
             tell(f"{error.found or typed}: {error.allowed}")
         else:
             known[question.name] = typed
+            for remark in unusual({question.name: typed}, folder):
+                tell(remark)
     return known
 
 

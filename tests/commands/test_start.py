@@ -11,8 +11,8 @@ from typer.testing import CliRunner
 from simlink import cli
 from simlink.base.errors import InputError, OutputError
 from simlink.commands.start import start
-from simlink.scenario.answers import QUESTIONS
 from simlink.scenario.loading import load
+from simlink.scenario.questions import QUESTIONS
 
 app = typer.Typer(pretty_exceptions_enable=False)
 app.command()(start)
@@ -77,6 +77,30 @@ def test_some_numbers_and_nobody_to_ask(tmp_path):
     assert run(*words, "--yes").exit_code == 0
     assert load(path).frame.lanes == 4
     assert "# from the data sheet: low / typical / high" in path.read_text()
+
+
+def test_what_cannot_work_is_said_at_once_with_the_number_at_fault(tmp_path):
+    """18 bits at 50 MHz: 10 ns to the capture, of which data valid and setup may take 21."""
+    path = tmp_path / "first.toml"
+    result = run(path, "--yes", "--data-valid", "20 ns max")
+    assert result.exit_code == 0, result.output
+    assert "this cannot work: " in result.stdout
+    assert "converter.data_valid" in result.stdout
+    assert "--data-valid" in result.stdout
+    # A cycle of 900 ns and more in a period of 400 ns.
+    result = run(path, "--yes", "--force", "--sample-rate", "2.5 MSPS")
+    assert "this cannot work: " in result.stdout
+    assert "longer than the trigger period" in result.stdout
+    # A clock too fast for the converter.
+    result = run(path, "--yes", "--force", "--min-clock-period", "25 ns min")
+    assert "converter.min_clock_period" in result.stdout
+    fine = run(path, "--yes", "--force")
+    assert "cannot work" not in fine.stdout
+
+
+def test_an_extraordinary_value_is_remarked_on(tmp_path):
+    result = run(tmp_path / "first.toml", "--yes", "--barrier-jitter", "4 ns")
+    assert "--barrier-jitter: 4 ns rms is out of the ordinary" in result.stdout
 
 
 def test_a_bad_option_writes_nothing(tmp_path):
@@ -145,8 +169,9 @@ def test_questions_at_a_terminal(tmp_path):
     assert said.count("FIFO depth in frames (") == 2
     assert "[480 ns / 500 ns / 520 ns]" in said
     given = path.read_text().count("# from the data sheet: ")
-    # Lanes, conversion time, depth, and a delay and a spread each way.
-    assert given == 3 + 4
+    # Conversion time, and a delay and a spread each way; lanes and depth are no data sheet's.
+    assert given == 1 + 4
+    assert path.read_text().count("# as given: ") == 2
     assert f"{assumed_in(path)} values are assumed" in stdout
 
 
@@ -183,7 +208,7 @@ def test_leaving_the_questions_writes_nothing(tmp_path):
     try:
         seen = b""
         os.write(leader, b"\n")
-        while b"bits of a word" not in seen:
+        while b"sample rate (" not in seen:
             more = (
                 process.stdout.read(1)
                 if seen.count(b"\n") < 2

@@ -5,10 +5,17 @@ import pytest
 
 from simlink.base.errors import InputError
 from simlink.scenario import starter
-from simlink.scenario.answers import QUESTIONS
+from simlink.scenario.questions import QUESTIONS
 from simlink.scenario.starter import ask, needed, render, write
 
 SAMPLE = {
+    "scheme": "remote master",
+    "capture-setup": "2 ns",
+    "capture-hold": "0.5 ns",
+    "channel-skew": "1.5 ns",
+    "distortion": "-1 ns / 2 ns",
+    "min-pulse": "4 ns",
+    "reads-until-empty": "yes",
     "sample-rate": "100 kHz",
     "word-bits": "20",
     "lanes": "2",
@@ -35,7 +42,8 @@ def marks(text):
     values = [line for line in text.splitlines() if re.match(r"\w+ = ", line)]
     values = [line for line in values if not line.startswith("title")]
     assumed = [line for line in values if "  # ASSUMED: " in line]
-    given = [line for line in values if "  # from the data sheet: " in line]
+    sources = ("  # from the data sheet: ", "  # as given: ")
+    given = [line for line in values if any(one in line for one in sources)]
     assert len(assumed) + len(given) == len(values)
     return len(assumed), len(given)
 
@@ -67,7 +75,7 @@ def test_every_answer_is_in_the_file_with_its_mark():
     none, _ = marks(render({}))
     text = render(SAMPLE)
     assumed, given = marks(text)
-    # Both directions carry the barrier's three numbers, and the clock its tolerance.
+    # Both directions carry three of the barrier's numbers, and the clock its tolerance.
     assert given == len(QUESTIONS) + 3 + 1
     assert assumed == none - given
     assert tomllib.loads(text)["converter"] == {
@@ -208,7 +216,108 @@ def test_a_recording_is_named_from_the_scenario_s_folder(tmp_path, monkeypatch):
     load(tmp_path / "made/first.toml")
 
 
+PRINTED = [
+    ("sample-rate", "1 MSPS", "trigger.rate", "1 MHz"),
+    ("sample-rate", "1 MS/s", "trigger.rate", "1 MHz"),
+    ("sample-rate", "250 kSPS", "trigger.rate", "250 kHz"),
+    ("sample-rate", "250 Ksps max", "trigger.rate", "250 kHz"),
+    ("word-bits", "18 bit", "frame.word_bits", 18),
+    ("word-bits", "18-bit", "frame.word_bits", 18),
+    ("lanes", "2 lanes", "frame.lanes", 2),
+    ("conversion-time", "530 ns max", "converter.conversion_time", "530 ns"),
+    ("conversion-time", "max. 530 ns", "converter.conversion_time", "530 ns"),
+    ("min-clock-period", "10 ns min", "converter.min_clock_period", "10 ns"),
+    (
+        "data-valid",
+        "9 ns typ, 14 ns max",
+        "converter.data_valid",
+        {"shape": "limits", "typical": "9 ns", "high": "14 ns"},
+    ),
+    (
+        "data-valid",
+        "2 ns min, 5 ns typ, 7 ns max",
+        "converter.data_valid",
+        {"shape": "limits", "low": "2 ns", "typical": "5 ns", "high": "7 ns"},
+    ),
+    (
+        "service-latency",
+        "2-8 us",
+        "host.service_latency",
+        {"shape": "uniform", "low": "2 us", "high": "8 us"},
+    ),
+    (
+        "service-latency",
+        "900 ns to 8 us",
+        "host.service_latency",
+        {"shape": "uniform", "low": "900 ns", "high": "8 us"},
+    ),
+    (
+        "distortion",
+        "\N{PLUS-MINUS SIGN}2 ns",
+        "barrier.pulse_width_distortion",
+        {"shape": "uniform", "low": "-2 ns", "high": "2 ns"},
+    ),
+    ("scheme", "returned clock", "link.scheme", "returned_clock"),
+    ("reads-until-empty", "yes", "host.read_all", True),
+]
+
+
+@pytest.mark.parametrize(("name", "printed", "key", "value"), PRINTED)
+def test_what_data_sheets_print_is_read(name, printed, key, value):
+    table, _, last = key.partition(".")
+    assert table_of({name: printed})[table][last] == value
+
+
+def test_only_what_a_data_sheet_prints_is_marked_so():
+    lines = render(
+        {"fifo-depth": "8", "conversion-time": "530 ns max", "data-valid": "9 ns typ, 14 ns max"}
+    )
+    comments = dict(re.findall(r"^(\w+) = .*?  # (.*)$", lines, re.MULTILINE))
+    assert comments["depth"].startswith("as given: ")
+    assert comments["conversion_time"] == "from the data sheet: the most, as one fixed value"
+    assert comments["data_valid"] == (
+        "from the data sheet: typical and highest; no least value is printed, so that one is taken"
+    )
+
+
+def test_typical_and_highest_of_the_delay_leave_a_spread_about_typical():
+    barrier = table_of({"barrier-delay": "9 ns typ, 14 ns max"})["barrier"]["forward"]
+    assert barrier["delay"] == "9 ns"
+    assert barrier["spread"] == {
+        "shape": "limits",
+        "low": "-5 ns",
+        "typical": "0 ns",
+        "high": "5 ns",
+    }
+
+
+def test_setup_and_hold_are_those_of_the_side_that_captures():
+    answers = {"scheme": "forwarded clock", "capture-setup": "3 ns", "capture-hold": "1 ns"}
+    table = table_of(answers)
+    assert (table["host"]["setup"], table["host"]["hold"]) == ("3 ns", "1 ns")
+    assert table["remote_clock"].get("setup", "0 s") == "0 s"
+    names = {question.name for question in needed(answers)}
+    assert names.isdisjoint({"remote-clock", "fifo-depth"})
+
+
+def test_what_is_out_of_the_ordinary_is_remarked_on():
+    (remark,) = starter.unusual({"barrier-jitter": "4 ns", "data-valid": "5 ns"})
+    assert remark == (
+        "--barrier-jitter: 4 ns rms is out of the ordinary for the barrier jitter, "
+        "which is usually at most 1 ns; check it"
+    )
+    assert starter.unusual({question.name: question.default for question in QUESTIONS}) == []
+    assert starter.unusual(SAMPLE) == []
+
+
 BAD = [
+    ("scheme", "wireless"),
+    ("reads-until-empty", "perhaps"),
+    ("data-valid", "2 ns min, 5 ns typ"),
+    ("data-valid", "9 ns typ, 14 ns typ"),
+    ("sample-rate", "1 MSPQ"),
+    ("service-latency", "8-2 us"),
+    ("channel-skew", "fast"),
     ("sample-rate", "100"),
     ("sample-rate", "100 ns"),
     ("sample-rate", "0 kHz"),
