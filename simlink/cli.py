@@ -18,6 +18,7 @@ from simlink.commands import (
     explain,
     exposure,
     host_latency,
+    judge,
     loss,
     measure,
     pass_map,
@@ -37,6 +38,7 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
 )
 app.command("run")(run.run)
+app.command("judge")(judge.judge)
 app.command("diagram")(diagram.diagram)
 app.command("size")(size.size)
 app.command("loss")(loss.loss)

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from simlink.budget import Budget
     from simlink.pictures.diagram import Diagram
     from simlink.running.run import Run
+    from simlink.studies.judge import Judgement
     from simlink.studies.loss import LossStudy
     from simlink.studies.pass_map import PassMap
     from simlink.studies.sizing_result import Sizing
@@ -119,6 +120,12 @@ class Study:
         from simlink.studies.loss import loss
 
         return loss(self.scenario, **options)
+
+    def judge(self, **options: Any) -> Judgement:
+        """Run until every requirement is decided; see `simlink.studies.judge.judge`."""
+        from simlink.studies.judge import judge
+
+        return judge(self.scenario, **options)
 
     def vary(self, keys: dict[str, Any], figure: str = "overrun", **options: Any) -> Variation:
         """Run over the values of one or two keys, every point on the same draws.

@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from simlink.running.run import Run
     from simlink.scenario.schema import Scenario
 
-#: The exit status where a limit does not hold.
+#: The exit status where a limit does not hold, or a requirement is not met.
 NOT_MET = 1
 
 
@@ -68,7 +68,7 @@ def run(
 ) -> None:
     """Run a scenario: whether every limit holds, which is the nearest, and what was seen.
 
-    The exit status is 0 if every limit holds, 1 if one does not.
+    The exit status is 0 if every limit holds and all that the scenario requires is met, else 1.
     """
     from simlink.pictures.report import report
     from simlink.pictures.table import table
@@ -101,7 +101,7 @@ def run(
         done = found.scenario.trials
         kept = "" if out is None else f" in {out}; go on with --resume"
         raise interrupted(f"{done} of {scenario.trials} units finished and kept{kept}")
-    if not found.verdict.meets:
+    if not found.verdict.passes:
         raise typer.Exit(NOT_MET)
 
 

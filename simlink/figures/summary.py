@@ -143,7 +143,7 @@ class Figure:
         return "; ".join(said)
 
 
-def share(counts: Times, of: Times, words: int = 1) -> Figure:
+def share(counts: Times, of: Times, words: int = 1, confidence: float = CONFIDENCE) -> Figure:
     """Return a share of conversions whose events are clustered in trials.
 
     Parameters
@@ -152,28 +152,30 @@ def share(counts: Times, of: Times, words: int = 1) -> Figure:
         Events and conversions in each trial.
     words : int
         Words in a conversion; ``count`` and ``of`` are in words.
+    confidence : float
+        Of its interval.
     """
     total, tries = int(counts.sum()), int(of.sum())
-    low, high = intervals.share(counts, of)
+    low, high = intervals.share(counts, of, confidence)
     return Figure(
         value=total / tries if total else None,
         low=low,
         high=high,
-        confidence=None if low is None and high is None else CONFIDENCE,
+        confidence=None if low is None and high is None else confidence,
         count=total * words,
         of=tries * words,
         conversions=tries,
     )
 
 
-def units(failing: Any) -> Figure:
+def units(failing: Any, confidence: float = CONFIDENCE) -> Figure:
     """Return the share of units in which a thing happened at all."""
     count, of = int(failing.sum()), len(failing)
-    low, high = intervals.middle(count, of)
-    return Figure(count / of if count else None, low, high, CONFIDENCE, count, of)
+    low, high = intervals.middle(count, of, confidence)
+    return Figure(count / of if count else None, low, high, confidence, count, of)
 
 
-def rate(above: Any, below: Any, unit: str) -> Figure:
+def rate(above: Any, below: Any, unit: str, confidence: float = CONFIDENCE) -> Figure:
     """Return a ratio of two sums over trials, such as words over the time in which they came.
 
     Parameters
@@ -182,15 +184,17 @@ def rate(above: Any, below: Any, unit: str) -> Figure:
         What each trial adds to either sum; nothing is below zero.
     unit : str
         Of the ratio; a share of time (``"1"``) is at most 1.
+    confidence : float
+        Of its interval.
     """
     total = float(np.sum(below))
     if total == 0:
         return Figure(None, unit=unit)
-    low, high = intervals.ratio(above, below)
+    low, high = intervals.ratio(above, below, confidence)
     if low is None or high is None:
         return Figure(float(np.sum(above)) / total, unit=unit)
     low, high = max(low, 0.0), min(high, 1.0) if unit == "1" else high
-    return Figure(float(np.sum(above)) / total, low, high, CONFIDENCE, unit=unit)
+    return Figure(float(np.sum(above)) / total, low, high, confidence, unit=unit)
 
 
 def at_share(offered: Figure, delivered: Figure) -> Figure:
@@ -200,7 +204,7 @@ def at_share(offered: Figure, delivered: Figure) -> Figure:
     values = offered.value, delivered.count / delivered.of
     known = (offered.low, offered.high), (delivered.low, delivered.high)
     low, high = intervals.product(*known, values)
-    confidence = None if low is None else CONFIDENCE
+    confidence = None if low is None else offered.confidence
     found = Figure(values[0] * values[1], low, high, confidence, unit=offered.unit)
     if delivered.count < delivered.of:
         return found
@@ -234,7 +238,9 @@ def if_enough(figure: Figure, draws: int, *laws: Distribution) -> Figure:
     return replace(figure, low=None, high=None, confidence=None, instead=instead)
 
 
-def latency(latencies: Latencies, name: str, note: str) -> dict[str, Figure]:
+def latency(
+    latencies: Latencies, name: str, note: str, confidence: float = CONFIDENCE
+) -> dict[str, Figure]:
     """Return the quantiles of a latency, and the largest value seen, in seconds.
 
     Parameters
@@ -245,15 +251,17 @@ def latency(latencies: Latencies, name: str, note: str) -> dict[str, Figure]:
         What the names of the figures begin with.
     note : str
         What is among the values.
+    confidence : float
+        Of their intervals.
     """
     found = {}
     for label, q in QUANTILES.items():
-        value, (low, high) = latencies.quantile(q)
+        value, (low, high) = latencies.quantile(q, confidence)
         found[f"{name}_{label}"] = Figure(
             _seconds(value),
             _seconds(low),
             _seconds(high),
-            None if low is None and high is None else CONFIDENCE,
+            None if low is None and high is None else confidence,
             count=latencies.count,
             unit="s",
             note=note,
@@ -269,7 +277,7 @@ def _seconds(femtoseconds: float | None) -> float | None:
     return None if femtoseconds is None else femtoseconds / FS_PER_SECOND
 
 
-def figures(scenario: Scenario, tally: Tally) -> dict[str, Figure]:
+def figures(scenario: Scenario, tally: Tally, confidence: float = CONFIDENCE) -> dict[str, Figure]:
     """Return every figure of a run.
 
     Parameters
@@ -278,6 +286,8 @@ def figures(scenario: Scenario, tally: Tally) -> dict[str, Figure]:
         What was run.
     tally : Tally
         What its records add up to, over all trials.
+    confidence : float
+        Of every interval.
 
     Returns
     -------
@@ -312,16 +322,17 @@ def figures(scenario: Scenario, tally: Tally) -> dict[str, Figure]:
         scenario.converter.aperture_jitter,
     )
     offered = if_enough(
-        rate(sent * words, span / FS_PER_SECOND, "words/s"),
+        rate(sent * words, span / FS_PER_SECOND, "words/s", confidence),
         tally.count,
         scenario.trigger.tolerance,
     )
-    busy = rate(tally.busy, np.maximum(span, tally.end - first), "1")
+    busy = rate(tally.busy, np.maximum(span, tally.end - first), "1", confidence)
     sampled = tally.sampled > 1
     variance = rate(
         tally.sampling_squares_within()[sampled] / FS_PER_SECOND**2,
         tally.sampled[sampled] - 1,
         "s^2",
+        confidence,
     )
     jitter = root(variance, "s")
     total = int(sent.sum())
@@ -329,26 +340,30 @@ def figures(scenario: Scenario, tally: Tally) -> dict[str, Figure]:
         "triggers": Figure(
             float(total), count=total, of=scenario.trials * scenario.conversions, unit="triggers"
         ),
-        "delivered": share(delivered, sent, words),
-        "missed_trigger": share(missed, sent, words),
-        "overrun": share(overrun, sent, words),
-        "underrun": share(underrun, sent, words),
+        "delivered": share(delivered, sent, words, confidence),
+        "missed_trigger": share(missed, sent, words, confidence),
+        "overrun": share(overrun, sent, words, confidence),
+        "underrun": share(underrun, sent, words, confidence),
         # Nothing in this version raises a flag, so every wrong bit is silent.
-        "corrupted_flagged": share(none, sent, words),
-        "corrupted_silent": share(corrupted, sent, words),
-        "not_received": share(tally.of_fate(Fate.NOT_RECEIVED), sent, words),
-        "in_flight": share(in_flight, sent, words),
-        "timed_out": share(tally.timed_out, sent, words),
-        "short_acquisition": share(tally.short, sent, words),
-        "units_missed_trigger": units(missed > 0),
-        "units_overrun": units(overrun > 0),
-        "units_underrun": units(underrun > 0),
-        "units_corrupted": units(corrupted > 0),
-        "units_failing": units(sum(tally.of_fate(fate) for fate in LOST) > 0),
-        **latency(tally.to_release, "latency_release", "of frames that were released"),
-        **latency(tally.to_read, "latency_read", "of frames read, but those read too early"),
+        "corrupted_flagged": share(none, sent, words, confidence),
+        "corrupted_silent": share(corrupted, sent, words, confidence),
+        "not_received": share(tally.of_fate(Fate.NOT_RECEIVED), sent, words, confidence),
+        "in_flight": share(in_flight, sent, words, confidence),
+        "timed_out": share(tally.timed_out, sent, words, confidence),
+        "short_acquisition": share(tally.short, sent, words, confidence),
+        "units_missed_trigger": units(missed > 0, confidence),
+        "units_overrun": units(overrun > 0, confidence),
+        "units_underrun": units(underrun > 0, confidence),
+        "units_corrupted": units(corrupted > 0, confidence),
+        "units_failing": units(sum(tally.of_fate(fate) for fate in LOST) > 0, confidence),
+        **latency(tally.to_release, "latency_release", "of frames that were released", confidence),
+        **latency(
+            tally.to_read, "latency_read", "of frames read, but those read too early", confidence
+        ),
         "throughput_offered": offered,
-        "throughput_delivered": at_share(offered, share(delivered, sent - in_flight)),
+        "throughput_delivered": at_share(
+            offered, share(delivered, sent - in_flight, confidence=confidence)
+        ),
         "fifo_occupancy_max": Figure(
             float(tally.fullest) if tally.filling.any() else None, unit="frames"
         ),

@@ -13,7 +13,7 @@ from simlink.figures.cycle import Cycle
 from simlink.figures.summary import Figure
 from simlink.pictures.table import assumed
 from simlink.pictures.text import WIDTH, columns, wrapped
-from simlink.verdict.limit import Limit
+from simlink.verdict.limit import Limit, Row
 from simlink.verdict.wording import margin_text, value_text
 
 if TYPE_CHECKING:
@@ -80,7 +80,10 @@ def report(run: Run) -> str:
         trigger period; the figures; what was assumed; notes; the cautions. It ends with a line
         break.
     """
-    parts = [_head(run), every_limit(run.verdict.limits), bars(run.cycles)]
+    parts = [_head(run), every_limit(run.verdict.limits)]
+    if run.verdict.required:
+        parts.append(requirements(run.verdict.required))
+    parts.append(bars(run.cycles))
     parts.append(figures(dict(run.figures)))
     defaults = [(assumed(one), one.why) for one in run.scenario.assumed]
     if defaults:
@@ -105,6 +108,15 @@ def _head(run: Run) -> str:
         said = f"Interrupted: the figures are those of the {size} that were finished."
         lines.append(wrapped(said))
     return "\n".join(line for line in lines if line)
+
+
+def requirements(found: tuple[Row, ...]) -> str:
+    """Return every requirement: whether it is met, and below how that is known."""
+    lines = ["required:"]
+    for one in found:
+        lines.append(wrapped(f"{one.key} {one.asked}: {one.met.value}", "  ", "    "))
+        lines.append(wrapped(one.evidence, "      ", "      "))
+    return "\n".join(lines)
 
 
 def every_limit(found: tuple[Limit, ...]) -> str:

@@ -8,7 +8,7 @@ from simlink.base.cautions import BRIEF
 from simlink.base.errors import printable
 from simlink.base.wording import many, percent
 from simlink.pictures.text import columns, wrapped
-from simlink.verdict.limit import Known, Limit
+from simlink.verdict.limit import Known, Limit, Row
 from simlink.verdict.wording import margin_text, value_text
 
 if TYPE_CHECKING:
@@ -24,6 +24,8 @@ _COLUMNS = 80
 _NEAREST = 6
 #: Limits that do not hold and have a line of their own, and of them with what was seen below.
 _BROKEN, _EXPLAINED = 9, 3
+#: Requirements that have a line of their own, at the most.
+_REQUIRED = 4
 #: What cures what, at the most.
 _REMEDIES = 3
 #: Limits whose defaults are told.
@@ -57,7 +59,9 @@ def table(run: Run) -> str:
         limit rests on, remedies, the limits, what was seen, the defaults beneath the nearest
         limits, engine and seed, the cautions in short. It ends with a line break.
     """
-    parts = [head(run), limits(run.verdict.limits, least=run.verdict.least), seen(run), _foot(run)]
+    verdict = run.verdict
+    rows = limits(verdict.limits, least=verdict.least, required=verdict.required)
+    parts = [head(run), rows, seen(run), _foot(run)]
     return "\n\n".join(parts) + "\n"
 
 
@@ -84,7 +88,12 @@ def clipped(text: str, most: int, first: str = "", later: str = "") -> str:
     return "\n".join(found)
 
 
-def limits(found: tuple[Limit, ...], nearest: int = _NEAREST, least: Limit | None = None) -> str:
+def limits(
+    found: tuple[Limit, ...],
+    nearest: int = _NEAREST,
+    least: Limit | None = None,
+    required: tuple[Row, ...] = (),
+) -> str:
     """Return the table of limits.
 
     Parameters
@@ -95,6 +104,8 @@ def limits(found: tuple[Limit, ...], nearest: int = _NEAREST, least: Limit | Non
         How many of those that hold have a line of their own; the others are counted together.
     least : Limit, optional
         The one whose evidence has been told.
+    required : tuple of Row
+        What is required besides; those that are not met come first.
     """
     broken = [one for one in found if not one.holds]
     held = [one for one in found if one.holds]
@@ -116,6 +127,8 @@ def limits(found: tuple[Limit, ...], nearest: int = _NEAREST, least: Limit | Non
         )
         for one in listed
     ]
+    asked = sorted(required, key=lambda one: one.holds)
+    rows += [(one.key, one.asked, one.found, "-", one.met.value) for one in asked[:_REQUIRED]]
     lines = columns(rows).splitlines()
     if max(map(len, lines)) > _COLUMNS:
         lines = columns(rows, apart=1).splitlines()
@@ -123,7 +136,7 @@ def limits(found: tuple[Limit, ...], nearest: int = _NEAREST, least: Limit | Non
     some = [one for one in broken if one.evidence and one is not least]
     told = {id(one) for one in some[:_EXPLAINED]}
     text = [lines[0]]
-    for one, line in zip(listed, lines[1:], strict=True):
+    for one, line in zip(listed, lines[1 : len(listed) + 1], strict=True):
         text.append(line)
         if id(one) in told:
             text.append(clipped(one.evidence, 2, "      ", "      "))
@@ -131,6 +144,10 @@ def limits(found: tuple[Limit, ...], nearest: int = _NEAREST, least: Limit | Non
         text.append(f"  and {len(broken) - _BROKEN} more that do not hold")
     if rest:
         text.append(wrapped(_rest(rest), "  ", "  "))
+    text += lines[len(listed) + 1 :]
+    if len(required) > _REQUIRED:
+        met = sum(one.holds for one in asked[_REQUIRED:])
+        text.append(f"  and {len(required) - _REQUIRED} more requirements, {met} of them met")
     text += _bounds([one for one in held if one.known is Known.NOT_SEEN])
     return "\n".join(text)
 

@@ -102,6 +102,8 @@ class Run:
         The ledger's rows, if it was kept in memory.
     checkpoint : Checkpoint or None
         Where its finished trials are kept until its results are written.
+    look : int or None
+        Of several looks at a growing run, which, from 0; see `verdict.required.required`.
     """
 
     scenario: Scenario
@@ -114,6 +116,7 @@ class Run:
     set_aside: list[str] = field(default_factory=list)
     rows: list[Rows] | None = None
     checkpoint: Checkpoint | None = None
+    look: int | None = None
 
     @property
     def ledger(self) -> pd.DataFrame:

@@ -27,6 +27,8 @@ from simlink.scenario.quantities import Dimension, whole
 from simlink.scenario.recorded import Recorded
 
 _DEEPEST = 8
+#: Keys that a complaint lists at the most, and how many of a longer list.
+_MOST_KNOWN, _FIRST_KNOWN = 30, 12
 SHAPES: tuple[type[Table], ...] = (
     Constant,
     Uniform,
@@ -47,9 +49,11 @@ _COUNT = (
 
 
 def unknown(key: str, known: Collection[str]) -> str:
-    """Return what to say about an unknown key: the nearest known one, and all of them."""
-    hint = nearest(key, known)
-    return f"unknown key{'; ' if hint else ''}{hint} (known here: {', '.join(known)})"
+    """Return what to say about an unknown key: the nearest known one, and all, or the first few."""
+    hint, some = nearest(key, known), list(known)
+    if len(some) > _MOST_KNOWN:
+        some = [*some[:_FIRST_KNOWN], f"and {len(some) - _FIRST_KNOWN} more"]
+    return f"unknown key{'; ' if hint else ''}{hint} (known here: {', '.join(some)})"
 
 
 def read_shape(value: Any, dimension: Dimension, base: Path, depth: int = 0) -> Distribution:

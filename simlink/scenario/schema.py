@@ -278,6 +278,8 @@ def _unknown_key(path: tuple[str | int, ...]) -> str:
     model = writing.model_at(above)
     tables = [name for name, _ in writing.tables_of(model)]
     homes = [home for home in writing.every_key() if home.rsplit(".", 1)[-1] == key]
+    # A limit may have the name of the quantity that it is about.
+    homes = [home for home in homes if not home.startswith("require.")] or homes
     if homes:
         return f"unknown key here; it belongs at {' or '.join(homes)}"
     if model is Keys:

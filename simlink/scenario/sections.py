@@ -34,6 +34,7 @@ from simlink.scenario.kinds import (
     share,
 )
 from simlink.scenario.quantities import Rate
+from simlink.scenario.require import Require
 from simlink.scenario.transient import Transient
 
 MOST_SEED = 2**63 - 1
@@ -403,7 +404,6 @@ class Dump(Section):
 
 UNSIMULATED: dict[str, tuple[Any, ...]] = {
     "analog": (),
-    "require": (),
     "barrier.false_edge": (),
     "barrier.return.check": ("none",),
     "check.over": ("frame",),
@@ -431,6 +431,10 @@ class Keys(Section):
     barrier: Barrier
     fifo: Fifo
     host: Host
+    require: Require = Field(
+        default_factory=Require,
+        description="What a run has to meet, a figure or the margin of a limit a key.",
+    )
     transient: tuple[Transient, ...] = Field(
         default=(), description="Sources of common-mode transients."
     )

@@ -129,6 +129,51 @@ EASED_BY_CLOCK = (
 )
 
 
+class Met(StrEnum):
+    """Whether a requirement is met."""
+
+    #: Whatever is drawn.
+    PROVEN = "proven"
+    MET = "met"
+    NOT_MET = "not met"
+    #: The interval of the figure has the bound inside.
+    UNDECIDED = "undecided"
+
+
+@dataclass(frozen=True)
+class Row:
+    """One requirement, and what became of it.
+
+    Attributes
+    ----------
+    key : str
+        The figure or the limit, as the scenario has it below ``require``.
+    asked : str
+        The bound in words, such as ``"at most 1e-06"``.
+    found : str
+        What was found, in short.
+    met : Met
+        Whether it is met.
+    evidence : str
+        How that is known, in a sentence.
+    """
+
+    key: str
+    asked: str
+    found: str
+    met: Met
+    evidence: str
+
+    @property
+    def holds(self) -> bool:
+        """Whether it is met."""
+        return self.met in (Met.PROVEN, Met.MET)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the row as figures.json holds it."""
+        return asdict(self) | {"met": self.met.value}
+
+
 @dataclass(frozen=True)
 class Cause:
     """What breaks a limit: the one quantity whose best value, all draws alike, mends it.
@@ -203,6 +248,8 @@ class Verdict:
         The verdict.
     explain : callable
         Returns causes and remedies; asked once, when one of them is wanted, for it takes runs.
+    required : tuple of Row
+        What the scenario requires besides, and whether it is met.
     """
 
     meets: bool
@@ -210,6 +257,12 @@ class Verdict:
     least: Limit | None
     sentence: str
     explain: Callable[[], Explained] = field(default=_nothing, compare=False, repr=False)
+    required: tuple[Row, ...] = ()
+
+    @property
+    def passes(self) -> bool:
+        """Whether every limit holds and every requirement is met."""
+        return self.meets and all(one.holds for one in self.required)
 
     @cached_property
     def _explained(self) -> Explained:
@@ -247,6 +300,7 @@ class Verdict:
             "verdict": self.sentence,
             "because": self.because,
             "limits": [one.to_dict() for one in self.limits],
+            "required": [one.to_dict() for one in self.required],
             "causes": [asdict(one) for one in self.causes],
             "remedies": [{**asdict(one), "changes": dict(one.changes)} for one in self.remedies],
         }

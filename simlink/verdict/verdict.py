@@ -9,9 +9,10 @@ from fractions import Fraction
 from functools import partial
 from typing import TYPE_CHECKING
 
-from simlink.base.wording import number, rate_text
+from simlink.base.wording import many, number, rate_text
 from simlink.verdict.cause import explained
-from simlink.verdict.limit import Known, Limit, Verdict, listed
+from simlink.verdict.limit import Known, Limit, Met, Row, Verdict, listed
+from simlink.verdict.required import required
 from simlink.verdict.rows import rows_of
 from simlink.verdict.wording import COUNTED, margin_text, value_text
 
@@ -33,13 +34,32 @@ def verdict_of(run: Run) -> Verdict:
     """
     limits = rows_of(run)
     least = least_of(limits)
+    asked = required(run, limits, run.look)
+    said = sentence(run.scenario, limits, least)
     return Verdict(
         meets=all(one.holds for one in limits),
         limits=limits,
         least=least,
-        sentence=sentence(run.scenario, limits, least),
+        sentence=" ".join([said, about(asked)]).rstrip(),
         explain=partial(explained, run, limits),
+        required=asked,
     )
+
+
+def about(asked: tuple[Row, ...]) -> str:
+    """Say in one sentence which requirements are not met; empty if there are none."""
+    if not asked:
+        return ""
+    count = many(len(asked), "requirement")
+    parts = []
+    for met in (Met.NOT_MET, Met.UNDECIDED):
+        names = [one.key for one in asked if one.met is met]
+        if names:
+            some = listed(names) if len(names) <= _MOST_NAMED else f"{len(names)} of them"
+            parts.append(f"{some} {'is' if len(names) == 1 else 'are'} {met.value}")
+    if parts:
+        return f"Of {count} {' and '.join(parts)}."
+    return f"All {count} are met." if len(asked) > 1 else "Its requirement is met."
 
 
 def least_of(limits: tuple[Limit, ...]) -> Limit | None:

@@ -200,7 +200,7 @@ def test_a_truncated_file(text):
         ("transient = [1]\n", "transient[0]: got 1; a table is wanted here"),
         ("transient = 1\n", "transient: got 1; a list of tables is wanted here"),
         ("[analog]\ntone = '1 kHz'\n", "analog: known to the scenario format"),
-        ("[require]\noverrun = { at_most = 1e-6 }\n", "require: known to the scenario format"),
+        ("[require]\noverran = { at_most = 1e-6 }\n", 'did you mean "overrun"?'),
         ("[barrier]\nreturn = 'x'\n", "barrier.return: got"),
         ("[barrier]\nforward = []\n", "barrier.forward: got"),
         ("[barrier.sideways]\n", "barrier.sideways"),

@@ -9,6 +9,7 @@ import pytest
 from simlink.base.errors import InputError
 from simlink.scenario import loading
 from simlink.scenario.distributions import Constant, Normal, Uniform
+from simlink.scenario.require import Require, kind_of_key
 from simlink.scenario.schema import Scenario
 from simlink.scenario.sections import UNSIMULATED
 from simlink.scenario.writing import ONLY_WITH, every_key
@@ -170,7 +171,13 @@ peak = "2 kV"
 coupling = 0.1
 repetition = "100 kHz"
 start = "1 ms"
-"""
+
+[require]
+""" + "".join(
+    # Each complaint gives an example.
+    f"{name} = {kind_of_key(name).allowed.partition('such as ')[2]}\n"
+    for name in Require.model_fields
+)
 
 
 def test_every_default(scenario):

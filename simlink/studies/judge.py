@@ -1,0 +1,157 @@
+"""Judging a scenario: every limit, and every requirement, until each is decided.
+
+A requirement whose figure is too uncertain is undecided, and the scenario is run again with twice
+the units, the first ones as they were, until nothing is undecided or the time is spent. Each look
+is given half of the chance to be wrong that the one before it had, so that all of them together
+keep the confidence that is asked for. Only how far it goes depends on the machine: the same
+number of units gives the same rows.
+"""
+
+from __future__ import annotations
+
+import json
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from simlink.base.errors import InputError
+from simlink.base.wording import many, quantity
+from simlink.running.run import Run
+from simlink.running.run import run as simulate
+from simlink.verdict.limit import Met, Verdict, listed
+
+if TYPE_CHECKING:
+    from simlink.scenario.schema import Scenario
+
+#: The time to spend unless said, in s.
+BUDGET = 60.0
+#: How much longer than the look before it a look of twice the units may be expected to take.
+_TWICE = 2.2
+_MOST_UNITS = 10**7
+
+
+@dataclass
+class Judgement:
+    """What became of a scenario that was judged.
+
+    Attributes
+    ----------
+    run : Run
+        The last and longest run.
+    spent : float
+        Wall-clock time in s.
+    why_ended : str
+        Why it was not doubled again, if something is undecided; else empty.
+    """
+
+    run: Run
+    spent: float
+    why_ended: str = ""
+
+    @property
+    def verdict(self) -> Verdict:
+        """Every limit and every requirement."""
+        found: Verdict = self.run.verdict
+        return found
+
+    @property
+    def met(self) -> bool:
+        """Whether every limit holds and every requirement is met."""
+        return self.verdict.passes
+
+    @property
+    def sentence(self) -> str:
+        """What it comes to."""
+        verdict = self.verdict
+        rows = [one.holds for one in verdict.limits] + [one.holds for one in verdict.required]
+        units = many(self.run.scenario.trials, "unit")
+        said = f"{sum(rows)} of {many(len(rows), 'row')} met in {units}"
+        open_ = [one.key for one in verdict.required if one.met is Met.UNDECIDED]
+        if open_:
+            said += f"; {listed(open_)} undecided: {self.why_ended}"
+        return f"{'Met' if self.met else 'Not met'}: {said}."
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return it as plain values."""
+        return {
+            "met": self.met,
+            "judgement": self.sentence,
+            "units": self.run.scenario.trials,
+            "conversions": self.run.scenario.conversions,
+            "seed": self.run.scenario.seed,
+            **self.verdict.to_dict(),
+        }
+
+    def to_json(self) -> str:
+        """Return it as JSON text."""
+        return json.dumps(self.to_dict(), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+
+    def __repr__(self) -> str:
+        return self.sentence
+
+
+def judge(
+    scenario: Scenario,
+    *,
+    budget: float = BUDGET,
+    engine: str = "auto",
+    workers: int | None = None,
+    progress: Callable[[Judgement], None] | None = None,
+) -> Judgement:
+    """Run a scenario until every requirement is decided, or the time is spent.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        What is judged.
+    budget : float
+        Wall-clock time in s; the first run is made whatever it takes, and another one only if
+        it is likely to end in time.
+    engine, workers
+        As of `simlink.running.run.run`.
+    progress : callable, optional
+        Told of each look that leaves something undecided.
+
+    Returns
+    -------
+    Judgement
+
+    Raises
+    ------
+    InputError
+        If the budget is no time.
+    """
+    if not 0 <= budget < float("inf"):
+        raise InputError("budget", None, f"{budget}", "a time in seconds, not negative")
+    began = time.monotonic()
+    look, here = 0, scenario
+    while True:
+        started = time.monotonic()
+        run = simulate(here, engine=engine, ledger=False, workers=workers)
+        run.look = look
+        found = Judgement(run, time.monotonic() - began)
+        undecided = any(one.met is Met.UNDECIDED for one in found.verdict.required)
+        now = time.monotonic()
+        found.spent = now - began
+        if not undecided or run.interrupted:
+            found.why_ended = "it was interrupted" if undecided else ""
+            return found
+        more, longer = _larger(here), _TWICE * (now - started)
+        if more is None:
+            found.why_ended = "there are no more units to run"
+            return found
+        if found.spent + longer > budget:
+            found.why_ended = f"twice the units would take longer than {quantity(budget, 's')}"
+            return found
+        if progress is not None:
+            progress(found)
+        look, here = look + 1, more
+
+
+def _larger(scenario: Scenario) -> Scenario | None:
+    """Return a scenario with twice the units, None where there may be no more."""
+    if 2 * scenario.trials > _MOST_UNITS:
+        return None
+    # Where nothing is drawn, another unit says nothing.
+    return scenario.with_(trials=2 * scenario.trials) if scenario.is_random else None
