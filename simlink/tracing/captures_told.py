@@ -121,6 +121,8 @@ def _strobed(facts: Facts) -> Story:
     tries = (*at_mean(facts.scenario, keys[1]), *at_best(facts.scenario, "strobe_setup", *keys))
     if len(rises) < wanted:
         return _too_few(facts, len(rises), "the strobe", f"{_BACK}.min_pulse")
+    if not bits:
+        return _unknown(facts)
     bit, lane = min(bits)
     pushed = {one.bit: one.time for one in facts.changes("fifo.push") if one.lane == lane}
     where = f"bit {bit}" + (f" of lane {lane}" if len(lanes) > 1 else "")
@@ -146,7 +148,16 @@ def _pulses(facts: Facts) -> Story:
     if len(here) < wanted:
         return _too_few(facts, len(here), "the clock", "barrier.forward.min_pulse")
     back = [one for one in facts.changes("host.returned") if one.value == 1]
+    if len(back) >= wanted or facts.scenario.link.scheme != "returned_clock":
+        return _unknown(facts)
     return _too_few(facts, len(back), "the returned clock", f"{_BACK}.min_pulse")
+
+
+def _unknown(facts: Facts) -> Story:
+    """Tell that no edge was seen to be at fault."""
+    return Story(
+        [f"{_head(facts)}, though no edge of it came too early or too late."], facts.conversion
+    )
 
 
 def _too_few(facts: Facts, came: int, what: str, key: str) -> Story:

@@ -35,7 +35,9 @@ def overrun(facts: Facts) -> Story:
             "of the oldest whole frame that no service had claimed, for"
         )
     taken = f"all {depth} slots were taken" if depth > 1 else "the only slot was taken"
-    said = f"{_named(facts)} was lost by overrun: {how} {taken}{_by_whom(facts, instant)}."
+    if facts.row["arrival"] == NEVER:
+        taken += _by_whom(facts, instant)
+    said = f"{_named(facts)} was lost by overrun: {how} {taken}."
     story = filled(facts, instant, last)
     story.steps.insert(0, said)
     story.saved = spared(Fate.OVERRUN, Fate.MISSED_TRIGGER, Fate.NOT_RECEIVED)
@@ -149,19 +151,23 @@ def _idle(facts: Facts, instant: int) -> Story:
     waiting = facts.waiting(instant)
     story = Story([], min(waiting, default=facts.conversion))
     key = "fifo_depth"
+    # Of frames that are discarded later, the records do not say whether they waited still.
+    known = facts.scenario.fifo.when_full != "drop_old"
+    frames = many(len(waiting), "released frame") if known else "released frames"
     if len(waiting) >= host.watermark and host.notice == "edge":
         story.steps.append(
-            f"The host was idle, though {many(len(waiting), 'released frame')} waited: it is told "
-            "of falling edges of busy only, and had seen none since its last service began."
+            f"The host was idle, though {frames} waited: it is told of falling edges of busy only, "
+            "and had seen none since its last service began."
         )
         key = "notice"
-    elif host.watermark > 1:
+    elif host.watermark > 1 and known:
         story.steps.append(
-            f"The host was idle: {many(len(waiting), 'released frame')} waited, and it begins "
-            f"with {host.watermark}."
+            f"The host was idle: {frames} waited, and it begins with {host.watermark}."
         )
+    elif known and not waiting:
+        story.steps.append("The host was idle: no frame that could be read had been released.")
     else:
-        story.steps.append("The host was idle: no frame had been released yet.")
+        story.steps.append("The host was idle.")
     story.tries = (
         *at_best(facts.scenario, key, "fifo.sync_delay"),
         *at_best(facts.scenario, "fifo_depth"),

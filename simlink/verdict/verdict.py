@@ -9,7 +9,7 @@ from fractions import Fraction
 from functools import partial
 from typing import TYPE_CHECKING
 
-from simlink.base.wording import many, number, rate_text
+from simlink.base.wording import number, rate_text
 from simlink.verdict.cause import explained
 from simlink.verdict.limit import Known, Limit, Met, Row, Verdict, listed
 from simlink.verdict.required import required
@@ -50,16 +50,17 @@ def about(asked: tuple[Row, ...]) -> str:
     """Say in one sentence which requirements are not met; empty if there are none."""
     if not asked:
         return ""
-    count = many(len(asked), "requirement")
+    if len(asked) == 1:
+        (one,) = asked
+        return f"Its requirement of {one.key} is {'met' if one.holds else one.met.value}."
     parts = []
     for met in (Met.NOT_MET, Met.UNDECIDED):
         names = [one.key for one in asked if one.met is met]
         if names:
             some = listed(names) if len(names) <= _MOST_NAMED else f"{len(names)} of them"
             parts.append(f"{some} {'is' if len(names) == 1 else 'are'} {met.value}")
-    if parts:
-        return f"Of {count} {' and '.join(parts)}."
-    return f"All {count} are met." if len(asked) > 1 else "Its requirement is met."
+    of = f"{len(asked)} requirements"
+    return f"Of {of} {' and '.join(parts)}." if parts else f"All {of} are met."
 
 
 def least_of(limits: tuple[Limit, ...]) -> Limit | None:

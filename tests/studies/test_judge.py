@@ -15,6 +15,7 @@ from simlink.base.errors import InputError
 from simlink.cli import app
 from simlink.figures.summary import figures
 from simlink.pictures.junit import junit
+from simlink.pictures.table import table
 from simlink.running.run import run
 from simlink.scenario.loading import from_dict, load
 from simlink.scenario.require import Require, kind_of_key
@@ -138,7 +139,7 @@ def test_a_run_tells_of_its_requirements_and_fails_by_them(tmp_path):
     result = CliRunner().invoke(app, ["run", str(path)])
     assert result.exit_code == 1
     said = " ".join(result.stdout.split())
-    assert "Of 1 requirement latency_read_median is not met." in said
+    assert "Its requirement of latency_read_median is not met." in said
     assert "latency_read_median at most 1 us 1.55 us - not met" in said
     full = CliRunner().invoke(app, ["run", str(path), "--assumptions"]).stdout
     assert "latency_read_median at most 1 us: not met" in full
@@ -147,6 +148,18 @@ def test_a_run_tells_of_its_requirements_and_fails_by_them(tmp_path):
     assert [one["met"] for one in figures["required"]] == ["not met"]
     # As resolved it asks the same.
     assert simlink.load(path).scenario == load(path)
+
+
+def test_the_first_screen_holds_every_requirement_that_it_has_room_for():
+    names = [name for name in Require.model_fields if not kind_of_key(name).margin]
+    ends = {"1": 0, "s": "1 ns", "words/s": "1 words/s", "frames": 0}
+    asked = {name: {"at_most": ends[kind_of_key(name).unit]} for name in names}
+    changes = {"fifo.depth": 2, "host.service_latency": RANDOM, "trials": 3}
+    lines = table(run(asking(asked, changes), ledger=False, workers=1)).splitlines()
+    assert len(lines) <= 40
+    assert max(map(len, lines)) <= 80
+    assert sum(" not met" in line or " undecided" in line for line in lines) >= 4
+    assert any("more requirements" in line for line in lines)
 
 
 def test_undecided_rows_have_it_go_on_until_they_are_decided(tmp_path):
