@@ -24,6 +24,7 @@ from simlink.commands import (
     run,
     schema,
     size,
+    spectrum,
     start,
     vary,
 )
@@ -40,6 +41,7 @@ app.command("run")(run.run)
 app.command("diagram")(diagram.diagram)
 app.command("size")(size.size)
 app.command("loss")(loss.loss)
+app.command("spectrum")(spectrum.spectrum)
 app.command("vary")(vary.vary)
 app.command("budget")(budget.budget)
 app.command("pass-map")(pass_map.pass_map)

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
 
 import numpy as np
@@ -24,6 +24,8 @@ _PIECE = 1 << 16
 #: The chance that noise alone shows a spur in a spectrum.
 _FALSE_SPUR = 1e-3
 _MOST_SPURS = 12
+#: Bins that multiples of a beat have to be apart to name a line.
+_FEWEST_BINS = 6
 
 
 def folded(cycles: float) -> float:
@@ -166,6 +168,7 @@ def analyse(
     *,
     window: Window | None = None,
     names: Mapping[str, float] | None = None,
+    beat: float | None = None,
 ) -> Analysis:
     """Analyse an evenly sampled record.
 
@@ -180,6 +183,9 @@ def analyse(
         any converter's noise.
     names : mapping of str to float, optional
         Names of lines that may be there, and their frequencies in cycles a sample.
+    beat : float, optional
+        In cycles a sample: how often something happens over and over, which makes lines at its
+        multiples to either side of the tone.
 
     Returns
     -------
@@ -188,15 +194,18 @@ def analyse(
     record = np.asarray(values, dtype=np.float64)
     count = len(record)
     fit = three(record, frequency)
-    orders = _orders(frequency, count)
     signal = fit.amplitude**2 / 2
     whole = is_coherent(frequency, count)
+    # On bins of their own lines are told apart, however near.
+    orders = _orders(frequency, count, 0.5 if whole else 1.5)
     if window is None:
         window = RECTANGULAR if whole else SEVEN_TERMS
     spectrum = _spectrum(record, window)
     if whole and window is RECTANGULAR:
         powers, noise = _on_bins(spectrum, frequency, orders, count)
-        rest = spectrum
+        rest = spectrum.copy()
+        for place in [0.0, *(folded(order * frequency) for order in (1, *orders))]:
+            rest[round(place * count)] = 0.0
     else:
         powers, left = _harmonics(record, frequency, orders)
         noise = float(left @ left) / count
@@ -206,7 +215,11 @@ def analyse(
         Line(f"{ordinal(order)} harmonic", folded(order * frequency), -ratio(signal, power))
         for order, power in zip(orders, powers, strict=True)
     )
-    spurs, highest = _spurs(rest, window, frequency, orders, signal, noise, names or {}, count)
+    lines, highest = _spurs(rest, window, signal, count)
+    spurs = tuple(
+        replace(line, name=_named(line.frequency, frequency, names or {}, beat, count))
+        for line in lines
+    )
     distortion = float(sum(powers))
     return Analysis(
         fit,
@@ -222,13 +235,13 @@ def analyse(
     )
 
 
-def _orders(frequency: float, count: int) -> list[int]:
+def _orders(frequency: float, count: int, apart: float) -> list[int]:
     """Return the harmonics that fall neither on the tone, on the offset, nor on each other."""
     found: list[int] = []
     taken = [0.0, folded(frequency)]
     for order in range(2, HARMONICS + 1):
         place = folded(order * frequency)
-        if all(abs(place - one) * count > 1.5 for one in taken) and place < 0.5 - 1 / count:
+        if all(abs(place - one) * count > apart for one in taken) and place < 0.5 - 1 / count:
             found.append(order)
             taken.append(place)
     return found
@@ -289,27 +302,14 @@ def _spectrum(record: Floats, window: Window) -> Floats:
     return power
 
 
-def _spurs(
-    spectrum: Floats,
-    window: Window,
-    frequency: float,
-    orders: list[int],
-    signal: float,
-    noise: float,
-    names: Mapping[str, float],
-    count: int,
-) -> tuple[tuple[Line, ...], float]:
+def _spurs(rest: Floats, window: Window, signal: float, count: int) -> tuple[list[Line], float]:
     """Return the lines that noise alone would hardly show, and the power of the highest bin."""
-    rest = spectrum.copy()
     reach = window.reach + 1
-    for place in [0.0, *(folded(order * frequency) for order in (1, *orders))]:
-        middle = round(place * count)
-        rest[max(middle - reach, 0) : middle + reach + 1] = 0.0
     highest = float(rest.max())
     # Noise in a bin is exponential; its mean from the median, which lines hardly move.
     bins = rest[rest > 0]
     if not len(bins):
-        return (), highest
+        return [], highest
     usual = float(np.median(bins)) / math.log(2)
     limit = usual * math.log(len(bins) / _FALSE_SPUR)
     found: list[Line] = []
@@ -318,14 +318,26 @@ def _spurs(
         if rest[top] <= limit:
             break
         place = top / count
-        found.append(Line(_named(place, names, count), place, -ratio(signal, float(rest[top]))))
+        found.append(Line("spur", place, -ratio(signal, float(rest[top]))))
         rest[max(top - reach, 0) : top + reach + 1] = 0.0
-    return tuple(found), highest
+    return found, highest
 
 
-def _named(place: float, names: Mapping[str, float], count: int) -> str:
+def _named(
+    place: float, tone: float, names: Mapping[str, float], beat: float | None, count: int
+) -> str:
+    """Return what a line is, from where it stands."""
     near = [name for name, one in names.items() if abs(folded(one) - place) * count <= 1.5]
-    return near[0] if near else "spur"
+    if near:
+        return near[0]
+    # Multiples so near each other that any line would lie on one are no explanation.
+    if beat is not None and beat * count > _FEWEST_BINS:
+        tone = (tone + 0.5) % 1.0 - 0.5
+        for away in (place - tone, -place - tone):
+            order = round(away / beat)
+            if order and abs(away - order * beat) * count <= 1.5:
+                return f"tone {'-' if order < 0 else '+'} {abs(order)} x beat"
+    return "spur"
 
 
 def ordinal(order: int) -> str:

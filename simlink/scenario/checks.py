@@ -8,7 +8,7 @@ from fractions import Fraction
 from typing import Any
 
 from simlink.base.wording import rate_text, time_text
-from simlink.scenario import transient
+from simlink.scenario import analog, transient
 from simlink.scenario.distributions import reach
 from simlink.scenario.extent import terms
 from simlink.scenario.faults import Fault, written
@@ -40,6 +40,7 @@ def faults_between(scenario: Keys, raw: Mapping[str, Any]) -> Iterator[Fault]:
         if look_up(raw, key) is not None and not fits(raw, key):
             yield fault(key, f"only with {other} = {' or '.join(written(v) for v in values)}")
     yield from transient.faults(raw.get("transient"), scenario.trigger.pattern)
+    yield from analog.faults(scenario.analog, scenario.words)
     wanting = list(_needed(raw, fault))
     wanting += _required(scenario, fault)
     yield from wanting

@@ -69,11 +69,11 @@ class Kind:
 
 def kind_of(field: FieldInfo) -> Kind:
     """Return the kind of a field's value, which an optional one has inside its type."""
-    if get_origin(field.annotation) is Literal:
-        names = get_args(field.annotation)
-        return Kind("one of " + ", ".join(map(written, names)), {"enum": list(names)})
     held: list[Any] = list(field.metadata)
-    for part in get_args(field.annotation):
+    for part in (field.annotation, *get_args(field.annotation)):
+        if get_origin(part) is Literal:
+            names = get_args(part)
+            return Kind("one of " + ", ".join(map(written, names)), {"enum": list(names)})
         held += getattr(part, "__metadata__", ())
     return next(one for one in held if isinstance(one, Kind))
 

@@ -11,6 +11,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field
 
+from simlink.scenario.analog import Analog
 from simlink.scenario.distributions import Constant, Distribution
 from simlink.scenario.fields import Section, left_out, needed, optional
 from simlink.scenario.kinds import (
@@ -402,7 +403,6 @@ class Dump(Section):
 
 
 UNSIMULATED: dict[str, tuple[Any, ...]] = {
-    "analog": (),
     "require": (),
     "barrier.false_edge": (),
     "barrier.return.check": ("none",),
@@ -437,6 +437,10 @@ class Keys(Section):
     check: Check = Field(
         default_factory=Check,
         description="What a lane's frame carries beside its data, to tell what went wrong.",
+    )
+    analog: Analog = Field(
+        default_factory=Analog,
+        description="What stands at the inputs, and how it becomes codes.",
     )
     dump: Dump = Field(
         default_factory=Dump,

@@ -122,6 +122,22 @@ kind = "none"
 sequence_bits = 0
 on_failure = "flag"
 
+[analog]
+tone = "10 kHz"
+coherent = "as_given"
+amplitude = 0.9
+second_tone = "12 kHz"
+second_amplitude = 0.01
+phase = 0.25
+offset = -0.1
+full_scale = "5 V"
+noise = "0.1 mV"
+inl = [0.0, 0.5, 1]
+inl_table = [0, 1.5, 0]
+average = 4
+sampling_skew = ["0 ps", "80 ps", "0 ps", "0 ps", "-5 ps", "0 ps"]
+gaps = "cut"
+
 [dump]
 host_trigger = "D0"
 host_busy = "!D1"
@@ -230,6 +246,10 @@ def test_every_key_is_read():
     assert scenario.fifo.release_bits == 30
     assert scenario.host.read_all is True
     assert scenario.is_random
+    assert scenario.analog.noise == Fraction(100)
+    assert scenario.analog.full_scale == Fraction(5_000_000)
+    assert scenario.analog.inl == (0.0, 0.5, 1.0)
+    assert [one.value for one in scenario.analog.sampling_skew][:2] == [0, 80_000]
     assert scenario.dump.host_busy == "!D1"
     assert scenario.dump.host_data == ("D4",)
     assert scenario.dump.remote_data == ("top.D8", "top.D9")

@@ -1,0 +1,115 @@
+"""A converter of a unit: from instants to codes, with its own noise, bend and skew."""
+
+from __future__ import annotations
+
+from fractions import Fraction
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from simlink.analog import codes
+from simlink.analog.codes import Codes
+from simlink.analog.spectrum import coherent
+from simlink.analog.tone import Floats, Tone
+from simlink.base.draws import generator
+from simlink.base.instants import FS_PER_SECOND, Times
+
+if TYPE_CHECKING:
+    from simlink.scenario.schema import Scenario
+
+
+def tone_of(scenario: Scenario, count: int) -> Fraction:
+    """Return the frequency of the tone, in Hz: coherent with so many samples unless as given."""
+    analog, rate = scenario.analog, scenario.trigger.rate
+    assert analog.tone is not None
+    assert rate is not None
+    if analog.coherent == "as_given":
+        return analog.tone.value
+    return coherent(analog.tone.value, rate.value, count)
+
+
+def noise_of(scenario: Scenario) -> float:
+    """Return the rms noise of a sample, in LSB."""
+    noise, full_scale = scenario.analog.noise, scenario.analog.full_scale
+    if isinstance(noise, Fraction):
+        assert full_scale is not None
+        return float(noise / full_scale * 2**scenario.frame.word_bits)
+    return noise or 0.0
+
+
+class Converter:
+    """One converter of one unit, for `count` conversions.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        With a tone.
+    trial : int
+        The unit.
+    lane, position : int
+        Which converter. Its noise is a stream of its own, indexed by conversion.
+    count : int
+        Conversions.
+    """
+
+    def __init__(
+        self, scenario: Scenario, trial: int, lane: int, position: int, count: int
+    ) -> None:
+        analog, rate = scenario.analog, scenario.trigger.rate
+        assert rate is not None
+        self.bits = scenario.frame.word_bits
+        self.frequency = tone_of(scenario, count)
+        self.amplitude = 1.0 if analog.amplitude is None else analog.amplitude
+        phase = analog.phase
+        if phase is None:
+            phase = float(generator(scenario.seed, trial, "analog.phase").random())
+        self.tones = [Tone(self.frequency, self.amplitude, phase)]
+        if analog.second_tone is not None:
+            assert analog.second_amplitude is not None
+            second = float(generator(scenario.seed, trial, "analog.second_phase").random())
+            self.tones.append(Tone(analog.second_tone.value, analog.second_amplitude, second))
+        self.offset = analog.offset or 0.0
+        self.polynomial = analog.inl or ()
+        self.table = analog.inl_table
+        number = lane * scenario.frame.words_per_lane + position
+        self.skew = analog.sampling_skew[number].constant_value if analog.sampling_skew else 0
+        self.average = analog.average or 1
+        self.step = FS_PER_SECOND / rate.value / self.average
+        self.noise: Floats | None = None
+        sigma = noise_of(scenario)
+        if sigma:
+            source = f"analog.noise lane {lane} word {position}"
+            drawn = generator(scenario.seed, trial, source).standard_normal(count * self.average)
+            self.noise = sigma * drawn.reshape(count, self.average).mean(axis=1)
+
+    def _input(self, instants: Times) -> Floats:
+        value = np.full(len(instants), self.offset)
+        for tone in self.tones:
+            value += tone.at(instants)
+        return codes.in_lsb(value, self.bits)
+
+    def input_at(self, instants: Times) -> Floats:
+        """Return the input, averaged as the converter does, in LSB from the middle."""
+        total = self._input(instants + self.skew)
+        for sample in range(1, self.average):
+            total += self._input(instants + (self.skew + round(sample * self.step)))
+        return total / self.average
+
+    def codes_at(self, instants: Times, *, ideal: bool = False) -> tuple[Codes, int]:
+        """Return the codes of samples at instants in fs, and how many were clipped.
+
+        Parameters
+        ----------
+        instants : ndarray of int64, shape (n,)
+            Of each conversion, from the first; n at most `count`.
+        ideal : bool
+            Whether the converter neither bends nor adds noise.
+        """
+        values = self.input_at(instants)
+        if not ideal:
+            values = codes.bent(values, self.bits, self.polynomial)
+            if self.table is not None:
+                values = codes.interpolated(values, self.bits, self.table)
+            if self.noise is not None:
+                values = values + self.noise[: len(values)]
+        return codes.quantised(values, self.bits)

@@ -1,0 +1,106 @@
+"""When each sample is taken, with one cause of jitter after the other taken in."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from fractions import Fraction
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from simlink.base.draws import Column
+from simlink.base.instants import Times
+from simlink.link import unit
+from simlink.link.trigger import actual_frequency
+from simlink.records import Fate
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    import numpy.typing as npt
+
+    from simlink.records import FrameBlock
+    from simlink.scenario.schema import Scenario
+
+#: Causes of jitter, in the order in which they come in.
+CAUSES = ("aperture", "timer", "barrier")
+_KEPT = ("due", "trigger", "aperture", "read_end")
+
+
+@dataclass(frozen=True)
+class Sampling:
+    """The instants of one unit, int64 fs, shape (n,) each.
+
+    Attributes
+    ----------
+    ideal : ndarray
+        Of an ideal trigger and an ideal aperture: as due, later by the unit's own fixed delay.
+    aperture : ndarray
+        With the jitter of the converter's aperture.
+    timer : ndarray
+        With that of the trigger's timer as well.
+    barrier : ndarray
+        With that of the barrier as well: what the engine has for each sample that was taken, and
+        for a missed trigger the instant at which its sample would have been.
+    fates : ndarray of int8
+        What became of each conversion.
+    ages : ndarray
+        From each sample to the end of its read; of words that were delivered alone, shape (m,).
+    rate : Fraction
+        Samples a second, of this unit.
+    """
+
+    ideal: Times
+    aperture: Times
+    timer: Times
+    barrier: Times
+    fates: npt.NDArray[np.int8]
+    ages: Times
+    rate: Fraction
+
+
+def sampling(scenario: Scenario, trial: int, blocks: Iterable[FrameBlock]) -> Sampling:
+    """Return the instants of one unit.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        With periodic triggers.
+    trial : int
+        Which unit.
+    blocks : iterable of FrameBlock
+        Its records from either engine, in order.
+    """
+    pieces: dict[str, list[Times]] = {name: [] for name in (*_KEPT, "fate")}
+    for block in blocks:
+        for name, found in pieces.items():
+            found.append(np.array(getattr(block, name)[0]))
+    columns = {name: np.concatenate(found) for name, found in pieces.items()}
+    due, left, fates = columns["due"], columns["trigger"], columns["fate"]
+    count = len(due)
+    units = unit.build(scenario, range(trial, trial + 1))
+
+    def drawn(law: object, source: str) -> Times:
+        return Column(law, scenario.seed, trial, source).take(count)  # type: ignore[arg-type]
+
+    fixed = int(units.forward[0])
+    ideal = due + fixed
+    aperture_jitter = drawn(scenario.converter.aperture_jitter, "converter.aperture_jitter")
+    crossing = np.zeros(count, dtype=np.int64)
+    if scenario.trigger.source == "host":
+        crossing = drawn(scenario.barrier.direction("forward").jitter, "barrier.forward.jitter")
+    barrier = left + fixed + crossing + aperture_jitter
+    taken = (fates != Fate.MISSED_TRIGGER) & (columns["aperture"] >= 0)
+    barrier[taken] = columns["aperture"][taken]
+    whole = fates == Fate.DELIVERED
+    rate = scenario.trigger.rate
+    assert rate is not None
+    return Sampling(
+        ideal,
+        ideal + aperture_jitter,
+        left + fixed + aperture_jitter,
+        barrier,
+        fates.astype(np.int8),
+        columns["read_end"][whole] - columns["aperture"][whole],
+        actual_frequency(rate.value, int(units.trigger_tolerance[0])),
+    )

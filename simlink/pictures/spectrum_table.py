@@ -1,0 +1,124 @@
+"""What `simlink spectrum` prints, and the samples as CSV."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+from simlink.base import wording
+from simlink.base.cautions import CAUTIONS
+from simlink.base.errors import printable
+from simlink.pictures.text import columns, wrapped
+from simlink.studies.spectrum import TERMS, decimals
+
+if TYPE_CHECKING:
+    from simlink.figures.summary import Figure
+    from simlink.studies.spectrum import SpectrumStudy
+
+#: Lines of the spectrum that are listed.
+_LINES = 8
+
+
+def table(found: SpectrumStudy) -> str:
+    """Return the answer for a terminal: the cost first, then figures, noise, lines."""
+    scenario, first = found.scenario, found.units[0]
+    rows = [("", "isolated", "ideal trigger", "")]
+    for name, said in (
+        ("sinad", "SINAD"),
+        ("snr", "SNR"),
+        ("thd", "THD"),
+        ("sfdr", "SFDR"),
+        ("enob", "ENOB"),
+        ("noise_floor", "noise floor"),
+    ):
+        with_, without = found.figures[name], found.figures[f"{name}_bare"]
+        rows.append((said, _value(with_), _value(without), with_.unit))
+    window, record = first.isolated.window, first.record
+    tone = wording.quantity(found.frequency, "Hz", 9)
+    kind = "no window" if window.name == "rectangular" else f"window {window.name}"
+    if window.name != "rectangular":
+        kind += f" ({window.processing_loss:.1f} dB processing loss)"
+    about = (
+        f"Tone {tone}, {wording.many(len(record.values), 'word')} a unit, {kind}, "
+        f"{wording.many(len(found.units), 'unit')}."
+    )
+    missing = sum(one.record.missing for one in found.units)
+    if missing:
+        about += (
+            f" {missing} of {sum(one.record.of for one in found.units)} words are missing from "
+            f"the records, or wrong in them (gaps: {scenario.analog.gaps})."
+        )
+    clipped = sum(one.clipped for one in found.units)
+    if clipped:
+        about += f" {wording.many(clipped, 'sample')} beyond the range clipped."
+    ages = found.figures["age_median"], found.figures["age_largest_seen"]
+    about += (
+        f" From a sample to the end of its read: {ages[0].text()} median, {ages[1].text()} "
+        "largest seen."
+    )
+    parts = [
+        f"{printable(scenario.title or scenario.name)}\n{wrapped(found.sentence)}",
+        columns(rows),
+        f"noise and distortion below the tone, each added to those above it:\n{_budget(found)}",
+        _lines(found),
+        wrapped(about),
+        wrapped(f"Engine {found.engine}, seed {scenario.seed}."),
+        wrapped(f"Cautions: {CAUTIONS}"),
+    ]
+    return "\n\n".join(part for part in parts if part) + "\n"
+
+
+def _value(figure: Figure) -> str:
+    if figure.value is None:
+        return "-"
+    places = 2
+    if figure.low is not None and figure.high is not None:
+        places = decimals(figure.high - figure.low)
+    return f"{figure.value:.{places}f}"
+
+
+def _budget(found: SpectrumStudy) -> str:
+    """Return what adds to the noise; the sum is that of the isolated channel."""
+    powers = {term: found.figures[f"noise_{term}"].value or 0.0 for term in TERMS}
+    total = sum(powers.values())
+    rows = [
+        (said, _below(powers[term]), f"{100 * powers[term] / total:.1f} %" if total else "-")
+        for term, said in TERMS.items()
+        if powers[term] or term == "quantisation"
+    ]
+    rows.append(("together", _below(total), ""))
+    return columns(rows)
+
+
+def _below(power: float) -> str:
+    if power > 0:
+        return f"{10 * math.log10(power):.2f} dBc"
+    return "takes some away" if power else "-"
+
+
+def _lines(found: SpectrumStudy) -> str:
+    first = found.units[0]
+    lines = [*first.isolated.harmonics, *first.isolated.spurs]
+    lines = sorted(lines, key=lambda one: -one.level)[:_LINES]
+    rows = [
+        (
+            one.name,
+            wording.quantity(one.frequency * float(first.rate), "Hz", 6),
+            f"{one.level:.1f} dBc",
+        )
+        for one in lines
+    ]
+    return f"highest lines of unit 0:\n{columns(rows)}" if rows else ""
+
+
+def csv(found: SpectrumStudy) -> str:
+    """Return the first unit's samples: conversion, instant in fs, code, whether it is held."""
+    unit = found.units[0]
+    held = unit.there
+    rows = ["conversion,t_sample_fs,code,held"]
+    for number, (instant, code) in enumerate(
+        zip(unit.instants.tolist(), unit.codes.tolist(), strict=True)
+    ):
+        there = int(number < len(held) and bool(held[number]))
+        rows.append(f"{number},{instant},{code},{there}")
+    return "\n".join(rows) + "\n"

@@ -1,0 +1,190 @@
+"""What stands at the inputs of the converters, and how they turn it into codes: ``[analog]``."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from fractions import Fraction
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+from simlink.scenario.distributions import Constant
+from simlink.scenario.faults import Fault, FaultError, written
+from simlink.scenario.fields import Section, optional
+from simlink.scenario.kinds import MOST_LANES, Frequency, Kind, count, share
+from simlink.scenario.quantities import TIME, VOLTAGE, exact, whole
+
+MOST_POINTS = 4096
+_LARGEST = 1e6
+
+
+def _is_number(value: Any, low: float, high: float) -> bool:
+    real = isinstance(value, int | float) and not isinstance(value, bool)
+    return real and low <= value <= high
+
+
+def number(low: float, high: float) -> Kind:
+    """Return the kind of a plain number from `low` to `high`."""
+    allowed = f"a number from {low:g} to {high:g}"
+
+    def read(value: Any, base: Path) -> float:
+        if not _is_number(value, low, high):
+            raise FaultError(allowed, written(value))
+        return float(value)
+
+    return Kind(allowed, {"type": "number", "minimum": low, "maximum": high}, read)
+
+
+def numbers(low: float, high: float, fewest: int, most: int) -> Kind:
+    """Return the kind of a list of plain numbers."""
+    allowed = f"a list of {fewest} to {most} numbers from {low:g} to {high:g}"
+
+    def read(value: Any, base: Path) -> tuple[float, ...]:
+        if not isinstance(value, list | tuple) or not fewest <= len(value) <= most:
+            raise FaultError(allowed, written(value))
+        for i, one in enumerate(value):
+            if not _is_number(one, low, high):
+                raise FaultError(f"a number from {low:g} to {high:g}", written(one), (i,))
+        return tuple(map(float, value))
+
+    each = {"type": "number", "minimum": low, "maximum": high}
+    schema = {"type": "array", "minItems": fewest, "maxItems": most, "items": each}
+    return Kind(allowed, schema, read)
+
+
+def _noise(value: Any, base: Path) -> float | Fraction:
+    """Read an rms noise: a number of LSB, or a voltage, which is given in microvolts."""
+    allowed = (
+        f'an rms noise: a number of LSB from 0 to {_LARGEST:g}, or a voltage, such as "0.1 mV"'
+    )
+    if isinstance(value, str):
+        amount = exact(value, VOLTAGE)
+        if amount < 0:
+            raise FaultError(allowed, written(value))
+        return amount
+    if not _is_number(value, 0, _LARGEST):
+        raise FaultError(allowed, written(value))
+    return float(value)
+
+
+def _range(value: Any, base: Path) -> Fraction:
+    amount = exact(value, VOLTAGE)
+    if amount <= 0:
+        raise FaultError('a voltage above zero, such as "5 V"', written(value))
+    return amount
+
+
+def _skews(value: Any, base: Path) -> tuple[Constant, ...]:
+    if not isinstance(value, list | tuple) or not 1 <= len(value) <= MOST_LANES * 256:
+        raise FaultError('a list of fixed durations, such as ["0 ps", "80 ps"]', written(value))
+    found = []
+    for i, one in enumerate(value):
+        try:
+            found.append(Constant(value=whole(one, TIME)))
+        except FaultError as error:
+            raise error.under(i) from None
+    return tuple(found)
+
+
+Noise = Annotated[
+    float | Fraction,
+    Kind(
+        f'a number of LSB from 0 to {_LARGEST:g}, or a voltage, such as "0.1 mV"',
+        {
+            "anyOf": [
+                {"type": "number", "minimum": 0, "maximum": _LARGEST},
+                {"type": "string", "pattern": VOLTAGE.pattern},
+            ]
+        },
+        _noise,
+    ),
+]
+Range = Annotated[
+    Fraction, Kind("a voltage above zero", {"type": "string", "pattern": VOLTAGE.pattern}, _range)
+]
+Skews = Annotated[
+    tuple[Constant, ...],
+    Kind(
+        'a list of fixed durations, such as ["0 ps", "80 ps"]',
+        {
+            "type": "array",
+            "minItems": 1,
+            "maxItems": MOST_LANES * 256,
+            "items": {"type": "string", "pattern": TIME.pattern},
+        },
+        _skews,
+    ),
+]
+#: How gaps of a record are dealt with.
+GAPS = ("refuse", "cut", "join", "repeat", "zero")
+
+
+class Analog(Section):
+    """The tone at the inputs, and the converters' noise and nonlinearity.
+
+    It changes no instant and no fate; ``simlink spectrum`` needs it.
+    """
+
+    tone: Frequency | None = optional("The tone at the inputs, as a frequency.")
+    coherent: Literal["nearest", "as_given"] | None = optional(
+        "nearest: the tone is moved to the nearest frequency that has a whole number of cycles in "
+        "a record of the nominal rate; as_given: it stays. Left out: nearest."
+    )
+    amplitude: Annotated[float, share(low_open=True)] | None = optional(
+        "The peak of the tone as a share of half the full-scale range. Left out: 1, full scale."
+    )
+    second_tone: Frequency | None = optional("A second tone, or what couples into the input.")
+    second_amplitude: Annotated[float, share(low_open=True)] | None = optional(
+        "Its peak, likewise. Required with second_tone."
+    )
+    phase: Annotated[float, share(high_open=True)] | None = optional(
+        "Of the tone at the start of a trial, as a share of a turn. Left out: uniform, drawn once "
+        "a unit."
+    )
+    offset: Annotated[float, number(-1, 1)] | None = optional(
+        "Added to the tone, as a share of half the full-scale range. Left out: 0."
+    )
+    full_scale: Range | None = optional("The full-scale range, from end to end, as a voltage.")
+    noise: Noise | None = optional(
+        "Of each converter, rms: in LSB, or as a voltage, which needs full_scale. Left out: 0."
+    )
+    inl: Annotated[tuple[float, ...], numbers(-_LARGEST, _LARGEST, 1, 32)] | None = optional(
+        "Integral nonlinearity in LSB as a polynomial [c0, c1, c2, ...] of the input as a share "
+        "of half the range, from -1 to 1. Left out: none."
+    )
+    inl_table: Annotated[tuple[float, ...], numbers(-_LARGEST, _LARGEST, 2, MOST_POINTS)] | None = (
+        optional(
+            "Integral nonlinearity in LSB at points evenly spaced over the range, added to inl. "
+            "Left out: none."
+        )
+    )
+    average: Annotated[int, count(1, 4096)] | None = optional(
+        "Samples that the converter averages for a word, evenly spaced over the conversion's "
+        "period. Left out: 1."
+    )
+    sampling_skew: Skews | None = optional(
+        "How much later each converter samples than the trigger says: fixed durations, in the "
+        "order of lanes and of words on each. Left out: 0."
+    )
+    gaps: Literal["refuse", "cut", "join", "repeat", "zero"] | None = optional(
+        "What becomes of a record in which words are missing. refuse: it is not analysed; cut: "
+        "its longest stretch without a gap is; join: what is there is taken as one after another; "
+        "repeat: the last word ahead of a gap fills it; zero: mid-scale fills it. Left out: refuse."
+    )
+
+
+def faults(analog: Analog, words: int) -> Iterator[Fault]:
+    """Give what does not go together in ``[analog]``, where a frame has so many words."""
+    given = [name for name in Analog.model_fields if getattr(analog, name) is not None]
+
+    def fault(key: str, allowed: str) -> Fault:
+        return Fault(("analog", key), None, allowed)
+
+    if given and analog.tone is None:
+        yield fault("tone", 'missing; [analog] needs a frequency, such as "10 kHz"')
+    if (analog.second_tone is None) != (analog.second_amplitude is None):
+        wanting = "second_tone" if analog.second_tone is None else "second_amplitude"
+        yield fault(wanting, "missing; second_tone and second_amplitude go together")
+    if isinstance(analog.noise, Fraction) and analog.full_scale is None:
+        yield fault("full_scale", "missing; a noise given as a voltage needs it")
+    if analog.sampling_skew is not None and len(analog.sampling_skew) != words:
+        yield fault("sampling_skew", f"one value for each of the {words} converters")

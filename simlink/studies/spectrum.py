@@ -1,0 +1,396 @@
+"""What the isolation costs: the host's record against that of an ideal trigger, same draws."""
+
+from __future__ import annotations
+
+import json
+import math
+from dataclasses import dataclass, field
+from fractions import Fraction
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import numpy.typing as npt
+
+from simlink.analog import jitter
+from simlink.analog.codes import Codes, centres
+from simlink.analog.converter import Converter, noise_of
+from simlink.analog.record import Held, held, present
+from simlink.analog.sampling import Sampling, sampling
+from simlink.analog.sine_fit import three
+from simlink.analog.spectrum import Analysis, analyse
+from simlink.base import wording
+from simlink.base.cautions import CAUTIONS
+from simlink.base.errors import InputError
+from simlink.base.instants import FS_PER_SECOND, Times
+from simlink.engines.choice import choose
+from simlink.figures import intervals
+from simlink.figures.intervals import CONFIDENCE
+from simlink.figures.summary import Figure, plain
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from simlink.scenario.schema import Scenario
+
+#: The fewest words of a record.
+FEWEST = 256
+#: The terms of the noise, in the order in which they come in, and what a table calls them.
+TERMS = {
+    "quantisation": "quantisation",
+    "converter": "converter: noise and nonlinearity",
+    "aperture": "aperture jitter",
+    "timer": "trigger timer's jitter",
+    "barrier": "barrier's jitter",
+    "losses": "missing words",
+}
+#: Those that an ideal trigger has as well.
+_BARE = ("quantisation", "converter", "aperture")
+
+
+@dataclass(frozen=True)
+class Unit:
+    """What one unit's record says.
+
+    Attributes
+    ----------
+    bare, isolated : Analysis
+        With an ideal trigger, and as the host holds it.
+    powers : dict of str to float
+        What each of `TERMS` adds to the power of noise and distortion, in LSB^2; they add up to
+        `isolated.residual`.
+    record : Held
+        What the host holds.
+    clipped : int
+        Samples of the isolated converter beyond its range.
+    rate : Fraction
+        Samples a second.
+    ages : (float, float)
+        From a sample to the end of its read, in s: median and largest.
+    codes, instants : ndarray of int64, shape (n,)
+        Of every conversion; fs.
+    there : ndarray of bool, shape (m,)
+        Which of the first m conversions the host holds as sent; the others wait for its read.
+    """
+
+    bare: Analysis
+    isolated: Analysis
+    powers: dict[str, float]
+    record: Held
+    clipped: int
+    rate: Fraction
+    ages: tuple[float, float]
+    codes: Codes = field(repr=False)
+    instants: Times = field(repr=False)
+    there: npt.NDArray[np.bool_] = field(repr=False)
+
+
+@dataclass(frozen=True)
+class SpectrumStudy:
+    """The analog side of a scenario's channel.
+
+    Attributes
+    ----------
+    scenario : Scenario
+        What was asked about.
+    engine : str
+        The engine that ran it.
+    lane, position : int
+        Which converter.
+    frequency : Fraction
+        Of the tone, in Hz.
+    units : tuple of Unit
+        One a trial.
+    figures : dict of str to Figure
+        Means over units, in dB and bits, each with its interval.
+    """
+
+    scenario: Scenario
+    engine: str
+    lane: int
+    position: int
+    frequency: Fraction
+    units: tuple[Unit, ...]
+    figures: dict[str, Figure]
+
+    @property
+    def sentence(self) -> str:
+        """The answer in words."""
+        found = self.figures
+        cost, low, high = found["cost"].value, found["cost"].low, found["cost"].high
+        with_, without = found["sinad"], found["sinad_bare"]
+        if cost is None or with_.value is None or without.value is None:
+            return "The record holds no tone that could be analysed."
+        ends = (
+            f"SINAD {_db(with_)} ({_bits(found['enob'])}) against {_db(without)} "
+            f"({_bits(found['enob_bare'])}) of the same converter with an ideal trigger"
+        )
+        if low is not None and high is not None and low <= 0:
+            most = max(high, 0.0)
+            least = f"below {wording.number(_up(most), 2)} dB" if most else "nothing"
+            return f"Trigger and isolation cost {least}, if anything: {ends}."
+        if cost <= 0:
+            return f"Trigger and isolation cost nothing that this record shows: {ends}."
+        bits = found["cost_bits"]
+        return f"Trigger and isolation cost {_db(found['cost'])} ({_bits(bits)}): {ends}."
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return what was found as JSON holds it: ratios in dB, times in seconds."""
+        first = self.units[0]
+        return {
+            "title": self.scenario.title,
+            "engine": self.engine,
+            "seed": self.scenario.seed,
+            "lane": self.lane,
+            "word": self.position,
+            "tone": float(self.frequency),
+            "record": {
+                "words": first.record.of,
+                "missing": [one.record.missing for one in self.units],
+                "gaps": self.scenario.analog.gaps or "refuse",
+                "window": first.isolated.window.name,
+                "window_loss": first.isolated.window.processing_loss,
+                "scalloping_loss": first.isolated.window.scalloping_loss,
+                "clipped": [one.clipped for one in self.units],
+            },
+            "figures": plain(self.figures),
+            "lines": [
+                {
+                    "name": line.name,
+                    "frequency": line.frequency * float(first.rate),
+                    "level": _finite(line.level),
+                }
+                for line in (*first.isolated.harmonics, *first.isolated.spurs)
+            ],
+            "sentence": self.sentence,
+            "cautions": CAUTIONS,
+        }
+
+    def to_json(self) -> str:
+        """Return what was found as JSON text."""
+        return json.dumps(self.to_dict(), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def _finite(value: float) -> float | None:
+    return value if math.isfinite(value) else None
+
+
+def _up(value: float) -> float:
+    """Return a value rounded up to two digits."""
+    step = 10.0 ** (math.floor(math.log10(value)) - 1)
+    return math.ceil(value / step * (1 - 1e-12)) * step
+
+
+def _db(figure: Figure) -> str:
+    return f"{_number(figure)} dB"
+
+
+def _bits(figure: Figure) -> str:
+    return f"{_number(figure)} bits"
+
+
+def _number(figure: Figure) -> str:
+    """Return a figure with the digits that its interval leaves, two decimals without one."""
+    assert figure.value is not None
+    if figure.low is None or figure.high is None:
+        return f"{figure.value:.2f}"
+    width = figure.high - figure.low
+    return f"{figure.value:.{decimals(width)}f}"
+
+
+def decimals(width: float) -> int:
+    """Return the decimals that an interval of a width leaves meaning to, at most 4."""
+    return min(max(1 - math.floor(math.log10(width)), 0), 4) if width > 0 else 4
+
+
+def spectrum(
+    scenario: Scenario,
+    *,
+    engine: str = "auto",
+    lane: int = 0,
+    position: int = 0,
+    progress: Callable[[int], object] | None = None,
+) -> SpectrumStudy:
+    """Compare a scenario's channel with the same converter and an ideal trigger.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        With an ``[analog]`` tone and periodic triggers.
+    engine : {"auto", "event", "batch"}
+        Which engine; the codes do not depend on it.
+    lane, position : int
+        Of which converter.
+    progress : callable, optional
+        Called with the number of units finished.
+
+    Raises
+    ------
+    InputError
+        If there is no tone, the triggers are not periodic, the record is short, or words are
+        missing and nothing is said about gaps.
+    """
+    _check(scenario, lane, position)
+    chosen, _ = choose(engine, scenario)
+    units = []
+    for trial in range(scenario.trials):
+        blocks = chosen.passing(scenario, range(trial, trial + 1), words=False)
+        units.append(_unit(scenario, trial, lane, position, sampling(scenario, trial, blocks)))
+        if progress is not None:
+            progress(trial + 1)
+    converter = Converter(scenario, 0, lane, position, scenario.conversions)
+    return SpectrumStudy(
+        scenario,
+        chosen.name,
+        lane,
+        position,
+        converter.frequency,
+        tuple(units),
+        _figures(scenario, converter, units),
+    )
+
+
+def _check(scenario: Scenario, lane: int, position: int) -> None:
+    """Raise InputError unless there is a record to be analysed."""
+    name, frame = scenario.name, scenario.frame
+    if scenario.analog.tone is None:
+        raise InputError(name, "analog.tone", None, 'missing; a frequency, such as "10 kHz"')
+    if scenario.trigger.pattern != "periodic":
+        pattern = f'"{scenario.trigger.pattern}"'
+        said = 'only "periodic": a spectrum is of evenly spaced samples'
+        raise InputError(name, "trigger.pattern", pattern, said)
+    if scenario.conversions < FEWEST:
+        said = f"at least {FEWEST} for a spectrum"
+        raise InputError(name, "conversions", str(scenario.conversions), said)
+    for option, value, most in (
+        ("--lane", lane, frame.lanes),
+        ("--word", position, frame.words_per_lane),
+    ):
+        if value >= most:
+            raise InputError(option, None, str(value), f"a whole number from 0 to {most - 1}")
+
+
+def _unit(scenario: Scenario, trial: int, lane: int, position: int, at: Sampling) -> Unit:
+    """Analyse one unit."""
+    count, bits = len(at.fates), scenario.frame.word_bits
+    converter = Converter(scenario, trial, lane, position, count)
+    cycles = float(converter.frequency / at.rate)
+    there = present(at.fates)
+    gaps = scenario.analog.gaps or "refuse"
+    missing = int(np.count_nonzero(~there))
+    if len(there) - missing < FEWEST:
+        said = f"unit {trial}'s host holds {len(there) - missing} words; a spectrum needs {FEWEST}"
+        raise InputError(scenario.name, "conversions", str(scenario.conversions), said)
+    if missing and gaps == "refuse":
+        said = (
+            f"{missing} of {len(there)} words are missing from unit {trial}'s record, or wrong in "
+            'it; to analyse it all the same, one of "cut", "join", "repeat", "zero"'
+        )
+        raise InputError(scenario.name, "analog.gaps", '"refuse"', said)
+    powers: dict[str, float] = {}
+    before = 0.0
+    values = bare = np.zeros(0)
+    found, clipped = converter.codes_at(at.ideal, ideal=True)
+    last = None
+    for term, instants in (
+        ("quantisation", at.ideal),
+        ("converter", at.ideal),
+        ("aperture", at.aperture),
+        ("timer", at.timer),
+        ("barrier", at.barrier),
+    ):
+        # What changes nothing need not be worked out again.
+        same = last is not None and np.array_equal(instants, last)
+        if term == "quantisation" or not same or (term == "converter" and _adds(scenario)):
+            if term != "quantisation":
+                found, clipped = converter.codes_at(instants)
+            values = centres(found, bits)
+            total = three(values, cycles).rms ** 2
+            powers[term] = total - before
+            before = total
+        else:
+            powers[term] = 0.0
+        last = instants
+        if term == _BARE[-1]:
+            bare = values
+    record = held(values, there, gaps, zero=0.5)
+    if len(record.values) < FEWEST:
+        said = f"the longest stretch of unit {trial}'s record without a gap has "
+        said += f"{len(record.values)} words; a spectrum needs {FEWEST}"
+        raise InputError(scenario.name, "analog.gaps", f'"{gaps}"', said)
+    names = _names(scenario, converter, at)
+    beat = None if record.spacing is None else 1 / record.spacing
+    isolated = analyse(record.values, cycles, names=names, beat=beat)
+    powers["losses"] = isolated.residual - before
+    ages = at.ages / FS_PER_SECOND
+    return Unit(
+        analyse(bare, cycles, names=names),
+        isolated,
+        powers,
+        record,
+        clipped,
+        at.rate,
+        (float(np.median(ages)), float(ages.max())),
+        found,
+        at.barrier + converter.skew,
+        there,
+    )
+
+
+def _adds(scenario: Scenario) -> bool:
+    """Tell whether the converter does anything but quantise."""
+    analog = scenario.analog
+    return bool(noise_of(scenario) or any(analog.inl or ()) or any(analog.inl_table or ()))
+
+
+def _names(scenario: Scenario, converter: Converter, at: Sampling) -> dict[str, float]:
+    """Return what is known of lines that may be there, in cycles a sample."""
+    rate = float(at.rate)
+    one = float(converter.frequency) / rate
+    found: dict[str, float] = {}
+    if scenario.analog.second_tone is not None:
+        two = float(scenario.analog.second_tone.value / at.rate)
+        found |= {
+            "second tone": two,
+            "sum of the tones": one + two,
+            "difference of the tones": one - two,
+            "2 x tone - second tone": 2 * one - two,
+            "2 x second tone - tone": 2 * two - one,
+        }
+    return found
+
+
+def _mean(values: list[float], unit: str) -> Figure:
+    """Return the mean over units, with its interval; nothing where one is infinite."""
+    if not all(map(math.isfinite, values)):
+        return Figure(None, unit=unit)
+    low, high = intervals.mean(values)
+    confidence = None if low is None else CONFIDENCE
+    return Figure(float(np.mean(values)), low, high, confidence, unit=unit)
+
+
+def _figures(scenario: Scenario, converter: Converter, units: list[Unit]) -> dict[str, Figure]:
+    bits = scenario.frame.word_bits
+    peak = 2.0 ** (bits - 1)
+    found: dict[str, Figure] = {}
+    for name, tail in (("isolated", ""), ("bare", "_bare")):
+        each: list[Analysis] = [getattr(one, name) for one in units]
+        rates = [float(one.rate) for one in units]
+        ratios = {
+            "sinad": [one.sinad for one in each],
+            "snr": [one.snr for one in each],
+            "thd": [one.thd for one in each],
+            "sfdr": [one.spur_free for one in each],
+        }
+        found |= {f"{key}{tail}": _mean(values, "dB") for key, values in ratios.items()}
+        found[f"enob{tail}"] = _mean([one.enob(bits) for one in each], "bits")
+        floors = [one.floor(peak, rate) for one, rate in zip(each, rates, strict=True)]
+        found[f"noise_floor{tail}"] = _mean(floors, "dBFS/Hz")
+    cost = [one.bare.sinad - one.isolated.sinad for one in units]
+    found["cost"] = _mean(cost, "dB")
+    found["cost_bits"] = _mean([one / jitter.DB_PER_BIT for one in cost], "bits")
+    signal = (converter.amplitude * peak) ** 2 / 2
+    for term in TERMS:
+        found[f"noise_{term}"] = _mean([one.powers[term] / signal for one in units], "1")
+    found["age_median"] = _mean([one.ages[0] for one in units], "s")
+    found["age_largest_seen"] = Figure(max(one.ages[1] for one in units), unit="s")
+    return found

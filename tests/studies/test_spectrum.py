@@ -1,0 +1,263 @@
+"""What trigger and isolation cost, against closed forms and by hand."""
+
+import json
+import math
+
+import numpy as np
+import pytest
+
+from simlink.analog import jitter
+from simlink.base.errors import InputError
+from simlink.scenario.loading import loads
+from simlink.studies.spectrum import TERMS, spectrum
+
+_BASE = """
+trials = 4
+conversions = 2048
+[link]
+scheme = "remote_master"
+[trigger]
+rate = "1 MHz"
+[frame]
+word_bits = 14
+[converter]
+conversion_time = "300 ns"
+[remote_clock]
+frequency = "50 MHz"
+[barrier.forward]
+delay = "12 ns"
+[barrier.return]
+delay = "12 ns"
+[fifo]
+depth = 4
+[host]
+clock = "40 MHz"
+service_latency = "50 ns"
+[analog]
+tone = "100 kHz"
+"""
+
+
+def _normal(sigma: str) -> dict[str, str]:
+    return {"shape": "normal", "mean": "0 ps", "sigma": sigma}
+
+
+def _scenario(**values: object):
+    return loads(_BASE).with_values({key.replace("__", "."): one for key, one in values.items()})
+
+
+def _error(count: int, kurtosis: float = 2.5) -> float:
+    """Return the standard error of a noise power from `count` values, in dB."""
+    return 10 / math.log(10) * math.sqrt(kurtosis / count)
+
+
+def test_each_term_costs_what_its_closed_form_says() -> None:
+    scenario = _scenario(
+        trigger__jitter=_normal("300 ps"),
+        barrier__forward__jitter=_normal("400 ps"),
+        converter__aperture_jitter=_normal("200 ps"),
+        analog__noise=0.7,
+    )
+    found = spectrum(scenario)
+    tone, count = float(found.frequency), 4 * 2048
+    signal = 2.0 ** (2 * 13) / 2
+    said = {
+        "quantisation": -10 * math.log10(1 / 12 / signal),
+        "converter": -10 * math.log10(0.7**2 / signal),
+        "aperture": jitter.snr_of_jitter(tone, 200e-12),
+        "timer": jitter.snr_of_jitter(tone, 300e-12),
+        "barrier": jitter.snr_of_jitter(tone, 400e-12),
+    }
+    for term, ratio in said.items():
+        power = found.figures[f"noise_{term}"].value
+        assert power is not None
+        # Terms come in on top of others, with whose draws they correlate by chance.
+        within = 4 * _error(count) * (1 + 10 ** (0.05 * (ratio - min(said.values())) + 0.3))
+        assert abs(-10 * math.log10(power) - ratio) < within, term
+    together = jitter.sum_of_ratios(*said.values())
+    assert abs(found.figures["sinad"].value - together) < 4 * _error(count)
+    bare = jitter.sum_of_ratios(*(said[one] for one in ("quantisation", "converter", "aperture")))
+    assert abs(found.figures["sinad_bare"].value - bare) < 4 * _error(count)
+    assert found.figures["cost"].value == pytest.approx(
+        found.figures["sinad_bare"].value - found.figures["sinad"].value, abs=1e-9
+    )
+    assert found.sentence.startswith("Trigger and isolation cost ")
+
+
+def test_the_budget_adds_up_to_what_is_measured() -> None:
+    found = spectrum(_scenario(barrier__forward__jitter=_normal("10 ps"), analog__inl=[0, 0, 2]))
+    for unit in found.units:
+        assert sum(unit.powers.values()) == pytest.approx(unit.isolated.residual, rel=1e-9)
+        assert set(unit.powers) == set(TERMS)
+        assert unit.powers["timer"] == unit.powers["aperture"] == unit.powers["losses"] == 0
+        # 2 u^2 of a full-scale sine is 1 - cos: a second harmonic of one LSB.
+        second = unit.isolated.harmonics[0]
+        assert second.level == pytest.approx(-20 * math.log10(2.0**13), abs=0.4)
+
+
+def test_an_ideal_trigger_costs_nothing() -> None:
+    found = spectrum(_scenario())
+    assert found.figures["cost"].value == 0
+    assert found.figures["cost"].low == found.figures["cost"].high == 0
+    assert abs(found.figures["enob"].value - 14) < 0.02
+    assert "cost nothing" in found.sentence
+
+
+@pytest.mark.parametrize("lost", [False, True])
+def test_both_engines_give_the_same_codes(lost: bool) -> None:
+    scenario = _scenario(
+        trials=2,
+        conversions=512,
+        trigger__jitter=_normal("1 ns"),
+        barrier__forward__jitter=_normal("2 ns"),
+        converter__aperture_jitter=_normal("1 ns"),
+        analog__noise=1.5,
+        analog__gaps="repeat",
+        **(
+            {"converter.conversion_time": {"shape": "uniform", "low": "500 ns", "high": "720 ns"}}
+            if lost
+            else {}
+        ),
+    )
+    event, batch = (spectrum(scenario, engine=one) for one in ("event", "batch"))
+    for one, other in zip(event.units, batch.units, strict=True):
+        assert np.array_equal(one.codes, other.codes)
+        assert np.array_equal(one.there, other.there)
+        assert bool(one.record.missing) == lost
+    assert event.figures == batch.figures
+
+
+def test_draws_do_not_move_with_what_else_is_drawn() -> None:
+    plain = spectrum(_scenario(trials=2, conversions=512, analog__noise=2))
+    other = spectrum(
+        _scenario(trials=1, conversions=300, analog__noise=2, analog__coherent="as_given")
+    )
+    again = spectrum(
+        _scenario(
+            trials=1, conversions=512, analog__noise=2, analog__coherent="as_given", fifo__depth=9
+        )
+    )
+    assert np.array_equal(again.units[0].codes[:300], other.units[0].codes)
+    assert not np.array_equal(plain.units[0].codes, plain.units[1].codes)
+
+
+def test_two_clocks_apart_lose_words_at_their_beat() -> None:
+    # A timer 40 ppm fast, and a host that reads 16 bits in just its nominal period: it falls
+    # behind by one word in 25,000, 40 a second.
+    scenario = _scenario(
+        trials=1,
+        conversions=1 << 19,
+        trigger__source="remote",
+        trigger__tolerance="40 ppm",
+        frame__word_bits=16,
+        fifo__depth=2,
+        fifo__release_bits=1,
+        host__clock="16 MHz",
+        host__service_latency="0 s",
+        analog__gaps="repeat",
+    )
+    found = spectrum(scenario, engine="batch")
+    unit = found.units[0]
+    record, count = unit.record, len(unit.record.values)
+    assert record.gaps == record.missing > 3
+    beat = 40 / float(unit.rate)
+    assert record.spacing is not None
+    assert abs(record.spacing * beat - 1) < 1e-3
+    tone = float(found.frequency / unit.rate)
+    spurs = unit.isolated.spurs
+    assert len(spurs) > 3
+    for line in spurs:
+        away = min(
+            abs(off / beat - round(off / beat)) * beat * count
+            for off in (line.frequency - tone, line.frequency + tone)
+        )
+        assert away <= 1, line
+        assert line.name.endswith("x beat")
+    with pytest.raises(InputError, match=r"analog\.gaps: got \"refuse\"; .* words are missing"):
+        spectrum(scenario.with_value("analog.gaps", "refuse"), engine="batch")
+
+
+def test_a_coupled_clock_stands_at_its_beat() -> None:
+    # 25 MHz couples into an input sampled at 1 MHz and 40 ppm more: 1 kHz.
+    scenario = _scenario(
+        trials=1,
+        conversions=8192,
+        trigger__tolerance="40 ppm",
+        analog__second_tone="25 MHz",
+        analog__second_amplitude=0.001,
+    )
+    unit = spectrum(scenario).units[0]
+    line = unit.isolated.spurs[0]
+    assert line.name == "second tone"
+    assert abs(line.frequency * float(unit.rate) - 1000) <= float(unit.rate) / 8192
+    assert line.level == pytest.approx(-60, abs=1)
+
+
+def test_noise_in_volts_and_lsb_are_the_same() -> None:
+    # 16.384 V over 2^14 codes: 1 mV an LSB.
+    volts = spectrum(
+        _scenario(conversions=256, analog__noise="1.5 mV", analog__full_scale="16.384 V")
+    )
+    assert volts.figures == spectrum(_scenario(conversions=256, analog__noise=1.5)).figures
+
+
+def test_an_average_of_samples_has_less_noise() -> None:
+    one, four = (
+        spectrum(_scenario(analog__noise=4, analog__average=n, analog__tone="1 kHz"))
+        for n in (1, 4)
+    )
+    gained = four.figures["sinad"].value - one.figures["sinad"].value
+    assert abs(gained - 10 * math.log10((16 + 1 / 12) / (4 + 1 / 12))) < 4 * 2 * _error(8192, 2)
+
+
+def test_a_skewed_converter_lags_by_its_phase() -> None:
+    scenario = _scenario(
+        frame__lanes=2, analog__sampling_skew=["0 ps", "250 ns"], analog__phase=0, trials=1
+    )
+    fits = [spectrum(scenario, lane=lane).units[0].isolated.fit for lane in (0, 1)]
+    tone = float(spectrum(scenario).frequency)
+    turned = (fits[1].phase - fits[0].phase) % (2 * math.pi)
+    assert turned == pytest.approx(2 * math.pi * tone * 250e-9, abs=1e-3)
+
+
+def test_clipping_is_counted() -> None:
+    found = spectrum(_scenario(analog__offset=0.5, analog__noise=1))
+    assert all(unit.clipped > 500 for unit in found.units)
+    assert found.figures["thd"].value > -30
+
+
+@pytest.mark.parametrize(
+    ("values", "said"),
+    [
+        ({"analog.tone": None}, "analog.tone: missing"),
+        ({"trigger.pattern": "poisson"}, 'trigger.pattern: got "poisson"; only "periodic"'),
+        ({"conversions": 100}, "conversions: got 100; at least 256"),
+    ],
+)
+def test_what_gives_no_spectrum_is_refused(values: dict[str, object], said: str) -> None:
+    with pytest.raises(InputError) as caught:
+        spectrum(loads(_BASE).with_values(values))
+    assert said in str(caught.value)
+    assert "\n" not in str(caught.value)
+
+
+@pytest.mark.parametrize(
+    ("values", "said"),
+    [
+        ({"analog.tone": None, "analog.noise": 1}, "analog.tone: missing"),
+        ({"analog.noise": "1 mV"}, "analog.full_scale: missing"),
+        ({"analog.second_tone": "1 kHz"}, "analog.second_amplitude: missing"),
+        ({"analog.sampling_skew": ["0 ps", "1 ps"]}, "analog.sampling_skew: "),
+    ],
+)
+def test_what_does_not_go_together_is_refused(values: dict[str, object], said: str) -> None:
+    with pytest.raises(InputError, match=said):
+        loads(_BASE).with_values(values)
+
+
+def test_json_holds_the_answer() -> None:
+    found = spectrum(_scenario(barrier__forward__jitter=_normal("100 ps")))
+    said = json.loads(found.to_json())
+    assert said["figures"]["cost"]["low"] <= said["figures"]["cost"]["value"]
+    assert said["sentence"] == found.sentence
+    assert said["lines"]
