@@ -37,6 +37,7 @@ def blank(record: Any) -> None:
     record.fate = NOT_SENT
     record.short_acquisition = False
     record.timed_out = False
+    record.void_read = NEVER
 
 
 def expire(

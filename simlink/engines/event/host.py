@@ -175,7 +175,7 @@ class Reader:
         self.read.set(following, frame.index, None, self.start, "host.read")
         record.read_end[frame.index] = now
         record.fate[frame.index] = fate_of_read(frame.underrun, frame.wrong)
-        frame.believed = self.counts.read()
+        frame.believed = self.counts.read(self.timer.is_idle_after(frame))
         self.fifo.free(frame)
         self.timer.has_read(frame)
         if not self.read_all and not self.group:
