@@ -118,7 +118,8 @@ def size(
 def _is_rare(scenario: Scenario, sought: str, options: dict[str, Any]) -> bool:
     """Tell whether a FIFO is sized for a loss that no plain run of a usual length would show."""
     from simlink.engines.batch.branching import NoBranchesError, refuse
-    from simlink.proofs.bounds import UnboundedError, depth_bound
+    from simlink.proofs.bounds import depth_bound
+    from simlink.proofs.ends import UnboundedError
     from simlink.studies.size_rare import RARE
 
     asked = ("trials", "budget")
