@@ -14,12 +14,13 @@ from matplotlib.text import Text
 
 from simlink.base.errors import InputError
 from simlink.base.instants import NEVER
-from simlink.pictures.diagram import COLUMNS, draw, intervals, window
+from simlink.pictures.diagram import COLUMNS, draw, intervals
 from simlink.pictures.diagram.palette import DARK, LIGHT
 from simlink.pictures.diagram.tracks import MOST, TABLE
 from simlink.running.ledger import table
 from simlink.running.run import run
 from simlink.scenario.loading import load
+from simlink.tracing.finding import find
 from simlink.tracing.measured import over_run
 from tests.engines.chain import NS, chain
 from tests.engines.host_clocked_scenarios import serial, serial_scenarios
@@ -298,7 +299,7 @@ def test_the_worst_are_found():
     ledger = run(scenario, ledger=True).ledger
     late = ledger["t_read_end"] - ledger["t_trigger"]
     worst = ledger.loc[late.idxmax()]
-    assert window.worst(scenario, "latest") == (worst["trial"], worst["conversion"])
+    assert find(scenario, "latest") == (worst["trial"], worst["conversion"])
     drawn = draw(scenario, "latest")
     (latency,) = (d.span for d in drawn.dimensions if d.span.symbol == "t_LAT")
     assert latency.length == late.max()
