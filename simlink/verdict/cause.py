@@ -80,6 +80,8 @@ _WANTED = {
 #: Where a slower clock is the better one.
 _SLOWER = (*EASED_BY_CLOCK, "early_read")
 _DEEP = 4096
+#: How many times as long a timeout is that is long.
+_LONGER = 64
 CLOCKS = ("remote_clock.frequency", "host.clock")
 
 
@@ -256,7 +258,8 @@ def _best(scenario: Scenario, limit: Limit, key: str) -> tuple[Any, str] | None:
     if key == "host.watermark":
         return (1, "with a watermark of 1") if value > 1 else None
     if key == "host.timeout":
-        return ("9000 s", "with a longer one") if scenario.trigger.pattern != "after_read" else None
+        longer = f"{_LONGER * value.constant_value} fs"
+        return (longer, "with a longer one") if scenario.trigger.pattern != "after_read" else None
     if last == "overhead_bits":
         return 0, "with none"
     if last == "packet_bits":
