@@ -258,6 +258,13 @@ def clock_limit(hertz: Number, upwards: bool = False) -> str:
     return quantity(hertz, "Hz", USUAL, ROUND_UP if upwards else ROUND_DOWN)
 
 
+def slew_text(slew: Number) -> str:
+    """Return a slew given in V/s in the trade's unit, such as ``"50 kV/us"``."""
+    if math.isinf(slew):
+        return UNBOUNDED
+    return f"{number(Fraction(slew) / 10**9)} kV/us"
+
+
 def ratio_text(parts: Number, sign: bool = False) -> str:
     """Return a ratio in ppm; `parts` is in units of 1e-12."""
     if math.isinf(parts):

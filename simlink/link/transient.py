@@ -367,14 +367,26 @@ def merged(
 
 def may_upset(scenario: Scenario, way: Way) -> bool:
     """Tell whether any event can upset the channels of a direction in any unit."""
+    return most_slew(scenario) > least_immunity(scenario, way)
+
+
+def upsets(scenario: Scenario) -> bool:
+    """Tell whether any event can upset a channel of either direction in any unit."""
+    return any(may_upset(scenario, way) for way in WAYS)
+
+
+def least_immunity(scenario: Scenario, way: Way) -> float:
+    """Return the least immunity that a unit of a direction may have, in V/s; inf without one."""
     law = scenario.barrier.direction(way).slew_immunity
-    if law is None:
-        return False
-    least = law.support[0]
-    return any(_most_slew(source) > least for source in scenario.transient)
+    return math.inf if law is None else law.support[0]
 
 
-def _most_slew(source: Transient) -> float:
+def most_slew(scenario: Scenario) -> float:
+    """Return the highest slew that an event may have, in V/s; 0 where there are none."""
+    return max((_steepest(source) for source in scenario.transient), default=0.0)
+
+
+def _steepest(source: Transient) -> float:
     if source.kind == "eft":
         assert source.peak is not None
         return steepest(source.peak.support[1] * 1e-6 * source.coupling)

@@ -18,6 +18,7 @@ from simlink.base.instants import period_of
 from simlink.figures.cycle import past_line
 from simlink.figures.reader import reader_of
 from simlink.link import unit
+from simlink.link.transient import upsets
 from simlink.link.trigger import actual_frequency
 from simlink.rare.survival import independent
 from simlink.scenario.distributions import Distribution, reach
@@ -122,6 +123,9 @@ def _no(scenario: Scenario, key: str, value: object, wanted: str) -> NoQueueErro
 def _refuse_others(scenario: Scenario) -> None:
     """Refuse what is read in another way than frame by frame from a FIFO."""
     host = scenario.host
+    if upsets(scenario):
+        none = "none that can upset a channel, for a loss to be computed"
+        raise NoQueueError(scenario.name, "transient", None, none)
     wanted = (
         ("link.scheme", scenario.link.scheme, ("remote_master",)),
         ("trigger.pattern", scenario.trigger.pattern, ("periodic", "poisson")),

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 from simlink.base.errors import InputError
 from simlink.engines.choice import choose, remark
+from simlink.link.transient import upsets
 from simlink.proofs import bounds
 from simlink.proofs.ends import UnboundedError
 from simlink.proofs.release import release_bound
@@ -202,6 +203,9 @@ def _checked(
     name = scenario.name
     if sought not in KINDS:
         raise InputError("--for", None, f'"{sought}"', f"one of {', '.join(KINDS)}")
+    if upsets(scenario):
+        said = "sizing asks for none that can upset a channel: what they lose, no size gives back"
+        raise InputError(name, "transient", None, said)
     if not 0 < at_most < 1:
         raise InputError("the target", None, f"{at_most}", "a share above 0 and below 1")
     if not 0.5 <= confidence < 1:

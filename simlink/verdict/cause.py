@@ -15,7 +15,7 @@ from fractions import Fraction
 from typing import TYPE_CHECKING, Any
 
 from simlink.base.instants import FS_PER_SECOND
-from simlink.base.wording import many, number, rate_text, ratio_text, short_time
+from simlink.base.wording import many, number, rate_text, ratio_text, short_time, slew_text
 from simlink.figures.cycle import periods
 from simlink.scenario.distributions import Distribution
 from simlink.scenario.quantities import Rate
@@ -55,6 +55,7 @@ NAMES = {
     "trigger.rate": "the trigger rate",
     "trigger.tolerance": "the trigger's tolerance",
     "barrier.signals": "the number of isolated signals at hand",
+    "barrier.slew_immunity": "the slew immunity",
 }
 _CHANNEL = {
     "delay": "delay",
@@ -263,6 +264,8 @@ def _best(scenario: Scenario, limit: Limit, key: str) -> tuple[Any, str] | None:
     if last == "line_rate":
         fast = isinstance(value, Rate)
         return (f"{number(64 * value.value, 9)} bit/s", "with a much faster one") if fast else None
+    if last == "slew_immunity":
+        return "1000 kV/ns", "with one above every slew"
     if last == "signals":
         return None if value is None else (None, "without that limit")
     if isinstance(value, tuple):
@@ -282,6 +285,8 @@ def named(scenario: Scenario, key: str) -> str:
         *path, last = key.split(".")
         way = {"forward": "forward ", "return": "return "}.get(path[-1], "")
         name = f"the barrier's {way}{_CHANNEL.get(last, last.replace('_', ' '))}"
+    if key.endswith("slew_immunity"):
+        return f"{name} ({slew_text(value.support[0])})"
     said = value_of(value, ratio=key.endswith("tolerance"), line=key.endswith("line_rate"))
     return f"{name} ({said})" if said else name
 

@@ -35,7 +35,7 @@ class Limit:
         Its name for people.
     unit : str
         Of limit, worst and margin: ``"s"`` (in seconds, exact), ``"frames"``, ``"bits"``,
-        ``"signals"``, ``"1"`` (a load or a share) or ``"bit/s"``.
+        ``"signals"``, ``"1"`` (a load or a share), ``"bit/s"`` or ``"V/s"``.
     limit : Fraction or None
         What must not be exceeded or undercut.
     worst : Fraction or None
@@ -104,6 +104,7 @@ KEYS = (
     "strobe_hold",
     "pulse",
     "line_rate",
+    "upset",
     "signals",
     "packet_rate",
     "early_read",

@@ -8,13 +8,16 @@ none that held.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass
+from decimal import Decimal
 from fractions import Fraction
 from typing import TYPE_CHECKING, Any
 
 from simlink.base.instants import FS_PER_SECOND
 from simlink.base.wording import quantity
+from simlink.link.transient import most_slew
 from simlink.scenario.faults import written
 from simlink.scenario.quantities import Rate
 from simlink.verdict.limit import EASED_BY_CLOCK, Limit, Remedy
@@ -98,6 +101,11 @@ def _knobs(scenario: Scenario, limit: Limit) -> Iterator[Knob]:
     clock = "remote_clock.frequency" if remote else "host.clock"
     key, host = limit.key, scenario.host
     slower = Knob(clock, "clock", up=False)
+    if key == "upset":
+        slew = most_slew(scenario)
+        if limit.keys == ("barrier.slew_immunity",) and math.isfinite(slew):
+            yield Knob(*limit.keys, "choice", choice=f"{Decimal(math.ceil(slew)) / 10**9:f} kV/us")
+        return
     if key == "fifo_depth":
         yield Knob("fifo.depth", "count")
     if key in ("fifo_depth", "host_rate"):

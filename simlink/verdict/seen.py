@@ -16,6 +16,7 @@ from simlink.budget.dual_dirac import USUAL_BER
 from simlink.budget.scheme import SchemeBudget
 from simlink.budget.units import BuiltUnits
 from simlink.figures.intervals import nothing_seen
+from simlink.link.transient import upsets
 from simlink.records import Fate
 from simlink.running.run import run as simulate
 from simlink.verdict.limit import Known, Limit
@@ -111,6 +112,15 @@ class Seen:
             trials = max(1, min(scenario.trials, _SECOND_LOOK // 1000))
             each = max(1, min(scenario.conversions, _SECOND_LOOK // trials))
             scenario = scenario.with_(trials=trials, conversions=each)
+        return Seen(simulate(scenario, ledger=False, workers=1))
+
+    @cached_property
+    def calm(self) -> Seen:
+        """What the same draws give without the transients; itself if they upset nothing."""
+        if not upsets(self.scenario):
+            return self
+        trials = max(int((self.run.tally.sent > 0).sum()), 1)
+        scenario = self.scenario.with_value("transient", None).with_(trials=trials)
         return Seen(simulate(scenario, ledger=False, workers=1))
 
     @cached_property

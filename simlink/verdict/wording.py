@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from fractions import Fraction
 
-from simlink.base.wording import number, percent, quantity
+from simlink.base.wording import number, percent, quantity, slew_text
 from simlink.verdict.limit import Limit
 
 #: Margins of more than ten times a limit are told as that.
@@ -37,4 +37,6 @@ def value_text(value: Fraction | None, unit: str) -> str:
         return percent(float(value), 4 if 0.9 < value < 1.1 else 3)
     if unit in COUNTED:
         return f"{number(value)} {unit[:-1] if value == 1 else unit}"
+    if unit == "V/s":
+        return slew_text(value)
     return quantity(value, unit)

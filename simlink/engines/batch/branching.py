@@ -22,6 +22,7 @@ from simlink.engines.batch.draws import SERVICE_LATENCY
 from simlink.engines.batch.engine import Walk
 from simlink.engines.batch.state import NOTE, REMOTE, refresh
 from simlink.link.fate import MISSED_TRIGGER, NOT_RECEIVED
+from simlink.link.transient import upsets
 from simlink.link.trigger import actual_frequency
 from simlink.link.unit import Units, build
 from simlink.records import RECORD
@@ -58,6 +59,9 @@ def refuse(scenario: Scenario) -> None:
         Where there is no FIFO, or where what happens depends on draws to come.
     """
     host, scheme = scenario.host, scenario.link.scheme
+    if upsets(scenario):
+        said = "none that can upset a channel, for a run to be branched"
+        raise NoBranchesError(scenario.name, "transient", None, said)
     if scheme != "remote_master":
         said = "remote_master, for a FIFO to overrun"
         raise NoBranchesError(scenario.name, "link.scheme", scheme, said)

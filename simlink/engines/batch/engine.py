@@ -16,7 +16,7 @@ from simlink.engines.batch.returns import Symbols, symbols
 from simlink.engines.batch.state import HOST_CLOCKED, LAW, NOTE, REMOTE, refresh
 from simlink.link import unit
 from simlink.link.fifo import WhenFull
-from simlink.link.transient import WAYS, may_upset
+from simlink.link.transient import upsets
 from simlink.link.unit import Units
 from simlink.records import RECORD, FrameBlock
 from simlink.scenario.schema import Scenario
@@ -37,7 +37,7 @@ class BatchEngine:
 
     def refuses(self, scenario: Scenario) -> str | None:
         """Return why the scenario cannot be done exactly, or None."""
-        if any(may_upset(scenario, way) for way in WAYS):
+        if upsets(scenario):
             return "the batch engine does not do transients that upset a channel"
         return None
 
