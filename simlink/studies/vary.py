@@ -10,6 +10,7 @@ from __future__ import annotations
 import difflib
 import itertools
 import json
+import re
 import tomllib
 from collections.abc import Callable, Generator, Iterable, Mapping
 from contextlib import ExitStack, closing
@@ -28,6 +29,7 @@ from simlink.running.spread import default_workers, spread
 from simlink.running.workers import Workers
 from simlink.scenario.quantities import FREQUENCY, LINE_RATE, RATIO, TIME
 from simlink.scenario.reading import unknown
+from simlink.scenario.transient import Transient
 from simlink.scenario.writing import every_key
 from simlink.studies.ranges import MOST, Value, values
 
@@ -330,6 +332,10 @@ def _point(
 
 def _values(key: str, wanted: str | Iterable[Any]) -> list[Any]:
     known = list(every_key())
+    # Of several sources of transients, which one: transient[0].slew.
+    source = key.partition(".")[0]
+    if re.fullmatch(r"transient\[\d+\]", source):
+        known += [f"{source}.{name}" for name in Transient.model_fields]
     # A key may reach into a shape, as host.service_latency.mean does.
     steps = key.split(".")
     if not any(".".join(steps[:n]) in known for n in range(1, len(steps) + 1)):

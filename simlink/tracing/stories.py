@@ -14,6 +14,7 @@ from simlink.tracing.culprit import Try, at_best, at_mean, spaced, spared
 from simlink.tracing.facts import Facts
 from simlink.tracing.finding import LATEST, TIMED_OUT
 from simlink.tracing.story import Story, at, compared
+from simlink.tracing.upset_told import upset
 
 CONVERSION, LATENCY = "converter.conversion_time", "host.service_latency"
 
@@ -28,6 +29,8 @@ def story_of(facts: Facts, fate: str) -> Story:
     fate : str
         What is to be explained: its fate, ``"timed_out"`` or ``"latest"``.
     """
+    if facts.fate is not Fate.DELIVERED and (told := upset(facts)) is not None:
+        return told
     if fate == TIMED_OUT:
         return timed_out(facts)
     if fate == LATEST:
