@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from simlink.studies.loss import LossStudy
     from simlink.studies.pass_map import PassMap
     from simlink.studies.sizing_result import Sizing
+    from simlink.studies.spectrum import SpectrumStudy
     from simlink.studies.vary import Variation
     from simlink.tracing.explain import Explanation
     from simlink.tracing.trace import Trace
@@ -126,6 +127,19 @@ class Study:
         from simlink.studies.judge import judge
 
         return judge(self.scenario, **options)
+
+    def spectrum(self, **options: Any) -> SpectrumStudy:
+        """Compare the channel with the same converter and an ideal trigger.
+
+        Parameters
+        ----------
+        **options
+            ``engine``, ``lane`` and ``position`` (of which converter); see
+            `simlink.studies.spectrum.spectrum`.
+        """
+        from simlink.studies.spectrum import spectrum
+
+        return spectrum(self.scenario, **options)
 
     def vary(self, keys: dict[str, Any], figure: str = "overrun", **options: Any) -> Variation:
         """Run over the values of one or two keys, every point on the same draws.

@@ -108,6 +108,8 @@ class Analysis:
         What stands above the noise besides, the highest first.
     spur_free : float
         The tone over the highest harmonic or other line, in dB.
+    limit : float
+        The power that noise alone hardly shows in any bin.
     spectrum : ndarray, shape (n // 2 + 1,)
         Power in each bin, of a tone on it as in `signal`.
     """
@@ -121,7 +123,15 @@ class Analysis:
     harmonics: tuple[Line, ...]
     spurs: tuple[Line, ...]
     spur_free: float
+    limit: float
     spectrum: Floats = field(repr=False)
+
+    @property
+    def lines(self) -> tuple[Line, ...]:
+        """Harmonics and spurs that stand above the noise, the highest first."""
+        least = -ratio(self.signal, self.limit)
+        found = [*(one for one in self.harmonics if one.level > least), *self.spurs]
+        return tuple(sorted(found, key=lambda one: -one.level))
 
     @property
     def sinad(self) -> float:
@@ -215,7 +225,7 @@ def analyse(
         Line(f"{ordinal(order)} harmonic", folded(order * frequency), -ratio(signal, power))
         for order, power in zip(orders, powers, strict=True)
     )
-    lines, highest = _spurs(rest, window, signal, count)
+    lines, highest, limit = _spurs(rest, window, signal, count)
     spurs = tuple(
         replace(line, name=_named(line.frequency, frequency, names or {}, beat, count))
         for line in lines
@@ -231,6 +241,7 @@ def analyse(
         harmonics,
         spurs,
         ratio(signal, max([highest, *powers])),
+        limit,
         spectrum,
     )
 
@@ -302,14 +313,16 @@ def _spectrum(record: Floats, window: Window) -> Floats:
     return power
 
 
-def _spurs(rest: Floats, window: Window, signal: float, count: int) -> tuple[list[Line], float]:
-    """Return the lines that noise alone would hardly show, and the power of the highest bin."""
+def _spurs(
+    rest: Floats, window: Window, signal: float, count: int
+) -> tuple[list[Line], float, float]:
+    """Return lines that noise alone would hardly show, the highest bin's power, and that limit."""
     reach = window.reach + 1
     highest = float(rest.max())
     # Noise in a bin is exponential; its mean from the median, which lines hardly move.
     bins = rest[rest > 0]
     if not len(bins):
-        return [], highest
+        return [], highest, 0.0
     usual = float(np.median(bins)) / math.log(2)
     limit = usual * math.log(len(bins) / _FALSE_SPUR)
     found: list[Line] = []
@@ -320,7 +333,7 @@ def _spurs(rest: Floats, window: Window, signal: float, count: int) -> tuple[lis
         place = top / count
         found.append(Line("spur", place, -ratio(signal, float(rest[top]))))
         rest[max(top - reach, 0) : top + reach + 1] = 0.0
-    return found, highest
+    return found, highest, limit
 
 
 def _named(

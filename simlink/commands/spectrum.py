@@ -19,7 +19,7 @@ from simlink.commands.options import (
     folder,
     option,
 )
-from simlink.commands.results import about_engine, bar, tell
+from simlink.commands.results import about_engine, bar, keep, tell
 
 
 def spectrum(
@@ -38,7 +38,7 @@ def spectrum(
     json: Json = False,
 ) -> None:
     """Compare the channel with the same converter and an ideal trigger: dB, bits, noise, spurs."""
-    from simlink.base.safe_write import make_folder, write_set, write_whole
+    from simlink.base.safe_write import make_folder, write_whole
     from simlink.pictures.spectrum_table import csv, table
     from simlink.studies.spectrum import spectrum as compute
 
@@ -54,7 +54,8 @@ def spectrum(
         found = compute(scenario, engine=engine, lane=which[0], position=which[1], progress=update)
     figures = found.to_json()
     if place is not None:
-        write_set(place, {"spectrum.json": figures.encode()})
+        keep(place, "spectrum", found.plot(), json=figures.encode())
+        keep(place, "jitter", found.plot_jitter())
     if record is not None:
         write_whole(Path(record), csv(found).encode())
     tell(table(found), place, figures if json else None)

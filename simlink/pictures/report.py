@@ -11,6 +11,7 @@ from simlink.base.errors import printable
 from simlink.base.wording import many, percent, short_time
 from simlink.figures.cycle import Cycle
 from simlink.figures.summary import Figure
+from simlink.pictures.jitter_line import jitter_line
 from simlink.pictures.table import assumed
 from simlink.pictures.text import WIDTH, columns, wrapped
 from simlink.verdict.limit import Limit, Row
@@ -95,6 +96,8 @@ def report(run: Run) -> str:
         parts.append(requirements(run.verdict.required))
     parts.append(bars(run.cycles))
     parts.append(figures(dict(run.figures)))
+    if line := jitter_line(run):
+        parts.append(wrapped(f"SNR that the sampling jitter leaves, at the most: {line}"))
     defaults = [(assumed(one), one.why) for one in run.scenario.assumed]
     if defaults:
         parts.append("assumed, because the scenario does not say:\n" + columns(defaults))

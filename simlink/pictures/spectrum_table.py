@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import math
+from decimal import ROUND_DOWN
 from typing import TYPE_CHECKING
 
+from simlink.analog.jitter import jitter_allowed, snr_of_quantising
 from simlink.base import wording
 from simlink.base.cautions import CAUTIONS
 from simlink.base.errors import printable
+from simlink.pictures.jitter_line import allowed
 from simlink.pictures.text import columns, wrapped
 from simlink.studies.spectrum import TERMS, decimals
 
@@ -61,6 +64,8 @@ def table(found: SpectrumStudy) -> str:
         columns(rows),
         f"noise and distortion below the tone, each added to those above it:\n{_budget(found)}",
         _lines(found),
+        _jitter(found),
+        _skews(found),
         wrapped(about),
         wrapped(f"Engine {found.engine}, seed {scenario.seed}."),
         wrapped(f"Cautions: {CAUTIONS}"),
@@ -98,17 +103,45 @@ def _below(power: float) -> str:
 
 def _lines(found: SpectrumStudy) -> str:
     first = found.units[0]
-    lines = [*first.isolated.harmonics, *first.isolated.spurs]
-    lines = sorted(lines, key=lambda one: -one.level)[:_LINES]
     rows = [
         (
             one.name,
             wording.quantity(one.frequency * float(first.rate), "Hz", 6),
             f"{one.level:.1f} dBc",
         )
-        for one in lines
+        for one in first.isolated.lines[:_LINES]
     ]
-    return f"highest lines of unit 0:\n{columns(rows)}" if rows else ""
+    if not rows:
+        return "No harmonic or spur of unit 0 stands above the noise."
+    return f"highest lines of unit 0:\n{columns(rows)}"
+
+
+def _jitter(found: SpectrumStudy) -> str:
+    """Return what the jitter leaves, and what the converter's bits would allow."""
+    figure, bits = found.figures["sampling_jitter_rms"], found.scenario.frame.word_bits
+    if not figure.value:
+        return ""
+    ideal = snr_of_quantising(bits)
+    most = wording.quantity(jitter_allowed(float(found.frequency), ideal), "s", 3, ROUND_DOWN)
+    return wrapped(
+        f"Sampling jitter {figure.text()} rms: {allowed(figure.value, (found.frequency,))}. For "
+        f"the {ideal:.1f} dB of {wording.many(bits, 'bit')} alone it would have to be below "
+        f"{most} there."
+    )
+
+
+def _skews(found: SpectrumStudy) -> str:
+    """Return the skew of every converter, as time and as phase of the tone."""
+    rows = [
+        (f"lane {lane} word {word}", _signed(seconds), f"{degrees:.4g} degrees of the tone")
+        for lane, word, seconds, degrees in found.skews
+    ]
+    return f"sampling later than the trigger says:\n{columns(rows)}" if rows else ""
+
+
+def _signed(seconds: float) -> str:
+    sign = "-" if seconds < 0 else ""
+    return sign + wording.quantity(abs(seconds), "s")
 
 
 def csv(found: SpectrumStudy) -> str:

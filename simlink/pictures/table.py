@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from simlink.base.cautions import BRIEF
 from simlink.base.errors import printable
 from simlink.base.wording import many, percent
+from simlink.pictures.jitter_line import jitter_line
 from simlink.pictures.text import columns, wrapped
 from simlink.verdict.limit import Known, Limit, Row
 from simlink.verdict.wording import margin_text, value_text
@@ -201,6 +202,8 @@ def seen(run: Run) -> str:
         if ends[0].value is not None:
             median, high, largest = (one.text() for one in ends)
             rows.append((said, f"{median} median, {high} at 99 %, {largest} largest seen"))
+    if line := jitter_line(run):
+        rows.append(("sampling jitter", line))
     offered, delivered = found["throughput_offered"], found["throughput_delivered"]
     if delivered.value is not None:
         rows.append(("throughput", f"{delivered.text()} of {offered.text()} offered"))

@@ -22,6 +22,7 @@ from simlink.base import wording
 from simlink.base.cautions import CAUTIONS
 from simlink.base.errors import InputError
 from simlink.base.instants import FS_PER_SECOND, Times
+from simlink.base.late import picture
 from simlink.engines.choice import choose
 from simlink.figures import intervals
 from simlink.figures.intervals import CONFIDENCE
@@ -29,6 +30,8 @@ from simlink.figures.summary import Figure, plain
 
 if TYPE_CHECKING:
     from collections.abc import Callable
+
+    from matplotlib.axes import Axes
 
     from simlink.scenario.schema import Scenario
 
@@ -64,6 +67,9 @@ class Unit:
         Samples of the isolated converter beyond its range.
     rate : Fraction
         Samples a second.
+    jitter : float
+        The rms of the sampling instant against an ideal trigger's and aperture's, less its mean,
+        in s.
     ages : (float, float)
         From a sample to the end of its read, in s: median and largest.
     codes, instants : ndarray of int64, shape (n,)
@@ -78,6 +84,7 @@ class Unit:
     record: Held
     clipped: int
     rate: Fraction
+    jitter: float
     ages: tuple[float, float]
     codes: Codes = field(repr=False)
     instants: Times = field(repr=False)
@@ -133,6 +140,28 @@ class SpectrumStudy:
         bits = found["cost_bits"]
         return f"Trigger and isolation cost {_db(found['cost'])} ({_bits(bits)}): {ends}."
 
+    @property
+    def skews(self) -> tuple[tuple[int, int, float, float], ...]:
+        """Lane and word of each converter, how much later it samples, in s and degrees of tone."""
+        given = self.scenario.analog.sampling_skew or ()
+        words = self.scenario.frame.words_per_lane
+        found = []
+        for number, one in enumerate(given):
+            lane, word = divmod(number, words)
+            seconds = one.constant_value / FS_PER_SECOND
+            found.append((lane, word, seconds, 360 * float(self.frequency) * seconds))
+        return tuple(found)
+
+    def plot(self, ax: Axes | None = None) -> Axes:
+        """Draw the spectrum of unit 0, its lines named."""
+        drawn: Axes = picture("spectrum", "spectrum")(self, ax)
+        return drawn
+
+    def plot_jitter(self, ax: Axes | None = None) -> Axes:
+        """Draw the SNR that jitter leaves against the tone, with this design's own point."""
+        drawn: Axes = picture("spectrum", "jitter_allowance")(self, ax)
+        return drawn
+
     def to_dict(self) -> dict[str, Any]:
         """Return what was found as JSON holds it: ratios in dB, times in seconds."""
         first = self.units[0]
@@ -159,7 +188,11 @@ class SpectrumStudy:
                     "frequency": line.frequency * float(first.rate),
                     "level": _finite(line.level),
                 }
-                for line in (*first.isolated.harmonics, *first.isolated.spurs)
+                for line in first.isolated.lines
+            ],
+            "skews": [
+                {"lane": lane, "word": word, "seconds": seconds, "degrees": degrees}
+                for lane, word, seconds, degrees in self.skews
             ],
             "sentence": self.sentence,
             "cautions": CAUTIONS,
@@ -329,6 +362,7 @@ def _unit(scenario: Scenario, trial: int, lane: int, position: int, at: Sampling
         record,
         clipped,
         at.rate,
+        float(np.std(at.barrier - at.ideal)) / FS_PER_SECOND,
         (float(np.median(ages)), float(ages.max())),
         found,
         at.barrier + converter.skew,
@@ -391,6 +425,7 @@ def _figures(scenario: Scenario, converter: Converter, units: list[Unit]) -> dic
     signal = (converter.amplitude * peak) ** 2 / 2
     for term in TERMS:
         found[f"noise_{term}"] = _mean([one.powers[term] / signal for one in units], "1")
+    found["sampling_jitter_rms"] = _mean([one.jitter for one in units], "s")
     found["age_median"] = _mean([one.ages[0] for one in units], "s")
     found["age_largest_seen"] = Figure(max(one.ages[1] for one in units), unit="s")
     return found

@@ -8,6 +8,7 @@ import pytest
 
 from simlink.analog import jitter
 from simlink.base.errors import InputError
+from simlink.pictures.spectrum_table import table
 from simlink.scenario.loading import loads
 from simlink.studies.spectrum import TERMS, spectrum
 
@@ -256,8 +257,50 @@ def test_what_does_not_go_together_is_refused(values: dict[str, object], said: s
 
 
 def test_json_holds_the_answer() -> None:
-    found = spectrum(_scenario(barrier__forward__jitter=_normal("100 ps")))
+    found = spectrum(
+        _scenario(barrier__forward__jitter=_normal("100 ps"), analog__inl=[0, 0, 0, 9])
+    )
     said = json.loads(found.to_json())
     assert said["figures"]["cost"]["low"] <= said["figures"]["cost"]["value"]
     assert said["sentence"] == found.sentence
-    assert said["lines"]
+    assert said["lines"][0]["name"] == "3rd harmonic"
+
+
+def test_skews_are_told_as_time_and_phase() -> None:
+    scenario = _scenario(
+        conversions=256, trials=1, frame__lanes=2, analog__sampling_skew=["0 ps", "-250 ps"]
+    )
+    found = spectrum(scenario)
+    degrees = -360 * float(found.frequency) * 250e-12
+    assert found.skews == ((0, 0, 0.0, 0.0), (1, 0, -250e-12, pytest.approx(degrees)))
+    assert f"lane 1 word 0  -250 ps  {degrees:.4g} degrees of the tone" in table(found)
+
+
+def test_jitter_of_the_instants_and_what_it_leaves() -> None:
+    found = spectrum(_scenario(barrier__forward__jitter=_normal("72 ps")))
+    figure = found.figures["sampling_jitter_rms"]
+    assert figure.low < 72e-12 < figure.high or abs(figure.value / 72e-12 - 1) < 4 / math.sqrt(8192)
+    said = " ".join(table(found).split())
+    assert "rms: 87 dB at 100.1 kHz. For the 86.0 dB of 14 bits alone" in said
+
+
+def test_only_what_stands_above_the_noise_is_listed() -> None:
+    quiet = spectrum(_scenario(analog__noise=1, trials=1))
+    assert "No harmonic or spur of unit 0 stands above the noise." in table(quiet)
+    bent = spectrum(_scenario(analog__noise=1, trials=1, analog__inl=[0, 0, 0, 4]))
+    assert bent.units[0].isolated.lines[0].name == "3rd harmonic"
+
+
+def test_pictures_show_the_tone_and_the_design() -> None:
+    found = spectrum(
+        _scenario(trials=1, barrier__forward__jitter=_normal("72 ps"), analog__inl=[0, 0, 0, 4])
+    )
+    (line, *_) = found.plot().get_lines()
+    across, up = line.get_data()
+    assert abs(across[np.argmax(up)] - float(found.frequency)) < 1e6 / 2048
+    assert max(up) == pytest.approx(0, abs=0.01)
+    ax = found.plot_jitter()
+    point = next(one for one in ax.get_lines() if one.get_label() == "this design")
+    (tone,), (ratio,) = point.get_data()
+    sigma = found.figures["sampling_jitter_rms"].value
+    assert ratio == pytest.approx(jitter.snr_of_jitter(tone, sigma))
