@@ -5,12 +5,16 @@ Nothing heavy is imported before a command runs, so that ``simlink --help`` is q
 
 from __future__ import annotations
 
+import os
+import signal
 import sys
+from contextlib import suppress
 
 import typer
 
 from simlink.base import interrupts
 from simlink.base.errors import InputError, OutputError
+from simlink.base.terminal import showing
 from simlink.commands import (
     budget,
     diagram,
@@ -59,19 +63,37 @@ app.command("schema")(schema.schema)
 def main() -> None:
     """Run the command line; turn every expected failure into one line and a status."""
     interrupts.heed_terminate()
+    # Pictures go to files; what is set for windows or a notebook may not even be known here.
+    os.environ.pop("MPLBACKEND", None)
+    try:
+        with showing():
+            status = _status()
+    except BrokenPipeError:
+        # Whoever read has seen enough.
+        status = 128 + signal.SIGPIPE
+    except OutputError as error:
+        with suppress(OutputError, OSError), showing():
+            print(f"simlink: {error}", file=sys.stderr)
+        status = 2
+    if status:
+        raise SystemExit(status)
+
+
+def _status() -> int:
+    """Run the command line and return the exit status."""
     try:
         status = app(sys.argv[1:] or ["--help"], standalone_mode=False)
+        sys.stdout.flush()
     except (InputError, OutputError) as error:
         for line in str(error).splitlines():
             print(f"simlink: {line}", file=sys.stderr)
-        raise SystemExit(2) from None
+        return 2
     except typer.exceptions.TyperException as error:
         # A missing argument, an unknown option or command: the parser's words, in one line.
         said = error.format_message() if hasattr(error, "format_message") else str(error)
         print(f"simlink: {' '.join(said.split())}", file=sys.stderr)
-        raise SystemExit(2) from None
+        return 2
     except (typer.Abort, KeyboardInterrupt):
         print("simlink: interrupted", file=sys.stderr)
-        raise SystemExit(interrupts.status()) from None
-    if isinstance(status, int) and status:
-        raise SystemExit(status)
+        return interrupts.status()
+    return status if isinstance(status, int) else 0

@@ -27,8 +27,10 @@ def share(option: str, text: str | None, most: float | None = None) -> float:
     """Read a share above 0 and below 1, or a ratio of at most `most`."""
     number = r"(?:[0-9]{1,40}\.?[0-9]{0,40}|\.[0-9]{1,40})(?:[eE][+-]?[0-9]{1,3})?"
     value = float(text) if text is not None and re.fullmatch(number, text) else 0.0
-    if value == 0 or value >= 1 if most is None else not 1e-300 <= value <= most:
+    if not 1e-300 <= value < 1 if most is None else not 1e-300 <= value <= most:
         allowed = "a share above 0 and below 1, such as 1e-6"
+        if 0 < value < 1:
+            allowed = "a share of at least 1e-300"
         if most is not None:
             allowed = f"a ratio above 0 and at most {most:g}"
         raise InputError(option, None, f'"{text}"', allowed)

@@ -50,7 +50,8 @@ def bar(noun: str, total: int, threaded: bool = True) -> Iterator[Callable[[floa
         rich.TaskProgressColumn(),
         rich.TimeRemainingColumn(),
     )
-    console = Console(stderr=True)
+    # What draws the bar is meant for the terminal, unlike all else that is written there.
+    console = Console(file=sys.__stderr__)
     with rich.Progress(*columns, console=console, auto_refresh=threaded, transient=True) as drawn:
         task = drawn.add_task(noun, total=total)
         yield lambda done: drawn.update(task, completed=done, refresh=not threaded)

@@ -176,7 +176,11 @@ class Checkpoint:
 
 def kept_in(folder: Path) -> bool:
     """Tell whether any run keeps finished trials in a results folder."""
-    return any((folder / FOLDER).glob("*/*.part"))
+    try:
+        return any((folder / FOLDER).glob("*/*.part"))
+    except OSError:
+        # Such as a name that is too long to look up.
+        return False
 
 
 def forget(folder: Path) -> None:

@@ -14,6 +14,10 @@ from simlink.scenario.schema import Scenario, from_dict
 __all__ = ["Scenario", "from_dict", "load", "loads"]
 
 _MOST_BYTES = 2**20
+#: A key of so many parts takes the reader of TOML time and memory by the square of them.
+_LONG_KEY = re.compile(
+    r"""(?:^|[\[{,])[ \t]*(?:(?:[\w-]+|"[^"\n]*"|'[^'\n]*')[ \t]*\.[ \t]*){50}""", re.MULTILINE
+)
 
 
 def load(path: Path | str) -> Scenario:
@@ -74,6 +78,10 @@ def loads(text: str, base: Path | str = ".", name: str = "<text>") -> Scenario:
     InputError
         See `load`.
     """
+    if _LONG_KEY.search(text):
+        raise InputError(
+            name, None, None, "tables are nested too deep: a key of more than 50 parts"
+        )
     try:
         raw = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:

@@ -23,7 +23,7 @@ from tests.engines.chain import chain
 from tests.robustness.bench import bench
 from tests.robustness.far_scenarios import far_scenarios
 
-MANY = int(os.environ.get("SIMLINK_MANY") or 150)
+MANY = int(os.environ.get("SIMLINK_MANY") or 60)
 HOUR = 3600 * 10**15
 INSTANTS = ("trigger", "aperture", "ready", "release", "service", "read_start", "read_end", *BITS)
 

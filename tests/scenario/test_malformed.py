@@ -288,3 +288,13 @@ def test_a_file_over_one_mebibyte(tmp_path):
     assert loading.load(path).seed == 3
     path.write_text(VALID + "#" * (2**20 - len(VALID) + 1))
     assert "larger than 1 MiB" in told(path)
+
+
+def test_a_key_of_very_many_parts_is_refused_before_it_is_read():
+    for part in ("a", '"a"', "'a b'", "a_1-b"):
+        with pytest.raises(InputError, match="a key of more than 50 parts"):
+            loading.loads(" . ".join([part] * 5000) + " = 1")
+    # A long line of numbers, or of text, is none.
+    text = 'title = "' + "a. " * 1000 + '"\n' + "x = [" + "1.5, " * 1000 + "]"
+    with pytest.raises(InputError, match="unknown key"):
+        loading.loads(text)
