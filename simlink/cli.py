@@ -68,6 +68,9 @@ def main() -> None:
     try:
         with showing():
             status = _status()
+    except KeyboardInterrupt:
+        # Once more, while the first was told of.
+        status = interrupts.status()
     except BrokenPipeError:
         # Whoever read has seen enough.
         status = 128 + signal.SIGPIPE

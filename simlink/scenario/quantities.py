@@ -175,6 +175,9 @@ def _meant(number: str, unit: str, dimension: Dimension) -> str:
         return ""
     # A hertz is one turn in 10^15 fs.
     turn = Fraction(10**15) / (Fraction(number) * other.scales[unit])
+    if not Fraction(1, 10**6) <= turn <= dimension.most:
+        # No time and no frequency that could be meant.
+        return ""
     what = "the period of" if dimension is TIME else "one turn in"
     return f"; {what} {number} {unit} is {_written(turn, dimension)}"
 

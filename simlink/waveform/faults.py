@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
+from simlink.base.errors import printable
 from simlink.base.instants import period_of as exact_period
 from simlink.tracing.edges import Edge
 from simlink.waveform.capturing import Capture
@@ -47,7 +48,7 @@ class Complaint:
 
     def line(self) -> str:
         """Return the whole complaint as one line."""
-        return f"{self.signal} at {shown(self.time)}: {self.text}"
+        return printable(f"{self.signal} at {shown(self.time)}: {self.text}")
 
 
 @dataclass(frozen=True)
