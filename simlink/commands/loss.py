@@ -19,6 +19,8 @@ from simlink.commands.options import (
 from simlink.commands.results import tell
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from simlink.rare.exact import Loss
     from simlink.rare.splitting import SplitLoss
     from simlink.studies.loss import LossStudy
@@ -48,7 +50,7 @@ def loss(
     """
     import os
 
-    from simlink.base.safe_write import make_folder, write_set
+    from simlink.base.safe_write import make_folder
     from simlink.studies.loss import loss as compute
 
     wanted, enough = share("--width", width), share("--relative-error", error)
@@ -59,12 +61,25 @@ def loss(
     if place is not None:
         make_folder(place)
     found = compute(
-        scenario, width=wanted, error=enough, conversions=many, workers=several, progress=_say
-    )
+        scenario, width=wanted, error=enough, conversions=many, workers=several, progress=_say,
+        report=say,
+    )  # fmt: skip
+    tell_loss(found, wanted, enough, place, json)
+
+
+def say(line: str) -> None:
+    """Write a line about what is under way to standard error."""
+    print(f"simlink: {line}", file=sys.stderr)
+
+
+def tell_loss(found: LossStudy, width: float, error: float, place: Path | None, json: bool) -> None:
+    """Print what was found, and keep it in a folder that is there."""
+    from simlink.base.safe_write import write_set
+
     figures = found.to_json()
     if place is not None:
         write_set(place, {"loss.json": figures.encode()})
-    tell(_text(found, wanted, enough), place, figures if json else None)
+    tell(_text(found, width, error), place, figures if json else None)
 
 
 def _say(found: Loss | SplitLoss) -> None:
@@ -126,8 +141,19 @@ def _method(found: LossStudy, width: float, error: float) -> list[str]:
     """Return how the answer was come to, and what limits it."""
     from simlink.base.wording import count, many, percent
     from simlink.rare.exact import Loss
+    from simlink.studies.loss import PlainLoss
 
     loss = found.loss
+    if found.method == "proof":
+        return [f"Nothing is simulated: {found.why}."]
+    if isinstance(loss, PlainLoss):
+        said = [
+            f"Run plainly, for {found.why}: {many(loss.trials, 'unit')} of "
+            f"{count(loss.conversions)} conversions."
+        ]
+        if not loss.value or (loss.high or 0) - (loss.low or 0) > 2 * error * loss.value:
+            said.append("The interval is wider than asked for.")
+        return said
     if isinstance(loss, Loss):
         said = [
             f"Followed without simulation for {count(loss.arrivals)} triggers on a grid of "

@@ -10,6 +10,7 @@ import typer
 
 from simlink.base.errors import InputError, OutputError
 from simlink.base.interrupts import Interrupted
+from simlink.commands.numbers import share, whole
 from simlink.commands.options import (
     Conversions,
     Engine,
@@ -64,12 +65,32 @@ def run(
             None,
         ),
     ] = False,
+    figure: Annotated[
+        str | None,
+        option(
+            "--figure",
+            "One figure alone, however rare, by proof, computation, splitting or a plain run, "
+            "whichever does it soonest: overrun.",
+            "overrun",
+        ),
+    ] = None,
+    error: Annotated[
+        str | None,
+        option("--relative-error", "With --figure: half the interval, as a share.", "SHARE"),
+    ] = None,
     json: Json = False,
 ) -> None:
     """Run a scenario: whether every limit holds, which is the nearest, and what was seen.
 
     The exit status is 0 if every limit holds and all that the scenario requires is met, else 1.
     """
+    if figure is not None or error is not None:
+        if ledger is not None or resume or assumptions:
+            raise InputError("--figure", None, None, "not with --ledger, --resume, --assumptions")
+        scenario = changed(path, seed, trials, conversions)
+        many = whole("--conversions", conversions, 1, 10**10)
+        _figure(scenario, figure, error, many, folder(out), json, engine, processes(workers))
+        return
     from simlink.pictures.report import report
     from simlink.pictures.table import table
 
@@ -103,6 +124,33 @@ def run(
         raise interrupted(f"{done} of {scenario.trials} units finished and kept{kept}")
     if not found.verdict.passes:
         raise typer.Exit(NOT_MET)
+
+
+def _figure(
+    scenario: Scenario,
+    figure: str | None,
+    error: str | None,
+    conversions: int | None,
+    place: Path | None,
+    json: bool,
+    engine: str,
+    workers: int | None,
+) -> None:
+    """Find one figure as closely as asked for."""
+    from simlink.base.safe_write import make_folder
+    from simlink.commands.loss import say, tell_loss
+    from simlink.studies.loss import overrun
+
+    if figure != "overrun":
+        found = None if figure is None else f'"{figure}"'
+        raise InputError("--figure", None, found, "overrun")
+    enough = share("--relative-error", "0.1" if error is None else error)
+    if place is not None:
+        make_folder(place)
+    study = overrun(
+        scenario, error=enough, conversions=conversions, engine=engine, workers=workers, report=say
+    )
+    tell_loss(study, 2 * enough, enough, place, json)
 
 
 def _run(

@@ -25,6 +25,8 @@ from simlink.commands.progress_lines import ProgressLines
 from simlink.commands.results import interrupted, keep, tell
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from simlink.scenario.schema import Scenario
     from simlink.studies.sizing_result import Sizing
 
@@ -98,6 +100,9 @@ def size(
     scenario = changed(path, seed, conversions=conversions)
     if place is not None:
         make_folder(place)
+    if _is_rare(scenario, sought, options):
+        _by_loss(scenario, options["at_most"], options["workers"], place, json)
+        return
     found = _search(scenario, sought, engine, options)
     figures = found.to_json()
     if place is not None:
@@ -107,6 +112,63 @@ def size(
     if found.interrupted:
         raise interrupted("what was found so far is kept")
     if not found.meets:
+        raise typer.Exit(1)
+
+
+def _is_rare(scenario: Scenario, sought: str, options: dict[str, Any]) -> bool:
+    """Tell whether a FIFO is sized for a loss that no plain run of a usual length would show."""
+    from simlink.engines.batch.branching import NoBranchesError, refuse
+    from simlink.proofs.bounds import UnboundedError, depth_bound
+    from simlink.studies.size_rare import RARE
+
+    asked = ("trials", "budget")
+    if sought != "depth" or options["at_most"] >= RARE or any(options[one] for one in asked):
+        return False
+    if scenario.fifo.when_full == "stall" or options["beyond_proof"]:
+        return False
+    try:
+        refuse(scenario)
+        depth_bound(scenario)
+    except NoBranchesError:
+        return False
+    except UnboundedError:
+        return True
+    # What is proven needs neither.
+    return False
+
+
+def _by_loss(
+    scenario: Scenario, at_most: float, workers: int | None, place: Path | None, json: bool
+) -> None:
+    """Size a FIFO by what each depth loses, computed or estimated by splitting."""
+    import os
+
+    from simlink.base.cautions import CAUTIONS
+    from simlink.base.errors import printable
+    from simlink.base.safe_write import write_set
+    from simlink.commands.loss import say
+    from simlink.pictures.text import columns, wrapped
+    from simlink.studies.size_rare import size_rare
+
+    found = size_rare(scenario, at_most, workers=workers or os.cpu_count() or 1, report=say)
+    figures = found.to_json()
+    if place is not None:
+        write_set(place, {"sizing.json": figures.encode()})
+    rows = [("depth", "overruns", "", "from", "to", "by")]
+    for depth, study in sorted(found.tried.items()):
+        low, high = (
+            "-" if one is None else f"{one:.3g}" for one in (study.loss.low, study.loss.high)
+        )
+        rows.append((f"{depth}", study.value_text, found.verdict(depth), low, high, study.method))
+    why = next(iter(found.tried.values())).why
+    parts = [
+        f"{printable(scenario.title or scenario.name)}\n{wrapped(found.sentence)}",
+        columns(rows),
+        wrapped(f"A share this small no plain run shows: {why}."),
+        wrapped(f"Cautions: {CAUTIONS}"),
+    ]
+    tell("\n\n".join(parts) + "\n", place, figures if json else None)
+    if found.answer is None:
         raise typer.Exit(1)
 
 

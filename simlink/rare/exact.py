@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from simlink.rare.chain import Chain, Floats, Spacing, follow
-from simlink.rare.queue import NoQueueError, Queue, Timing, queue_of
+from simlink.rare.queue import Queue, Timing, queue_of
 from simlink.rare.survival import reached_with, survival
 from simlink.scenario.distributions import reach
 
@@ -34,7 +34,6 @@ USUAL_WIDTH = 0.1
 _FIRST = 32
 #: Products of a step of the chain, summed over all steps, that one answer may cost.
 _MOST_WORK = 1e11
-_MOST_DEPTH = 64
 #: What a grid twice as fine has to leave of the distance between the bounds, to be worth its cost.
 _WORTH = 0.75
 #: Steps that a step is cut into for what moves an arrival.
@@ -104,9 +103,6 @@ def exact_loss(
         Where the scenario is not such a queue; names the key.
     """
     queue = queue_of(scenario)
-    if queue.depth > _MOST_DEPTH:
-        said = f"at most {_MOST_DEPTH}, for a loss to be computed"
-        raise NoQueueError(scenario.name, "fifo.depth", f"{queue.depth}", said)
     kinds = _kinds(queue)
     work, steps, before = 0.0, _FIRST, [0.0, 0.0]
     warm: list[Chain | None] = [None] * (2 * len(kinds))

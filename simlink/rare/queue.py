@@ -27,6 +27,7 @@ if TYPE_CHECKING:
 
 #: Units whose timing is worked out; they stand for all.
 MOST_UNITS = 1000
+_MOST_DEPTH = 64
 
 
 class NoQueueError(InputError):
@@ -121,7 +122,9 @@ def _no(scenario: Scenario, key: str, value: object, wanted: str) -> NoQueueErro
 
 def _refuse_others(scenario: Scenario) -> None:
     """Refuse what is read in another way than frame by frame from a FIFO."""
-    host = scenario.host
+    host, depth = scenario.host, scenario.fifo.depth
+    if depth > _MOST_DEPTH:
+        raise _no(scenario, "fifo.depth", depth, f"at most {_MOST_DEPTH}")
     wanted = (
         ("link.scheme", scenario.link.scheme, ("remote_master",)),
         ("trigger.pattern", scenario.trigger.pattern, ("periodic", "poisson")),

@@ -15,6 +15,7 @@ Rounds are independent: the interval is Student's over rounds.
 from __future__ import annotations
 
 import math
+import time
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import partial
@@ -127,6 +128,7 @@ def split_loss(
     workers: int = 1,
     executor: Executor | None = None,
     progress: Callable[[SplitLoss], object] | None = None,
+    report: Callable[[str], object] | None = None,
 ) -> SplitLoss:
     """Estimate the loss of a scenario's FIFO by importance splitting.
 
@@ -146,6 +148,8 @@ def split_loss(
         As `running.spread.spread` takes them.
     progress : callable, optional
         Called with what is known now and then.
+    report : callable, optional
+        Called with a line that says how long it takes.
 
     Raises
     ------
@@ -153,7 +157,14 @@ def split_loss(
         Where the scenario cannot be branched.
     """
     refuse(scenario)
+    began = time.monotonic()
     plan = find_levels(scenario, spans(scenario, conversions, branches))
+    if report is not None:
+        # Finding the levels walks each stage twice.
+        each = (time.monotonic() - began) / 2
+        least, longest = (each * many / workers for many in (min(_FEWEST, most), most))
+        levels = f"{len(plan.levels)} levels"
+        report(f"{levels}; about {least:.0f} s, and up to {longest:.0f} s for a close answer")
     found: list[float] = []
     while True:
         rounds = range(len(found), min(max(_FEWEST, 2 * len(found)), most))

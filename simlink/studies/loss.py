@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 from collections.abc import Callable
 from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Any
@@ -10,17 +11,46 @@ from typing import TYPE_CHECKING, Any
 from simlink.base import wording
 from simlink.base.cautions import CAUTIONS
 from simlink.base.instants import FS_PER_SECOND
+from simlink.engines.batch.branching import NoBranchesError
 from simlink.figures.cycle import periods
+from simlink.proofs.bounds import UnboundedError, depth_bound
 from simlink.rare.exact import NEGLIGIBLE, USUAL_WIDTH, Loss, exact_loss
-from simlink.rare.queue import NoQueueError
+from simlink.rare.queue import NoQueueError, queue_of
 from simlink.rare.splitting import USUAL_ERROR, SplitLoss, split_loss
+from simlink.running.run import run
 
 if TYPE_CHECKING:
     from concurrent.futures import Executor
 
     from simlink.scenario.schema import Scenario
 
+#: Units of a plain run are so many times more the next time, up to so many conversions in all.
+_STEP_UP, _MOST_PLAIN = 4, 10**9
 _HOUR, _DAY, _YEAR = 3600.0, 86400.0, 365.25 * 86400.0
+
+
+@dataclass(frozen=True)
+class PlainLoss:
+    """The loss that was seen in a plain run.
+
+    Attributes
+    ----------
+    value : float or None
+        The share; None where none was lost.
+    low, high : float or None
+        The interval.
+    confidence : float
+        How often such an interval covers.
+    trials, conversions : int
+        What was run: units, and conversions of each from an empty FIFO.
+    """
+
+    value: float | None
+    low: float | None
+    high: float | None
+    confidence: float
+    trials: int
+    conversions: int
 
 
 @dataclass(frozen=True)
@@ -31,24 +61,22 @@ class LossStudy:
     ----------
     scenario : Scenario
         What was asked about.
-    loss : Loss or SplitLoss
+    loss : Loss, SplitLoss or PlainLoss
         The share of triggers whose frame finds every slot taken; where the remote master waits
         for a slot instead, of triggers that are missed.
     rate : float or None
         Triggers per second on average; None where they wait for the host.
+    method : {"proof", "exact", "splitting", "plain"}
+        How it was found.
     why : str
         What the method was chosen for.
     """
 
     scenario: Scenario
-    loss: Loss | SplitLoss
+    loss: Loss | SplitLoss | PlainLoss
     rate: float | None
+    method: str
     why: str
-
-    @property
-    def method(self) -> str:
-        """``"exact"`` or ``"splitting"``."""
-        return "exact" if isinstance(self.loss, Loss) else "splitting"
 
     @property
     def per_hour(self) -> tuple[float | None, float | None, float | None]:
@@ -88,18 +116,23 @@ class LossStudy:
             over = f"over the first {loss.conversions} conversions, from empty"
         if isinstance(loss, Loss):
             if loss.high == 0:
-                return f"{slots} never overruns."
+                proven = " (proven)" if self.method == "proof" else ""
+                return f"{slots} never overruns{proven}."
             if loss.high < NEGLIGIBLE:
                 most = f"less than {_most(loss.high)} of triggers"
                 return f"{slots} {does} {most} {over} (proven)."
             sure = f"computed; proven: {_least(loss.low)} to {_most(loss.high)}"
         elif loss.value is None:
+            if loss.high is not None:
+                most = f"{wording.bound(loss.high)} of triggers"
+                return f"{slots} overruns in a share {most} {over} (none seen)."
             return f"No loss was come upon by splitting: how rare it is {over} stays open."
         else:
             assert loss.low is not None
             assert loss.high is not None
             least, most = wording.share(loss.low, 3), wording.share(loss.high, 3)
-            sure = f"importance splitting; {wording.percent(loss.confidence)}: {least} to {most}"
+            how = "importance splitting" if self.method == "splitting" else "simulated"
+            sure = f"{how}; {wording.percent(loss.confidence)}: {least} to {most}"
         assert loss.value is not None
         said = f"{slots} {does} {self.value_text} of triggers {over} ({sure})"
         if self.between is None:
@@ -150,6 +183,7 @@ def loss(
     workers: int = 1,
     executor: Executor | None = None,
     progress: Callable[[Loss | SplitLoss], object] | None = None,
+    report: Callable[[str], object] | None = None,
 ) -> LossStudy:
     """Compute the loss of a scenario's FIFO, or estimate it where no chain can follow it.
 
@@ -167,23 +201,112 @@ def loss(
         For an estimate; as `simlink.running.spread.spread` takes them.
     progress : callable, optional
         Called with what is known now and then.
+    report : callable, optional
+        Called with lines that say which way is taken, why, and how long it takes.
 
     Raises
     ------
     NoBranchesError
         Where neither can be done; names the key.
     """
-    found: Loss | SplitLoss
     try:
-        found = exact_loss(scenario, width=width, conversions=conversions, progress=progress)
-        why = "a chain follows frames that are read one by one after independent latencies"
+        queue_of(scenario)
     except NoQueueError as error_:
         why = f"no chain follows {error_.key} = {error_.found}"
+        if report is not None:
+            report(f"importance splitting: {why}")
         found = split_loss(
             scenario, error=error, conversions=conversions, workers=workers, executor=executor,
-            progress=progress,
+            progress=progress, report=report,
         )  # fmt: skip
-    return LossStudy(scenario, found, mean_rate(scenario), why)
+        return LossStudy(scenario, found, mean_rate(scenario), "splitting", why)
+    why = "a chain follows frames that are read one by one after independent latencies"
+    computed = exact_loss(scenario, width=width, conversions=conversions, progress=progress)
+    return LossStudy(scenario, computed, mean_rate(scenario), "exact", why)
+
+
+def overrun(
+    scenario: Scenario,
+    *,
+    error: float,
+    conversions: int | None = None,
+    engine: str = "auto",
+    workers: int | None = None,
+    executor: Executor | None = None,
+    report: Callable[[str], object] | None = None,
+) -> LossStudy:
+    """Find the share that overruns as closely as asked for, by whichever way does it soonest.
+
+    Proven where no draws can overrun the FIFO; else computed; else by splitting; else run plainly.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        Any.
+    error : float
+        Half the interval that is enough, as a share of the value.
+    conversions : int, optional
+        Of so many conversions from an empty FIFO. The long run when left out; of a plain run the
+        scenario's own conversions.
+    engine, workers, executor
+        As `simlink.running.run.run` takes them.
+    report : callable, optional
+        Called with lines that say which way is taken, why, and how long it takes.
+
+    Returns
+    -------
+    LossStudy
+        The interval may be wider where that would take too long.
+    """
+    many = workers or os.cpu_count() or 1
+    why = _proof(scenario)
+    if why is not None:
+        if report is not None:
+            report(f"proven: {why}")
+        none = Loss(0.0, 0.0, 0.0, 0, 0, conversions)
+        return LossStudy(scenario, none, mean_rate(scenario), "proof", why)
+    try:
+        return loss(
+            scenario, width=2 * error, error=error, conversions=conversions, workers=many,
+            executor=executor, report=report,
+        )  # fmt: skip
+    except NoBranchesError as cannot:
+        why = f"no run with {cannot.key} = {cannot.found} can be branched"
+    if report is not None:
+        report(f"run plainly: {why}")
+    tried = scenario if conversions is None else scenario.with_(conversions=conversions)
+    while True:
+        if report is not None:
+            report(f"{wording.many(tried.trials, 'unit')} of {tried.conversions} conversions")
+        ran = run(tried, engine=engine, workers=workers, executor=executor, ledger=False)
+        figure = ran.figures["overrun"]
+        value = figure.value or None
+        seen = PlainLoss(
+            value, figure.low, figure.high, figure.confidence or 0.95, tried.trials,
+            tried.conversions,
+        )  # fmt: skip
+        near = value and figure.high is not None and figure.low is not None
+        if near and (figure.high - figure.low) / 2 <= error * value:  # type: ignore[operator]
+            break
+        if _STEP_UP * tried.trials * tried.conversions > _MOST_PLAIN:
+            break
+        tried = tried.with_(trials=_STEP_UP * tried.trials)
+    return LossStudy(scenario, seen, mean_rate(scenario), "plain", why)
+
+
+def _proof(scenario: Scenario) -> str | None:
+    """Return why a FIFO of so many slots never overruns, None if that is not proven."""
+    if scenario.fifo.when_full == "stall":
+        return "a remote master that stalls waits for a slot"
+    if scenario.link.scheme != "remote_master":
+        return None
+    try:
+        bound = depth_bound(scenario)
+    except UnboundedError:
+        return None
+    if scenario.fifo.depth < bound.depth:
+        return None
+    return f"{wording.many(bound.depth, 'slot')} will do, whatever is drawn (network calculus)"
 
 
 def mean_rate(scenario: Scenario) -> float | None:

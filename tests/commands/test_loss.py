@@ -113,7 +113,7 @@ def test_what_no_chain_follows_is_split(drained):
     assert ends[0] <= found["mean_time_between_losses"] <= ends[1]
     # A trigger a millisecond.
     assert found["mean_time_between_losses"] == pytest.approx(1e-3 / loss["value"])
-    said = flat(result.stderr)
+    said = flat(run(drained, "--conversions", "40", "--workers", "1").stdout)
     assert "host.read_all = true" in said
     assert "over conversions 1 to 40 of runs from an empty FIFO" in said
     assert "importance splitting; 95 %:" in said

@@ -1,0 +1,100 @@
+"""Depths for losses too rare to be counted, and the way that a figure is found."""
+
+import json
+
+import pytest
+from typer.testing import CliRunner
+
+from simlink.base.errors import InputError
+from simlink.cli import app
+from simlink.rare.exact import exact_loss
+from simlink.rare.splitting import Plan, SplitLoss
+from simlink.studies.loss import LossStudy, overrun
+from simlink.studies.size_rare import size_rare
+from tests.outside import queues
+from tests.rare.test_exact import link
+
+
+def queue(law, depth):
+    return queues.queue("periodic", law, depth, conversions=10)
+
+
+def test_the_smallest_depth_is_found_and_one_fewer_loses_too_much():
+    scenario, target = queue(queues.exponential(0.4), 3), 1e-7
+    found = size_rare(scenario, target)
+    assert found.settled
+    at = found.answer
+    losses = [exact_loss(scenario.with_value("fifo.depth", depth)) for depth in (at - 1, at)]
+    assert losses[0].low > target >= losses[1].high
+    assert "(computed; proven: " in found.sentence
+    assert json.loads(found.to_json())["answer"] == at
+
+
+def test_a_depth_that_none_is_seen_to_overrun_is_no_answer(monkeypatch):
+    def none_seen(scenario, **options):
+        none = SplitLoss(None, None, None, 0.95, 16, Plan(0, 64), None, ())
+        return LossStudy(scenario, none, 1e6, "splitting", "")
+
+    monkeypatch.setattr("simlink.studies.size_rare.loss", none_seen)
+    found = size_rare(queue(queues.exponential(0.4), 4), 1e-9)
+    assert found.answer is None
+    assert not found.settled
+    assert "No FIFO was found" in found.sentence
+    assert "stays open" in found.tried[4].sentence
+
+
+WAYS = {
+    "proof": queue(queues.constant(0.5), 4),
+    "exact": queue(queues.exponential(0.4), 4),
+    "splitting": link(host__read_all=True),
+    "plain": link(host__notice="edge"),
+}
+
+
+@pytest.mark.parametrize("way", WAYS)
+def test_each_figure_is_found_in_its_way(way):
+    lines = []
+    found = overrun(WAYS[way], error=0.5, conversions=40, workers=1, report=lines.append)
+    assert found.method == way
+    assert lines or way == "exact"
+    loss = found.loss
+    assert loss.low <= loss.value <= loss.high
+    assert (loss.value == 0) == (way == "proof")
+
+
+def test_run_tells_one_figure(tmp_path):
+    file = tmp_path / "queue.toml"
+    file.write_text(WAYS["exact"].to_toml())
+    words = ["run", str(file), "--figure", "overrun", "--relative-error", "0.1", "--json"]
+    result = CliRunner().invoke(app, words, catch_exceptions=False)
+    assert result.exit_code == 0, result.output
+    found = json.loads(result.stdout)
+    assert found["method"] == "exact"
+    loss = found["loss"]
+    assert (loss["high"] - loss["low"]) / 2 <= 0.1 * loss["high"]
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["--figure", "underrun"], "--figure"),
+        (["--relative-error", "0.1"], "--figure"),
+        (["--figure", "overrun", "--relative-error", "2"], "--relative-error"),
+        (["--figure", "overrun", "--resume"], "--figure"),
+    ],
+)
+def test_bad_options_of_a_figure_are_told(tmp_path, words, said):
+    file = tmp_path / "queue.toml"
+    file.write_text(WAYS["exact"].to_toml())
+    with pytest.raises(InputError, match=said):
+        CliRunner().invoke(app, ["run", str(file), *words], catch_exceptions=False)
+
+
+def test_size_takes_the_way_that_a_rare_loss_needs(tmp_path):
+    file = tmp_path / "queue.toml"
+    file.write_text(WAYS["exact"].to_toml())
+    words = ["size", str(file), "--overrun-at-most", "1e-7", "--json"]
+    result = CliRunner().invoke(app, words, catch_exceptions=False)
+    assert result.exit_code == 0, result.output
+    assert "(exact)" in result.stderr
+    assert json.loads(result.stdout)["settled"]
