@@ -122,7 +122,8 @@ def size(
 
 def _is_rare(scenario: Scenario, sought: str, options: dict[str, Any]) -> bool:
     """Tell whether a FIFO is sized for a loss that no plain run of a usual length would show."""
-    from simlink.proofs.bounds import UnboundedError, depth_bound
+    from simlink.proofs.bounds import depth_bound
+    from simlink.proofs.ends import UnboundedError
 
     asked = ("trials", "budget")
     if sought != "depth" or options["at_most"] >= _RARE or any(options[one] for one in asked):

@@ -13,7 +13,8 @@ from simlink.base.cautions import CAUTIONS
 from simlink.base.instants import FS_PER_SECOND
 from simlink.engines.batch.branching import NoBranchesError
 from simlink.figures.cycle import periods
-from simlink.proofs.bounds import UnboundedError, depth_bound
+from simlink.proofs.bounds import depth_bound
+from simlink.proofs.ends import UnboundedError
 from simlink.rare.exact import NEGLIGIBLE, USUAL_WIDTH, Loss, exact_loss
 from simlink.rare.queue import NoQueueError, queue_of
 from simlink.rare.splitting import USUAL_ERROR, SplitLoss, split_loss
