@@ -8,13 +8,14 @@ from typing import TYPE_CHECKING, Annotated
 from simlink.commands.numbers import share, whole
 from simlink.commands.options import (
     Json,
+    On,
     Out,
     ScenarioPath,
     Workers,
     changed,
     folder,
     option,
-    processes,
+    where,
 )
 from simlink.commands.results import tell
 
@@ -41,6 +42,7 @@ def loss(
         option("--conversions", "Of so many conversions from an empty FIFO; else the long run."),
     ] = None,
     workers: Workers = None,
+    on: On = None,
     out: Out = None,
     json: Json = False,
 ) -> None:
@@ -56,14 +58,15 @@ def loss(
     wanted, enough = share("--width", width), share("--relative-error", error)
     many = whole("--conversions", conversions, 1, 10**12)
     place = folder(out)
-    several = processes(workers) or os.cpu_count() or 1
     scenario = changed(path)
     if place is not None:
         make_folder(place)
-    found = compute(
-        scenario, width=wanted, error=enough, conversions=many, workers=several, progress=_say,
-        report=say,
-    )  # fmt: skip
+    with where(on, workers) as there:
+        there["workers"] = there["workers"] or os.cpu_count() or 1
+        found = compute(
+            scenario, width=wanted, error=enough, conversions=many, progress=_say, report=say,
+            **there,
+        )  # fmt: skip
     tell_loss(found, wanted, enough, place, json)
 
 

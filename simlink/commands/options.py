@@ -5,8 +5,10 @@ Numbers are taken as text, so that a bad one is told in one line like any other 
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -29,6 +31,10 @@ Trials = Annotated[str | None, option("--trials", "Units built.")]
 Conversions = Annotated[str | None, option("--conversions", "Triggers sent in each trial.")]
 Engine = Annotated[str, option("--engine", "event, batch, or auto.", "ENGINE")]
 Workers = Annotated[str | None, option("--workers", "Processes to spread the units over.")]
+On = Annotated[
+    str | None,
+    option("--on", "A Dask cluster to work on instead: its scheduler's address.", "ADDRESS"),
+]
 Out = Annotated[str | None, option("--out", "Folder for the results.", "DIR")]
 Json = Annotated[bool, option("--json", "Print the result as JSON, and nothing else.", None)]
 Trial = Annotated[str, option("--trial", "Of which unit.", "N")]
@@ -52,6 +58,21 @@ def changed(
 def processes(workers: str | None) -> int | None:
     """Return the number of processes that ``--workers`` asks for."""
     return whole("--workers", workers, 1, 1024)
+
+
+@contextmanager
+def where(on: str | None, workers: str | None) -> Iterator[dict[str, Any]]:
+    """Give the ``workers`` and ``executor`` that ``--workers`` or ``--on`` asks for."""
+    many = processes(workers)
+    if on is None:
+        yield {"workers": many}
+        return
+    if many is not None:
+        raise InputError("--workers", None, workers, "not with --on: the cluster has its own")
+    from simlink.running.cluster import cluster
+
+    with cluster(on) as there:
+        yield {"workers": there.workers, "executor": there}
 
 
 def folder(out: str | None) -> Path | None:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 from simlink.base.errors import InputError
 from simlink.commands.numbers import whole
-from simlink.commands.options import Json, ScenarioPath, changed, folder, option
+from simlink.commands.options import Json, On, ScenarioPath, changed, folder, option, where
 from simlink.commands.results import interrupted, keep, tell
 
 if TYPE_CHECKING:
@@ -25,6 +25,7 @@ def pass_map(
     steps: Annotated[str, option("--steps", "Clocks and delays.", "N")] = "17",
     units: Annotated[str, option("--units", "Units built at each point.", "N")] = "4",
     conversions: Annotated[str, option("--conversions", "Conversions of each unit.", "N")] = "3",
+    on: On = None,
     json: Json = False,
 ) -> None:
     """Map the share of good frames over serial clock and barrier delay, with its limits."""
@@ -40,7 +41,8 @@ def pass_map(
     scenario = changed(path)
     clocks, delays = _axes(scenario, many, low, high, longest)
     make_folder(place)
-    found = simulate(scenario, clocks, delays, units=built, conversions=each)
+    with where(on, None) as there:
+        found = simulate(scenario, clocks, delays, units=built, conversions=each, **there)
     figures = found.to_json()
     keep(place, "pass-map", passmap(found), json=figures.encode())
     text = f"{_summary(found)}\nResults: {place}\nCautions: {CAUTIONS}\n"

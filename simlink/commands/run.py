@@ -15,6 +15,7 @@ from simlink.commands.options import (
     Conversions,
     Engine,
     Json,
+    On,
     Out,
     ScenarioPath,
     Seed,
@@ -23,7 +24,7 @@ from simlink.commands.options import (
     changed,
     folder,
     option,
-    processes,
+    where,
 )
 from simlink.commands.results import about_engine, bar, interrupted, tell
 
@@ -42,6 +43,7 @@ def run(
     conversions: Conversions = None,
     engine: Engine = "auto",
     workers: Workers = None,
+    on: On = None,
     out: Out = None,
     ledger: Annotated[
         str | None,
@@ -89,12 +91,12 @@ def run(
             raise InputError("--figure", None, None, "not with --ledger, --resume, --assumptions")
         scenario = changed(path, seed, trials, conversions)
         many = whole("--conversions", conversions, 1, 10**10)
-        _figure(scenario, figure, error, many, folder(out), json, engine, processes(workers))
+        with where(on, workers) as there:
+            _figure(scenario, figure, error, many, folder(out), json, engine=engine, **there)
         return
     from simlink.pictures.report import report
     from simlink.pictures.table import table
 
-    many = processes(workers)
     if ledger not in (None, "on", "off"):
         raise InputError("--ledger", None, f'"{ledger}"', "on or off")
     place = folder(out)
@@ -106,7 +108,8 @@ def run(
     about_engine(engine, scenario)
     try:
         keep = None if ledger is None else ledger == "on"
-        found = _run(scenario, out, keep, resume, engine=engine, workers=many)
+        with where(on, workers) as there:
+            found = _run(scenario, out, keep, resume, engine=engine, **there)
     except KeyboardInterrupt as stop:
         known = stop.kept if isinstance(stop, Interrupted) else 0
         how = f" in {out}; go on with --resume" if isinstance(stop, Interrupted) else ""
@@ -133,8 +136,7 @@ def _figure(
     conversions: int | None,
     place: Path | None,
     json: bool,
-    engine: str,
-    workers: int | None,
+    **options: Any,
 ) -> None:
     """Find one figure as closely as asked for."""
     from simlink.base.safe_write import make_folder
@@ -147,9 +149,7 @@ def _figure(
     enough = share("--relative-error", "0.1" if error is None else error)
     if place is not None:
         make_folder(place)
-    study = overrun(
-        scenario, error=enough, conversions=conversions, engine=engine, workers=workers, report=say
-    )
+    study = overrun(scenario, error=enough, conversions=conversions, report=say, **options)
     tell_loss(study, 2 * enough, enough, place, json)
 
 

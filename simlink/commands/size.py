@@ -12,6 +12,7 @@ from simlink.commands.options import (
     Conversions,
     Engine,
     Json,
+    On,
     Out,
     ScenarioPath,
     Seed,
@@ -19,7 +20,7 @@ from simlink.commands.options import (
     changed,
     folder,
     option,
-    processes,
+    where,
 )
 from simlink.commands.progress_lines import ProgressLines
 from simlink.commands.results import interrupted, keep, tell
@@ -29,6 +30,9 @@ if TYPE_CHECKING:
 
     from simlink.scenario.schema import Scenario
     from simlink.studies.sizing_result import Sizing
+
+#: Below this share a plain run is no way to see what is lost.
+_RARE = 1e-6
 
 
 def size(
@@ -74,6 +78,7 @@ def size(
     ] = False,
     engine: Engine = "auto",
     workers: Workers = None,
+    on: On = None,
     out: Out = None,
     json: Json = False,
 ) -> None:
@@ -94,16 +99,16 @@ def size(
         "confidence": share("--confidence", confidence),
         "trials": whole("--trials", trials, 1, 10**7),
         "budget": whole("--budget", budget, 1, 10**13),
-        "workers": processes(workers),
         "beyond_proof": beyond_proof,
     }
     scenario = changed(path, seed, conversions=conversions)
     if place is not None:
         make_folder(place)
-    if _is_rare(scenario, sought, options):
-        _by_loss(scenario, options["at_most"], options["workers"], place, json)
-        return
-    found = _search(scenario, sought, engine, options)
+    with where(on, workers) as there:
+        if _is_rare(scenario, sought, options):
+            _by_loss(scenario, options["at_most"], there, place, json)
+            return
+        found = _search(scenario, sought, engine, options | there)
     figures = found.to_json()
     if place is not None:
         rows = found.table.to_csv(index=False).encode()
@@ -117,29 +122,30 @@ def size(
 
 def _is_rare(scenario: Scenario, sought: str, options: dict[str, Any]) -> bool:
     """Tell whether a FIFO is sized for a loss that no plain run of a usual length would show."""
-    from simlink.engines.batch.branching import NoBranchesError, refuse
     from simlink.proofs.bounds import depth_bound
     from simlink.proofs.ends import UnboundedError
-    from simlink.studies.size_rare import RARE
 
     asked = ("trials", "budget")
-    if sought != "depth" or options["at_most"] >= RARE or any(options[one] for one in asked):
+    if sought != "depth" or options["at_most"] >= _RARE or any(options[one] for one in asked):
         return False
     if scenario.fifo.when_full == "stall" or options["beyond_proof"]:
         return False
     try:
-        refuse(scenario)
         depth_bound(scenario)
-    except NoBranchesError:
-        return False
     except UnboundedError:
+        from simlink.engines.batch.branching import NoBranchesError, refuse
+
+        try:
+            refuse(scenario)
+        except NoBranchesError:
+            return False
         return True
     # What is proven needs neither.
     return False
 
 
 def _by_loss(
-    scenario: Scenario, at_most: float, workers: int | None, place: Path | None, json: bool
+    scenario: Scenario, at_most: float, there: dict[str, Any], place: Path | None, json: bool
 ) -> None:
     """Size a FIFO by what each depth loses, computed or estimated by splitting."""
     import os
@@ -151,7 +157,8 @@ def _by_loss(
     from simlink.pictures.text import columns, wrapped
     from simlink.studies.size_rare import size_rare
 
-    found = size_rare(scenario, at_most, workers=workers or os.cpu_count() or 1, report=say)
+    there["workers"] = there["workers"] or os.cpu_count() or 1
+    found = size_rare(scenario, at_most, report=say, **there)
     figures = found.to_json()
     if place is not None:
         write_set(place, {"sizing.json": figures.encode()})

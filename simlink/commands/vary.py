@@ -13,6 +13,7 @@ from simlink.commands.options import (
     Conversions,
     Engine,
     Json,
+    On,
     Out,
     ScenarioPath,
     Seed,
@@ -21,7 +22,7 @@ from simlink.commands.options import (
     changed,
     folder,
     option,
-    processes,
+    where,
 )
 from simlink.commands.results import about_engine, bar, interrupted, keep, tell
 
@@ -46,6 +47,7 @@ def vary(
     conversions: Conversions = None,
     engine: Engine = "auto",
     workers: Workers = None,
+    on: On = None,
     out: Out = None,
     json: Json = False,
 ) -> None:
@@ -59,7 +61,7 @@ def vary(
     keys = {key: values(said, key) for key, said in zip(pairs[::2], pairs[1::2], strict=True)}
     if 2 * len(keys) != len(pairs):
         raise InputError("vary", None, pairs[0], "two different keys")
-    place, many = folder(out), processes(workers)
+    place = folder(out)
     scenario = changed(path, seed, trials, conversions)
     about_engine(engine, scenario, math.prod(map(len, keys.values())))
     if place is not None:
@@ -70,7 +72,8 @@ def vary(
             if update is not None:
                 update(done + part)
 
-        found = study(scenario, keys, figure, engine=engine, workers=many, progress=progress)
+        with where(on, workers) as there:
+            found = study(scenario, keys, figure, engine=engine, progress=progress, **there)
     if not found.points:
         place = None
     figures = found.to_json()

@@ -17,8 +17,6 @@ if TYPE_CHECKING:
 
     from simlink.scenario.schema import Scenario
 
-#: Below this share a plain run is no way to see what is lost.
-RARE = 1e-6
 _DEEPEST = 10**4
 #: How much deeper, at most, the next FIFO tried is than the last one.
 _LEAP = 4
