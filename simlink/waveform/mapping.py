@@ -88,6 +88,9 @@ def sources_in(dump: Dump, scenario: Scenario, names: Mapping[str, str]) -> list
     """
     by_reference = {variable.reference: variable for variable in dump.variables}
     signals = {signal.name: signal for signal in signals_of(scenario)}
+    for name in _at_host(scenario):
+        # With a FIFO the data at the host tell no interval; they may be named all the same.
+        signals.setdefault(name, Signal(name, Kind.LINE, 1, name, None))
     for name in names:
         if name not in signals:
             allowed = ", ".join(name for name in signals if name.partition("[")[0] in WIRES)
@@ -97,9 +100,12 @@ def sources_in(dump: Dump, scenario: Scenario, names: Mapping[str, str]) -> list
     found = []
     for name, signal in signals.items():
         said = names.get(name)
+        if dump.own and said is not None and signal.reference in by_reference:
+            # An own dump has its own names, whatever the board calls its lines.
+            said = said if said.removeprefix("!") in by_reference else None
         if said is not None:
             inverted = said.startswith("!")
-            variable = _look_up(dump, by_reference, said.removeprefix("!"), name)
+            variable = _look_up(dump, by_reference, said.removeprefix("!"), name, signals)
             found.append(Source(signal, variable, inverted))
         elif signal.reference in by_reference:
             number, wrong = by_reference.get(signal.number), by_reference.get(signal.wrong)
@@ -109,16 +115,28 @@ def sources_in(dump: Dump, scenario: Scenario, names: Mapping[str, str]) -> list
             found.append(Source(signal, variable, number=number, wrong=wrong))
     if not found:
         seen = ", ".join(sorted(by_reference)[:20])
+        lines = ", ".join(one for one in signals if one.partition("[")[0] in WIRES)
         raise InputError(
             dump.name,
             None,
             None,
-            f"none of its variables is known; name them in the scenario's [dump] table: {seen}",
+            f"none of its variables is known; name them in the scenario's [dump] table: {seen}; "
+            f"lines that can be named: {lines}",
         )
     return found
 
 
-def _look_up(dump: Dump, by_reference: Mapping[str, Variable], said: str, name: str) -> Variable:
+def _at_host(scenario: Scenario) -> list[str]:
+    return [f"host.data[{lane}]" for lane in range(scenario.frame.lanes)]
+
+
+def _look_up(
+    dump: Dump,
+    by_reference: Mapping[str, Variable],
+    said: str,
+    name: str,
+    signals: Mapping[str, Signal],
+) -> Variable:
     if said in by_reference:
         return by_reference[said]
     ends = [one for reference, one in by_reference.items() if reference.endswith(f".{said}")]
@@ -129,4 +147,10 @@ def _look_up(dump: Dump, by_reference: Mapping[str, Variable], said: str, name: 
         raise InputError(dump.name, name, f'"{said}"', f"more than one variable fits: {fits}")
     near = difflib.get_close_matches(said, by_reference, 1, 0.4)
     hint = f'; the nearest is "{near[0]}"' if near else ""
-    raise InputError(dump.name, name, f'"{said}"', f"no such variable in the dump{hint}")
+    lines = ", ".join(one for one in signals if one.partition("[")[0] in WIRES)
+    raise InputError(
+        dump.name,
+        name,
+        f'"{said}"',
+        f"no such variable in the dump{hint}; lines that can be named: {lines}",
+    )
