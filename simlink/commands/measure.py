@@ -36,6 +36,15 @@ def measure(
             "SIGNAL=NAME",
         ),
     ] = None,
+    pins: Annotated[
+        str | None,
+        option(
+            "--names",
+            "Pin names: a TOML file with a table [names], as the other commands take it. --line "
+            "wins over it.",
+            "FILE",
+        ),
+    ] = None,
     conversions: Annotated[
         str, option("--conversions", "Measure no more than the first N.", "N")
     ] = "2000",
@@ -59,12 +68,15 @@ def measure(
     or an interval is beyond the limits that the scenario's laws leave it.
     """
     from simlink.base.safe_write import write_whole
+    from simlink.tracing.pin_names import load
     from simlink.waveform.comparing import compare
+    from simlink.waveform.mapping import lines_of
     from simlink.waveform.reporting import as_csv, table, write_latencies
 
     most = whole("--conversions", conversions, 1, 10**7)
     scenario = changed(path)
-    found = compare(scenario, dump, _names(names or []), most, _Progress(dump))
+    lines = {} if pins is None else lines_of(load(pins), scenario)
+    found = compare(scenario, dump, lines | _names(names or []), most, _Progress(dump))
     print(table(found), end="")
     if not found.whole:
         print(f"Measured: the first {most} conversions of the dump; --conversions takes more.")

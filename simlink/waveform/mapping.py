@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import difflib
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from simlink.base.errors import InputError
@@ -68,6 +68,19 @@ def names_in(scenario: Scenario) -> dict[str, str]:
     return found
 
 
+def lines_of(pins: Mapping[str, str], scenario: Scenario) -> dict[str, str]:
+    """Return pin names as names of lines: those of lanes with their lane, as a dump has them."""
+    known = {signal.name for signal in signals_of(scenario)}
+    found = {}
+    for name, pin in pins.items():
+        for lane in range(scenario.frame.lanes):
+            if f"{name}[{lane}]" in known:
+                found[f"{name}[{lane}]"] = f"{pin}_{lane}"
+        if name in known:
+            found[name] = pin
+    return found
+
+
 def sources_in(dump: Dump, scenario: Scenario, names: Mapping[str, str]) -> list[Source]:
     """Return where every signal that the dump holds comes from.
 
@@ -106,7 +119,7 @@ def sources_in(dump: Dump, scenario: Scenario, names: Mapping[str, str]) -> list
         if said is not None:
             inverted = said.startswith("!")
             variable = _look_up(dump, by_reference, said.removeprefix("!"), name, signals)
-            found.append(Source(signal, variable, inverted))
+            found.append(_named(signal, variable, inverted, dump, by_reference))
         elif signal.reference in by_reference:
             number, wrong = by_reference.get(signal.number), by_reference.get(signal.wrong)
             if signal.kind is Kind.BIT and number is None:
@@ -124,6 +137,21 @@ def sources_in(dump: Dump, scenario: Scenario, names: Mapping[str, str]) -> list
             f"lines that can be named: {lines}",
         )
     return found
+
+
+def _named(
+    signal: Signal,
+    variable: Variable,
+    inverted: bool,
+    dump: Dump,
+    by_reference: Mapping[str, Variable],
+) -> Source:
+    """Return where a named signal comes from; an own dump has numbers beside it there, too."""
+    if not dump.own:
+        return Source(signal, variable, inverted)
+    own = replace(signal, reference=variable.reference)
+    number, wrong = by_reference.get(own.number), by_reference.get(own.wrong)
+    return Source(signal, variable, inverted, number, wrong)
 
 
 def _at_host(scenario: Scenario) -> list[str]:

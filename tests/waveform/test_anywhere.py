@@ -160,3 +160,46 @@ def test_an_own_dump_measures_with_or_without_names_of_the_board(bench, tmp_path
     named = compare(from_dict(raw), path)
     assert named.spans == compare(bench, path).spans
     assert named.complaints == []
+
+
+def test_a_dump_with_pin_names_measures_under_them(bench, tmp_path):
+    from simlink.tracing.pin_names import load as pins_of
+    from simlink.waveform.mapping import lines_of
+
+    (tmp_path / "pins.toml").write_text(
+        '[names]\nremote.clock = "SCK"\nremote.data = "SDO"\n"host.trigger" = "CNV"\n'
+        'host.capture = "RX"\n'
+    )
+    pins = pins_of(tmp_path / "pins.toml")
+    dump(bench, tmp_path / "pins.vcd", pins=pins)
+    dump(bench, tmp_path / "own.vcd")
+    text = (tmp_path / "pins.vcd").read_text()
+    for name in (" SCK $end", " SDO_0 $end", " CNV $end"):
+        assert name in text
+    named = compare(bench, tmp_path / "pins.vcd", lines_of(pins, bench))
+    assert named.spans == compare(bench, tmp_path / "own.vcd").spans
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "remote.clock = 5",
+        "[names]\nremote.klock = 'SCK'",
+        "[names]\nremote.clock = ''",
+        "[names]\nremote.clock = ['A']",
+        "[names",
+    ],
+)
+def test_bad_pin_names_are_refused_in_one_line(tmp_path, text):
+    from simlink.tracing.pin_names import load as pins_of
+
+    path = tmp_path / "pins.toml"
+    path.write_text(text)
+    with pytest.raises(InputError) as told:
+        pins_of(path)
+    assert str(told.value).isprintable()
+
+
+def test_two_signals_have_two_names(bench, tmp_path):
+    with pytest.raises(InputError, match="is that of"):
+        dump(bench, tmp_path / "a.vcd", pins={"remote.clock": "A", "remote.busy": "A"})
