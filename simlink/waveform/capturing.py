@@ -91,6 +91,7 @@ def capture(
     names: Mapping[str, str],
     most: int = MOST,
     progress: Callable[[int, int], object] | None = None,
+    board: Mapping[str, str] | None = None,
 ) -> Capture:
     """Read a dump to its end and keep what its first conversions show.
 
@@ -106,9 +107,19 @@ def capture(
         The most conversions that are kept: what memory is taken depends on them, not on the dump.
     progress : callable, optional
         Called now and then with the bytes that have been read, and of how many.
+    board : mapping of str to str, optional
+        What the board calls its lines, which an own dump need not follow; ``names`` win over it.
     """
     with closing(Dump(path)) as dump:
-        return _Reading(dump, sources_in(dump, scenario, names), most).read(progress)
+        lines = dict(board or {})
+        if dump.own:
+            there = [f".{variable.reference}" for variable in dump.variables]
+            lines = {
+                name: said
+                for name, said in lines.items()
+                if any(one.endswith(f".{said.removeprefix('!')}") for one in there)
+            }
+        return _Reading(dump, sources_in(dump, scenario, lines | dict(names)), most).read(progress)
 
 
 class _Reading:

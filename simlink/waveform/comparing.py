@@ -154,8 +154,7 @@ def compare(
     InputError
         If it is no dump, or lacks a line that is named.
     """
-    named = names_in(scenario) | dict(names or {})
-    found = capture(path, scenario, named, most, progress)
+    found = capture(path, scenario, names or {}, most, progress, names_in(scenario))
     simulated = Simulated(scenario, most)
     complaints = check(found, scenario, simulated.longest_high)
     spans = spans_of(found, scenario)

@@ -113,9 +113,6 @@ def sources_in(dump: Dump, scenario: Scenario, names: Mapping[str, str]) -> list
     found = []
     for name, signal in signals.items():
         said = names.get(name)
-        if dump.own and said is not None and signal.reference in by_reference:
-            # An own dump has its own names, whatever the board calls its lines.
-            said = said if said.removeprefix("!") in by_reference else None
         if said is not None:
             inverted = said.startswith("!")
             variable = _look_up(dump, by_reference, said.removeprefix("!"), name, signals)
