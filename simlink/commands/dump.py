@@ -42,9 +42,19 @@ def dump(
             "LIST",
         ),
     ] = None,
+    names: Annotated[
+        str | None,
+        option(
+            "--names",
+            "Pin names: a TOML file with a table [names] of names by signals, such as "
+            'remote.clock = "SCK".',
+            "FILE",
+        ),
+    ] = None,
     seed: Seed = None,
 ) -> None:
     """Simulate one unit and write every signal as a waveform dump (IEEE Std 1364 VCD)."""
+    from simlink.tracing.pin_names import load
     from simlink.waveform.dumping import dump as write
     from simlink.waveform.timescale import step_of, written
 
@@ -54,7 +64,7 @@ def dump(
     scenario = changed(path, seed)
     window = None if conversions is None else _window(conversions, scenario.conversions)
     only = None if signals is None else [one.strip() for one in signals.split(",")]
-    write(scenario, place, window, unit, steps, only)
+    write(scenario, place, window, unit, steps, only, {} if names is None else load(names))
     of = window or range(scenario.conversions)
     print(
         f"Dump: {place} (unit {unit}, conversions {of.start} to {of.stop - 1}, "

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shlex
 import sys
+import time
 from pathlib import Path
 from typing import Annotated
 
@@ -12,6 +13,9 @@ import typer
 from simlink.base.errors import InputError
 from simlink.commands.numbers import whole
 from simlink.commands.options import ScenarioPath, changed, option
+
+#: Seconds between two lines that say how far a dump has been read.
+_EVERY = 5.0
 
 
 def measure(
@@ -30,6 +34,15 @@ def measure(
             "What a line is called in the dump, such as remote.clock=D2, or =!D2 if it is "
             "active low; may be given again. It wins over the scenario's [dump] table.",
             "SIGNAL=NAME",
+        ),
+    ] = None,
+    pins: Annotated[
+        str | None,
+        option(
+            "--names",
+            "Pin names: a TOML file with a table [names], as the other commands take it. --line "
+            "wins over it.",
+            "FILE",
         ),
     ] = None,
     conversions: Annotated[
@@ -51,15 +64,19 @@ def measure(
 ) -> None:
     """Measure the named intervals on a dump and compare them with the simulation.
 
-    Exit status 1: the dump is not clean; each complaint says when, on which signal, and what.
+    Exit status 1: the dump is not clean, and each complaint says when, on which signal, and what;
+    or an interval is beyond the limits that the scenario's laws leave it.
     """
     from simlink.base.safe_write import write_whole
+    from simlink.tracing.pin_names import load
     from simlink.waveform.comparing import compare
+    from simlink.waveform.mapping import lines_of
     from simlink.waveform.reporting import as_csv, table, write_latencies
 
     most = whole("--conversions", conversions, 1, 10**7)
     scenario = changed(path)
-    found = compare(scenario, dump, _names(names or []), most)
+    lines = {} if pins is None else lines_of(load(pins), scenario)
+    found = compare(scenario, dump, lines | _names(names or []), most, _Progress(dump))
     print(table(found), end="")
     if not found.whole:
         print(f"Measured: the first {most} conversions of the dump; --conversions takes more.")
@@ -72,9 +89,28 @@ def measure(
         print(f"Latencies: {latencies} ({count} services)")
     for complaint in found.complaints:
         print(f"simlink: {found.dump}: {complaint.line()}", file=sys.stderr)
-    if found.complaints:
+    beyond = [row.symbol for row in found.rows if row.verdict == "fail"]
+    if beyond:
+        print(f"simlink: {found.dump}: beyond their limits: {', '.join(beyond)}", file=sys.stderr)
+    if found.complaints or beyond:
         sys.stdout.flush()
         raise typer.Exit(1)
+
+
+class _Progress:
+    """Says at a terminal, every few seconds, how far a long dump has been read."""
+
+    def __init__(self, dump: Path) -> None:
+        self.name = dump.name
+        self.told = time.monotonic()
+
+    def __call__(self, done: int, of: int) -> None:
+        """Say how many bytes have been read."""
+        if time.monotonic() - self.told < _EVERY:
+            return
+        self.told = time.monotonic()
+        if sys.stderr.isatty() and of:
+            print(f"{self.name}: {done / of:.0%} of {of / 1e6:.0f} MB read", file=sys.stderr)
 
 
 def _names(given: list[str]) -> dict[str, str]:

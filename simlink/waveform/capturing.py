@@ -6,6 +6,7 @@ from collections.abc import Callable, Mapping
 from contextlib import closing
 from dataclasses import dataclass, field
 from functools import partial
+from math import gcd
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -21,6 +22,8 @@ if TYPE_CHECKING:
 #: Conversions of a dump that are measured unless said otherwise.
 MOST = 2000
 
+#: Changes between two reports of how far a dump has been read.
+_OFTEN = 1 << 16
 _Handler = Callable[[int, str, bool], None]
 
 
@@ -56,6 +59,9 @@ class Capture:
         Whether all of the dump was wanted.
     ending : Ending
         How it ends.
+    resolution : int
+        The largest step, fs, on a grid of which all its edges lie; its timescale at the least, 0
+        if it is exact.
     """
 
     name: str
@@ -72,6 +78,7 @@ class Capture:
     wide: dict[str, tuple[int, int]] = field(default_factory=dict)
     whole: bool = True
     ending: Ending = field(default_factory=Ending)
+    resolution: int = 0
 
 
 #: What conversions are counted by, the first of them that a dump has.
@@ -79,7 +86,12 @@ _COUNTED = ("host.trigger", "remote.trigger", "remote.busy", "host.busy", "host.
 
 
 def capture(
-    path: Path | str, scenario: Scenario, names: Mapping[str, str], most: int = MOST
+    path: Path | str,
+    scenario: Scenario,
+    names: Mapping[str, str],
+    most: int = MOST,
+    progress: Callable[[int, int], object] | None = None,
+    board: Mapping[str, str] | None = None,
 ) -> Capture:
     """Read a dump to its end and keep what its first conversions show.
 
@@ -92,10 +104,22 @@ def capture(
     names : mapping of str to str
         Variables by the names of signals.
     most : int
-        The most conversions that are kept.
+        The most conversions that are kept: what memory is taken depends on them, not on the dump.
+    progress : callable, optional
+        Called now and then with the bytes that have been read, and of how many.
+    board : mapping of str to str, optional
+        What the board calls its lines, which an own dump need not follow; ``names`` win over it.
     """
     with closing(Dump(path)) as dump:
-        return _Reading(dump, sources_in(dump, scenario, names), most).read()
+        lines = dict(board or {})
+        if dump.own:
+            there = [f".{variable.reference}" for variable in dump.variables]
+            lines = {
+                name: said
+                for name, said in lines.items()
+                if any(one.endswith(f".{said.removeprefix('!')}") for one in there)
+            }
+        return _Reading(dump, sources_in(dump, scenario, lines | dict(names)), most).read(progress)
 
 
 class _Reading:
@@ -116,16 +140,25 @@ class _Reading:
     def on(self, code: str, handler: _Handler) -> None:
         self.handlers.setdefault(code, []).append(handler)
 
-    def read(self) -> Capture:
+    def read(self, progress: Callable[[int, int], object] | None) -> Capture:
         found, step = self.found, self.dump.step
         begun = False
-        for change in self.dump.changes():
+        at, grid = -1, 0
+        for number, change in enumerate(self.dump.changes()):
+            if progress is not None and number % _OFTEN == 0:
+                progress(*self.dump.position())
             if not begun:
                 found.begin, begun = change.time * step, True
+            if change.time != at and not change.first:
+                grid = gcd(grid, change.time - at) if at >= 0 else grid
+                at = change.time
             for handler in self.handlers.get(change.code, ()):
                 handler(change.time * step, change.value, change.first)
         found.end = (self.dump.ending.time or 0) * step
         found.whole = not self.full
+        # Own dumps are rounded to their timescale and to nothing coarser.
+        exact = 0 if step == 1 else step
+        found.resolution = exact if found.own else max(step, grid * step)
         return found
 
     def add(self, source: Source) -> None:

@@ -2,14 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import math
+from bisect import bisect_right
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from simlink.base.instants import FS_PER_SECOND
+from simlink.base.instants import FS_PER_SECOND, period_of
+from simlink.tracing.law_limits import Range, law_limits
 from simlink.tracing.measured import (
+    BY_BIT,
+    FIRST,
+    LATER,
     RULES,
     Limits,
     Span,
@@ -28,6 +34,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from simlink.scenario.schema import Scenario
+    from simlink.tracing.law_limits import LawLimit
 
 #: What can be measured at the converter without its trigger, from the rise of its busy on.
 _FROM_BUSY = frozenset(("t_BUSY", "t_BCK", "t_MSB", "t_DV", "t_DH", "t_SU", "t_H"))
@@ -43,12 +50,18 @@ class Row:
         As in `measured.RULES`.
     measured, simulated : Limits or None
         In fs; None where it was not seen.
+    law : Range or None
+        The limits that the scenario's laws leave; None where no single law fixes it.
+    verdict : str
+        ``"pass"``, ``"fail"`` or ``"within resolution"`` against those limits; empty without.
     """
 
     symbol: str
     meaning: str
     measured: Limits | None
     simulated: Limits | None
+    law: Range | None = None
+    verdict: str = ""
 
     @property
     def difference(self) -> int | None:
@@ -76,6 +89,8 @@ class Comparison:
         What is wrong with the dump; none with a clean one.
     whole : bool
         Whether all its conversions were measured.
+    resolution : int
+        To how many fs each of its intervals is known; 0 if they are exact.
     """
 
     dump: str
@@ -84,6 +99,7 @@ class Comparison:
     rows: list[Row]
     complaints: list[Complaint]
     whole: bool = True
+    resolution: int = 0
 
     def to_pandas(self) -> pd.DataFrame:
         """Return one row an interval; lengths in seconds, NaN where it was not seen."""
@@ -116,6 +132,7 @@ def compare(
     path: Path | str,
     names: Mapping[str, str] | None = None,
     most: int = MOST,
+    progress: Callable[[int, int], object] | None = None,
 ) -> Comparison:
     """Measure a dump and compare it with the simulation of its scenario.
 
@@ -129,31 +146,77 @@ def compare(
         More names of lines, which win over the scenario's.
     most : int
         The most conversions that are measured, and simulated.
+    progress : callable, optional
+        Called now and then with the bytes that have been read, and of how many.
 
     Raises
     ------
     InputError
         If it is no dump, or lacks a line that is named.
     """
-    found = capture(path, scenario, names_in(scenario) | dict(names or {}), most)
+    found = capture(path, scenario, names or {}, most, progress, names_in(scenario))
     simulated = Simulated(scenario, most)
     complaints = check(found, scenario, simulated.longest_high)
     spans = spans_of(found, scenario)
     measured = limits_of(spans)
     beside = simulated.limits() if measured else {}
-    rows = [
-        Row(symbol, RULES[symbol].meaning, measured.get(symbol), beside.get(symbol))
-        for symbol in RULES
-        if symbol in measured
-    ]
-    return Comparison(found.name, found.step, spans, rows, complaints, found.whole)
+    laws = law_limits(scenario)
+    rows = []
+    for symbol in RULES:
+        if symbol in measured:
+            some = [span for span in spans if span.symbol == symbol]
+            law, verdict = judged(some, laws, found.resolution)
+            meaning = RULES[symbol].meaning
+            seen, other = measured[symbol], beside.get(symbol)
+            rows.append(Row(symbol, meaning, seen, other, law, verdict))
+    return Comparison(
+        found.name, found.step, spans, rows, complaints, found.whole, found.resolution
+    )
+
+
+def judged(
+    spans: list[Span], laws: Mapping[tuple[str, str], LawLimit], resolution: int
+) -> tuple[Range | None, str]:
+    """Judge the intervals of one symbol against the limits of its laws.
+
+    Parameters
+    ----------
+    spans : list of Span
+        As they were measured.
+    laws : mapping
+        From `simlink.tracing.law_limits.law_limits`.
+    resolution : int
+        By how much each may be off, fs.
+
+    Returns
+    -------
+    law : Range or None
+        The limits, of all its bits together.
+    verdict : str
+        ``"fail"`` if one is beyond them by more than the resolution, ``"within resolution"`` if
+        one could be, else ``"pass"``; empty without limits.
+    """
+    ranges: list[Range] = []
+    worst = 0
+    for span in spans:
+        part = "" if span.symbol not in BY_BIT else FIRST if span.bit == 0 else LATER
+        law = laws.get((span.symbol, part)) or laws.get((span.symbol, ""))
+        if law is None or law.range is None:
+            return None, ""
+        ranges.append(law.range)
+        over = max(law.range.low - span.length, span.length - law.range.high)
+        worst = max(worst, 2 if over > resolution else 1 if over > -resolution else 0)
+    low, high = min(one.low for one in ranges), max(one.high for one in ranges)
+    if math.isinf(low) and math.isinf(high):
+        return None, ""
+    return Range(low, ranges[0].typical, high), ("pass", "within resolution", "fail")[worst]
 
 
 def spans_of(found: Capture, scenario: Scenario) -> list[Span]:
     """Return every interval that a dump shows, from its first whole frame on."""
     seen = Seen(found.edges, found.pulses, found.lines, found.begin, found.end, found.step)
     edges = first_whole(complete(seen, scenario))
-    spans = measure(edges)
+    spans = _toggled(measure(edges), found, edges, scenario)
     if edges.get("remote.trigger") or not edges.get("remote.busy"):
         return spans
     # Without its trigger, a conversion is told by the rise of busy.
@@ -163,6 +226,26 @@ def spans_of(found: Capture, scenario: Scenario) -> list[Span]:
     more = [span for span in measure(edges) if span.symbol in _FROM_BUSY]
     known = [span for span in spans if span.symbol not in _FROM_BUSY]
     return in_order(known + more)
+
+
+def _toggled(spans: list[Span], found: Capture, edges: Edges, scenario: Scenario) -> list[Span]:
+    """Leave out holds of bits after which a plain data line did not move.
+
+    On a wire a bit that is like the one before it shows no edge; the change that comes some bits
+    later ends the hold of none before.
+    """
+    plain = {int(name[12:-1]) for name in found.lines if name.startswith("remote.data[")}
+    captured = [time for time, _ in edges.get("remote.capture", ())]
+    longest = round(1.5 * period_of(scenario.remote_clock.frequency.value))
+    kept = []
+    for span in spans:
+        if span.symbol == "t_H" and span.lane in plain:
+            place = bisect_right(captured, span.start)
+            following = captured[place] if place < len(captured) else span.end
+            if span.end > min(following, span.start + longest):
+                continue
+        kept.append(span)
+    return kept
 
 
 class Simulated:

@@ -11,7 +11,9 @@ are told by the host's clock in either. On wires:
   fall comes a timeout after its rise;
 - reads come in the order of the conversions, each N pulses of the host's clock that begin half a
   period before the first rise; a service begins when the frames that it waits for are released
-  and the read before has ended. An overrun cannot be seen on wires.
+  and the read before has ended. An overrun cannot be seen on wires;
+- a capture may begin while frames wait that were released before it: as few of its first reads
+  belong to those as leave no read ahead of its own release.
 """
 
 from __future__ import annotations
@@ -30,6 +32,8 @@ if TYPE_CHECKING:
     from simlink.scenario.schema import Scenario
 
 Edges = dict[str, list[Edge]]
+#: A read of a frame that was released before the capture began.
+_UNSEEN = NO_FRAME - 1
 
 
 @dataclass
@@ -75,6 +79,8 @@ def complete(seen: Seen, scenario: Scenario) -> Edges:
     _releases(edges, scenario)
     _reads(edges, seen, scenario)
     _services(edges, seen, scenario)
+    if any(index == _UNSEEN for _, index in edges.get("host.read", ())):
+        edges["host.read"] = [(time, max(index, NO_FRAME)) for time, index in edges["host.read"]]
     return edges
 
 
@@ -181,16 +187,14 @@ def _reads(edges: Edges, seen: Seen, scenario: Scenario) -> None:
         return
     bits = scenario.bits_per_lane
     half = clock_edges(scenario.host.clock.value, 1)[0].item(0)
-    numbers = _read_numbers(edges, scenario)
-    found: list[Edge] = []
+    whole: list[tuple[int, int]] = []
     for frame in frames_on(seen, "host.clock", bits):
         last, _, end = frame.pulses[-1]
-        if last != bits - 1 or end is None:
-            continue
-        start = frame.start - half
-        index = numbers(start)
-        if index is None:
-            continue
+        if last == bits - 1 and end is not None:
+            whole.append((frame.start - half, end))
+    numbers = _read_numbers(edges, scenario, [start for start, _ in whole], seen.step)
+    found: list[Edge] = []
+    for (start, end), index in zip(whole, numbers, strict=True):
         if found and found[-1][0] >= start - seen.step:
             found[-1] = (found[-1][0], index)
         else:
@@ -199,33 +203,29 @@ def _reads(edges: Edges, seen: Seen, scenario: Scenario) -> None:
     edges["host.read"] = found
 
 
-class _Order:
-    """Gives reads the numbers of conversions: each the next one that was released before."""
-
-    def __init__(self, released: list[Edge], taken: list[Edge], newest: bool) -> None:
-        self.released = released
-        self.taken = [index for _, index in taken] or [index for _, index in released]
-        self.newest = newest
-        self.place = 0
-
-    def __call__(self, start: int) -> int | None:
-        known = bisect_right(self.released, (start, 2**62))
-        if not known:
-            return None
-        latest = self.released[known - 1][1]
-        if self.newest:
-            return latest
-        if self.place < len(self.taken):
-            index = self.taken[self.place]
-            self.place += 1
-            return index
-        return None
-
-
-def _read_numbers(edges: Edges, scenario: Scenario) -> _Order:
+def _read_numbers(edges: Edges, scenario: Scenario, starts: list[int], step: int) -> list[int]:
+    """Return the conversion that each read is of, `_UNSEEN` where its release was not seen."""
     released = sorted(edges.get("fifo.release", []))
+    times = [time for time, _ in released]
+    if scenario.link.scheme != "remote_master":
+        # The newest frame is what the converter holds.
+        places = [bisect_right(times, start) - 1 for start in starts]
+        return [released[place][1] if place >= 0 else _UNSEEN for place in places]
     taken = edges.get("remote.trigger") or edges.get("host.trigger") or []
-    return _Order(released, taken, scenario.link.scheme != "remote_master")
+    order = [index for _, index in taken] or [index for _, index in released]
+    when = {index: time for time, index in released}
+    ahead = 0
+    for place, start in enumerate(starts):
+        # None is read before it is released.
+        while ahead <= place and (
+            place - ahead < len(order) and when.get(order[place - ahead], start) > start + step
+        ):
+            ahead += 1
+    own = [place - ahead for place in range(len(starts))]
+    return [
+        order[place] if 0 <= place < len(order) and order[place] in when else _UNSEEN
+        for place in own
+    ]
 
 
 def _services(edges: Edges, seen: Seen, scenario: Scenario) -> None:
@@ -236,7 +236,7 @@ def _services(edges: Edges, seen: Seen, scenario: Scenario) -> None:
     times = {index: time for time, index in edges.get("fifo.release", [])}
     reads = edges["host.read"]
     found: list[Edge] = []
-    free, left = seen.begin, 0
+    free, left = _first_free(edges, reads, seen), 0
     for place, (start, index) in enumerate(reads):
         if index == NO_FRAME:
             free = start
@@ -245,6 +245,9 @@ def _services(edges: Edges, seen: Seen, scenario: Scenario) -> None:
         chained = place > 0 and (reads[place - 1][1] != NO_FRAME or follows)
         if left > 0 or (host.read_all and chained):
             left -= 1
+        elif chained and not found and (host.read_all or host.watermark > 1):
+            # It may belong to a group that began before the capture.
+            pass
         elif index in times:
             # A service waits for as many frames as it reads.
             first = bisect_left(released, times[index])
@@ -256,3 +259,10 @@ def _services(edges: Edges, seen: Seen, scenario: Scenario) -> None:
         if place + 1 < len(reads):
             free = reads[place + 1][0]
     edges["host.service"] = found
+
+
+def _first_free(edges: Edges, reads: list[Edge], seen: Seen) -> int:
+    """Return when the host is first known to read nothing, in fs: a read may be cut in two."""
+    first = reads[0][0] if reads else seen.end
+    before = [time for time, _ in edges.get("host.clock", ()) if time < first]
+    return before[-1] if before else seen.begin

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import io
+from collections.abc import Mapping
+from dataclasses import replace
 from fnmatch import fnmatchcase
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -24,6 +26,7 @@ def dump(
     trial: int = 0,
     step: int = 1,
     signals: list[str] | None = None,
+    pins: Mapping[str, str] | None = None,
 ) -> None:
     """Simulate one unit and write every signal as a waveform dump (IEEE Std 1364 VCD).
 
@@ -42,6 +45,9 @@ def dump(
         The timescale in fs: 1, 10 or 100 of a unit of the standard.
     signals : list of str, optional
         Only the signals whose names fit one of these patterns, such as ``"host.*"``.
+    pins : mapping of str to str, optional
+        What signals are called in the dump, by their names (`simlink.tracing.pin_names.load`);
+        they stay in their scopes.
 
     Raises
     ------
@@ -54,7 +60,8 @@ def dump(
 
     window = range(scenario.conversions) if conversions is None else conversions
     check_window(scenario, window)
-    wanted = chosen(signals_of(scenario), signals)
+    wanted = [_named(one, pins or {}) for one in chosen(signals_of(scenario), signals)]
+    _check_names(wanted)
     with writing_whole(Path(path)) as file:
         text = io.TextIOWrapper(file, encoding="ascii", newline="\n")
         writer = DumpWriter(
@@ -72,6 +79,26 @@ def dump(
         writer.close(found.end)
         text.flush()
         text.detach()
+
+
+def _named(signal: Signal, pins: Mapping[str, str]) -> Signal:
+    """Return a signal with the name of its pin."""
+    pin = pins.get(signal.name)
+    if pin is None and signal.family in pins:
+        pin = pins[signal.family] + ("" if signal.lane is None else f"_{signal.lane}")
+    if pin is None:
+        return signal
+    scope = signal.reference.rpartition(".")[0]
+    return replace(signal, reference=f"{scope}.{pin.replace(' ', '_').replace('.', '_')}")
+
+
+def _check_names(signals: list[Signal]) -> None:
+    """Refuse two signals of one name."""
+    seen: dict[str, str] = {}
+    for one in signals:
+        other = seen.setdefault(one.reference, one.name)
+        if other != one.name:
+            raise InputError("--names", one.name, f'"{one.reference}"', f"is that of {other}, too")
 
 
 def chosen(known: list[Signal], patterns: list[str] | None) -> list[Signal]:

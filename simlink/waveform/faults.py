@@ -36,7 +36,8 @@ class Complaint:
     signal : str
         On which signal, under its name in the trace.
     kind : str
-        ``missing_edge``, ``glitch``, ``swapped``, ``wide``, ``stuck``, ``cut_off`` or ``coarse``.
+        ``missing_edge``, ``glitch``, ``swapped``, ``wide``, ``stuck``, ``inverted``, ``cut_off``
+        or ``coarse``.
     text : str
         What it is.
     """
@@ -157,6 +158,7 @@ def check(
         if found.whole and frames and not frames[-1].ended and _open(found):
             told.append(_cut(found, f"{len(frames[-1].pulses)} of {bits} pulses of a frame"))
     told += _stuck(found, longest_busy)
+    told += _inverted(found, scenario)
     told += _torn(found)
     kept: dict[tuple[str, str, int], Complaint] = {}
     for one in sorted(told):
@@ -229,6 +231,37 @@ def _stuck(found: Capture, longest_busy: Callable[[str], int | None]) -> list[Co
         if longest is not None and held > _STUCK * longest:
             text = f"never falls: it is high for {shown(held)}, to the end of the dump"
             told.append(Complaint(since, name, "stuck", text))
+    return told
+
+
+def _inverted(found: Capture, scenario: Scenario) -> list[Complaint]:
+    """Complain of a line that looks inverted.
+
+    A clock that rests high between its frames, and a busy that falls after a trigger and rises
+    when it should fall.
+    """
+    told = []
+    for clock in clocks_of(scenario):
+        edges = found.edges.get(clock.name, [])
+        if len(edges) < 4:
+            continue
+        lows = [b - a for (a, level), (b, _) in pairwise(edges) if not level]
+        highs = [b - a for (a, level), (b, _) in pairwise(edges) if level]
+        # The rest between two frames is the longest level.
+        if highs and lows and max(highs) > 2 * max(lows):
+            text = f"looks inverted: it rests high; name it {clock.name}=!NAME if it is active low"
+            told.append(Complaint(edges[0][0], clock.name, "inverted", text))
+    for name, trigger in (("host.busy", "host.trigger"), ("remote.busy", "remote.trigger")):
+        edges, sent = found.edges.get(name, []), found.pulses.get(trigger, [])
+        times = [time for time, _ in edges]
+        first = [
+            edges[place][1]
+            for time, level in sent
+            if level and (place := bisect_left(times, time - found.step)) < len(edges)
+        ]
+        if len(first) >= 4 and first.count(0) > 0.8 * len(first):
+            text = f"looks inverted: it falls after a trigger; name it {name}=!NAME"
+            told.append(Complaint(times[0], name, "inverted", text))
     return told
 
 

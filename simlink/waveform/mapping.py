@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import difflib
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from simlink.base.errors import InputError
@@ -68,6 +68,19 @@ def names_in(scenario: Scenario) -> dict[str, str]:
     return found
 
 
+def lines_of(pins: Mapping[str, str], scenario: Scenario) -> dict[str, str]:
+    """Return pin names as names of lines: those of lanes with their lane, as a dump has them."""
+    known = {signal.name for signal in signals_of(scenario)}
+    found = {}
+    for name, pin in pins.items():
+        for lane in range(scenario.frame.lanes):
+            if f"{name}[{lane}]" in known:
+                found[f"{name}[{lane}]"] = f"{pin}_{lane}"
+        if name in known:
+            found[name] = pin
+    return found
+
+
 def sources_in(dump: Dump, scenario: Scenario, names: Mapping[str, str]) -> list[Source]:
     """Return where every signal that the dump holds comes from.
 
@@ -88,6 +101,9 @@ def sources_in(dump: Dump, scenario: Scenario, names: Mapping[str, str]) -> list
     """
     by_reference = {variable.reference: variable for variable in dump.variables}
     signals = {signal.name: signal for signal in signals_of(scenario)}
+    for name in _at_host(scenario):
+        # With a FIFO the data at the host tell no interval; they may be named all the same.
+        signals.setdefault(name, Signal(name, Kind.LINE, 1, name, None))
     for name in names:
         if name not in signals:
             allowed = ", ".join(name for name in signals if name.partition("[")[0] in WIRES)
@@ -99,8 +115,8 @@ def sources_in(dump: Dump, scenario: Scenario, names: Mapping[str, str]) -> list
         said = names.get(name)
         if said is not None:
             inverted = said.startswith("!")
-            variable = _look_up(dump, by_reference, said.removeprefix("!"), name)
-            found.append(Source(signal, variable, inverted))
+            variable = _look_up(dump, by_reference, said.removeprefix("!"), name, signals)
+            found.append(_named(signal, variable, inverted, dump, by_reference))
         elif signal.reference in by_reference:
             number, wrong = by_reference.get(signal.number), by_reference.get(signal.wrong)
             if signal.kind is Kind.BIT and number is None:
@@ -109,16 +125,43 @@ def sources_in(dump: Dump, scenario: Scenario, names: Mapping[str, str]) -> list
             found.append(Source(signal, variable, number=number, wrong=wrong))
     if not found:
         seen = ", ".join(sorted(by_reference)[:20])
+        lines = ", ".join(one for one in signals if one.partition("[")[0] in WIRES)
         raise InputError(
             dump.name,
             None,
             None,
-            f"none of its variables is known; name them in the scenario's [dump] table: {seen}",
+            f"none of its variables is known; name them in the scenario's [dump] table: {seen}; "
+            f"lines that can be named: {lines}",
         )
     return found
 
 
-def _look_up(dump: Dump, by_reference: Mapping[str, Variable], said: str, name: str) -> Variable:
+def _named(
+    signal: Signal,
+    variable: Variable,
+    inverted: bool,
+    dump: Dump,
+    by_reference: Mapping[str, Variable],
+) -> Source:
+    """Return where a named signal comes from; an own dump has numbers beside it there, too."""
+    if not dump.own:
+        return Source(signal, variable, inverted)
+    own = replace(signal, reference=variable.reference)
+    number, wrong = by_reference.get(own.number), by_reference.get(own.wrong)
+    return Source(signal, variable, inverted, number, wrong)
+
+
+def _at_host(scenario: Scenario) -> list[str]:
+    return [f"host.data[{lane}]" for lane in range(scenario.frame.lanes)]
+
+
+def _look_up(
+    dump: Dump,
+    by_reference: Mapping[str, Variable],
+    said: str,
+    name: str,
+    signals: Mapping[str, Signal],
+) -> Variable:
     if said in by_reference:
         return by_reference[said]
     ends = [one for reference, one in by_reference.items() if reference.endswith(f".{said}")]
@@ -129,4 +172,10 @@ def _look_up(dump: Dump, by_reference: Mapping[str, Variable], said: str, name: 
         raise InputError(dump.name, name, f'"{said}"', f"more than one variable fits: {fits}")
     near = difflib.get_close_matches(said, by_reference, 1, 0.4)
     hint = f'; the nearest is "{near[0]}"' if near else ""
-    raise InputError(dump.name, name, f'"{said}"', f"no such variable in the dump{hint}")
+    lines = ", ".join(one for one in signals if one.partition("[")[0] in WIRES)
+    raise InputError(
+        dump.name,
+        name,
+        f'"{said}"',
+        f"no such variable in the dump{hint}; lines that can be named: {lines}",
+    )

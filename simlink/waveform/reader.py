@@ -6,11 +6,12 @@ usual freedoms: several changes on a line, tags this program has no use for, no 
 
 from __future__ import annotations
 
+import os
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import IO
+from typing import TextIO
 
 from simlink.base.errors import InputError
 from simlink.base.instants import LONGEST_TRIAL
@@ -128,9 +129,10 @@ class Dump:
         self._line = 0
         self._torn: str | None = None
         try:
-            self._file: IO[str] = Path(path).open(  # noqa: SIM115 (see close)
+            self._file: TextIO = Path(path).open(  # noqa: SIM115 (see close)
                 encoding="latin-1", newline="\n"
             )
+            self._size = os.fstat(self._file.fileno()).st_size
         except (OSError, ValueError) as error:
             said = getattr(error, "strerror", None) or "is no name of a file"
             raise InputError(self.name, None, None, f"cannot be read ({said})") from None
@@ -141,6 +143,10 @@ class Dump:
         except BaseException:
             self.close()
             raise
+
+    def position(self) -> tuple[int, int]:
+        """Return how many bytes have been taken from the file, and of how many."""
+        return self._file.buffer.tell(), self._size
 
     def close(self) -> None:
         """Close the file."""

@@ -101,8 +101,13 @@ def test_a_spoiled_dump_is_complained_of_with_status_1(dumped):
 
 
 def test_lines_by_option(dumped):
-    done = run("measure", SCENARIO, dumped, "--line", "remote.clock=!remote.clock")
+    done = run("measure", SCENARIO, dumped, "--line", "remote.clock=remote.clock")
     assert done.exit_code == 0, done.output
+    # Turned over, it rests high, and its intervals leave their limits.
+    done = run("measure", SCENARIO, dumped, "--line", "remote.clock=!remote.clock")
+    assert done.exit_code == 1
+    assert "remote.clock=!NAME" in done.stderr
+    assert "beyond their limits: t_BCK, t_CH, t_DV, t_DH" in done.stderr
     for said, words in (
         ("SIGNAL=NAME", ("--line", "remote.clock")),
         ("no such variable", ("--line", "remote.clock=SCK")),
