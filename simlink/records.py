@@ -24,10 +24,12 @@ class Cause(IntEnum):
     """Why a conversion is lost or wrong, in the order in which the first of several counts."""
 
     NONE = -1
-    TIMING = 0
-    FULL = 1
-    LATE = 2
-    OCCUPIED = 3
+    TRIGGER = 0
+    STROBE = 1
+    TIMING = 2
+    FULL = 3
+    LATE = 4
+    OCCUPIED = 5
 
     @property
     def word(self) -> str:

@@ -6,8 +6,9 @@ gives up, or that the frames' counter tells it is lost, leaves the list. With a 
 counts releases in place of triggers. All of it follows from what the engines hand over.
 
 A conversion is damaged if its frame's value is wrong, if it is missing from the host's record, or
-if it is taken for another one. It is told of if the host gave it up, or if the counter shows a
-gap where it was lost, or right ahead of it. What is damaged and not told of is silent.
+if it is taken for another one. It is told of if the host gave it up, if its frame was closed
+short, or if the counter shows a gap where it was lost, or right ahead of it. What is damaged and
+not told of is silent.
 
 Choices where several would do: triggers are numbered in the order in which they are due. The
 counter counts what arrives at the converter, missed triggers too: of a missed one, nothing else
@@ -33,16 +34,28 @@ if TYPE_CHECKING:
     from simlink.scenario.schema import Scenario
 
 _names = list(RECORD.names or ())
-TRIGGER, RELEASE, READ_END, VOID_READ, FATE, TIMED_OUT = map(
-    _names.index, ("trigger", "release", "read_end", "void_read", "fate", "timed_out")
+TRIGGER, APERTURE, RELEASE, READ_END, VOID_READ = map(
+    _names.index, ("trigger", "aperture", "release", "read_end", "void_read")
+)
+OCCUPANCY, FATE, WRONG_BITS, TIMED_OUT = map(
+    _names.index, ("occupancy_at_arrival", "fate", "wrong_bits", "timed_out")
 )
 
 NEVER_AGAIN, IDLE, SEQUENCE = 0, 1, 2
 _REALIGN = {"never": NEVER_AGAIN, "idle": IDLE, "sequence": SEQUENCE}
 NO_CONVERSION, UNKNOWN = -1, -2
 
-_FULL, _LATE, _TIMING, _OCCUPIED, _NONE = map(
-    int, (Cause.FULL, Cause.LATE, Cause.TIMING, Cause.OCCUPIED, Cause.NONE)
+_TRIGGER, _STROBE, _TIMING, _FULL, _LATE, _OCCUPIED, _NONE = map(
+    int,
+    (
+        Cause.TRIGGER,
+        Cause.STROBE,
+        Cause.TIMING,
+        Cause.FULL,
+        Cause.LATE,
+        Cause.OCCUPIED,
+        Cause.NONE,
+    ),
 )
 
 #: Numbers that the host's list has room for; older ones fall off.
@@ -50,9 +63,13 @@ MOST_UNANSWERED = 2**16
 
 #: How a host associates. ``realign``: as above; ``modulus``: of the counter, 1 if there is none;
 #: ``timeout``: in fs, `NEVER` if it gives nothing up; ``counts_releases``: with a remote timer;
-#: ``fifo``: whether there is one.
+#: ``fifo``: whether there is one; ``stalls``: whether it
+#: holds the master back where it is full.
 LAW = np.dtype(
-    [(one, np.int64) for one in ("realign", "modulus", "timeout", "counts_releases", "fifo")]
+    [
+        (one, np.int64)
+        for one in ("realign", "modulus", "timeout", "counts_releases", "fifo", "stalls")
+    ]
 )
 #: Where a trial stands. ``next``: the oldest number that may be unanswered; ``released``: releases
 #: so far; ``last``: the newest conversion of which the host has read a frame; ``run``: damaged
@@ -66,19 +83,30 @@ COUNTS = (
 )  # fmt: skip
 
 
-def cause_of(fate: int, fifo: bool) -> int:
-    """Return why a conversion is lost or wrong, by its fate.
+def cause_of(record: Any, law: Any) -> int:
+    """Return why a conversion is lost or wrong, as far as its record says.
 
     A host without a FIFO loses what it reads too late; a bit that comes after it was taken is late
-    as well. A frame that never leaves waits for a slot.
+    as well. A frame that was sampled and never began to arrive waits for a slot where the master
+    stalls. Of bits that a transient made wrong the record does not say on which channel.
     """
+    fate = record[FATE]
     if fate == CORRUPTED:
-        return _TIMING
-    if fate in (OVERRUN, NOT_RECEIVED):
-        return _FULL if fifo else _LATE
+        return _NONE if record[WRONG_BITS] > 0 else _TIMING
+    if fate == NOT_RECEIVED:
+        if record[APERTURE] == NEVER:
+            return _TRIGGER
+        return _FULL if law.stalls and record[OCCUPANCY] < 0 else _STROBE
+    if fate == OVERRUN:
+        return _FULL if law.fifo else _LATE
     if fate == UNDERRUN_FATE:
         return _LATE
     return _OCCUPIED if fate == MISSED_TRIGGER else _NONE
+
+
+def ends_short(record: Any) -> bool:
+    """Tell whether a frame began to arrive and was closed before it was whole."""
+    return bool(record[FATE] == NOT_RECEIVED and record[OCCUPANCY] >= 0)
 
 
 def ends_read(record: Any) -> int:
@@ -221,7 +249,7 @@ def associate(
                 st.released += 1
             read = record[READ_END] != NEVER
             misaligned = read and believed != k
-            told = record[TIMED_OUT] or gap > 0
+            told = record[TIMED_OUT] or gap > 0 or ends_short(record)
             lost = fate in (MISSED_TRIGGER, OVERRUN, NOT_RECEIVED)
             wrong = fate in (CORRUPTED, UNDERRUN_FATE)
             damaged = lost or wrong or misaligned
@@ -246,7 +274,7 @@ def associate(
                 one.believed = believed if read else NO_CONVERSION
                 one.misaligned = misaligned
                 one.told = told
-                one.cause = cause_of(fate, law.fifo != 0)
+                one.cause = cause_of(record, law)
             k += 1
         reached[t] = k
 
@@ -279,6 +307,7 @@ class Association:
         law["modulus"] = 1 << scenario.check.sequence_bits
         law["timeout"] = NEVER if host.timeout is None else host.timeout.constant_value
         law["counts_releases"] = scenario.trigger.source == "remote"
+        law["stalls"] = scenario.fifo.when_full == "stall"
         law["fifo"] = scenario.link.scheme == "remote_master"
         self._law = law
         self._total = scenario.conversions

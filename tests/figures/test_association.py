@@ -155,16 +155,23 @@ def test_a_remote_timer_s_conversions_are_counted_by_their_releases():
 
 
 def test_causes():
-    tally = Tally(chain({"conversions": 7}), range(1), keeps=True)
-    block = FrameBlock.blank(range(1), 0, 7, None)
-    block.trigger[0] = np.arange(7)
-    block.fate[0] = [D, M, V, U, C, N, F]
+    """Of three frames never received the first was not sampled, the second took a slot, and the
+    last was held back for want of one; only the frame that began and ended short is told of."""
+    tally = Tally(chain({"conversions": 10, "fifo.when_full": "stall"}), range(1), keeps=True)
+    block = FrameBlock.blank(range(1), 0, 10, None)
+    block.trigger[0] = np.arange(10)
+    block.fate[0] = [D, M, V, U, C, N, F, N, N, C]
+    block.aperture[0, 7:] = 8
+    block.occupancy_at_arrival[0, 7] = 0
+    block.wrong_bits[0, 9] = 1
     tally.add(block)
     (found,) = tally.closed().values()
     none, full, late = Cause.NONE, Cause.FULL, Cause.LATE
     assert found["cause"][0].tolist() == [
-        none, Cause.OCCUPIED, full, late, Cause.TIMING, full, none,
+        none, Cause.OCCUPIED, full, late, Cause.TIMING, Cause.TRIGGER, none, Cause.STROBE, full,
+        none,
     ]  # fmt: skip
+    assert np.flatnonzero(found["told"][0]).tolist() == [7]
 
 
 def beliefs(monkeypatch, scenario):
