@@ -109,6 +109,7 @@ def depth_bound(scenario: Scenario, ends: Ends = HARD) -> DepthBound:
     UnboundedError
         If something has no bound, or the host lags when every latency is the longest.
     """
+    coming.check_quiet(scenario)
     if scenario.host.notice == "edge":
         try:
             release.check_notice(scenario, ends)
@@ -209,6 +210,7 @@ def frees_converter(scenario: Scenario, ends: Ends = HARD) -> bool:
     ends : Ends
         Where laws end.
     """
+    coming.check_quiet(scenario)
     taken = 0
     for piece in cycles(scenario)[0].pieces:
         if math.isinf(piece.largest):

@@ -63,6 +63,12 @@ class Coming:
         return max(whole * self.cycle + min(found) - self.wander, 0)
 
 
+def check_quiet(scenario: Scenario) -> None:
+    """Raise UnboundedError where a transient may take a symbol, or make one."""
+    if scenario.transient:
+        raise UnboundedError("transients may take triggers, bits and credits, or make some")
+
+
 def trigger_gaps(scenario: Scenario, ends: Ends) -> list[int]:
     """Return the shortest spacings of triggers without jitter, over one whole pattern, in fs."""
     trigger = scenario.trigger

@@ -36,6 +36,7 @@ def release_bound(scenario: Scenario, ends: Ends = HARD) -> int:
     UnboundedError
         If the jitter has no bound.
     """
+    coming.check_quiet(scenario)
     later = ends.spread(scenario.barrier.direction("return").jitter, "the return jitter")
     later += coming.loose(scenario)
     ahead = ends.low(scenario.fifo.sync_delay, "the synchroniser delay")
@@ -102,6 +103,7 @@ def latest_release(scenario: Scenario, ends: Ends = HARD) -> int:
     UnboundedError
         If something on the way has no bound.
     """
+    coming.check_quiet(scenario)
     jitter = ends.spread(scenario.trigger.jitter, "the trigger jitter")
     overtaken = 0
     if scenario.trigger.pattern == "poisson":
@@ -157,6 +159,7 @@ def check_notice(scenario: Scenario, ends: Ends = HARD) -> None:
     ends : Ends
         Where laws end.
     """
+    coming.check_quiet(scenario)
     trigger, host = scenario.trigger, scenario.host
     if trigger.pattern == "after_read":
         if host.watermark > 1:

@@ -86,6 +86,8 @@ def _acquisition(seen: Seen, pieces: list[Piece]) -> list[Limit]:
         certain = math.floor(spacing or 0) >= taken
     elif certain:
         certain = math.floor(read) >= math.ceil(needed)
+    # A transient may make a trigger that nobody asked for.
+    certain = certain and not scenario.transient
     possible = ""
     if bounded and margin is not None and margin < 0 and not loose:
         possible = "the longest conversion and acquisition do not fit between the closest triggers"
@@ -156,7 +158,8 @@ def _period(seen: Seen, cycle: Cycle, pieces: list[Piece]) -> list[Limit]:
     otherwise = seen.not_seen()
     if margin is not None:
         # Each instant is rounded by itself.
-        if math.floor(limit or 0) >= sum(math.ceil(piece) for piece in taken):
+        quiet = not scenario.transient
+        if quiet and math.floor(limit or 0) >= sum(math.ceil(piece) for piece in taken):
             proven = f"whatever is drawn{ends.proviso}"
         possible = (
             "" if margin >= 0 else "the longest cycle does not fit between the closest triggers"

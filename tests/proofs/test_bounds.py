@@ -84,6 +84,32 @@ def test_a_constant_latency_reaches_the_depth_and_never_exceeds_it(changes):
         assert count(tried.with_value("fifo.depth", bound.depth - 1), Fate.OVERRUN) > 0
 
 
+def test_a_draining_host_of_one_latency_a_busy_period():
+    """18 bits at 20 MHz take 0.9 us: the slots of frames 0 to 9 are taken by 9 us.
+
+    Frame 0 is released after its 18 bits, 0.36 us, and read out 8.9 us after that. Read at
+    80 MHz, bit 18 is taken 17.5 x 12.5 ns after the start: (r - 1) x 20 >= 340 - 218.75.
+    """
+    tried = scenario(
+        frame__word_bits=18, host__clock="20 MHz", host__read_all=True,
+        host__service_latency={"shape": "uniform", "low": "0 us", "high": "8 us"},
+    )  # fmt: skip
+    assert bounds.depth_bound(tried).depth == 10
+    assert release_bound(tried.with_value("host.clock", "80 MHz")) == 8
+
+
+def test_what_a_credit_takes_counts_as_a_slot():
+    """From the start of the clock 150 ns to the last bit and 10 to the release, 620 + 200 read.
+
+    980, and a credit of 20: back just as the clock of frame 1 starts.
+    """
+    tried = scenario(
+        fifo__when_full="stall", host__service_latency="620 ns", barrier__forward={"delay": "20 ns"}
+    )
+    assert bounds.depth_bound(tried).depth == 1
+    assert bounds.depth_bound(tried.with_value("host.service_latency", "620001 ps")).depth == 2
+
+
 @pytest.mark.parametrize("seed", range(5))
 def test_bounded_chance_never_exceeds_the_depth(seed):
     tried = scenario(
@@ -282,3 +308,11 @@ def test_a_rate_that_loses_nothing(changes, fits):
 def test_a_rate_that_nothing_can_be_proven_of(changes, why):
     with pytest.raises(UnboundedError, match=f"^{why}$"):
         bounds.keeps_rate(scenario(**changes))
+
+
+def test_nothing_is_proven_where_a_transient_may_take_a_symbol():
+    burst = {"kind": "poisson", "rate": "1 kHz", "slew": "90 kV/us", "swing": "400 V"}
+    tried = scenario(barrier__slew_immunity="50 kV/us", transient=[burst])
+    for proof in (bounds.depth_bound, bounds.keeps_rate, release_bound):
+        with pytest.raises(UnboundedError, match="transients"):
+            proof(tried)
