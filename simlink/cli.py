@@ -13,6 +13,7 @@ from simlink.base import interrupts
 from simlink.base.errors import InputError, OutputError
 from simlink.commands import (
     budget,
+    counterexample,
     diagram,
     dump,
     explain,
@@ -47,6 +48,7 @@ app.command("spectrum")(spectrum.spectrum)
 app.command("vary")(vary.vary)
 app.command("budget")(budget.budget)
 app.command("pass-map")(pass_map.pass_map)
+app.command("counterexample")(counterexample.counterexample)
 app.command("explain")(explain.explain)
 app.command("dump")(dump.dump)
 app.command("exposure")(exposure.exposure)
