@@ -17,6 +17,7 @@ from simlink.base.errors import InputError, OutputError
 from simlink.base.terminal import showing
 from simlink.commands import (
     budget,
+    counterexample,
     diagram,
     dump,
     explain,
@@ -51,6 +52,7 @@ app.command("spectrum")(spectrum.spectrum)
 app.command("vary")(vary.vary)
 app.command("budget")(budget.budget)
 app.command("pass-map")(pass_map.pass_map)
+app.command("counterexample")(counterexample.counterexample)
 app.command("explain")(explain.explain)
 app.command("dump")(dump.dump)
 app.command("exposure")(exposure.exposure)

@@ -9,12 +9,15 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from fractions import Fraction
 from typing import TYPE_CHECKING
 
 from simlink.budget.dual_dirac import USUAL_BER
 from simlink.scenario.distributions import GENERATOR_REACH, reach
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from simlink.scenario.distributions import Distribution
 
 
@@ -59,3 +62,36 @@ class Ends:
 HARD = Ends()
 #: erfc(Q / sqrt(2)) / 2 = 1e-12 for Q = 7.0345, rounded up.
 LIKELY = Ends(7.04, f", with each Gaussian draw counted to {USUAL_BER:g}")
+
+
+def least(bound: Callable[[Ends], int], limit: Fraction) -> tuple[Fraction | None, str, str]:
+    """Return the least value that is proven enough, by the strongest proof that there is.
+
+    Parameters
+    ----------
+    bound : callable
+        Gives it, or raises UnboundedError.
+    limit : Fraction
+        What is to be enough: a proof to a stated probability counts where the one that holds
+        whatever is drawn asks for more.
+
+    Returns
+    -------
+    needed : Fraction or None
+    said : str
+        How it is known.
+    why : str
+        Why there is none.
+    """
+    needed, said, reason = None, "", ""
+    for ends in (HARD, LIKELY):
+        try:
+            found = Fraction(bound(ends))
+        except UnboundedError as why:
+            reason = str(why)
+            continue
+        if needed is None or found < needed:
+            needed, said = found, f"whatever is drawn{ends.proviso}"
+        if needed <= limit:
+            break
+    return needed, said, reason

@@ -9,7 +9,7 @@ from simlink.base.wording import many, percent, short_time
 from simlink.figures.cycle import periods
 from simlink.figures.reader import drawn, reader_of
 from simlink.proofs.bounds import depth_bound, keeps_rate
-from simlink.proofs.ends import HARD, LIKELY, Ends, UnboundedError
+from simlink.proofs.ends import HARD, LIKELY, Ends, UnboundedError, least
 from simlink.proofs.release import check_notice, latest_release, release_bound
 from simlink.records import Fate
 from simlink.verdict import load
@@ -17,8 +17,6 @@ from simlink.verdict.limit import Known, Limit
 from simlink.verdict.seen import Seen, row, unique
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
-
     from simlink.scenario.schema import Scenario
 
 
@@ -38,39 +36,6 @@ def rows(seen: Seen, others: bool) -> list[Limit]:
         found = [*_early_read(seen), *_fifo(seen)]
     lost = others or any(not one.holds and one.known is Known.VIOLATED for one in found)
     return [*found, *_timeout(seen, lost)]
-
-
-def least(bound: Callable[[Ends], int], limit: Fraction) -> tuple[Fraction | None, str, str]:
-    """Return the least value that is proven enough, by the strongest proof that there is.
-
-    Parameters
-    ----------
-    bound : callable
-        Gives it, or raises UnboundedError.
-    limit : Fraction
-        What is to be enough: a proof to a stated probability counts where the one that holds
-        whatever is drawn asks for more.
-
-    Returns
-    -------
-    needed : Fraction or None
-    said : str
-        How it is known.
-    why : str
-        Why there is none.
-    """
-    needed, said, reason = None, "", ""
-    for ends in (HARD, LIKELY):
-        try:
-            found = Fraction(bound(ends))
-        except UnboundedError as why:
-            reason = str(why)
-            continue
-        if needed is None or found < needed:
-            needed, said = found, f"whatever is drawn{ends.proviso}"
-        if needed <= limit:
-            break
-    return needed, said, reason
 
 
 def _early_read(seen: Seen) -> list[Limit]:

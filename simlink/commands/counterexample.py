@@ -1,0 +1,49 @@
+"""``simlink counterexample``: draws that break a limit, as a scenario to look at."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from simlink.commands.options import Json, Out, ScenarioPath, changed, folder, option
+from simlink.commands.results import tell
+
+
+def counterexample(
+    path: ScenarioPath,
+    limit: Annotated[
+        str,
+        option("--limit", "fifo, early-read, period, acquisition or timeout.", "LIMIT"),
+    ] = "fifo",
+    out: Out = None,
+    json: Json = False,
+) -> None:
+    """Look for draws that break a limit; write the smallest case as a scenario that shows it.
+
+    With --out the folder holds counterexample.toml and the recordings that it replays, for
+    run and diagram.
+    """
+    from json import dumps
+
+    from simlink.base.safe_write import make_folder
+    from simlink.studies.counterexample import counterexample as search
+
+    place = folder(out)
+    scenario = changed(path)
+    if place is not None:
+        make_folder(place)
+    found = search(scenario, limit)
+    if place is not None and found.found:
+        found.save(place)
+    figures = dumps(
+        {
+            "scenario": scenario.title or scenario.name,
+            "limit": limit,
+            "found": found.found,
+            "conversions": found.conversions or None,
+            "draws": found.rows,
+            "sentence": found.sentence,
+        },
+        indent=2,
+    )
+    written = place if found.found else None
+    tell(f"{found.sentence}\n", written, f"{figures}\n" if json else None)
