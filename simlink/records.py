@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from enum import IntEnum
 from typing import Any, Protocol
 
 import numpy as np
@@ -17,6 +18,23 @@ import numpy.typing as npt
 from simlink.base.instants import NEVER, Times
 from simlink.link.fate import Fate as Fate
 from simlink.scenario.schema import Scenario
+
+
+class Cause(IntEnum):
+    """Why a conversion is lost or wrong, in the order in which the first of several counts."""
+
+    NONE = -1
+    TRIGGER = 0
+    STROBE = 1
+    TIMING = 2
+    FULL = 3
+    LATE = 4
+    OCCUPIED = 5
+
+    @property
+    def word(self) -> str:
+        """The cause as the ledger spells it."""
+        return self.name.lower()
 
 
 @dataclass(frozen=True)
@@ -39,6 +57,8 @@ class Column:
         Whether each word has its own, or all words of a conversion share it.
     in_ledger : bool
         Whether the ledger has it.
+    follows : bool
+        Whether it follows from the others, so that no engine hands it over.
     """
 
     name: str
@@ -48,6 +68,7 @@ class Column:
     blank: int
     of_word: bool = False
     in_ledger: bool = True
+    follows: bool = False
 
     @property
     def ledger_name(self) -> str:
@@ -82,13 +103,28 @@ COLUMNS = (
     Column("short_acquisition", "?", "", "whether the sample had not settled", 0),
     Column("wrong_bits", "i4", "", "bits that a transient made wrong, as the host read them", 0),
     Column("timed_out", "?", "", "whether the host gave the conversion up", 0, in_ledger=False),
+    _instant(
+        "void_read",
+        "when the host had read what it took for the frame, which was gone",
+        in_ledger=False,
+    ),
+    Column("believed", "i8", "", "the conversion that the host takes it for", -1, follows=True),
+    Column(
+        "misaligned", "?", "", "whether it is taken for another one, or for none", 0, follows=True
+    ),
+    Column("told", "?", "", "whether the host is told that something is wrong", 0, follows=True),
+    Column("cause", "i1", "", "why it is lost or wrong", Cause.NONE, follows=True),
 )
 #: One record without its word columns, as a NumPy record.
-RECORD = np.dtype([(one.name, one.type) for one in COLUMNS if not one.of_word], align=True)
+RECORD = np.dtype(
+    [(one.name, one.type) for one in COLUMNS if not one.of_word and not one.follows], align=True
+)
+#: What follows from the records of a trial, of one conversion.
+OUTCOME = np.dtype([(one.name, one.type) for one in COLUMNS if one.follows], align=True)
 
 _BLANK = np.zeros((), dtype=RECORD)
 for _column in COLUMNS:
-    if not _column.of_word:
+    if not _column.of_word and not _column.follows:
         _BLANK[_column.name] = _column.blank
 
 

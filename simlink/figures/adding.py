@@ -8,6 +8,7 @@ import numpy as np
 
 from simlink.base.compiled import compiled
 from simlink.base.instants import NEVER
+from simlink.figures.association import COUNTS
 from simlink.link.fate import NOT_SENT, UNDERRUN, Fate
 from simlink.records import RECORD
 
@@ -22,7 +23,7 @@ SUMS = np.dtype(
             (name, np.int64)
             for name in (
                 "sent", "short", "timed_out", "first_due", "last_due", "end", "busy", "sampled",
-                "sampling_first",
+                "sampling_first", *COUNTS,
             )
         ),
         ("sampling_sum", np.float64),

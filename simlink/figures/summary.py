@@ -213,6 +213,36 @@ def at_share(offered: Figure, delivered: Figure) -> Figure:
     return replace(found, note=note, instead="nothing lost: all that is offered")
 
 
+def per_hour(offered: Figure, harmed: Figure) -> Figure:
+    """Return how many words a share of what is offered makes in an hour."""
+    count, of, unit = harmed.count, harmed.of, "words/h"
+    if offered.value is None or count is None or not of:
+        return Figure(None, count=count, of=of, unit=unit)
+    hourly = [None if one is None else one * 3600 for one in (offered.low, offered.high)]
+    values = offered.value * 3600, count / of
+    low, high = intervals.product((hourly[0], hourly[1]), (harmed.low, harmed.high), values)
+    value = values[0] * values[1] if count else None
+    return Figure(
+        value, low, high, None if low is None else harmed.confidence, count=count, of=of, unit=unit
+    )
+
+
+def recovery(tally: Tally, confidence: float) -> dict[str, Figure]:
+    """Return after how many conversions the link is right again: the mean, and the most seen.
+
+    Counted from the first conversion that is wrong, lost or misaligned to the next that is none
+    of these; at the end of a trial as far as it goes.
+    """
+    runs = int(tally.spells.sum())
+    note = "conversions in a row that are wrong, lost or misaligned"
+    mean = replace(
+        rate(tally.damaged, tally.spells, "conversions", confidence), count=runs, note=note
+    )
+    longest = float(tally.longest.max()) if runs else None
+    most = Figure(longest, count=runs, unit="conversions", note=note)
+    return {"recovery_frames": mean, "recovery_frames_largest_seen": most}
+
+
 def root(figure: Figure, unit: str) -> Figure:
     """Return the square root of a figure that is not below zero."""
     ends = [None if one is None else one**0.5 for one in (figure.value, figure.low, figure.high)]
@@ -304,13 +334,15 @@ def figures(scenario: Scenario, tally: Tally, confidence: float = CONFIDENCE) ->
     nothing yet, delivers what is offered.
     The host's busy share is over the same time, or up to the last thing that happened if that
     came later. The sampling jitter is pooled over trials, each with its own mean delay.
+    Lost: missing from the host's record; misaligned: taken for another conversion, or for none;
+    silent: wrong, lost or misaligned, and nobody says so (`association`). A word that is wrong
+    and misaligned counts as both, and once as silent.
     Latencies to the release are those of all frames that were released, latencies to the last
     bit those of all that were read but those read before their bits had come.
     """
     words = scenario.words
     sent = tally.sent
     corrupted = tally.of_fate(Fate.CORRUPTED)
-    none = np.zeros_like(corrupted)
     missed, overrun = tally.of_fate(Fate.MISSED_TRIGGER), tally.of_fate(Fate.OVERRUN)
     underrun, delivered = tally.of_fate(Fate.UNDERRUN), tally.of_fate(Fate.DELIVERED)
     in_flight = tally.of_fate(Fate.IN_FLIGHT)
@@ -336,6 +368,7 @@ def figures(scenario: Scenario, tally: Tally, confidence: float = CONFIDENCE) ->
     )
     jitter = root(variance, "s")
     total = int(sent.sum())
+    silent = share(tally.silent, sent, words, confidence)
     return {
         "triggers": Figure(
             float(total), count=total, of=scenario.trials * scenario.conversions, unit="triggers"
@@ -344,13 +377,19 @@ def figures(scenario: Scenario, tally: Tally, confidence: float = CONFIDENCE) ->
         "missed_trigger": share(missed, sent, words, confidence),
         "overrun": share(overrun, sent, words, confidence),
         "underrun": share(underrun, sent, words, confidence),
-        # Nothing in this version raises a flag, so every wrong bit is silent.
-        "corrupted_flagged": share(none, sent, words, confidence),
-        "corrupted_silent": share(corrupted, sent, words, confidence),
+        "corrupted_flagged": share(tally.wrong_told, sent, words, confidence),
+        "corrupted_silent": share(corrupted - tally.wrong_told, sent, words, confidence),
         "not_received": share(tally.of_fate(Fate.NOT_RECEIVED), sent, words, confidence),
         "in_flight": share(in_flight, sent, words, confidence),
         "timed_out": share(tally.timed_out, sent, words, confidence),
         "short_acquisition": share(tally.short, sent, words, confidence),
+        "lost_told": share(tally.lost_told, sent, words, confidence),
+        "lost_silent": share(tally.lost_silent, sent, words, confidence),
+        "misaligned_told": share(tally.misaligned_told, sent, words, confidence),
+        "misaligned_silent": share(tally.misaligned_silent, sent, words, confidence),
+        "silent": silent,
+        "silent_per_hour": per_hour(offered, silent),
+        **recovery(tally, confidence),
         "units_missed_trigger": units(missed > 0, confidence),
         "units_overrun": units(overrun > 0, confidence),
         "units_underrun": units(underrun > 0, confidence),

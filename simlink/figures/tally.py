@@ -10,6 +10,7 @@ import numpy.typing as npt
 
 from simlink.base.instants import NEVER, Times
 from simlink.figures.adding import FATES, SUMS, add
+from simlink.figures.association import Association
 from simlink.figures.latencies import Latencies
 from simlink.link.fate import Fate
 from simlink.records import FrameBlock
@@ -30,6 +31,8 @@ class Tally:
         The scenario of the run.
     trials : range
         Which of its trials.
+    keeps : bool
+        Whether what follows from each record is kept, for the ledger.
 
     Attributes
     ----------
@@ -46,7 +49,7 @@ class Tally:
         read, of every frame that was read but those read before their bits had come.
     """
 
-    def __init__(self, scenario: Scenario, trials: range) -> None:
+    def __init__(self, scenario: Scenario, trials: range, *, keeps: bool = False) -> None:
         self.trials = trials
         self.depth = scenario.fifo.depth
         self.sums = np.zeros(len(trials), dtype=SUMS)
@@ -64,6 +67,9 @@ class Tally:
         self._reads_on = scenario.host.read_all or scenario.host.watermark > 1
         total = scenario.trials * scenario.conversions
         self._short = total < _SHORT
+        self._scenario, self._keeps = scenario, keeps
+        #: While trials are under way.
+        self._association: Association | None = None
         self.to_release = Latencies(scenario.trials, total)
         self.to_read = Latencies(scenario.trials, total)
 
@@ -99,6 +105,23 @@ class Tally:
         )
         for law, values, of, known in zip(laws, kept, groups, before, strict=True):
             law.keep(of, values, law.count - known)
+
+        if self._association is None:
+            self._association = Association(self._scenario, self._keeps)
+        self._association.add(block, self.sums[rows], short)
+        if self._association.done and not self._keeps:
+            self._association = None
+
+    def closed(self) -> dict[range, Any]:
+        """Take no more blocks; return what followed from the records, if it was kept.
+
+        Returns
+        -------
+        dict of range to ndarray of OUTCOME, shape (T, conversions)
+            By the trials of the blocks.
+        """
+        found, self._association = self._association, None
+        return {} if found is None else found.outcomes
 
     def merge(self, other: Tally) -> None:
         """Append the trials of another tally, which must come after this one's."""

@@ -46,6 +46,29 @@ def gives_up(release: int, expires: int) -> bool:
     return release > expires
 
 
+def struck_off(trigger: int, timeout: int, now: int) -> bool:
+    """Tell whether a conversion that the host gives up is off its list as a read ends.
+
+    At the instant at which the wait is over the read ends first.
+    """
+    return trigger + timeout < now
+
+
+def counter_picks(oldest: int, counter: int, modulus: int) -> int:
+    """Return the first number from the oldest unanswered one on that a frame's counter fits.
+
+    Parameters
+    ----------
+    oldest : int
+        A number.
+    counter : int
+        What the frame carries, or any number that is the same modulo ``modulus``.
+    modulus : int
+        How many values the counter has.
+    """
+    return oldest + (counter - oldest) % modulus
+
+
 def ends_wait(release: int, arrival: int) -> int:
     """Return from when a release ends the host's wait for it, in fs.
 

@@ -34,6 +34,14 @@ _NAMES = {
     "in_flight": "in flight at the end",
     "timed_out": "timed out",
     "short_acquisition": "short acquisition",
+    "lost_told": "lost, and told",
+    "lost_silent": "lost, silent",
+    "misaligned_told": "misaligned, and told",
+    "misaligned_silent": "misaligned, silent",
+    "silent": "wrong, lost or misaligned, silent",
+    "silent_per_hour": "the same, words an hour",
+    "recovery_frames": "conversions until right again, mean",
+    "recovery_frames_largest_seen": "conversions until right again, most seen",
     "units_missed_trigger": "units with a missed trigger",
     "units_overrun": "units with an overrun",
     "units_underrun": "units with an underrun",
@@ -63,6 +71,8 @@ _ALWAYS = {
     "corrupted_silent",
     "units_failing",
 }
+#: Said of what is lost or wrong; where nothing is, there is nothing to say.
+_OF_HARM = {"silent_per_hour", "recovery_frames", "recovery_frames_largest_seen"}
 
 
 def report(run: Run) -> str:
@@ -209,6 +219,8 @@ def figures(found: dict[str, Figure]) -> str:
     unseen = []
     for name, figure in found.items():
         said = _NAMES.get(name, name.replace("_", " "))
+        if name in _OF_HARM and figure.count == 0:
+            continue
         if figure.unit == "1" and figure.count == 0 and name not in _ALWAYS:
             if not name.startswith("units_"):
                 unseen.append(said)

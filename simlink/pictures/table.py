@@ -38,6 +38,8 @@ _LOSSES = {
     "corrupted_flagged": "wrong bits, flagged",
     "corrupted_silent": "wrong bits",
     "not_received": "never received",
+    "misaligned_told": "misaligned, and told",
+    "misaligned_silent": "misaligned, silent",
     "timed_out": "timed out",
     "short_acquisition": "short acquisition",
     "in_flight": "in flight at end",

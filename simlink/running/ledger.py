@@ -24,6 +24,10 @@ if TYPE_CHECKING:
 
 #: The fates in the order of their codes.
 FATES = [fate.word for fate in Fate if fate >= 0]
+#: The causes likewise.
+CAUSES = [cause.word for cause in records.Cause if cause >= 0]
+#: What stands for nothing in columns that are no instants.
+_BLANKS = {"believed": -1}
 _TAKEN = [one for one in records.COLUMNS if one.in_ledger]
 INSTANTS = [one.ledger_name for one in _TAKEN if one.unit == "fs"]
 _PLACE = {"trial": np.int32, "conversion": np.int64, "lane": np.int16, "position": np.int16}
@@ -59,11 +63,31 @@ def rows_of(block: FrameBlock) -> Rows:
     rows["conversion"] = block.first + conversions
     rows["lane"], rows["position"] = lanes, positions
     for column in _TAKEN:
+        if column.follows:
+            rows[column.name] = column.blank
+            continue
         values = getattr(block, column.name)
         wide = values if column.of_word else values[:, :, np.newaxis, np.newaxis]
         rows[column.ledger_name] = wide
     # Nothing in this version raises a flag.
     return rows
+
+
+def fill_in(blocks: list[Rows], outcomes: npt.NDArray[np.void]) -> None:
+    """Fill in what follows from the records of some trials.
+
+    Parameters
+    ----------
+    blocks : list of ndarray of `ROW`, shape (T, n, L, W)
+        All of these trials, in the order of their conversions.
+    outcomes : ndarray of OUTCOME, shape (T, conversions)
+    """
+    at = 0
+    for rows in blocks:
+        upto = at + rows.shape[1]
+        for name in records.OUTCOME.names or ():
+            rows[name] = outcomes[name][:, at:upto, np.newaxis, np.newaxis]
+        at = upto
 
 
 def in_order(blocks: list[Rows]) -> list[Rows]:
@@ -108,13 +132,16 @@ def table(rows: Rows | FrameBlock) -> pa.Table:
     columns = {}
     for name in COLUMNS:
         values = np.ascontiguousarray(rows[name])
-        if name == "fate":
-            codes = pa.Array.from_buffers(pa.int8(), len(values), [None, pa.py_buffer(values)])
-            columns[name] = pa.DictionaryArray.from_arrays(codes, _words(FATES))
+        if name in ("fate", "cause"):
+            nulls = None if values.size == 0 or values.min() >= 0 else _bits(values >= 0)
+            codes = pa.Array.from_buffers(pa.int8(), len(values), [nulls, pa.py_buffer(values)])
+            words = FATES if name == "fate" else CAUSES
+            columns[name] = pa.DictionaryArray.from_arrays(codes, _words(words))
         elif _KINDS[name] is np.bool_:
             columns[name] = pa.Array.from_buffers(pa.bool_(), len(values), [None, _bits(values)])
         else:
-            there = values != NEVER if name in INSTANTS else np.True_
+            blank = NEVER if name in INSTANTS else _BLANKS.get(name)
+            there = np.True_ if blank is None else values != blank
             nulls = None if there.all() else _bits(there)
             buffers = [nulls, pa.py_buffer(values)]
             columns[name] = pa.Array.from_buffers(kinds[_KINDS[name]], len(values), buffers)
@@ -189,11 +216,12 @@ class LedgerFile:
         if self._writer is None:
             whole = [name for name in COLUMNS if np.issubdtype(_KINDS[name], np.signedinteger)]
             whole.remove("fate")
+            whole.remove("cause")
             self._writer = pq.ParquetWriter(
                 self._beside,
                 group.schema,
                 compression="zstd",
-                use_dictionary=["fate"],
+                use_dictionary=["fate", "cause"],
                 column_encoding=dict.fromkeys(whole, "DELTA_BINARY_PACKED"),
             )
         self._writer.write_table(group, row_group_size=GROUP)

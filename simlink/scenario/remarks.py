@@ -74,6 +74,7 @@ _WHY = {
     "host.capture": "at the clock edge that follows the launch",
     "host.read_all": "one service reads no more than the watermark",
     "host.watermark": "the host is told of every frame",
+    "host.realign": "an idle host waits for no older frame",
     "host.notice": "the host sees the level of the FIFO",
     "barrier.recovery": "a channel is right again as the edge ends",
     "barrier.upset": "every symbol that meets an upset is hit",

@@ -339,6 +339,12 @@ class Host(Section):
         "How long after a trigger the host gives a conversion up: a fixed duration. Left out: "
         "never. Required for the after_read pattern."
     )
+    realign: Literal["never", "idle", "sequence"] = left_out(
+        "idle",
+        "What puts the host right that takes frames for the wrong triggers. idle: once a frame is "
+        "read, busy low and the FIFO empty, it waits for no older one; sequence: the counter of "
+        "check.sequence_bits; never: nothing.",
+    )
     setup: Duration = left_out(
         "0 s",
         "How long a bit has to be valid at the host before it is captured; not used by the "
@@ -410,6 +416,7 @@ UNSIMULATED: dict[str, tuple[Any, ...]] = {
     "check.kind": ("none",),
     "check.sequence_bits": (0,),
     "check.on_failure": ("flag",),
+    "host.realign": ("never", "idle"),
 }
 """Keys that the format knows and this version refuses by name, with the values it takes."""
 

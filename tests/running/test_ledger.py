@@ -45,7 +45,8 @@ def test_there_is_one_row_a_word_in_order(block):
 def test_the_columns_are_the_stated_ones(block):
     stated = (
         "trial conversion lane position t_trigger t_aperture t_ready t_first_bit t_last_bit "
-        "t_release t_read_start t_read_end fate short_acquisition wrong_bits flagged"
+        "t_release t_read_start t_read_end fate short_acquisition wrong_bits believed misaligned "
+        "told cause flagged"
     )
     rows = table(block)
     assert rows.column_names == stated.split() == COLUMNS

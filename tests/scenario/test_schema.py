@@ -115,6 +115,7 @@ notice = "edge"
 timeout = "50 us"
 setup = "1 ns"
 hold = "1 ns"
+realign = "idle"
 capture = 3
 
 [check]

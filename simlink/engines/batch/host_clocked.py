@@ -109,6 +109,9 @@ def advance(
                 lanes, changes, clock, still, back, captured, records[newest], first_bit[kept],
                 last_bit[kept], slot(st.pending, notes),
             )  # fmt: skip
+            served = records[slot(st.pending, records)]
+            if served.read_end == NEVER:
+                served.void_read = st.free
         st.serving = 0
         st.pending = -1
 
@@ -117,6 +120,7 @@ def lose(law: Any, record: Any, first_bit: Any, last_bit: Any) -> None:
     """Overwrite a frame, though the host may have started its clock."""
     record.fate = OVERRUN
     record.service = NEVER
+    record.void_read = record.read_end
     record.read_start = NEVER
     record.read_end = NEVER
     if law.keeps_words:

@@ -353,6 +353,7 @@ def walk(
             record.fate = fate
             record.short_acquisition = short
             record.timed_out = False
+            record.void_read = NEVER
             if law.loops:
                 expires = left + law.timeout
                 in_time = planned != NEVER and not gives_up(planned, expires)

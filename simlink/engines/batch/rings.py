@@ -38,6 +38,7 @@ def blank(record: Any) -> None:
     record.short_acquisition = False
     record.timed_out = False
     record.wrong_bits = 0
+    record.void_read = NEVER
 
 
 def expire(

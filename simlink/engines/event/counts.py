@@ -9,9 +9,9 @@ class HostCounts:
     """The host's own counts, and which trigger it takes each frame to answer.
 
     A frame is believed to answer the oldest trigger that is unanswered; a timeout strikes its
-    trigger off. The host that does not trigger itself, since a timer beside the converter does,
-    counts releases in place of triggers. A trigger that was missed, or a frame that was lost,
-    makes the belief wrong.
+    trigger off, and an idle link strikes all off, where that puts the host right. The host that
+    does not trigger itself, since a timer beside the converter does, counts releases in place of
+    triggers. A trigger that was missed, or a frame that was lost, makes the belief wrong.
 
     Attributes
     ----------
@@ -21,8 +21,9 @@ class HostCounts:
         Triggers without a frame as yet, by the number that the host gives them, oldest first.
     """
 
-    def __init__(self, from_host: bool) -> None:
+    def __init__(self, from_host: bool, idle_puts_right: bool) -> None:
         self.from_host = from_host
+        self.idle_puts_right = idle_puts_right
         self.triggers = 0
         self.releases = 0
         self.frames = 0
@@ -44,7 +45,16 @@ class HostCounts:
         if number in self.unanswered:
             self.unanswered.remove(number)
 
-    def read(self) -> int | None:
-        """Note a frame that has been read; return the trigger that it is taken to answer."""
+    def read(self, idle: bool) -> int | None:
+        """Note a frame that has been read; return the trigger that it is taken to answer.
+
+        Parameters
+        ----------
+        idle : bool
+            Whether busy is low now, and nothing else that the host was told of is to be read.
+        """
         self.frames += 1
-        return self.unanswered.popleft() if self.unanswered else None
+        found = self.unanswered.popleft() if self.unanswered else None
+        if idle and self.idle_puts_right:
+            self.unanswered.clear()
+        return found

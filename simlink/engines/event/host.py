@@ -183,7 +183,7 @@ class Reader:
             record.fate[frame.index] = fate_of_read(frame.underrun, frame.wrong)
             if frame.harm is not None:
                 record.wrong_bits[frame.index] = wrong_bits(self.trial, frame.index, frame.harm)
-        frame.believed = self.counts.read()
+        frame.believed = self.counts.read(self.timer.is_idle_after(frame))
         self.fifo.free(frame)
         self.timer.has_read(frame)
         if not self.read_all and not self.group:

@@ -285,7 +285,7 @@ class HostClockedReader:
         frame = reading.frame
         # The host may have captured all before an edge has reached the converter, if any does.
         self.converter.admit(frame)
-        frame.believed = self.counts.read()
+        frame.believed = self.counts.read(self.timer.is_idle_after(frame))
         if frame.admitted:
             record, index = self.record, frame.index
             record.service[index] = self.begun
@@ -297,6 +297,8 @@ class HostClockedReader:
                 self.keep_words(reading)
             self.show_no_read()
             self.signals.settled.set(index)
+        else:
+            self.record.void_read[frame.index] = self.env.now
         self.timer.has_read(frame)
         self.rest()
 

@@ -159,6 +159,11 @@ class TriggerTimer:
         if self.loops:
             self.next_after(now)
 
+    def is_idle_after(self, frame: Frame) -> bool:
+        """Tell whether the link is idle as far as the host knows, once it has read a frame."""
+        busy = self.from_host and self.busy.value != 0
+        return not busy and self.last_released == frame.index
+
     def has_read(self, frame: Frame) -> None:
         """In a loop, the frame that let busy fall calls for the next trigger."""
         if self.loops and frame is self.answer:

@@ -50,7 +50,7 @@ class Chain:
         early = min(scenario.trigger.jitter.support[0], 0.0)
         self.env = Clockwork(initial_time=int(max(early, -1e18)))
         self.signals = Signals(self.env)
-        self.counts = HostCounts(scenario.trigger.source == "host")
+        self.counts = HostCounts(scenario.trigger.source == "host", scenario.host.realign == "idle")
         self.strobe: Strobe | None = None
         self.remote_master = scenario.link.scheme == "remote_master"
         self.timer = self.wire_remote_master() if self.remote_master else self.wire_host_clocked()

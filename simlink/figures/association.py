@@ -1,0 +1,375 @@
+"""To which trigger the host takes each frame to belong, and whether anybody says what went wrong.
+
+The host keeps a list of the triggers that are unanswered, oldest first, by the numbers that it
+gives them itself. A frame that it reads is believed to answer the oldest; a conversion that it
+gives up, or that the frames' counter tells it is lost, leaves the list. With a remote timer it
+counts releases in place of triggers. All of it follows from what the engines hand over.
+
+A conversion is damaged if its frame's value is wrong, if it is missing from the host's record, or
+if it is taken for another one. It is told of if the host gave it up, if its frame was closed
+short, or if the counter shows a gap where it was lost, or right ahead of it. What is damaged and
+not told of is silent.
+
+Choices where several would do: triggers are numbered in the order in which they are due. The
+counter counts what arrives at the converter, missed triggers too: of a missed one, nothing else
+tells. The host is busy from a trigger until that trigger's release, or until it gives it up, in
+every scheme; its FIFO is empty if it has read the newest frame that it was told of. A frame read
+while nothing is unanswered belongs to no conversion, and is misaligned.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from simlink.base.compiled import compiled
+from simlink.base.instants import NEVER
+from simlink.link.fate import CORRUPTED, IN_FLIGHT, MISSED_TRIGGER, NOT_RECEIVED, NOT_SENT, OVERRUN
+from simlink.link.fate import UNDERRUN as UNDERRUN_FATE
+from simlink.link.host import counter_picks, struck_off
+from simlink.records import OUTCOME, RECORD, Cause, FrameBlock
+
+if TYPE_CHECKING:
+    from simlink.scenario.schema import Scenario
+
+_names = list(RECORD.names or ())
+TRIGGER, APERTURE, RELEASE, READ_END, VOID_READ = map(
+    _names.index, ("trigger", "aperture", "release", "read_end", "void_read")
+)
+OCCUPANCY, FATE, WRONG_BITS, TIMED_OUT = map(
+    _names.index, ("occupancy_at_arrival", "fate", "wrong_bits", "timed_out")
+)
+
+NEVER_AGAIN, IDLE, SEQUENCE = 0, 1, 2
+_REALIGN = {"never": NEVER_AGAIN, "idle": IDLE, "sequence": SEQUENCE}
+NO_CONVERSION, UNKNOWN = -1, -2
+
+_TRIGGER, _STROBE, _TIMING, _FULL, _LATE, _OCCUPIED, _NONE = map(
+    int,
+    (
+        Cause.TRIGGER,
+        Cause.STROBE,
+        Cause.TIMING,
+        Cause.FULL,
+        Cause.LATE,
+        Cause.OCCUPIED,
+        Cause.NONE,
+    ),
+)
+
+#: Numbers that the host's list has room for; older ones fall off.
+MOST_UNANSWERED = 2**16
+
+#: How a host associates. ``realign``: as above; ``modulus``: of the counter, 1 if there is none;
+#: ``timeout``: in fs, `NEVER` if it gives nothing up; ``counts_releases``: with a remote timer;
+#: ``fifo``: whether there is one; ``stalls``: whether it
+#: holds the master back where it is full.
+LAW = np.dtype(
+    [
+        (one, np.int64)
+        for one in ("realign", "modulus", "timeout", "counts_releases", "fifo", "stalls")
+    ]
+)
+#: Where a trial stands. ``next``: the oldest number that may be unanswered; ``released``: releases
+#: so far; ``last``: the newest conversion of which the host has read a frame; ``run``: damaged
+#: conversions in a row up to here.
+STATE = np.dtype([(one, np.int64) for one in ("next", "released", "last", "run")])
+#: Sums over a trial, in conversions. ``wrong_told``: with wrong bits, told of; ``damaged``,
+#: ``spells``, ``longest``: damaged ones, runs of them without one that is not, the longest run.
+COUNTS = (
+    "wrong_told", "lost_told", "lost_silent", "misaligned_told", "misaligned_silent", "silent",
+    "damaged", "spells", "longest",
+)  # fmt: skip
+
+
+def cause_of(record: Any, law: Any) -> int:
+    """Return why a conversion is lost or wrong, as far as its record says.
+
+    A host without a FIFO loses what it reads too late; a bit that comes after it was taken is late
+    as well. A frame that was sampled and never began to arrive waits for a slot where the master
+    stalls. Of bits that a transient made wrong the record does not say on which channel.
+    """
+    fate = record[FATE]
+    if fate == CORRUPTED:
+        return _NONE if record[WRONG_BITS] > 0 else _TIMING
+    if fate == NOT_RECEIVED:
+        if record[APERTURE] == NEVER:
+            return _TRIGGER
+        return _FULL if law.stalls and record[OCCUPANCY] < 0 else _STROBE
+    if fate == OVERRUN:
+        return _FULL if law.fifo else _LATE
+    if fate == UNDERRUN_FATE:
+        return _LATE
+    return _OCCUPIED if fate == MISSED_TRIGGER else _NONE
+
+
+def ends_short(record: Any) -> bool:
+    """Tell whether a frame began to arrive and was closed before it was whole."""
+    return bool(record[FATE] == NOT_RECEIVED and record[OCCUPANCY] >= 0)
+
+
+def ends_read(record: Any) -> int:
+    """Return when the host has read a frame, or what it took for one; NEVER if it has not."""
+    found: int = max(record[READ_END], record[VOID_READ])
+    return found
+
+
+def is_struck(law: Any, record: Any, now: int) -> bool:
+    """Tell whether a trigger has been given up before an instant."""
+    return bool(record[TIMED_OUT]) and struck_off(record[TRIGGER], law.timeout, now)
+
+
+def is_sent(record: Any, now: int) -> bool:
+    """Tell whether a trigger has been sent before an instant."""
+    return bool(record[FATE] != NOT_SENT and record[TRIGGER] < now)
+
+
+def believes(law: Any, rows: Any, first: int, start: int, step: int, now: int, over: bool) -> int:
+    """Return which number the host picks at the end of a read, from one on by steps.
+
+    Returns
+    -------
+    int
+        `NO_CONVERSION` if nothing fits, `UNKNOWN` if records that are still to come have to say.
+    """
+    number = start
+    if number < first:
+        # Sent long ago; where conversions can be given up, their records are still at hand.
+        return number
+    while number - first < len(rows):
+        record = rows[number - first]
+        if not is_sent(record, now):
+            return NO_CONVERSION
+        if not is_struck(law, record, now):
+            return number
+        number += step
+    return NO_CONVERSION if over else UNKNOWN
+
+
+def emptied(law: Any, rows: Any, first: int, k: int, now: int, over: bool) -> int:
+    """Return where the list goes on after the read of a frame, if the link is idle then.
+
+    Returns
+    -------
+    int
+        The first number that is not sent; `NO_CONVERSION` if the link is not idle; `UNKNOWN` if
+        records that are still to come have to say.
+    """
+    newest = k
+    told_upto = now if law.fifo else now + 1
+    while newest + 1 - first < len(rows):
+        record = rows[newest + 1 - first]
+        if not is_sent(record, now):
+            break
+        if record[RELEASE] != NEVER and record[RELEASE] < told_upto:
+            return NO_CONVERSION
+        newest += 1
+    if newest + 1 - first >= len(rows) and not over:
+        return UNKNOWN
+    if newest > k and not law.counts_releases and not is_struck(law, rows[newest - first], now):
+        return NO_CONVERSION
+    return newest + 1
+
+
+@compiled
+def associate(
+    rows_of: Any, first: int, start: int, over: bool, laws: Any, states: Any, sums: Any,
+    outcomes: Any, reached: Any,
+) -> None:  # fmt: skip
+    """Associate what was read with what was sent, as far as the records say.
+
+    Parameters
+    ----------
+    rows_of : ndarray of RECORD, or nested lists of its tuples, shape (T, n)
+        Records from conversion ``first`` on.
+    first : int
+        Their first conversion.
+    start : int
+        The conversion of the first place of ``outcomes``.
+    over : bool
+        Whether no more are to come.
+    laws : ndarray of LAW, shape (1,)
+    states : ndarray of STATE, shape (T,)
+    sums : ndarray with fields `COUNTS`, shape (T,)
+    outcomes : ndarray of OUTCOME, shape (T, total or 0)
+        Filled where there is room.
+    reached : ndarray of int64, shape (T,)
+        From which conversion on each trial has not been decided; brought up to date.
+    """
+    law = laws[0]
+    keeps = outcomes.shape[1] > 0
+    for t in range(len(rows_of)):
+        rows, st, mine = rows_of[t], states[t], sums[t]
+        ahead, k = reached[t], reached[t]
+        while k - first < len(rows):
+            record = rows[k - first]
+            fate = record[FATE]
+            if fate == NOT_SENT:
+                k += 1
+                continue
+            st.next = max(st.next, k + 1 - MOST_UNANSWERED)
+            now = ends_read(record)
+            gap = 0
+            believed = NO_CONVERSION
+            if now == NEVER:
+                if law.modulus > 1 and fate != IN_FLIGHT:
+                    # The counter of the next frame that is read tells of it, or none does.
+                    ahead = max(ahead, k)
+                    while ahead - first < len(rows) and ends_read(rows[ahead - first]) == NEVER:
+                        ahead += 1
+                    if ahead - first < len(rows):
+                        gap = (ahead - st.last - 1) % law.modulus
+                    elif not over:
+                        break
+            else:
+                gap = (k - st.last - 1) % law.modulus
+                begins, after, step = st.next, NO_CONVERSION, 1
+                if law.counts_releases:
+                    believed = begins + gap
+                    if law.realign == IDLE:
+                        after = emptied(law, rows, first, k, now, over)
+                        if after >= 0:
+                            after = max(believed, st.released) + 1
+                else:
+                    if law.realign == SEQUENCE:
+                        begins, step = counter_picks(begins, k, law.modulus), law.modulus
+                    else:
+                        begins += gap
+                    believed = believes(law, rows, first, begins, step, now, over)
+                    settled = law.timeout == NEVER and believed == k
+                    if law.realign == IDLE and believed != UNKNOWN and not settled:
+                        after = emptied(law, rows, first, k, now, over)
+                if believed == UNKNOWN or after == UNKNOWN:
+                    break
+                st.next = believed + 1 if believed >= 0 else begins if step == 1 else st.next
+                st.next = max(st.next, after)
+                st.last = k
+            if record[RELEASE] != NEVER:
+                st.released += 1
+            read = record[READ_END] != NEVER
+            misaligned = read and believed != k
+            told = record[TIMED_OUT] or gap > 0 or ends_short(record)
+            lost = fate in (MISSED_TRIGGER, OVERRUN, NOT_RECEIVED)
+            wrong = fate in (CORRUPTED, UNDERRUN_FATE)
+            damaged = lost or wrong or misaligned
+            if fate == CORRUPTED and told:
+                mine.wrong_told += 1
+            if lost:
+                mine.lost_told += told
+                mine.lost_silent += not told
+            if misaligned:
+                mine.misaligned_told += told
+                mine.misaligned_silent += not told
+            if damaged:
+                mine.silent += not told
+                mine.damaged += 1
+                mine.spells += st.run == 0
+                st.run += 1
+                mine.longest = max(mine.longest, st.run)
+            elif fate != IN_FLIGHT:
+                st.run = 0
+            if keeps:
+                one = outcomes[t, k - start]
+                one.believed = believed if read else NO_CONVERSION
+                one.misaligned = misaligned
+                one.told = told
+                one.cause = cause_of(record, law)
+            k += 1
+        reached[t] = k
+
+
+def host_gives_up(law: Any) -> bool:
+    """Tell whether the host gives conversions up, so that their records may still be asked for."""
+    return bool(law["timeout"][0] != NEVER)
+
+
+class Association:
+    """Associates the records of a run, block by block; memory does not grow with its length.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        What is run.
+    keeps : bool
+        Whether what is found out of each conversion is kept.
+
+    Attributes
+    ----------
+    outcomes : dict of range to ndarray of OUTCOME, shape (T, conversions)
+        Of the trials of each block, if it is kept.
+    """
+
+    def __init__(self, scenario: Scenario, keeps: bool) -> None:
+        host = scenario.host
+        law = np.zeros(1, dtype=LAW)
+        law["realign"] = _REALIGN[host.realign]
+        law["modulus"] = 1 << scenario.check.sequence_bits
+        law["timeout"] = NEVER if host.timeout is None else host.timeout.constant_value
+        law["counts_releases"] = scenario.trigger.source == "remote"
+        law["stalls"] = scenario.fifo.when_full == "stall"
+        law["fifo"] = scenario.link.scheme == "remote_master"
+        self._law = law
+        self._total = scenario.conversions
+        self._keeps = keeps
+        self._open: dict[range, _Trials] = {}
+        self.outcomes: dict[range, Any] = {}
+
+    @property
+    def done(self) -> bool:
+        """Whether every trial that was begun is over."""
+        return not self._open
+
+    def add(self, block: FrameBlock, sums: Any, short: bool) -> None:
+        """Take in a block, each trial's in order.
+
+        Parameters
+        ----------
+        block : FrameBlock
+            Records of some trials.
+        sums : ndarray with fields `COUNTS`, shape (T,)
+            Added to.
+        short : bool
+            Whether it is not worth compiling.
+        """
+        one = self._open.get(block.trials)
+        if one is None:
+            one = _Trials(len(block.trials), self._total if self._keeps else 0)
+            self._open[block.trials] = one
+            if self._keeps:
+                self.outcomes[block.trials] = one.outcomes
+        records, first = block.records, block.first
+        if one.undecided is not None:
+            records = np.concatenate([one.undecided, records], axis=1)
+            first -= one.undecided.shape[1]
+        over = block.first + block.count == self._total
+        (associate.uncompiled if short else associate)(
+            records.tolist() if short else records,
+            first,
+            0,
+            over,
+            self._law,
+            one.states,
+            sums,
+            one.outcomes,
+            one.reached,
+        )
+        if over:
+            del self._open[block.trials]
+            return
+        oldest = one.reached
+        if host_gives_up(self._law):
+            oldest = np.minimum(oldest, one.states["next"])
+        low = max(int(oldest.min()) - first, 0)
+        one.undecided = None if low == records.shape[1] else records[:, low:].copy()
+
+
+class _Trials:
+    """Where the trials of one block stand."""
+
+    def __init__(self, count: int, kept: int) -> None:
+        self.states = np.zeros(count, dtype=STATE)
+        self.states["last"] = -1
+        self.reached = np.zeros(count, dtype=np.int64)
+        self.outcomes = np.zeros((count, kept), dtype=OUTCOME)
+        self.undecided: Any = None

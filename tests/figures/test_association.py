@@ -1,0 +1,245 @@
+"""To which trigger the host takes each frame to belong, and what it is told: by hand, and against
+the event engine's host, which keeps a list of its own."""
+
+from __future__ import annotations
+
+import os
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from simlink.base import compiled
+from simlink.base.instants import NEVER
+from simlink.engines.batch import BatchEngine
+from simlink.engines.event import EventEngine
+from simlink.engines.event.trigger import TriggerTimer
+from simlink.figures import tally as tally_module
+from simlink.figures.association import Association
+from simlink.figures.tally import Tally
+from simlink.records import Cause, Fate, FrameBlock
+from tests.engines.agreement import short_stretches
+from tests.engines.chain import NS, chain
+from tests.engines.host_clocked_scenarios import serial_scenarios
+from tests.strategies import scenarios
+
+MANY = int(os.environ.get("SIMLINK_MANY") or 1000)
+
+D, M, V, U, C = (
+    Fate.DELIVERED, Fate.MISSED_TRIGGER, Fate.OVERRUN, Fate.UNDERRUN, Fate.CORRUPTED,
+)  # fmt: skip
+N, F = Fate.NOT_RECEIVED, Fate.IN_FLIGHT
+
+
+def link(fates, *, period=1000, release=300, read=500, timeout=None, modulus=1, **values):
+    """Associate hand-made records: trigger k at k periods, released and read so long after it.
+
+    Returns
+    -------
+    (list of int or None, list of bool, Tally)
+        What the host believes, what is told, and the sums.
+    """
+    values = {"conversions": len(fates), "trigger.rate": "1 MHz"} | values
+    if timeout is not None:
+        values["host.timeout"] = f"{timeout} ns"
+    scenario = chain(values)
+    tally = Tally(scenario, range(1), keeps=True)
+    block = FrameBlock.blank(range(1), 0, len(fates), None)
+    for k, fate in enumerate(fates):
+        block.due[0, k] = block.trigger[0, k] = k * period * NS
+        block.fate[0, k] = fate
+        if fate in (D, U, C):
+            block.release[0, k] = (k * period + release) * NS
+            block.service[0, k] = block.read_start[0, k] = block.release[0, k]
+            block.read_end[0, k] = (k * period + read) * NS
+        if timeout is not None:
+            block.timed_out[0, k] = fate not in (D, U, C) or release > timeout
+    tally._association = Association(scenario, True)
+    tally._association._law["modulus"] = modulus
+    tally.add(block)
+    (found,) = tally.closed().values()
+    believed = [None if one < 0 else one for one in found["believed"][0].tolist()]
+    return believed, found["told"][0].tolist(), tally
+
+
+def total(tally, name):
+    return int(getattr(tally, name).sum())
+
+
+def test_a_missed_trigger_shifts_one_word_where_the_link_falls_idle():
+    """Trigger 1 stays unanswered, so frame 2 is taken for its own; then busy is low, and 3 is 3."""
+    believed, told, tally = link([D, M, D, D, D])
+    assert believed == [0, None, 1, 3, 4]
+    assert told == [False] * 5
+    assert total(tally, "misaligned_silent") == total(tally, "lost_silent") == 1
+    assert total(tally, "silent") == 2
+    assert (total(tally, "damaged"), total(tally, "spells"), total(tally, "longest")) == (2, 1, 2)
+
+
+def test_a_missed_trigger_shifts_every_later_word_where_nothing_puts_the_host_right():
+    believed, _, tally = link([D, M, D, D, M, D], **{"host.realign": "never"})
+    assert believed == [0, None, 1, 2, None, 3]
+    assert total(tally, "misaligned_silent") == 3
+    assert total(tally, "longest") == 5
+
+
+@pytest.mark.parametrize(("read", "third"), [(1000, 3), (1001, 2)])
+def test_a_link_is_idle_only_if_no_trigger_was_sent_since(read, third):
+    """At the instant at which the next trigger leaves the read ends first."""
+    believed, _, _ = link([D, M, D, D, D], release=900, read=read)
+    assert believed == [0, None, 1, third, third + 1]
+
+
+@pytest.mark.parametrize("release", [499, 500])
+def test_a_link_is_idle_only_if_nothing_waits(release):
+    """Frame 2 is read at 3500; frame 3 waits then, or is on its way and busy is high."""
+    believed, _, _ = link([D, M, D, D, D], release=release, read=1500)
+    assert believed == [0, None, 1, 2, 3]
+
+
+@pytest.mark.parametrize(
+    ("timeout", "believed"),
+    [(1499, [0, None, 2, 3]), (1500, [0, None, 1, 3])],
+)
+def test_a_trigger_that_is_given_up_in_time_shifts_nothing(timeout, believed):
+    """Frame 2 is read at 2500. Trigger 1 is given up at 2499, or at 2500 and after that read."""
+    found, told, tally = link([D, M, D, D], timeout=timeout)
+    assert found == believed
+    assert told == [False, True, False, False]
+    assert total(tally, "lost_told") == 1
+    assert total(tally, "lost_silent") == 0
+
+
+def test_a_frame_that_comes_after_it_was_given_up_is_taken_for_the_next():
+    """Released 700 after its trigger, given up after 600, read at 1200: trigger 1 has been sent."""
+    believed, told, tally = link(
+        [D, D, D], release=700, read=1200, timeout=600, **{"host.realign": "never"}
+    )
+    assert believed == [1, 2, None]
+    assert told == [True] * 3
+    assert total(tally, "misaligned_told") == 3
+    assert total(tally, "silent") == 0
+
+
+@pytest.mark.parametrize("bits", [1, 2, 3])
+@pytest.mark.parametrize("realign", ["never", "idle"])
+def test_a_counter_tells_of_fewer_losses_in_a_row_than_it_has_values(bits, realign):
+    """One loss fewer than it has values is told, and nothing is taken for another."""
+    for lost in range(2**bits + 1):
+        fates = [D, *[M, V, N][:lost], *[M] * max(lost - 3, 0), D, D]
+        believed, told, tally = link(
+            fates, period=1000, release=900, read=1001, modulus=2**bits,
+            **{"host.realign": realign},
+        )  # fmt: skip
+        assert len(fates) == lost + 3
+        seen = 0 < lost < 2**bits
+        shift = lost if lost == 2**bits else 0
+        assert believed == [0, *[None] * lost, 1 + lost - shift, 2 + lost - shift]
+        assert told == [False, *[seen] * lost, seen, False]
+        assert total(tally, "lost_told") == (lost if seen else 0)
+        assert total(tally, "lost_silent") == (0 if seen else lost)
+        assert total(tally, "misaligned_silent") == (2 if shift else 0)
+
+
+def test_what_is_lost_at_the_end_is_told_by_no_counter():
+    _, told, _ = link([D, M, D, M], modulus=4)
+    assert told == [False, True, True, False]
+
+
+def test_a_remote_timer_s_conversions_are_counted_by_their_releases():
+    """A missed trigger is no release: all later ones are one off, whatever puts others right."""
+    remote = {"trigger.source": "remote"}
+    assert link([D, M, D, D], **remote)[0] == [0, None, 1, 2]
+    assert link([D, M, D, D], modulus=2, **remote)[0] == [0, None, 2, 3]
+
+
+def test_causes():
+    """Of three frames never received the first was not sampled, the second took a slot, and the
+    last was held back for want of one; only the frame that began and ended short is told of."""
+    tally = Tally(chain({"conversions": 10, "fifo.when_full": "stall"}), range(1), keeps=True)
+    block = FrameBlock.blank(range(1), 0, 10, None)
+    block.trigger[0] = np.arange(10)
+    block.fate[0] = [D, M, V, U, C, N, F, N, N, C]
+    block.aperture[0, 7:] = 8
+    block.occupancy_at_arrival[0, 7] = 0
+    block.wrong_bits[0, 9] = 1
+    tally.add(block)
+    (found,) = tally.closed().values()
+    none, full, late = Cause.NONE, Cause.FULL, Cause.LATE
+    assert found["cause"][0].tolist() == [
+        none, Cause.OCCUPIED, full, late, Cause.TIMING, Cause.TRIGGER, none, Cause.STROBE, full,
+        none,
+    ]  # fmt: skip
+    assert np.flatnonzero(found["told"][0]).tolist() == [7]
+
+
+def beliefs(monkeypatch, scenario):
+    """Return the event engine's records, and what its host itself believes by conversion."""
+    found = {}
+    has_read = TriggerTimer.has_read
+
+    def noted(self, frame):
+        found[self.trial.number, frame.index] = frame.believed
+        has_read(self, frame)
+
+    with monkeypatch.context() as patch:
+        patch.setattr(TriggerTimer, "has_read", noted)
+        blocks = list(EventEngine().run(scenario, range(scenario.trials), words=False))
+    return blocks, found
+
+
+def checked(scenario):
+    monkeypatch = pytest.MonkeyPatch()
+    blocks, known = beliefs(monkeypatch, scenario)
+    if any((np.diff(block.trigger[block.trigger != NEVER]) < 0).any() for block in blocks):
+        return  # The event engine's host keeps its list in the order in which triggers leave.
+    with short_stretches():
+        hasty = list(BatchEngine().run(scenario, range(scenario.trials), words=False))
+    for found in (blocks, hasty):
+        tally = Tally(scenario, range(scenario.trials), keeps=True)
+        for block in found:
+            tally.add(block)
+        kept = tally.closed()
+        for trials, outcomes in kept.items():
+            for row, trial in enumerate(trials):
+                for k, believed in enumerate(outcomes["believed"][row].tolist()):
+                    record = blocks[trial].records[0, k]
+                    expected = known.get((trial, k)) if record["read_end"] != NEVER else None
+                    assert (None if believed < 0 else believed) == expected, (trial, k)
+        lost = sum(tally.of_fate(fate) for fate in (M, V, N))
+        assert np.array_equal(lost, tally.lost_told + tally.lost_silent)
+
+
+REALIGN = st.sampled_from(["never", "idle"])
+
+
+@settings(max_examples=max(1, MANY // 50))
+@given(scenarios(), REALIGN)
+def test_it_is_what_the_event_engine_s_host_believes(scenario, realign):
+    checked(scenario.with_value("host.realign", realign))
+
+
+@settings(max_examples=max(1, MANY // 50))
+@given(serial_scenarios(), REALIGN)
+def test_it_is_what_a_host_believes_that_clocks_the_converter(scenario, realign):
+    checked(scenario.with_value("host.realign", realign))
+
+
+@pytest.mark.skipif(compiled.why_plain() is not None, reason="nothing is compiled")
+@pytest.mark.parametrize("timeout", [None, "3 us"])
+def test_compiled_it_is_the_same(timeout, monkeypatch):
+    """A link that loses a part of its frames, in blocks of fewer conversions than a trial has."""
+    values = {"conversions": 20_000, "trials": 2, "fifo.depth": 1, "host.timeout": timeout}
+    values["host.service_latency"] = {"shape": "exponential", "mean": "700 ns"}
+    scenario = chain(values)
+    found = []
+    for short in (10**9, 0):
+        monkeypatch.setattr(tally_module, "_SHORT", short)
+        tally = Tally(scenario, range(2), keeps=True)
+        for block in BatchEngine().run(scenario, range(2), words=False):
+            tally.add(block)
+        assert total(tally, "misaligned_silent") > 0
+        found.append((tally.sums, [one.tobytes() for one in tally.closed().values()]))
+    assert found[0][0].tobytes() == found[1][0].tobytes()
+    assert found[0][1] == found[1][1]
