@@ -20,8 +20,8 @@ def believed(scenario):
     made = Chain(scenario, 0, block)
     found, read = [], made.counts.read
 
-    def noted():
-        found.append(read())
+    def noted(idle):
+        found.append(read(idle))
         return found[-1]
 
     made.counts.read = noted
@@ -33,31 +33,44 @@ def believed(scenario):
 
 
 def test_a_frame_is_the_oldest_unanswered_trigger():
-    counts = HostCounts(from_host=True)
+    counts = HostCounts(from_host=True, idle_puts_right=False)
     for number in range(3):
         counts.triggered(number)
     counts.released()
-    assert (counts.read(), counts.read()) == (0, 1)
+    assert (counts.read(idle=False), counts.read(idle=False)) == (0, 1)
     assert (counts.triggers, counts.releases, counts.frames) == (3, 1, 2)
     assert list(counts.unanswered) == [2]
 
 
+def test_an_idle_link_strikes_all_off_where_that_puts_the_host_right():
+    for puts_right, left in ((True, []), (False, [1])):
+        counts = HostCounts(from_host=True, idle_puts_right=puts_right)
+        counts.triggered(0)
+        counts.triggered(1)
+        assert counts.read(idle=True) == 0
+        assert list(counts.unanswered) == left
+
+
 def test_a_timeout_strikes_its_trigger_off():
-    counts = HostCounts(from_host=True)
+    counts = HostCounts(from_host=True, idle_puts_right=False)
     counts.triggered(0)
     counts.triggered(1)
     counts.gave_up(0)
-    assert counts.read() == 1
+    assert counts.read(idle=False) == 1
     # Its frame comes after all, and so does a timeout of what has been answered.
     counts.gave_up(1)
-    assert counts.read() is None
+    assert counts.read(idle=False) is None
 
 
 def test_with_a_remote_timer_releases_count():
-    counts = HostCounts(from_host=False)
+    counts = HostCounts(from_host=False, idle_puts_right=False)
     counts.released()
     counts.released()
-    assert (counts.read(), counts.read(), counts.read()) == (0, 1, None)
+    assert (counts.read(idle=False), counts.read(idle=False), counts.read(idle=False)) == (
+        0,
+        1,
+        None,
+    )
 
 
 def test_a_missed_trigger_makes_every_later_frame_another():
