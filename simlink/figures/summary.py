@@ -223,11 +223,11 @@ def per_hour(offered: Figure, harmed: Figure) -> Figure:
     low, high = intervals.product((hourly[0], hourly[1]), (harmed.low, harmed.high), values)
     value = values[0] * values[1] if count else None
     return Figure(
-        value, low, high, None if low is None else CONFIDENCE, count=count, of=of, unit=unit
+        value, low, high, None if low is None else harmed.confidence, count=count, of=of, unit=unit
     )
 
 
-def recovery(tally: Tally) -> dict[str, Figure]:
+def recovery(tally: Tally, confidence: float) -> dict[str, Figure]:
     """Return after how many conversions the link is right again: the mean, and the most seen.
 
     Counted from the first conversion that is wrong, lost or misaligned to the next that is none
@@ -235,7 +235,9 @@ def recovery(tally: Tally) -> dict[str, Figure]:
     """
     runs = int(tally.spells.sum())
     note = "conversions in a row that are wrong, lost or misaligned"
-    mean = replace(rate(tally.damaged, tally.spells, "conversions"), count=runs, note=note)
+    mean = replace(
+        rate(tally.damaged, tally.spells, "conversions", confidence), count=runs, note=note
+    )
     longest = float(tally.longest.max()) if runs else None
     most = Figure(longest, count=runs, unit="conversions", note=note)
     return {"recovery_frames": mean, "recovery_frames_largest_seen": most}
@@ -387,7 +389,7 @@ def figures(scenario: Scenario, tally: Tally, confidence: float = CONFIDENCE) ->
         "misaligned_silent": share(tally.misaligned_silent, sent, words, confidence),
         "silent": silent,
         "silent_per_hour": per_hour(offered, silent),
-        **recovery(tally),
+        **recovery(tally, confidence),
         "units_missed_trigger": units(missed > 0, confidence),
         "units_overrun": units(overrun > 0, confidence),
         "units_underrun": units(underrun > 0, confidence),
