@@ -9,7 +9,7 @@ from simlink.base.errors import printable
 from simlink.base.wording import many, percent
 from simlink.pictures.jitter_line import jitter_line
 from simlink.pictures.text import columns, wrapped
-from simlink.verdict.limit import Known, Limit, Row
+from simlink.verdict.limit import Known, Limit, Row, listed
 from simlink.verdict.wording import margin_text, value_text
 
 if TYPE_CHECKING:
@@ -43,7 +43,7 @@ _LOSSES = {
     "misaligned_silent": "misaligned, silent",
     "timed_out": "timed out",
     "short_acquisition": "short acquisition",
-    "in_flight": "in flight at end",
+    "in_flight": "still waiting at end",
 }
 
 
@@ -118,17 +118,17 @@ def limits(
     rest = [one for one in held if not any(one is other for other in shown)]
     if len(rest) == 1:
         shown, rest = [*shown, *rest], []
-    listed = [one for one in found if one in broken[:_BROKEN] or any(one is o for o in shown)]
+    chosen = [one for one in found if one in broken[:_BROKEN] or any(one is o for o in shown)]
     rows = [("limit of", "limit", "worst", "margin", "how known")]
     rows += [
         (
             one.what,
-            value_text(one.limit, one.unit),
+            _limit(one),
             _worst(one),
-            margin_text(one).removesuffix(" margin") or "-",
+            _margin(one),
             one.known.value,
         )
-        for one in listed
+        for one in chosen
     ]
     asked = sorted(required, key=lambda one: one.holds)
     rows += [(one.key, one.asked, one.found, "-", one.met.value) for one in asked[:_REQUIRED]]
@@ -139,7 +139,7 @@ def limits(
     some = [one for one in broken if one.evidence and one is not least]
     told = {id(one) for one in some[:_EXPLAINED]}
     text = [lines[0]]
-    for one, line in zip(listed, lines[1 : len(listed) + 1], strict=True):
+    for one, line in zip(chosen, lines[1 : len(chosen) + 1], strict=True):
         text.append(line)
         if id(one) in told:
             text.append(clipped(one.evidence, 2, "      ", "      "))
@@ -147,12 +147,24 @@ def limits(
         text.append(f"  and {len(broken) - _BROKEN} more that do not hold")
     if rest:
         text.append(wrapped(_rest(rest), "  ", "  "))
-    text += lines[len(listed) + 1 :]
+    text += lines[len(chosen) + 1 :]
     if len(required) > _REQUIRED:
         met = sum(one.holds for one in asked[_REQUIRED:])
         text.append(f"  and {len(required) - _REQUIRED} more requirements, {met} of them met")
     text += _bounds([one for one in held if one.known is Known.NOT_SEEN])
     return "\n".join(text)
+
+
+def _limit(one: Limit) -> str:
+    """Return a limit with its direction: what there has to be, or what there may be."""
+    if one.limit is None:
+        return "-"
+    return f"{'≥' if one.is_floor else '≤'} {value_text(one.limit, one.unit)}"
+
+
+def _margin(one: Limit) -> str:
+    # All used is no answer to a question, as "no" would be.
+    return "0 %" if one.margin == 0 else margin_text(one).removesuffix(" margin") or "-"
 
 
 def _worst(one: Limit) -> str:
@@ -182,8 +194,13 @@ _FAR = 10
 
 def _bounds(unseen: list[Limit]) -> list[str]:
     """Return what it says that nothing was seen, once for all rows that say the same."""
-    said = {one.evidence.partition(";")[0] for one in unseen}
-    return [clipped(f"not seen: {one}", 2, "  ", "    ") for one in sorted(said)[:2]]
+    said: dict[str, list[str]] = {}
+    for one in unseen:
+        said.setdefault(one.evidence.partition(";")[0], []).append(one.what)
+    return [
+        clipped(f"{listed(names)} not seen broken: {bound}", 2, "  ", "    ")
+        for bound, names in sorted(said.items())[:2]
+    ]
 
 
 def seen(run: Run) -> str:
@@ -211,7 +228,8 @@ def seen(run: Run) -> str:
     if taken.value is not None:
         rows.append(("FIFO", f"at most {taken.value:.0f} of {many(scenario.fifo.depth, 'slot')}"))
     if busy.value is not None:
-        rows.append(("host", f"busy {percent(busy.value)} of the time"))
+        said = f"serving {percent(busy.value)} of the time, its latency included"
+        rows.append(("host", said))
     size = f"{many(scenario.trials, 'unit')} of {many(scenario.conversions, 'conversion')}"
     return f"seen in {size}:\n{columns(rows)}"
 
@@ -243,7 +261,11 @@ def _defaults(run: Run) -> str:
     if not near:
         rest = f"The nearest limits rest on no default; {many(count, 'default')} elsewhere"
     else:
-        rest = f"The nearest limits rest on defaults: {', '.join(map(assumed, near))}"
+        keys = {one.key for one in near}
+        whose = [one.what for one in found[:_RESTING] if keys & set(one.keys)]
+        verb = "rests" if len(whose) == 1 else "rest"
+        rest = f"{listed(whose)} {verb} on defaults: {', '.join(map(assumed, near))}"
+        rest = f"{rest[0].upper()}{rest[1:]}"
     return clipped(f"{rest} (--assumptions tells all).", 2)
 
 

@@ -195,7 +195,7 @@ def _structural(scenario: Scenario, limit: Limit) -> Iterator[tuple[str, Values,
     if limit.key == "early_read" and scenario.fifo.release_bits < scenario.bits_per_lane:
         bits = scenario.bits_per_lane
         text = f"a release after {scenario.fifo.release_bits} of {bits} bits"
-        yield "fifo.release_bits", {"fifo.release_bits": bits}, text, "released after all"
+        yield "fifo.release_bits", {"fifo.release_bits": bits}, text, "released when all are in"
 
 
 def evenly(scenario: Scenario) -> dict[str, Any] | None:

@@ -287,9 +287,9 @@ class Verdict:
             return ""
         if least.holds:
             how = {Known.PROVEN: "is proven", Known.NOT_SEEN: "was not seen broken"}[least.known]
-            rests = "It"
+            rests = "That limit"
             if least.keys:
-                rests = f"It rests on {listed(least.keys[:_MOST_KEYS])}, and"
+                rests = f"That limit rests on {listed(least.keys[:_MOST_KEYS])}, and"
             return f"{rests} {how}: {least.evidence}."
         told = [one.text for one in self.causes if one.limit == least.key]
         return " ".join([f"{least.evidence[0].upper()}{least.evidence[1:]}.", *told])

@@ -90,7 +90,10 @@ def remedies_of(scenario: Scenario, limit: Limit, what_if: WhatIf) -> list[Remed
             value = None
         if value is not None:
             text = f"{knob.key} = {written(value)}"
-            said = f"With {text} it holds on {what_if.longest}, and nothing else breaks."
+            said = (
+                f"With {text} the limit of {limit.what} holds on {what_if.longest}, and none "
+                "breaks that held."
+            )
             found.append(Remedy(limit.key, ((knob.key, written(value)),), said, True))
     return found
 

@@ -64,12 +64,11 @@ class Seen:
         return int(self.run.tally.sent.sum()) * self.scenario.words
 
     def lost(self, name: str, what: str = "") -> str:
-        """Return a kind of loss as a share with its interval, such as ``"overrun 0.004 ..."``."""
+        """Return a kind of loss by count and share, such as ``"overrun 45 of 12000 words ..."``."""
         figure = self.figures[name]
         between = "" if figure.count == figure.of else figure.interval()
-        between = f" ({between})" if between else ""
-        said = what or name.replace("_", " ")
-        return f"{said} {figure.text()}{between} of {figure.of} words"
+        said = f"{what or name.replace('_', ' ')} {figure.count} of {figure.of} words"
+        return f"{said}, a share of {between}" if between else said
 
     def not_seen(self, words: int | None = None) -> str:
         """Return what it says that none of the words had it, by words and by units."""

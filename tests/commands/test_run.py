@@ -95,7 +95,7 @@ def test_the_screen_leads_with_title_and_verdict():
     assert said.startswith(
         "Output monitor of a bench supply, 18 bit at 400 kHz Meets 400 kHz: all 12 limits hold, "
         "FIFO depth as far as was seen; the nearest is converter-side setup, 12 % margin (11 ns of "
-        "12.5 ns). It rests on converter.data_valid, remote_clock.setup and "
+        "12.5 ns). That limit rests on converter.data_valid, remote_clock.setup and "
     )
     assert "Results:" not in said
     assert result.stderr == ""

@@ -197,7 +197,7 @@ def test_all_limits_hold_and_the_nearest_is_named():
         f"Meets 1 MHz: all {len(found.limits)} limits hold; the nearest is FIFO depth, 50 % margin "
         "(1 of 2 frames)."
     )
-    assert found.because.startswith("It rests on fifo.depth, ")
+    assert found.because.startswith("That limit rests on fifo.depth, ")
 
 
 def row(limit, worst, unit="s", margin=None):
