@@ -52,7 +52,7 @@ def allowed(sigma: float, frequencies: tuple[Fraction, ...]) -> str:
 
 
 def jitter_line(run: Run) -> str:
-    """Return the line of a run, such as ``"72 ps rms: SNR of at most 87 dB at 100 kHz"``.
+    """Return the line of a run, such as ``"72 ps rms: SNR ≤ 87 dB at 100 kHz"``.
 
     Empty where no trigger jitters, or triggers are not evenly spaced.
     """
@@ -60,4 +60,4 @@ def jitter_line(run: Run) -> str:
     frequencies = tones(run.scenario)
     if not figure.value or not frequencies:
         return ""
-    return f"{figure.text()} rms: SNR of at most {allowed(figure.value, frequencies)}"
+    return f"{figure.text()} rms: SNR ≤ {allowed(figure.value, frequencies)}"

@@ -38,7 +38,7 @@ def test_72_ps() -> None:
 @pytest.mark.parametrize("key", ["trigger.jitter", "barrier.forward.jitter"])
 def test_a_run_whose_triggers_jitter_says_it(key: str) -> None:
     line = jitter_line(run(loads(_BASE).with_value(key, _JITTER)))
-    assert line.endswith(" ps rms: SNR of at most 87 dB at 100 kHz, 67 dB at 1 MHz")
+    assert line.endswith(" ps rms: SNR ≤ 87 dB at 100 kHz, 67 dB at 1 MHz")
     assert abs(float(line.split()[0]) - 72) < 12
 
 

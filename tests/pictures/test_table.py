@@ -90,7 +90,9 @@ def test_what_a_run_that_saw_nothing_says_is_told_once():
         for i in range(3)
     ]  # fmt: skip
     text = limits(tuple(unseen))
-    assert text.count("not seen broken: 0 of 50 words: below 0.06 if words are independent") == 1
+    assert (
+        flat(text).count("not seen broken: 0 of 50 words: below 0.06 if words are independent") == 1
+    )
 
 
 def test_the_longest_screen_fits(runs):
