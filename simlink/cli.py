@@ -8,7 +8,10 @@ from __future__ import annotations
 import os
 import signal
 import sys
+from collections.abc import Callable
 from contextlib import suppress
+from functools import wraps
+from typing import Any
 
 import typer
 
@@ -43,23 +46,39 @@ app = typer.Typer(
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
 )
-app.command("run")(run.run)
-app.command("judge")(judge.judge)
-app.command("diagram")(diagram.diagram)
-app.command("size")(size.size)
-app.command("loss")(loss.loss)
-app.command("spectrum")(spectrum.spectrum)
-app.command("vary")(vary.vary)
-app.command("budget")(budget.budget)
-app.command("pass-map")(pass_map.pass_map)
-app.command("counterexample")(counterexample.counterexample)
-app.command("explain")(explain.explain)
-app.command("dump")(dump.dump)
-app.command("exposure")(exposure.exposure)
-app.command("measure")(measure.measure)
-app.command("host-latency")(host_latency.host_latency)
-app.command("start")(start.start)
-app.command("schema")(schema.schema)
+
+
+def _register(name: str, command: Callable[..., None]) -> None:
+    """Make a function a command, which says so where it is interrupted and has not said more."""
+
+    @wraps(command)
+    def heeding(*words: Any, **options: Any) -> None:
+        try:
+            command(*words, **options)
+        except KeyboardInterrupt:
+            print("simlink: interrupted", file=sys.stderr)
+            raise typer.Exit(interrupts.status()) from None
+
+    app.command(name)(heeding)
+
+
+_register("run", run.run)
+_register("judge", judge.judge)
+_register("diagram", diagram.diagram)
+_register("size", size.size)
+_register("loss", loss.loss)
+_register("spectrum", spectrum.spectrum)
+_register("vary", vary.vary)
+_register("budget", budget.budget)
+_register("pass-map", pass_map.pass_map)
+_register("counterexample", counterexample.counterexample)
+_register("explain", explain.explain)
+_register("dump", dump.dump)
+_register("exposure", exposure.exposure)
+_register("measure", measure.measure)
+_register("host-latency", host_latency.host_latency)
+_register("start", start.start)
+_register("schema", schema.schema)
 
 
 def main() -> None:
@@ -100,5 +119,8 @@ def _status() -> int:
         return 2
     except (typer.Abort, KeyboardInterrupt):
         print("simlink: interrupted", file=sys.stderr)
+        return interrupts.status()
+    if status == interrupts.INTERRUPTED:
+        # Between two commands' lines the parser tells Ctrl-C and SIGTERM apart no more.
         return interrupts.status()
     return status if isinstance(status, int) else 0

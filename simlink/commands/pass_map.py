@@ -62,14 +62,14 @@ def _axes(
     last = _clock("--highest-clock", high) or clocks[-1]
     if not first < last:
         raise InputError("--highest-clock", None, high, "a clock above the lowest")
-    most = delays[-1]
     if longest is not None:
         most = parse_duration(longest, "--longest-delay")
         if most <= 0:
             raise InputError("--longest-delay", None, f'"{longest}"', "a duration above zero")
+        delays = [round(Fraction(most * i, steps - 1)) for i in range(steps)]
     return (
         [Fraction(round(first + (last - first) * i / (steps - 1))) for i in range(steps)],
-        [round(Fraction(most * i, steps - 1)) for i in range(steps)],
+        delays,
     )
 
 

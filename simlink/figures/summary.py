@@ -227,6 +227,10 @@ def per_hour(offered: Figure, harmed: Figure) -> Figure:
     )
 
 
+#: With fewer units in which anything was wrong, how much they differ is not known well enough.
+_FEWEST_UNITS = 10
+
+
 def recovery(tally: Tally, confidence: float) -> dict[str, Figure]:
     """Return after how many conversions the link is right again: the mean, and the most seen.
 
@@ -238,6 +242,10 @@ def recovery(tally: Tally, confidence: float) -> dict[str, Figure]:
     mean = replace(
         rate(tally.damaged, tally.spells, "conversions", confidence), count=runs, note=note
     )
+    units_with = int((tally.spells > 0).sum())
+    if mean.low is not None and units_with < _FEWEST_UNITS:
+        said = f"too few units with any: {units_with}"
+        mean = replace(mean, low=None, high=None, confidence=None, instead=said)
     longest = float(tally.longest.max()) if runs else None
     most = Figure(longest, count=runs, unit="conversions", note=note)
     return {"recovery_frames": mean, "recovery_frames_largest_seen": most}

@@ -15,7 +15,7 @@ from simlink.base.instants import FS_PER_SECOND
 from simlink.scenario.faults import FaultError, written
 from simlink.scenario.fields import Section, optional
 from simlink.scenario.kinds import Kind, kind_of
-from simlink.scenario.quantities import LINE_RATE, RATIO, TIME, Dimension, exact
+from simlink.scenario.quantities import LINE_RATE, RATIO, SLEW, TIME, Dimension, exact
 from simlink.scenario.reading import unknown
 
 #: The confidence of a requirement that states none.
@@ -35,11 +35,17 @@ _ALLOWED = {
     "s": 'a duration, such as "3 us"',
     "words/s": WORD_RATE.allowed,
     "bit/s": LINE_RATE.allowed,
+    "V/s": SLEW.allowed,
+    "words/h": "a number of words an hour, such as 0.01",
+    "conversions": "a number of conversions, such as 1.5",
 }
+#: Units in which a plain number is given.
+_NUMBERS = ("words/h", "conversions")
 _COUNT = "a whole number from 0 to 1000000000"
 _TYPES: dict[str, Any] = {"1": ["number", "string"], "s": "string", "words/s": "string"}
-_TYPES["bit/s"] = "string"
+_TYPES |= {"bit/s": "string", "V/s": "string", "words/h": "number", "conversions": "number"}
 _SHOWN = {"1": "0.001", "s": '"3 us"', "words/s": '"400 kwords/s"', "bit/s": '"10 Mbit/s"'}
+_SHOWN |= {"V/s": '"10 kV/us"', "words/h": "0.01", "conversions": "1.5"}
 
 
 @dataclass(frozen=True)
@@ -66,6 +72,12 @@ def _bound(value: Any, unit: str) -> Fraction:
         return exact(value, TIME) / FS_PER_SECOND
     if unit in ("words/s", "bit/s"):
         return exact(value, WORD_RATE if unit == "words/s" else LINE_RATE)
+    if unit == "V/s":
+        return exact(value, SLEW)
+    if unit in _NUMBERS:
+        if not number or not 0 <= value <= 10**18:
+            raise FaultError(_ALLOWED[unit], written(value))
+        return Fraction(str(value))
     if unit == "1":
         if not number and not isinstance(value, str):
             raise FaultError(_ALLOWED["1"], written(value))
@@ -145,12 +157,16 @@ Share = Annotated[Requirement, Required("1")]
 Time = Annotated[Requirement, Required("s")]
 TimeSeen = Annotated[Requirement, Required("s", seen=True)]
 WordRate = Annotated[Requirement, Required("words/s")]
+WordsAnHour = Annotated[Requirement, Required("words/h")]
+Conversions = Annotated[Requirement, Required("conversions")]
+ConversionsSeen = Annotated[Requirement, Required("conversions", seen=True)]
 FramesSeen = Annotated[Requirement, Required("frames", seen=True)]
 ShareLeft = Annotated[Requirement, Required("1", margin=True)]
 TimeLeft = Annotated[Requirement, Required("s", margin=True)]
 RateLeft = Annotated[Requirement, Required("bit/s", margin=True)]
 FramesLeft = Annotated[Requirement, Required("frames", margin=True)]
 BitsLeft = Annotated[Requirement, Required("bits", margin=True)]
+SlewLeft = Annotated[Requirement, Required("V/s", margin=True)]
 SignalsLeft = Annotated[Requirement, Required("signals", margin=True)]
 
 
@@ -167,6 +183,20 @@ class Require(Section):
     in_flight: Share | None = optional("The share of words that wait at the end.")
     timed_out: Share | None = optional("The share of words that the host gave up.")
     short_acquisition: Share | None = optional("The share of words whose sample had not settled.")
+    lost_told: Share | None = optional("The share of words lost, the host told.")
+    lost_silent: Share | None = optional("The share of words lost, the host not told.")
+    misaligned_told: Share | None = optional(
+        "The share of words taken for another conversion's, the host told."
+    )
+    misaligned_silent: Share | None = optional(
+        "The share of words taken for another conversion's, the host not told."
+    )
+    silent: Share | None = optional("The share of words wrong, lost or misaligned, nobody told.")
+    silent_per_hour: WordsAnHour | None = optional("Of those, words an hour.")
+    recovery_frames: Conversions | None = optional(
+        "Conversions until the link is right again, on average."
+    )
+    recovery_frames_largest_seen: ConversionsSeen | None = optional("The most of them seen.")
     units_missed_trigger: Share | None = optional("The share of units with a missed trigger.")
     units_overrun: Share | None = optional("The share of units with an overrun.")
     units_underrun: Share | None = optional("The share of units with an underrun.")
@@ -197,6 +227,7 @@ class Require(Section):
     strobe_hold: TimeLeft | None = optional("The margin of the limit of that name.")
     pulse: TimeLeft | None = optional("The margin of the limit of that name.")
     line_rate: RateLeft | None = optional("The margin of the limit of that name.")
+    upset: SlewLeft | None = optional("The margin of the limit of that name.")
     signals: SignalsLeft | None = optional("The margin of the limit of that name.")
     packet_rate: ShareLeft | None = optional("The margin of the limit of that name.")
     early_read: BitsLeft | None = optional("The margin of the limit of that name.")

@@ -184,6 +184,8 @@ def _least(way: Direction, lanes: int) -> float:
     """Return the shortest delay that lets no symbol arrive before it was sent, in fs."""
     lows = {"jitter": way.jitter.support[0], "spread": way.spread.support[0]}
     lows["skew"] = min(skew.support[0] for skew in way.lane_skews(lanes))
+    # A falling edge that comes sooner than a rising one.
+    lows["pulse_width_distortion"] = min(0.0, way.pulse_width_distortion.support[0])
     # What the delay covers is held to it.
     beside = [low for key, low in lows.items() if key not in way.delay_covers]
     return max(0.0, -sum(low for low in beside if not math.isinf(low)))

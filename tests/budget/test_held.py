@@ -285,7 +285,11 @@ def test_a_converter_that_asks_nothing_of_its_clock_has_no_such_margin(scheme):
             44,
         ),
         # What comes back is no matter of the converter's.
-        ("high", {"barrier.return.pulse_width_distortion": "-5 ns"}, 40),
+        (
+            "high",
+            {"barrier.return.pulse_width_distortion": "-5 ns", "barrier.return.delay": "10 ns"},
+            40,
+        ),
     ],
 )
 def test_what_the_converter_asks_of_a_clock_that_crosses(scheme, key, values, period):

@@ -152,7 +152,8 @@ def test_a_run_tells_of_its_requirements_and_fails_by_them(tmp_path):
 
 def test_the_first_screen_holds_every_requirement_that_it_has_room_for():
     names = [name for name in Require.model_fields if not kind_of_key(name).margin]
-    ends = {"1": 0, "s": "1 ns", "words/s": "1 words/s", "frames": 0}
+    ends = {"1": 0, "s": "1 ns", "words/s": "1 words/s", "frames": 0, "words/h": 0}
+    ends["conversions"] = 0
     asked = {name: {"at_most": ends[kind_of_key(name).unit]} for name in names}
     changes = {"fifo.depth": 2, "host.service_latency": RANDOM, "trials": 3}
     lines = table(run(asking(asked, changes), ledger=False, workers=1)).splitlines()
