@@ -80,12 +80,13 @@ def _acquisition(seen: Seen, pieces: list[Piece]) -> list[Limit]:
         kept = float((drawn(law, scenario.seed, "acquisition") <= left).mean())
     margin = has - needed if bounded else None
     certain = bounded and margin is not None and margin >= 0 and (not loose or read >= needed)
-    if certain and has > read:
+    by_read = certain and math.floor(read) >= math.ceil(needed)
+    if certain and not by_read:
         # Each instant is rounded by itself.
-        taken = math.ceil(needed) + math.ceil(conversion.largest)
-        certain = math.floor(spacing or 0) >= taken
-    elif certain:
-        certain = math.floor(read) >= math.ceil(needed)
+        certain = math.isfinite(conversion.largest) and spacing is not None
+        if certain and math.isfinite(spacing or 0):
+            taken = math.ceil(needed) + math.ceil(conversion.largest)
+            certain = math.floor(spacing or 0) >= taken
     # A transient may make a trigger that nobody asked for.
     certain = certain and not scenario.transient
     possible = ""
@@ -107,7 +108,7 @@ def _acquisition(seen: Seen, pieces: list[Piece]) -> list[Limit]:
             worst=has if bounded else None,
             margin=margin,
             broken=seen.lost("short_acquisition") if short else "",
-            proven=f"whatever is drawn{ends.proviso if has > read else ''}" if certain else "",
+            proven=f"whatever is drawn{'' if by_read else ends.proviso}" if certain else "",
             possible=possible,
             otherwise=seen.not_seen(),
         )

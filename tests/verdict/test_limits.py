@@ -171,3 +171,15 @@ def test_a_jitter_that_counts_at_no_bit_error_ratio_proves_nothing():
     assert not wild.meets
     assert wild.least.key == "setup"
     assert "Wrong bits in" in wild.because
+
+
+def test_a_conversion_without_a_bound_may_outlast_the_period():
+    """The readout alone is longer than acquisition takes, however late it begins."""
+    law = {"shape": "exponential", "mean": "400 ns"}
+    changes = {"converter.conversion_time": law, "converter.acquisition_time": "1 ns"}
+    acquisition = judged(chain(changes))["acquisition"]
+    assert acquisition.known is Known.PROVEN
+    assert acquisition.evidence == "whatever is drawn"
+    longer = {**changes, "converter.acquisition_time": "10 us"}
+    acquisition = judged(chain(longer))["acquisition"]
+    assert acquisition.known is not Known.PROVEN
