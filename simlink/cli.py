@@ -37,6 +37,7 @@ from simlink.commands import (
     start,
     vary,
 )
+from simlink.commands.results import interrupted
 
 app = typer.Typer(
     name="simlink",
@@ -56,8 +57,7 @@ def _register(name: str, command: Callable[..., None]) -> None:
         try:
             command(*words, **options)
         except KeyboardInterrupt:
-            print("simlink: interrupted", file=sys.stderr)
-            raise typer.Exit(interrupts.status()) from None
+            raise interrupted() from None
 
     app.command(name)(heeding)
 
@@ -118,8 +118,7 @@ def _status() -> int:
         print(f"simlink: {' '.join(said.split())}", file=sys.stderr)
         return 2
     except (typer.Abort, KeyboardInterrupt):
-        print("simlink: interrupted", file=sys.stderr)
-        return interrupts.status()
+        return interrupted().exit_code
     if status == interrupts.INTERRUPTED:
         # Between two commands' lines the parser tells Ctrl-C and SIGTERM apart no more.
         return interrupts.status()

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterator, Mapping
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
 from simlink.base.cautions import CAUTIONS
+from simlink.base.json_text import json_text
 from simlink.budget import verdict
 from simlink.budget.dual_dirac import USUAL_BER, q_factor
 from simlink.budget.scheme import SchemeBudget
@@ -83,7 +83,7 @@ class Budget(Mapping[str, SchemeBudget]):
 
     def to_json(self) -> str:
         """Return the budgets as JSON text."""
-        return json.dumps(self.to_dict(), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+        return json_text(self.to_dict())
 
     def to_pandas(self) -> pd.DataFrame:
         """Return one row a term: scheme, margin, term, nominal, worst (s), from."""

@@ -21,7 +21,7 @@ from simlink.figures.cycle import (
     total,
 )
 from simlink.link.transport import packets_of
-from simlink.link.trigger import PARTS
+from simlink.scenario.quantities import PARTS
 
 if TYPE_CHECKING:
     from simlink.scenario.distributions import Distribution

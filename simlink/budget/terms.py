@@ -18,8 +18,8 @@ import numpy as np
 
 from simlink.base.instants import FS_PER_SECOND, Times
 from simlink.budget import dual_dirac
-from simlink.link.trigger import PARTS
 from simlink.scenario.distributions import Constant, Distribution
+from simlink.scenario.quantities import PARTS
 
 #: How a quantity v is taken from a margin: v, -v, max(0, v) (the slower of a line's two edges),
 #: max(0, -v) (what its faster edge comes early), or together with others (`held.Held`).

@@ -20,8 +20,8 @@ from simlink.base.draws import once, streams
 from simlink.base.instants import FS_PER_SECOND, Times
 from simlink.budget.terms import Margin, Term, taken
 from simlink.figures.intervals import clopper_pearson
-from simlink.link.trigger import PARTS
 from simlink.scenario.distributions import Normal
+from simlink.scenario.quantities import PARTS
 
 if TYPE_CHECKING:
     from simlink.scenario.distributions import Distribution

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 
 from simlink.base.errors import InputError
 from simlink.commands.numbers import whole
-from simlink.commands.options import ScenarioPath, Seed, Trial, changed, option
+from simlink.commands.options import PinNames, ScenarioPath, Seed, Trial, changed, option
 
 if TYPE_CHECKING:
     from simlink.pictures.diagram import Diagram
@@ -86,15 +86,7 @@ def diagram(
         str | None,
         option("--to", "Where it ends: a signal's last event, or a time, said so too.", "EVENT"),
     ] = None,
-    names: Annotated[
-        str | None,
-        option(
-            "--names",
-            "Pin names: a TOML file with a table [names] of names by signals, such as "
-            'remote.clock = "SCK".',
-            "FILE",
-        ),
-    ] = None,
+    names: PinNames = None,
     dark: Annotated[bool, option("--dark", "Draw light on dark.", None)] = False,
     plain: Annotated[
         bool, option("--plain", "Draw black on white, with hatching alone.", None)

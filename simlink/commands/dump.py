@@ -8,7 +8,7 @@ from typing import Annotated
 
 from simlink.base.errors import InputError
 from simlink.commands.numbers import whole
-from simlink.commands.options import ScenarioPath, Seed, Trial, changed, option
+from simlink.commands.options import PinNames, ScenarioPath, Seed, Trial, changed, option
 
 
 def dump(
@@ -42,15 +42,7 @@ def dump(
             "LIST",
         ),
     ] = None,
-    names: Annotated[
-        str | None,
-        option(
-            "--names",
-            "Pin names: a TOML file with a table [names] of names by signals, such as "
-            'remote.clock = "SCK".',
-            "FILE",
-        ),
-    ] = None,
+    names: PinNames = None,
     seed: Seed = None,
 ) -> None:
     """Simulate one unit and write every signal as a waveform dump (IEEE Std 1364 VCD)."""

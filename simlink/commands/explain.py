@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import json as json_text
 import sys
 from pathlib import Path
 from typing import Annotated
 
 from simlink.base.errors import InputError
+from simlink.base.json_text import json_text
 from simlink.commands.numbers import whole
 from simlink.commands.options import Json, ScenarioPath, Seed, Trial, changed, option
 
@@ -50,7 +50,7 @@ def explain(
     head = f"Unit {found.trial}, conversion {found.conversion}: {found.fate}"
     print(f"{head}\n{told}", file=sys.stderr if json else sys.stdout)
     if json:
-        print(json_text.dumps(found.to_dict(), indent=2, ensure_ascii=False, allow_nan=False))
+        print(json_text(found.to_dict()), end="")
     if out is not None and kind is not None:
         write_whole(Path(out), found.diagram().encode(kind))
         shown = found.shown

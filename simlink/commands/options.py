@@ -39,6 +39,16 @@ Out = Annotated[str | None, option("--out", "Folder for the results.", "DIR")]
 Json = Annotated[bool, option("--json", "Print the result as JSON, and nothing else.", None)]
 Trial = Annotated[str, option("--trial", "Of which unit.", "N")]
 
+PinNames = Annotated[
+    str | None,
+    option(
+        "--names",
+        "Pin names: a TOML file with a table [names] of names by signals, such as "
+        'remote.clock = "SCK".',
+        "FILE",
+    ),
+]
+
 
 def changed(
     path: Path, seed: str | None = None, trials: str | None = None, conversions: str | None = None

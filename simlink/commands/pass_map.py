@@ -74,15 +74,12 @@ def _axes(
 
 
 def _clock(option: str, text: str | None) -> Fraction | None:
-    from simlink.scenario.faults import FaultError
-    from simlink.scenario.quantities import FREQUENCY, positive
+    from simlink.scenario.quantities import FREQUENCY, positive, told
 
     if text is None:
         return None
-    try:
+    with told(option):
         return positive(text, FREQUENCY).value
-    except FaultError as error:
-        raise InputError(option, None, error.fault.found, error.fault.allowed) from None
 
 
 def _summary(found: PassMap) -> str:

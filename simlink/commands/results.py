@@ -111,7 +111,7 @@ def keep(folder: Path, stem: str, drawn: Figure | Axes, **files: bytes) -> None:
     write_set(folder, {f"{stem}.{kind}": content for kind, content in files.items()})
 
 
-def interrupted(said: str) -> typer.Exit:
-    """Say what an interruption left, and return what ends the command."""
-    print(f"simlink: interrupted: {said}", file=sys.stderr)
+def interrupted(said: str = "") -> typer.Exit:
+    """Say what an interruption left, if anything, and return what ends the command."""
+    print(f"simlink: interrupted{': ' if said else ''}{said}", file=sys.stderr)
     return typer.Exit(status())

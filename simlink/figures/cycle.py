@@ -23,8 +23,8 @@ from simlink.figures.reader import SAMPLED, drawn, reader_of
 from simlink.link import remote_clock
 from simlink.link.channel import fixed_part
 from simlink.link.transport import packets_of, sent_at
-from simlink.link.trigger import PARTS
 from simlink.scenario.distributions import GENERATOR_REACH, reach
+from simlink.scenario.quantities import PARTS
 
 if TYPE_CHECKING:
     from simlink.scenario.distributions import Distribution

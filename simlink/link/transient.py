@@ -272,6 +272,13 @@ class Source:
         return self._known[key]
 
 
+def immunity_key(scenario: Scenario, way: Way) -> str:
+    """Return the key that gives a direction its slew immunity: its own, or the barrier's."""
+    own = scenario.barrier.forward if way == "forward" else scenario.barrier.return_
+    which = f"{way}." if own.slew_immunity is not None else ""
+    return f"barrier.{which}slew_immunity"
+
+
 class Upsets:
     """When the channels of one unit are upset, asked for in any order.
 
@@ -286,13 +293,8 @@ class Upsets:
         immunity: dict[Way, int | None] = {}
         for way in WAYS:
             law = scenario.barrier.direction(way).slew_immunity
-            own = scenario.barrier.forward if way == "forward" else scenario.barrier.return_
-            name = f"{way}." if own.slew_immunity is not None else ""
-            immunity[way] = (
-                None
-                if law is None
-                else once(law, scenario.seed, trial, f"barrier.{name}slew_immunity")
-            )
+            key = immunity_key(scenario, way)
+            immunity[way] = None if law is None else once(law, scenario.seed, trial, key)
         recovery = once(scenario.barrier.recovery, scenario.seed, trial, "barrier.recovery")
         self.immunity, self.recovery = immunity, recovery
         self._sources = [

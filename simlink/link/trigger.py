@@ -15,10 +15,8 @@ import numpy as np
 from simlink.base.draws import Column
 from simlink.base.instants import Times, multiples, period_of, round_ratio
 from simlink.scenario.distributions import exponential_time
+from simlink.scenario.quantities import PARTS
 from simlink.scenario.schema import Scenario
-
-#: A tolerance is an integer count of these.
-PARTS = 10**12
 
 
 def actual_frequency(nominal: Fraction, tolerance: int) -> Fraction:

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 from simlink.base.instants import FS_PER_SECOND
 from simlink.pictures import style
-from simlink.studies.exposure import TARGET, UNHARMED, Exposure
+from simlink.studies.exposure import TARGET, UNHARMED, Exposure, undisturbed
 from simlink.tracing.trace import Trace, trace
 
 if TYPE_CHECKING:
@@ -48,8 +48,7 @@ def exposure(found: Exposure) -> Figure:
         each channel, with a bar from and until when an event has to begin to hit it; then a row
         for this conversion and for each that follows, with bars where its words come to harm.
     """
-    calm = found.scenario.with_values({"transient": None, "conversions": TARGET + 4})
-    seen = trace(calm, range(TARGET, TARGET + 1), found.trial)
+    seen = trace(undisturbed(found.scenario), range(TARGET, TARGET + 1), found.trial)
     levels = [name for name in _LEVELS if seen.of(name)]
     rows = [one.channel for one in found.channels]
     outcomes = max((len(one.outcomes) for one in found.moments), default=0)

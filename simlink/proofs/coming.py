@@ -14,8 +14,8 @@ from typing import TYPE_CHECKING
 from simlink.base.instants import clock_edges, period_of
 from simlink.figures.cycle import arrivals, crossing
 from simlink.link.transport import packets_of
-from simlink.link.trigger import PARTS
 from simlink.proofs.ends import Ends, UnboundedError
+from simlink.scenario.quantities import PARTS
 
 if TYPE_CHECKING:
     from simlink.scenario.distributions import Distribution

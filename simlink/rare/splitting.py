@@ -26,6 +26,7 @@ from scipy.special import stdtrit
 
 from simlink.engines.batch.branch_draws import Stage
 from simlink.engines.batch.branching import Branches, RingError, State, refuse
+from simlink.figures.intervals import CONFIDENCE
 from simlink.rare.survival import independent, survival
 from simlink.running.spread import spread
 from simlink.scenario.composite import Mixture, TwoState
@@ -54,7 +55,6 @@ _HALVINGS = 64
 _FEWEST, _MOST = 16, 256
 #: Half the interval, as a share of the value, unless said.
 USUAL_ERROR = 0.2
-CONFIDENCE = 0.95
 
 
 @dataclass(frozen=True)

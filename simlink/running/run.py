@@ -5,7 +5,6 @@
 
 from __future__ import annotations
 
-import json
 import tomllib
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import closing, suppress
@@ -17,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 from simlink.base.cautions import CAUTIONS
 from simlink.base.errors import OutputError
 from simlink.base.interrupts import uninterrupted
+from simlink.base.json_text import json_text
 from simlink.base.late import explanation_of, verdict_of
 from simlink.base.version import __version__
 from simlink.engines.choice import choose
@@ -171,7 +171,7 @@ class Run:
 
     def to_json(self) -> str:
         """Return the run as JSON text, the same bytes for the same scenario and seed."""
-        return json.dumps(self.to_dict(), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+        return json_text(self.to_dict())
 
     def __repr__(self) -> str:
         return f"{self.verdict.sentence}\n{self.verdict.because}\n{self.figures!r}"

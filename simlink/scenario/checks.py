@@ -7,18 +7,16 @@ from collections.abc import Callable, Iterator, Mapping
 from fractions import Fraction
 from typing import Any
 
+from simlink.base.instants import FS_PER_SECOND
 from simlink.base.wording import rate_text, time_text
 from simlink.scenario import analog, transient
 from simlink.scenario.distributions import reach
 from simlink.scenario.extent import terms
 from simlink.scenario.faults import Fault, written
 from simlink.scenario.kinds import kind_of
-from simlink.scenario.quantities import LONGEST
+from simlink.scenario.quantities import LONGEST, PARTS
 from simlink.scenario.sections import Direction, Keys
 from simlink.scenario.writing import ONLY_WITH, applies, default, field_at, fits, look_up
-
-SECOND = 10**15
-_PARTS = 10**12
 
 
 def faults_between(scenario: Keys, raw: Mapping[str, Any]) -> Iterator[Fault]:
@@ -123,11 +121,11 @@ def _realign(scenario: Keys, fault: Make) -> Iterator[Fault]:
     immunity = scenario.barrier.direction("return").slew_immunity
     if not (scenario.transient and immunity and back.has_strobe and fifo.realign == "gap"):
         return
-    period = SECOND / scenario.remote_clock.frequency.value
+    period = FS_PER_SECOND / scenario.remote_clock.frequency.value
     gap = 2 * period if fifo.realign_gap is None else Fraction(fifo.realign_gap.constant_value)
     # From the last strobe of one frame to the first of the next.
     shortest = scenario.converter.conversion_time.support[0] + float(
-        SECOND / (scenario.remote_clock.frequency.value * _fastest(scenario))
+        FS_PER_SECOND / (scenario.remote_clock.frequency.value * _fastest(scenario))
     )
     low, high = reach(back.jitter)
     shortest += scenario.remote_clock.start_delay.support[0] - (high - low)
@@ -141,7 +139,7 @@ def _realign(scenario: Keys, fault: Make) -> Iterator[Fault]:
 
 def _fastest(scenario: Keys) -> Fraction:
     """Return how much faster than nominal the remote clock may be, as a factor."""
-    return 1 + Fraction(scenario.remote_clock.tolerance.support[1]) / _PARTS
+    return 1 + Fraction(scenario.remote_clock.tolerance.support[1]) / PARTS
 
 
 def _without_fifo(scenario: Keys, fault: Make) -> Iterator[Fault]:
@@ -186,7 +184,7 @@ def _given(scenario: Keys, name: str) -> str:
 def _longest_period(scenario: Keys) -> Fraction:
     """Return the longest period of the remote clock, in femtoseconds."""
     low = scenario.remote_clock.tolerance.support[0]
-    return SECOND / (scenario.remote_clock.frequency.value * (1 + Fraction(low) / _PARTS))
+    return FS_PER_SECOND / (scenario.remote_clock.frequency.value * (1 + Fraction(low) / PARTS))
 
 
 def _hold(scenario: Keys, fault: Make) -> Iterator[Fault]:
@@ -240,13 +238,18 @@ def _order(scenario: Keys, fault: Make) -> Iterator[Fault]:
                 break
 
 
-def _least_fixed(way: Direction, lanes: int, falling: bool) -> float:
-    """Return the least that a crossing can take but for jitter, in fs; negative if nonsense."""
-    lows = {
+def least_beside(way: Direction, lanes: int, falling: bool) -> dict[str, float]:
+    """Return the least that each part of a crossing adds to its delay, in fs, but for jitter."""
+    return {
         "spread": way.spread.support[0],
         "skew": min(skew.support[0] for skew in way.lane_skews(lanes)),
         "pulse_width_distortion": way.pulse_width_distortion.support[0] if falling else 0.0,
     }
+
+
+def _least_fixed(way: Direction, lanes: int, falling: bool) -> float:
+    """Return the least that a crossing can take but for jitter, in fs; negative if nonsense."""
+    lows = least_beside(way, lanes, falling)
     covered = sum(low for key, low in lows.items() if key in way.delay_covers)
     beside = sum(low for key, low in lows.items() if key not in way.delay_covers)
     # What the delay covers takes no symbol out of its limits.

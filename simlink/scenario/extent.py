@@ -12,14 +12,13 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import Literal
 
+from simlink.base.instants import FS_PER_SECOND
 from simlink.scenario.composite import Mixture, TwoState
 from simlink.scenario.distributions import Exponential, Gamma, Lognormal, reach
 from simlink.scenario.law import Distribution
-from simlink.scenario.quantities import Rate
+from simlink.scenario.quantities import PARTS, Rate
 from simlink.scenario.sections import COMMON, Direction, Keys
 
-SECOND = 10**15
-_PARTS = 10**12
 #: -ln of how often a draw may pass the bounds of a law without any: less than once in 10^20.
 _RARE = 46.1
 #: The standard normal draw that is passed as rarely.
@@ -67,8 +66,8 @@ def extent(law: Distribution) -> float:
 
 def period(rate: Rate, tolerance: float = 0.0) -> float:
     """Return the longest period of a rate that may be off by this much, in fs."""
-    slow = rate.value * (1 + Fraction(tolerance) / _PARTS)
-    return float(min(SECOND / slow, _BEYOND))
+    slow = rate.value * (1 + Fraction(tolerance) / PARTS)
+    return float(min(FS_PER_SECOND / slow, _BEYOND))
 
 
 def terms(scenario: Keys) -> Iterator[Term]:

@@ -7,13 +7,18 @@ numbers, rounded half to even), and exact fractions of one hertz and of one bit 
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass
 from fractions import Fraction
 from typing import Any
 
 from simlink.base.errors import InputError
+from simlink.base.instants import FS_PER_SECOND
 from simlink.scenario.faults import FaultError, written
+
+PARTS = 10**12
+"""What one is of a ratio in its base unit, of a tolerance for one."""
 
 LONGEST = 9_000_000_000_000_000_000
 """The longest time, 2.5 h, in femtoseconds."""
@@ -174,7 +179,7 @@ def _meant(number: str, unit: str, dimension: Dimension) -> str:
     if other is None or unit not in other.scales or not Fraction(number) > 0:
         return ""
     # A hertz is one turn in 10^15 fs.
-    turn = Fraction(10**15) / (Fraction(number) * other.scales[unit])
+    turn = Fraction(FS_PER_SECOND) / (Fraction(number) * other.scales[unit])
     if not Fraction(1, 10**6) <= turn <= dimension.most:
         # No time and no frequency that could be meant.
         return ""
@@ -207,6 +212,26 @@ def positive(value: Any, dimension: Dimension) -> Rate:
     return Rate(amount)
 
 
+@contextmanager
+def told(where: str) -> Iterator[None]:
+    """Have a fault of what did not come from a scenario file told as bad input.
+
+    Parameters
+    ----------
+    where : str
+        What to name in the complaint, such as an option.
+
+    Raises
+    ------
+    InputError
+        In place of a FaultError.
+    """
+    try:
+        yield
+    except FaultError as error:
+        raise InputError(where, None, error.fault.found, error.fault.allowed) from None
+
+
 def parse_duration(text: str, where: str = "duration") -> int:
     """Read a duration that did not come from a scenario file.
 
@@ -227,7 +252,5 @@ def parse_duration(text: str, where: str = "duration") -> int:
     InputError
         When it is no duration.
     """
-    try:
+    with told(where):
         return whole(text, TIME)
-    except FaultError as error:
-        raise InputError(where, None, error.fault.found, error.fault.allowed) from None

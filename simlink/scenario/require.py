@@ -15,12 +15,11 @@ from simlink.base.instants import FS_PER_SECOND
 from simlink.scenario.faults import FaultError, written
 from simlink.scenario.fields import Section, optional
 from simlink.scenario.kinds import Kind, kind_of
-from simlink.scenario.quantities import LINE_RATE, RATIO, SLEW, TIME, Dimension, exact
+from simlink.scenario.quantities import LINE_RATE, PARTS, RATIO, SLEW, TIME, Dimension, exact
 from simlink.scenario.reading import unknown
 
 #: The confidence of a requirement that states none.
 USUAL = 0.95
-_PARTS = 10**12
 
 WORD_RATE = Dimension(
     "a rate of words",
@@ -82,7 +81,7 @@ def _bound(value: Any, unit: str) -> Fraction:
         if not number and not isinstance(value, str):
             raise FaultError(_ALLOWED["1"], written(value))
         try:
-            found = Fraction(str(value)) if number else exact(value, RATIO) / _PARTS
+            found = Fraction(str(value)) if number else exact(value, RATIO) / PARTS
         except ValueError:
             raise FaultError(_ALLOWED["1"], written(value)) from None
         if not 0 <= found <= 1:

@@ -24,11 +24,11 @@ import numpy as np
 
 from simlink.base.draws import streams
 from simlink.base.errors import InputError
+from simlink.base.instants import FS_PER_SECOND
 from simlink.base.safe_write import write_set
 from simlink.base.wording import many
 from simlink.engines.batch import BatchEngine
 from simlink.figures.reader import SAMPLED
-from simlink.link.trigger import PARTS
 from simlink.proofs.bounds import depth_bound, keeps_rate
 from simlink.proofs.ends import Ends, UnboundedError, least
 from simlink.proofs.release import latest_release, release_bound
@@ -36,6 +36,7 @@ from simlink.records import Fate
 from simlink.running.run import run
 from simlink.scenario.composite import TwoState
 from simlink.scenario.distributions import exponential_time
+from simlink.scenario.quantities import PARTS
 from simlink.scenario.recorded import Recorded
 from simlink.verdict import cycle
 from simlink.verdict.limit import Known
@@ -253,7 +254,7 @@ def _laws(scenario: Scenario) -> dict[str, Distribution]:
     if scenario.trigger.pattern == "poisson":
         assert scenario.trigger.rate is not None
         found.pop("trigger.tolerance", None)
-        found["trigger.gap"] = exponential_time(float(10**15 / scenario.trigger.rate.value))
+        found["trigger.gap"] = exponential_time(float(FS_PER_SECOND / scenario.trigger.rate.value))
     return found
 
 
@@ -459,7 +460,7 @@ class _Search:
         at = np.flatnonzero(broken[0])
         taken = block.occupancy_at_arrival[0].max(initial=0)
         came = block.release[0] >= 0
-        latest = (block.release[0] - block.trigger[0])[came].max(initial=0) / 10**15
+        latest = (block.release[0] - block.trigger[0])[came].max(initial=0) / FS_PER_SECOND
         return (int(at[0]) if at.size else None), float(taken) + min(latest, 0.9)
 
     def _broken(self, example: Scenario, block: Any) -> Any:

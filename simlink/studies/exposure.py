@@ -8,7 +8,6 @@ the time in which each channel can be hit, in closed form (`vulnerable_time`).
 
 from __future__ import annotations
 
-import json
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from functools import cached_property
@@ -17,17 +16,17 @@ from typing import TYPE_CHECKING, Any
 from simlink.base.cautions import CAUTIONS
 from simlink.base.errors import InputError
 from simlink.base.instants import FS_PER_SECOND
+from simlink.base.json_text import json_text
 from simlink.base.late import picture
 from simlink.base.version import __version__
-from simlink.base.wording import short_time
-from simlink.engines.event.wiring import Chain, blank
+from simlink.base.wording import short_time, slew_text
+from simlink.engines.event.wiring import watched
 from simlink.link import unit
 from simlink.link.exposed import Exposed, exposed
 from simlink.link.fate import Fate
 from simlink.link.transient import Upsets, Way, ramp_lasts
 from simlink.scenario.distributions import Constant
-from simlink.scenario.faults import FaultError
-from simlink.scenario.quantities import SLEW, VOLTAGE, exact
+from simlink.scenario.quantities import SLEW, VOLTAGE, exact, told
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -158,10 +157,12 @@ class Exposure:
     @property
     def sentence(self) -> str:
         """What to do about it, in one sentence."""
-        event = f"an event of {_slew(self.slew)}"
+        event = f"an event of {slew_text(self.slew)}"
         if not self.upsets:
             least = min(self.immunity.values())
-            return f"In unit {self.trial} {event} upsets nothing: its immunity is {_slew(least)}."
+            return (
+                f"In unit {self.trial} {event} upsets nothing: its immunity is {slew_text(least)}."
+            )
         event += f" that upsets for {short_time(self.length)}"
         if not self.harmful:
             return f"In unit {self.trial} {event} harms no word, whenever it begins."
@@ -173,12 +174,12 @@ class Exposure:
         if self.quiet is None:
             return (
                 f"{said}: no instant is safe for a switching edge, but a slew immunity of at "
-                f"least {_slew(self.slew)} is enough."
+                f"least {slew_text(self.slew)} is enough."
             )
         start, end = self.quiet
         return (
             f"{said}; keep switching edges between {short_time(start)} and {short_time(end)} after "
-            f"a trigger, or take a barrier whose slew immunity is at least {_slew(self.slew)}."
+            f"a trigger, or take a barrier whose slew immunity is at least {slew_text(self.slew)}."
         )
 
     @property
@@ -253,14 +254,10 @@ class Exposure:
 
     def to_json(self) -> str:
         """Return the study as JSON text, the same bytes for the same scenario and seed."""
-        return json.dumps(self.to_dict(), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+        return json_text(self.to_dict())
 
     def _repr_html_(self) -> str:
         return self.table.to_html()
-
-
-def _slew(value: float) -> str:
-    return f"{value / 10**9:.4g} kV/us"
 
 
 def event_of(scenario: Scenario, slew: str | None, swing: str | None) -> tuple[int, int]:
@@ -280,14 +277,17 @@ def event_of(scenario: Scenario, slew: str | None, swing: str | None) -> tuple[i
                 raise InputError(f"--{name}", None, None, allowed)
             found.append(round(laws[0].mean))
             continue
-        try:
+        with told(f"--{name}"):
             amount = exact(text, dimension)
-        except FaultError as error:
-            raise InputError(f"--{name}", None, error.fault.found, error.fault.allowed) from None
         if amount <= 0:
             raise InputError(f"--{name}", None, f'"{text}"', f"{dimension.noun} above zero")
         found.append(round(amount))
     return found[0], found[1]
+
+
+def undisturbed(scenario: Scenario) -> Scenario:
+    """Return the run that is looked at, without any event."""
+    return scenario.with_values({"transient": None, "conversions": TARGET + 1 + AFTER})
 
 
 def exposure(
@@ -334,8 +334,8 @@ def exposure(
         allowed = 'missing; a slew such as "50 kV/us": without it no event upsets a channel'
         raise InputError(scenario.name, "barrier.slew_immunity", None, allowed)
     rate, across = event_of(scenario, slew, swing)
-    calm = scenario.with_values({"transient": None, "conversions": TARGET + 1 + AFTER})
-    alone = _run(calm, trial)
+    calm = undisturbed(scenario)
+    alone, _ = watched(calm, trial)
     sent = int(alone.trigger[0, TARGET])
     following = int(alone.trigger[0, TARGET + 1])
     period = following - sent
@@ -365,8 +365,10 @@ def exposure(
             f"fewer: the event's {count} instants are over {MOST_STEPS}",
         )
     # What is lost on the way there sends nothing back: the channels back are watched alone.
-    back = calm.with_values({"barrier.forward.slew_immunity": f"{SLEW.most} V/s"})
-    upset = _with_event(calm, rate, across), _with_event(back, rate, across)
+    upset = [_with_event(calm, rate, across)]
+    if rate > immunity.get("forward", rate):
+        back = calm.with_value("barrier.forward.slew_immunity", SLEW.most_text)
+        upset.append(_with_event(back, rate, across))
     moments = []
     for number in range(count):
         # In the middle of its step, so that the step stands for what it covers.
@@ -392,7 +394,7 @@ def _with_event(calm: Scenario, slew: int, swing: int) -> Scenario:
     event = {
         "kind": "at",
         "times": ["0 s"],
-        "slew": f"{slew // 10**6}.{slew % 10**6:06d} V/us",
+        "slew": f"{slew} V/s",
         "swing": f"{swing // 10**3}.{swing % 10**3:03d} mV",
     }
     return calm.with_values({"transient": [event]})
@@ -405,35 +407,16 @@ def _moved(upset: Scenario, at: int) -> Scenario:
     return upset.model_copy(update={"transient": (event,)})
 
 
-def _run(scenario: Scenario, trial: int) -> FrameBlock:
-    block = blank(scenario, trial, words=False)
-    Chain(scenario, trial, block).run()
-    return block
-
-
 def _moment(
-    scenarios: tuple[Scenario, Scenario],
-    trial: int,
-    alone: FrameBlock,
-    at: int,
-    offset: int,
+    scenarios: list[Scenario], trial: int, alone: FrameBlock, at: int, offset: int
 ) -> Moment:
-    hit = set()
-    blocks = []
-    for scenario, forward in zip(scenarios, (True, False), strict=True):
-        upset = _moved(scenario, at)
-        block = blank(upset, trial, words=False)
-        chain = Chain(upset, trial, block)
-        seen: list[tuple[str, int, int]] = []
-        chain.trial.hits_seen = seen
-        chain.run()
-        blocks.append(block)
-        hit |= {
-            channel
-            for channel, conversion, _ in seen
-            if conversion == TARGET and (channel in FORWARD) == forward
-        }
-    return Moment(offset, frozenset(hit), tuple(_outcomes(alone, blocks[0])))
+    """Run an event at an instant: with all that it upsets first, then with the way back alone."""
+    block, seen = watched(_moved(scenarios[0], at), trial)
+    hits = [one for one in seen if one[0] in FORWARD]
+    _, there = watched(_moved(scenarios[1], at), trial) if len(scenarios) > 1 else (block, seen)
+    hits += [one for one in there if one[0] not in FORWARD]
+    hit = frozenset(channel for channel, conversion, _ in hits if conversion == TARGET)
+    return Moment(offset, hit, tuple(_outcomes(alone, block)))
 
 
 def _outcomes(alone: FrameBlock, block: FrameBlock) -> Iterator[str]:
@@ -447,4 +430,4 @@ def _outcomes(alone: FrameBlock, block: FrameBlock) -> Iterator[str]:
         elif fate == Fate.CORRUPTED:
             yield DAMAGED
         else:
-            yield Fate(fate).name.lower().replace("_", " ")
+            yield Fate(fate).word.replace("_", " ")

@@ -9,13 +9,13 @@ number of units gives the same rows.
 
 from __future__ import annotations
 
-import json
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from simlink.base.errors import InputError
+from simlink.base.json_text import json_text
 from simlink.base.wording import many, quantity
 from simlink.running.run import Run
 from simlink.running.run import run as simulate
@@ -85,7 +85,7 @@ class Judgement:
 
     def to_json(self) -> str:
         """Return it as JSON text."""
-        return json.dumps(self.to_dict(), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+        return json_text(self.to_dict())
 
     def __repr__(self) -> str:
         return self.sentence

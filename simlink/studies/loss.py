@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import os
 from collections.abc import Callable
 from dataclasses import asdict, dataclass
@@ -11,8 +10,10 @@ from typing import TYPE_CHECKING, Any
 from simlink.base import wording
 from simlink.base.cautions import CAUTIONS
 from simlink.base.instants import FS_PER_SECOND
+from simlink.base.json_text import json_text
 from simlink.engines.batch.branching import NoBranchesError
 from simlink.figures.cycle import periods
+from simlink.figures.intervals import CONFIDENCE
 from simlink.proofs.bounds import depth_bound
 from simlink.proofs.ends import UnboundedError
 from simlink.rare.exact import NEGLIGIBLE, USUAL_WIDTH, Loss, exact_loss
@@ -172,7 +173,7 @@ class LossStudy:
 
     def to_json(self) -> str:
         """Return what was found as JSON text."""
-        return json.dumps(self.to_dict(), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+        return json_text(self.to_dict())
 
 
 def loss(
@@ -283,7 +284,7 @@ def overrun(
         figure = ran.figures["overrun"]
         value = figure.value or None
         seen = PlainLoss(
-            value, figure.low, figure.high, figure.confidence or 0.95, tried.trials,
+            value, figure.low, figure.high, figure.confidence or CONFIDENCE, tried.trials,
             tried.conversions,
         )  # fmt: skip
         near = value and figure.high is not None and figure.low is not None

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import math
 import tomllib
 from collections.abc import Callable, Sequence
@@ -18,11 +17,13 @@ import numpy.typing as npt
 from simlink.base.cautions import CAUTIONS
 from simlink.base.errors import InputError
 from simlink.base.instants import FS_PER_SECOND
+from simlink.base.json_text import json_text
 from simlink.budget import budget as budget_of
 from simlink.engines.choice import choose
 from simlink.figures.cycle import cycles
 from simlink.records import Fate
 from simlink.running.spread import default_workers, spread
+from simlink.scenario.checks import least_beside
 from simlink.scenario.distributions import Constant
 from simlink.scenario.loading import from_dict
 
@@ -122,7 +123,7 @@ class PassMap:
 
     def to_json(self) -> str:
         """Return the map as JSON text."""
-        return json.dumps(self.to_dict(), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+        return json_text(self.to_dict())
 
 
 def clock_key(scenario: Scenario) -> str:
@@ -182,13 +183,13 @@ def usual_axes(scenario: Scenario, steps: int) -> tuple[list[Fraction], list[int
 
 def _least(way: Direction, lanes: int) -> float:
     """Return the shortest delay that lets no symbol arrive before it was sent, in fs."""
-    lows = {"jitter": way.jitter.support[0], "spread": way.spread.support[0]}
-    lows["skew"] = min(skew.support[0] for skew in way.lane_skews(lanes))
-    # A falling edge that comes sooner than a rising one.
-    lows["pulse_width_distortion"] = min(0.0, way.pulse_width_distortion.support[0])
-    # What the delay covers is held to it.
-    beside = [low for key, low in lows.items() if key not in way.delay_covers]
-    return max(0.0, -sum(low for low in beside if not math.isinf(low)))
+    shortest = 0.0
+    for falling in (False, True):
+        lows = {**least_beside(way, lanes, falling), "jitter": way.jitter.support[0]}
+        # What the delay covers is held to it.
+        beside = [low for key, low in lows.items() if key not in way.delay_covers]
+        shortest = max(shortest, -sum(low for low in beside if not math.isinf(low)))
+    return shortest
 
 
 def pass_map(

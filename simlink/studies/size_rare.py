@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, field
@@ -10,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from simlink.base import wording
 from simlink.base.cautions import CAUTIONS
+from simlink.base.json_text import json_text
 from simlink.studies.loss import LossStudy, loss
 
 if TYPE_CHECKING:
@@ -91,7 +91,7 @@ class RareSizing:
             "sentence": self.sentence,
             "cautions": CAUTIONS,
         }
-        return json.dumps(found, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+        return json_text(found)
 
 
 def size_rare(

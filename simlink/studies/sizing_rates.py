@@ -26,11 +26,11 @@ from simlink.figures.cycle import (
     shortest_spacing,
     trigger_jitter,
 )
-from simlink.link.trigger import PARTS
 from simlink.proofs import bounds
 from simlink.proofs.ends import UnboundedError
 from simlink.proofs.release import release_bound
 from simlink.scenario.distributions import reach
+from simlink.scenario.quantities import PARTS
 
 if TYPE_CHECKING:
     from simlink.scenario.schema import Scenario

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import json
 import math
 import tomllib
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 from simlink.base.cautions import CAUTIONS
+from simlink.base.json_text import json_text
 from simlink.base.late import picture
 from simlink.base.version import __version__
 from simlink.base.wording import count, rate_text, share
@@ -370,4 +370,4 @@ class Sizing:
 
     def to_json(self) -> str:
         """Return what was found as JSON text, the same bytes for the same scenario and seed."""
-        return json.dumps(self.to_dict(), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+        return json_text(self.to_dict())

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import math
 from dataclasses import dataclass, field
 from fractions import Fraction
@@ -22,6 +21,7 @@ from simlink.base import wording
 from simlink.base.cautions import CAUTIONS
 from simlink.base.errors import InputError
 from simlink.base.instants import FS_PER_SECOND, Times
+from simlink.base.json_text import json_text
 from simlink.base.late import picture
 from simlink.engines.choice import choose
 from simlink.figures import intervals
@@ -200,7 +200,7 @@ class SpectrumStudy:
 
     def to_json(self) -> str:
         """Return what was found as JSON text."""
-        return json.dumps(self.to_dict(), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+        return json_text(self.to_dict())
 
 
 def _finite(value: float) -> float | None:

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import difflib
 import itertools
-import json
 import re
 import tomllib
 from collections.abc import Callable, Generator, Iterable, Mapping
@@ -21,6 +20,7 @@ from typing import TYPE_CHECKING, Any
 
 from simlink.base.cautions import CAUTIONS
 from simlink.base.errors import InputError
+from simlink.base.json_text import json_text
 from simlink.base.late import picture
 from simlink.base.version import __version__
 from simlink.engines.choice import choose
@@ -194,7 +194,7 @@ class Variation:
 
     def to_json(self) -> str:
         """Return the study as JSON text, the same bytes for the same scenario and seed."""
-        return json.dumps(self.to_dict(), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+        return json_text(self.to_dict())
 
     def _repr_html_(self) -> str:
         columns = [*self.keys, *(self.figure + end for end in ("", "_low", "_high"))]

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 from simlink.base.instants import FS_PER_SECOND
 from simlink.base.wording import rate_text
 from simlink.link.channel import fixed_part
+from simlink.scenario.quantities import PARTS
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -21,8 +22,6 @@ if TYPE_CHECKING:
     from simlink.scenario.distributions import Distribution
     from simlink.scenario.schema import Scenario
     from simlink.scenario.sections import Direction
-
-_PARTS = 10**12
 
 
 @dataclass(frozen=True)
@@ -175,7 +174,7 @@ def _of_host(scenario: Scenario, master: bool) -> Iterator[LawLimit]:
 
 def _period(hertz: float, tolerance: Distribution) -> Range:
     """Return the range of a period; a clock that is quicker has a shorter one."""
-    slow, quick = (end / _PARTS for end in tolerance.support)
+    slow, quick = (end / PARTS for end in tolerance.support)
     exact = FS_PER_SECOND / hertz
     longest = exact / (1 + slow) if slow > -1 else math.inf
-    return Range(exact / (1 + quick), exact / (1 + tolerance.mean / _PARTS), longest)
+    return Range(exact / (1 + quick), exact / (1 + tolerance.mean / PARTS), longest)

@@ -6,8 +6,9 @@ from collections.abc import Iterator
 
 from simlink.base.instants import NEVER
 from simlink.base.wording import many, slew_text, time_text
-from simlink.engines.event.wiring import Chain, blank
+from simlink.engines.event.wiring import watched
 from simlink.link.transient import WAYS, Upsets, least_immunity, upsets
+from simlink.scenario.quantities import SLEW
 from simlink.scenario.schema import Scenario
 from simlink.tracing.culprit import Try, rows_with
 from simlink.tracing.facts import Facts
@@ -15,7 +16,6 @@ from simlink.tracing.story import Story
 
 #: Windows that are told one by one at the most.
 _MOST = 3
-_ABOVE = "1000 kV/ns"
 
 
 def upset(facts: Facts) -> Story | None:
@@ -55,7 +55,7 @@ def upset(facts: Facts) -> Story | None:
 def _tries(scenario: Scenario) -> Iterator[Try]:
     immunity = min(least_immunity(scenario, way) for way in WAYS)
     values = {
-        "barrier.slew_immunity": _ABOVE,
+        "barrier.slew_immunity": SLEW.most_text,
         "barrier.forward.slew_immunity": None,
         "barrier.return.slew_immunity": None,
     }
@@ -67,10 +67,7 @@ def _hits(facts: Facts) -> list[tuple[str, int]]:
     """Return the channel and the number of each symbol of the conversion that was hit."""
     most = min(facts.conversion + 2, facts.scenario.conversions)
     scenario = facts.scenario.with_(conversions=most)
-    chain = Chain(scenario, facts.trial, blank(scenario, facts.trial, words=False))
-    seen: list[tuple[str, int, int]] = []
-    chain.trial.hits_seen = seen
-    chain.run()
+    _, seen = watched(scenario, facts.trial)
     return [(channel, symbol) for channel, index, symbol in seen if index == facts.conversion]
 
 

@@ -18,7 +18,7 @@ from simlink.base.instants import FS_PER_SECOND
 from simlink.base.wording import many, number, rate_text, ratio_text, short_time, slew_text
 from simlink.figures.cycle import periods
 from simlink.scenario.distributions import Distribution
-from simlink.scenario.quantities import Rate
+from simlink.scenario.quantities import SLEW, Rate
 from simlink.verdict.limit import EASED_BY_CLOCK, Cause, Limit, Remedy
 from simlink.verdict.remedy import remedies_of
 from simlink.verdict.what_if import Values, WhatIf, value_at
@@ -268,7 +268,7 @@ def _best(scenario: Scenario, limit: Limit, key: str) -> tuple[Any, str] | None:
         fast = isinstance(value, Rate)
         return (f"{number(64 * value.value, 9)} bit/s", "with a much faster one") if fast else None
     if last == "slew_immunity":
-        return "1000 kV/ns", "with one above every slew"
+        return SLEW.most_text, "with one above every slew"
     if last == "signals":
         return None if value is None else (None, "without that limit")
     if isinstance(value, tuple):

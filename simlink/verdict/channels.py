@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from simlink.budget.terms import Term
-from simlink.link.trigger import PARTS
+from simlink.scenario.quantities import PARTS
 from simlink.verdict.limit import Limit
 from simlink.verdict.seen import Seen, row, unique
 

@@ -21,9 +21,9 @@ from simlink.figures.cycle import (
     total,
 )
 from simlink.figures.reader import drawn
-from simlink.link.trigger import PARTS
 from simlink.proofs.ends import HARD, LIKELY
 from simlink.records import Fate
+from simlink.scenario.quantities import PARTS
 from simlink.verdict.limit import Limit
 from simlink.verdict.seen import MOST_UNITS, Seen, row, unique
 

@@ -115,19 +115,10 @@ KEYS = (
 )
 
 
+#: Those of which a broken one gives wrong bits.
+CAPTURES = ("setup", "hold", "first_bit", "strobe_setup", "strobe_hold", "pulse")
 #: Those that a slower serial clock eases.
-EASED_BY_CLOCK = (
-    "clock_period",
-    "clock_high",
-    "clock_low",
-    "setup",
-    "hold",
-    "first_bit",
-    "strobe_setup",
-    "strobe_hold",
-    "pulse",
-    "line_rate",
-)
+EASED_BY_CLOCK = ("clock_period", "clock_high", "clock_low", *CAPTURES, "line_rate")
 
 
 class Met(StrEnum):

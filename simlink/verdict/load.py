@@ -11,7 +11,7 @@ from simlink.base.wording import count, percent, short_time
 from simlink.figures.cycle import periods
 from simlink.figures.reader import reader_of
 from simlink.link.transport import packets_of
-from simlink.link.trigger import PARTS
+from simlink.scenario.quantities import PARTS
 from simlink.verdict.limit import Limit
 from simlink.verdict.seen import Seen, row
 

@@ -15,7 +15,7 @@ from simlink.base.wording import number, percent, quantity, share
 from simlink.figures import summary
 from simlink.figures.intervals import CONFIDENCE
 from simlink.scenario.require import Required, Requirement, kind_of_key
-from simlink.verdict.limit import KEYS, Known, Limit, Met, Row, listed
+from simlink.verdict.limit import CAPTURES, KEYS, Known, Limit, Met, Row, listed
 from simlink.verdict.wording import value_text
 
 if TYPE_CHECKING:
@@ -23,20 +23,19 @@ if TYPE_CHECKING:
     from simlink.running.run import Run
     from simlink.scenario.schema import Scenario
 
-_CAPTURES = ("setup", "hold", "first_bit", "strobe_setup", "strobe_hold", "pulse")
 _FLOW = ("fifo_depth", "host_rate", "notice")
 #: The limits that, where each of them is proven, leave nothing of a loss.
 _RULED_OUT = {
     "missed_trigger": ("period",),
     "overrun": _FLOW,
     "underrun": ("early_read",),
-    "corrupted_silent": _CAPTURES,
+    "corrupted_silent": CAPTURES,
     "timed_out": ("timeout",),
     "short_acquisition": ("acquisition",),
     "units_missed_trigger": ("period",),
     "units_overrun": _FLOW,
     "units_underrun": ("early_read",),
-    "units_corrupted": _CAPTURES,
+    "units_corrupted": CAPTURES,
     "units_failing": KEYS,
 }
 

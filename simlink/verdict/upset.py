@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from simlink.base.wording import many
-from simlink.link.transient import WAYS, least_immunity, most_slew, upsets
+from simlink.link.transient import WAYS, immunity_key, least_immunity, most_slew, upsets
 from simlink.verdict.limit import Limit, listed
 from simlink.verdict.seen import Seen, row
 
@@ -47,11 +47,9 @@ def keys_of(seen: Seen) -> tuple[str, ...]:
     scenario = seen.scenario
     found = {}
     for way in WAYS:
-        own = scenario.barrier.forward if way == "forward" else scenario.barrier.return_
-        which = f"{way}." if own.slew_immunity is not None else ""
         least = least_immunity(scenario, way)
         if least < float("inf"):
-            found[f"barrier.{which}slew_immunity"] = least
+            found[immunity_key(scenario, way)] = least
     return tuple(sorted(found, key=lambda key: found[key]))
 
 

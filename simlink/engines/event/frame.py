@@ -185,6 +185,10 @@ class EdgeJitter:
         return found
 
 
+#: A symbol that a transient hit: its channel, its conversion, and which of its symbols it is.
+Hit = tuple[str, int, int]
+
+
 class Trial:
     """One unit run once: the scenario, its fixed values, its draws and its records.
 
@@ -225,8 +229,8 @@ class Trial:
         #: The directions that a transient may upset, and when it does; None where there are none.
         self.upset_ways = [way for way in WAYS if may_upset(scenario, way)]
         self.upsets = Upsets(scenario, number) if self.upset_ways else None
-        #: Channel, conversion and symbol of each hit, for who wants to know.
-        self.hits_seen: list[tuple[str, int, int]] | None = None
+        #: What transients hit, for who wants to know.
+        self.hits_seen: list[Hit] | None = None
         for name, times in (("first_bit", block.first_bit), ("last_bit", block.last_bit)):
             setattr(self.record, name, None if times is None else times[row])
 

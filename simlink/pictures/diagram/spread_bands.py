@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 from simlink.base.instants import FS_PER_SECOND, NEVER
 from simlink.link.channel import fixed_part
 from simlink.pictures.diagram.tracks import crossings
+from simlink.scenario.quantities import PARTS
 
 if TYPE_CHECKING:
     from simlink.pictures.diagram.tracks import Track
@@ -23,7 +24,6 @@ if TYPE_CHECKING:
     from simlink.scenario.schema import Scenario
     from simlink.scenario.sections import Direction
 
-_PARTS = 10**12
 #: Whose edges have bands, in the order of a frame's way.
 _WAY = {
     "host.trigger": 0,
@@ -119,7 +119,7 @@ def _caused(view: View) -> _Caused:
 def _clocked(scenario: Scenario, number: int) -> tuple[float, float]:
     """Return the range of an edge of the remote clock, counted from 1, from the fall of busy."""
     remote = scenario.remote_clock
-    late, soon = reach(remote.tolerance)[0] / _PARTS, reach(remote.tolerance)[1] / _PARTS
+    late, soon = reach(remote.tolerance)[0] / PARTS, reach(remote.tolerance)[1] / PARTS
     span = number * float(Fraction(FS_PER_SECOND) / remote.frequency.value / 2)
     low, high = reach(remote.start_delay)
     return low + span / (1 + soon), high + span / (1 + late)
