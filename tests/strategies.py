@@ -271,7 +271,7 @@ def skew(draw: Draw, grid: Grid, low: int, high: int) -> Any:
 
 def covers(draw: Draw) -> list[str]:
     """Draw what the limits of a delay contain."""
-    keys = ("spread", "skew", "pulse_width_distortion")
+    keys = ("part_to_part_skew", "channel_skew", "pulse_width_distortion")
     return draw(st.lists(st.sampled_from(keys), unique=True))
 
 
@@ -285,13 +285,15 @@ def channel(
     found: dict[str, Any] = {}
     low = 0
     if often(draw):
-        found["spread"] = law(draw, grid, 0, grid.ns(10), bounded=True)
+        found["part_to_part_skew"] = law(draw, grid, 0, grid.ns(10), bounded=True)
     if often(draw):
         if back and often(draw):
             most = grid.ns(draw(st.sampled_from([10, 700])))
-            found["skew"] = [grid.text(amount(draw, -grid.ns(10), most)) for _ in range(lanes)]
+            found["channel_skew"] = [
+                grid.text(amount(draw, -grid.ns(10), most)) for _ in range(lanes)
+            ]
         else:
-            found["skew"] = skew(draw, grid, -grid.ns(10), grid.ns(10))
+            found["channel_skew"] = skew(draw, grid, -grid.ns(10), grid.ns(10))
         low += 10
     if often(draw):
         kind = draw(st.sampled_from(["small", "wide", "any"]))
@@ -317,9 +319,9 @@ def barrier(draw: Draw, grid: Grid, lanes: int, bits: int) -> dict[str, Any]:
     found: dict[str, Any] = {}
     if limited and often(draw):
         found["delay_covers"] = covers(draw)
-    if "skew" not in back and "delay" in back and "jitter" not in back and often(draw):
+    if "channel_skew" not in back and "delay" in back and "jitter" not in back and often(draw):
         # A skew of the barrier holds for a direction that has none of its own.
-        found["skew"] = skew(draw, grid, 0, grid.ns(10))
+        found["channel_skew"] = skew(draw, grid, 0, grid.ns(10))
     for table in (found, forward, back):
         ways = (forward, back) if table is found else (table,)
         if often(draw) and all("delay" in way for way in ways):
@@ -329,7 +331,7 @@ def barrier(draw: Draw, grid: Grid, lanes: int, bits: int) -> dict[str, Any]:
         if often(draw):
             table["min_pulse"] = law(draw, grid, 0, grid.ns(1), bounded=True)
     if often(draw):
-        found["signals"] = whole(draw, 1, 20)
+        found["channels"] = whole(draw, 1, 20)
     if often(draw):
         found["line_rate"] = draw(st.sampled_from(["200 Mbit/s", "256 Mbit/s"]))
     if often(draw):
@@ -394,11 +396,11 @@ def raw_scenarios(draw: Draw, grid: Grid, conversions: int = 40, trials: int = 3
     most = draw(st.sampled_from([0, 60] if hurry else [0, 100, 1500, 4000]))
     host["service_latency"] = law(draw, grid, 0, grid.ns(most))
     if often(draw):
-        host["read_all"] = often(draw)
+        host["drain"] = often(draw)
     if often(draw):
         host["watermark"] = whole(draw, 1, depth)
     if often(draw):
-        host["notice"] = draw(st.sampled_from(["count", "edge"]))
+        host["interrupt"] = draw(st.sampled_from(["level", "edge"]))
     from_host = raw["trigger"].get("source", "host") == "host"
     if raw["trigger"].get("pattern") == "after_read" or (from_host and often(draw)):
         host["timeout"] = grid.text(amount(draw, 1, grid.ns(draw(st.sampled_from([500, 6000])))))

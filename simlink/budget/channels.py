@@ -69,7 +69,7 @@ def signals(scenario: Scenario, scheme: str) -> Signals:
         back["busy"] = 1
         if scheme == "returned_clock":
             back["returned clock"] = 1
-    return Signals(forward, back, scenario.barrier.signals)
+    return Signals(forward, back, scenario.barrier.channels)
 
 
 @dataclass(frozen=True)

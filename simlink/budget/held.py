@@ -1,4 +1,4 @@
-"""Crossings whose limits of the delay cover spread, skew or distortion, as one term of a margin.
+"""Crossings whose limits of the delay cover skews or distortion, as one term of a margin.
 
 `link.channel.fixed_part` holds each edge of each channel within the limits, so that what they
 cover cannot be added up term by term. Its sum is one term, in which an edge counts as it crosses:
@@ -19,7 +19,7 @@ import numpy as np
 
 from simlink.base.instants import FAR, Times
 from simlink.budget.terms import ZERO, Term
-from simlink.link.channel import fixed_part
+from simlink.link.channel import fixed_part, stream
 
 if TYPE_CHECKING:
     from simlink.scenario.distributions import Distribution
@@ -111,7 +111,7 @@ class Held(Term):
 
     def _sums(self, values: Mapping[str, Any]) -> Iterator[Any]:
         """Give what it takes for each lane, or once."""
-        start = self.key.rpartition(".")[0]
+        way = self.key.split(".")[1]
         for lane in range(max(self.lanes, 1)):
             total: Any = 0
             for edge in self.edges:
@@ -119,15 +119,15 @@ class Held(Term):
                 total = total + edge.sign * fixed_part(
                     self.direction,
                     values[self.key],
-                    values.get(f"{start}.spread", 0),
-                    values.get(f"{start}.skew {channel}", 0),
-                    edge.longer(values.get(f"{start}.pulse_width_distortion", 0)),
+                    values.get(stream(way, "part_to_part_skew"), 0),
+                    values.get(stream(way, "channel_skew", channel), 0),
+                    edge.longer(values.get(stream(way, "pulse_width_distortion"), 0)),
                 )
             yield total
 
-    def _ends(self, name: str) -> tuple[int, int]:
-        """Return the ends of a law by the last part of its source; zero if it is not held."""
-        source = f"{self.key.rpartition('.')[0]}.{name}"
+    def _ends(self, key: str, channel: str = "") -> tuple[int, int]:
+        """Return the ends of a law by its key and whose it is; zero if it is not held."""
+        source = stream(self.key.split(".")[1], key, channel)
         if source not in self.sources:
             return 0, 0
         low, high = self.laws[self.sources.index(source)].support
@@ -136,13 +136,17 @@ class Held(Term):
 
     def _kinds_of_lane(self) -> set[tuple[int, int]]:
         """Return the ends of each lane's skew, equal ones once."""
-        return {self._ends(f"skew lane {lane}") for lane in range(self.lanes)} or {(0, 0)}
+        return {self._ends("channel_skew", f"lane {lane}") for lane in range(self.lanes)} or {
+            (0, 0)
+        }
 
     def _most(self, lane: tuple[int, int]) -> int:
         """Return the most that it takes with a lane whose skew has these ends, in fs."""
         names = sorted({edge.channel for edge in self.edges})
-        skews = [lane if name == "lanes" else self._ends(f"skew {name}") for name in names]
-        ends = [a + b for a, b in zip(self._ends("delay"), self._ends("spread"), strict=True)]
+        skews = [lane if name == "lanes" else self._ends("channel_skew", name) for name in names]
+        ends = [
+            a + b for a, b in zip(self._ends("delay"), self._ends("part_to_part_skew"), strict=True)
+        ]
         if len(names) == 1:
             # The one channel's skew moves all its edges, as the delay does.
             ends = [a + b for a, b in zip(ends, skews[0], strict=True)]
@@ -214,7 +218,7 @@ def held_within(
             source
             for term in found
             for source in term.sources
-            if any(source.split(" ")[0] == f"barrier.{name}.{key}" for key in held)
+            if any(source.split(" ")[0] == stream(name, key) for key in held)
         }
         if not covered:
             continue
@@ -228,7 +232,7 @@ def held_within(
 def _held(scenario: Scenario, name: Way, edges: Sequence[Edge]) -> Held | None:
     """Return the term of some edges, None where they undo each other."""
     direction, lanes = scenario.barrier.direction(name), scenario.frame.lanes
-    by_skew = "skew" in direction.delay_covers
+    by_skew = "channel_skew" in direction.delay_covers
     by_distortion = "pulse_width_distortion" in direction.delay_covers
     left: list[Edge] = []
     for given in edges:
@@ -244,25 +248,25 @@ def _held(scenario: Scenario, name: Way, edges: Sequence[Edge]) -> Held | None:
     if not left:
         return None
     laws: dict[str, Distribution] = {"delay": direction.delay}
-    if "spread" in direction.delay_covers:
-        laws["spread"] = direction.spread
+    if "part_to_part_skew" in direction.delay_covers:
+        laws["part_to_part_skew"] = direction.part_to_part_skew
     if by_distortion:
         laws["pulse_width_distortion"] = direction.pulse_width_distortion
     own = by_skew and any(edge.channel == "lanes" for edge in left)
     for channel in {edge.channel: None for edge in left}:
         if channel == "lanes":
             skews = direction.lane_skews(lanes)
-            laws |= {f"skew lane {lane}": skew for lane, skew in enumerate(skews)}
+            laws |= {f"channel_skew lane {lane}": skew for lane, skew in enumerate(skews)}
         elif channel:
             # A list of skews names the lanes alone.
-            only = ZERO if isinstance(direction.skew, tuple) else direction.skew
-            laws[f"skew {channel}"] = only
+            only = ZERO if isinstance(direction.channel_skew, tuple) else direction.channel_skew
+            laws[f"channel_skew {channel}"] = only
     several = len(left) > 1
     return Held(
         f"difference of {name} crossings" if several else f"{name} crossing",
         f"barrier.{name}.delay",
         tuple(laws.values()),
-        tuple(f"barrier.{name}.{key}" for key in laws),
+        tuple(stream(name, *key.split(" ", 1)) for key in laws),
         "held",
         direction=direction,
         edges=tuple(left),

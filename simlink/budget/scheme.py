@@ -186,8 +186,8 @@ class SchemeBudget:
         signals = self.signals
         if signals.missing:
             found.append(
-                f"{signals.count} isolated signals are {signals.missing} more than "
-                f"barrier.signals = {signals.at_hand}"
+                f"{signals.count} isolation channels are {signals.missing} more than "
+                f"barrier.channels = {signals.at_hand}"
             )
         return found
 
@@ -299,7 +299,7 @@ class SchemeBudget:
                 "nominal": _seconds(sum((span.mean for span in latency), Fraction(0))),
                 "worst": _worst_of(latency),
             },
-            "signals": {
+            "channels": {
                 "to_converter": self.signals.forward,
                 "to_host": self.signals.back,
                 "count": self.signals.count,

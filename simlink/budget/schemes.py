@@ -23,6 +23,7 @@ from simlink.budget.held import (
     held_within,
 )
 from simlink.budget.terms import ZERO, Enters, Margin, Term
+from simlink.link.channel import stream
 
 if TYPE_CHECKING:
     from simlink.scenario.distributions import Distribution
@@ -51,33 +52,41 @@ class TermFactory:
         barrier = self.scenario.barrier
         own = barrier.forward if way == "forward" else barrier.return_
         given = getattr(own, name)
-        common = name in ("skew", "pulse_width_distortion", "min_pulse", "line_rate")
+        common = name in ("channel_skew", "pulse_width_distortion", "min_pulse", "line_rate")
         return f"barrier.{name}" if common and given is None else f"barrier.{way}.{name}"
 
     def static(self, way: Literal["forward", "return"], enters: Enters = "plus") -> list[Term]:
-        """Return delay and spread of a direction."""
+        """Return delay and part-to-part skew of a direction."""
         channel = self.scenario.barrier.direction(way)
-        delay, spread = f"barrier.{way}.delay", f"barrier.{way}.spread"
+        delay, skew = (f"barrier.{way}.{key}" for key in ("delay", "part_to_part_skew"))
         return [
             Term(f"{way} delay", delay, (channel.delay,), (delay,), enters),
-            Term(f"{way} spread", spread, (channel.spread,), (spread,), enters),
+            Term(
+                f"{way} part-to-part skew",
+                skew,
+                (channel.part_to_part_skew,),
+                (stream(way, "part_to_part_skew"),),
+                enters,
+            ),
         ]
 
     def skew(
         self, way: Literal["forward", "return"], channel: str, enters: Enters, name: str
     ) -> Term:
         """Return the skew of a channel beside the lanes; a list of skews gives it none."""
-        law = self.scenario.barrier.direction(way).skew
+        law = self.scenario.barrier.direction(way).channel_skew
         only = ZERO if isinstance(law, tuple) else law
-        source = f"barrier.{way}.skew {channel}"
-        return Term(name, self.key(way, "skew"), (only,), (source,), enters)
+        source = stream(way, "channel_skew", channel)
+        return Term(name, self.key(way, "channel_skew"), (only,), (source,), enters)
 
     def lane_skew(self, enters: Enters) -> Term:
         """Return the skew of the data lanes, of which the worst counts."""
         laws = self.scenario.barrier.direction("return").lane_skews(self.lanes)
-        sources = tuple(f"barrier.return.skew lane {lane}" for lane in range(self.lanes))
+        sources = tuple(
+            stream("return", "channel_skew", f"lane {lane}") for lane in range(self.lanes)
+        )
         name = "lane skew" if self.lanes == 1 else f"lane skew, worst of {self.lanes}"
-        return Term(name, self.key("return", "skew"), laws, sources, enters)
+        return Term(name, self.key("return", "channel_skew"), laws, sources, enters)
 
     def distortion(self, way: Literal["forward", "return"], enters: Enters, what: str) -> Term:
         """Return the pulse-width distortion of a direction."""

@@ -27,7 +27,7 @@ def judge(budget: SchemeBudget) -> Judgement:
     if missing:
         return Judgement(
             False,
-            f"it isolates {budget.signals.count} signals and barrier.signals is "
+            f"it takes {budget.signals.count} channels and barrier.channels is "
             f"{budget.signals.at_hand}, {missing} too few",
         )
     cycles = budget.cycles()

@@ -188,9 +188,9 @@ def crossing(
     """
     channel = scenario.barrier.direction(way)
     skews = list(channel.lane_skews(scenario.frame.lanes)) if skew == "lanes" else []
-    if skew == "channel" and not isinstance(channel.skew, tuple):
-        skews = [channel.skew]
-    laws = {"spread": [channel.spread], "skew": skews}
+    if skew == "channel" and not isinstance(channel.channel_skew, tuple):
+        skews = [channel.channel_skew]
+    laws = {"part_to_part_skew": [channel.part_to_part_skew], "channel_skew": skews}
     laws["pulse_width_distortion"] = [channel.pulse_width_distortion] if falling else []
     mean, largest = Fraction(channel.delay.mean), channel.delay.support[1]
     means, highs, unbounded = [mean], [Fraction(largest) if largest < math.inf else FAR], False

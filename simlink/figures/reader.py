@@ -1,7 +1,7 @@
 """The host's reader as a server: what one service latency is spent on.
 
 An idle host that finds `watermark` frames released begins a service: a latency, then the reads,
-back to back. With ``read_all`` it reads on until no frame waits, so that one latency serves the
+back to back. With ``drain`` it reads on until no frame waits, so that one latency serves the
 more frames the closer together they come.
 """
 
@@ -191,7 +191,7 @@ def reader_of(scenario: Scenario) -> Reader:
         Fraction(scenario.bits_per_lane) * FS_PER_SECOND / host.clock.value,
         host.watermark,
         scenario.fifo.depth,
-        host.read_all,
+        host.drain,
         trigger.pattern,
         trigger.burst_length or 1,
         scenario.seed,

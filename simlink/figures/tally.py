@@ -64,7 +64,7 @@ class Tally:
             and scenario.converter.aperture_jitter.is_constant
             and scenario.trigger.pattern != "after_read"
         )
-        self._reads_on = scenario.host.read_all or scenario.host.watermark > 1
+        self._reads_on = scenario.host.drain or scenario.host.watermark > 1
         total = scenario.trials * scenario.conversions
         self._short = total < _SHORT
         self._scenario, self._keeps = scenario, keeps

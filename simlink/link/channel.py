@@ -1,12 +1,12 @@
 """A barrier channel: it delays every symbol, and never lets one overtake another.
 
-What a channel owes to its unit (delay, part-to-part spread, skew against the other channels,
+What a channel owes to its unit (delay, part-to-part skew, skew against the other channels,
 pulse-width distortion) is drawn once for each trial; jitter is drawn for each edge. The delay
 is that of a rising edge; a falling edge takes the pulse-width distortion on top. No symbol
 arrives before it was sent: jitter that would make it so is cut off there. A pulse shorter than
 the channel's shortest is swallowed, with both its edges.
 
-A data sheet's limits of the delay may contain spread, skew and distortion already
+A data sheet's limits of the delay may contain both skews and the distortion already
 (``delay_covers``). The sum of the delay and of what it covers is then held within those limits,
 edge by edge: what would lie beyond lies at the limit. So each edge of each channel keeps the
 limits, whatever is drawn; two channels of a direction differ by no more than their skews do, and
@@ -35,6 +35,26 @@ def held(crossing: Any, low: Any, high: Any) -> Any:
     return crossing + (crossing < low) * (low - crossing) - (crossing > high) * (crossing - high)
 
 
+#: What the streams of two laws are called: a stream keeps its name whatever becomes of the key, for
+#: another name would give other draws.
+_STREAMS = {"part_to_part_skew": "spread", "channel_skew": "skew"}
+
+
+def stream(way: str, key: str, channel: str = "") -> str:
+    """Return the name of the stream that one of a direction's laws draws from.
+
+    Parameters
+    ----------
+    way : {"forward", "return"}
+        The direction.
+    key : str
+        The law's key in the scenario.
+    channel : str
+        Of a skew, whose: ``"clock"``, ``"busy"``, ``"strobe"`` or ``"lane 0"``, ``"lane 1"``, ...
+    """
+    return f"barrier.{way}.{_STREAMS.get(key, key)} {channel}".rstrip()
+
+
 def fixed_part(way: Direction, delay: Any, spread: Any, skew: Any = 0, distortion: Any = 0) -> Any:
     """Return the fixed part of a crossing, of a rising edge or, with a distortion, of a falling.
 
@@ -50,8 +70,8 @@ def fixed_part(way: Direction, delay: Any, spread: Any, skew: Any = 0, distortio
     low, high = (int(end) for end in way.delay.support)
     covered, beside = 0, 0
     for name, value in (
-        ("spread", spread),
-        ("skew", skew),
+        ("part_to_part_skew", spread),
+        ("channel_skew", skew),
         ("pulse_width_distortion", distortion),
     ):
         if name in way.delay_covers:

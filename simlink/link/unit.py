@@ -1,6 +1,6 @@
 """What is drawn once, when a unit is built, for a range of trials.
 
-Per unit: the tolerance of every clock, each channel's delay, spread, skew, pulse-width distortion
+Per unit: the tolerance of every clock, each channel's delay, skews, pulse-width distortion
 and shortest pulse, and the data-sheet times of converter, remote master and host (``msb_valid``,
 ``data_valid``, ``data_hold``, ``setup``, ``hold``, ``acquisition_time``, and the ``min_clock_...``
 times of the converter's serial clock, which change no record). Per conversion: trigger,
@@ -27,7 +27,7 @@ import numpy.typing as npt
 from simlink.base.draws import Law, once_each
 from simlink.base.instants import Times, clock_edges
 from simlink.link import host_clocked, remote_clock, strobe
-from simlink.link.channel import fixed_part
+from simlink.link.channel import fixed_part, stream
 from simlink.link.converter import captured_early, captured_past_hold
 from simlink.link.trigger import actual_frequency
 from simlink.scenario.schema import Scenario
@@ -140,13 +140,15 @@ def _laws(scenario: Scenario) -> dict[str, Law]:
         ("forward", scenario.barrier.direction("forward"), ("clock",)),
         ("return", scenario.barrier.direction("return"), ("clock", "busy", "strobe")),
     ):
-        for key in ("delay", "spread", "pulse_width_distortion", "min_pulse"):
-            laws[f"barrier.{name}.{key}"] = getattr(way, key)
+        for key in ("delay", "part_to_part_skew", "pulse_width_distortion", "min_pulse"):
+            laws[stream(name, key)] = getattr(way, key)
         # A list of skews names the lanes alone.
-        if not isinstance(way.skew, tuple):
-            laws |= {f"barrier.{name}.skew {channel}": way.skew for channel in channels}
+        if not isinstance(way.channel_skew, tuple):
+            laws |= {stream(name, "channel_skew", one): way.channel_skew for one in channels}
     lanes = scenario.barrier.direction("return").lane_skews(scenario.frame.lanes)
-    return laws | {f"barrier.return.skew lane {lane}": skew for lane, skew in enumerate(lanes)}
+    return laws | {
+        stream("return", "channel_skew", f"lane {lane}"): skew for lane, skew in enumerate(lanes)
+    }
 
 
 def build(scenario: Scenario, trials: range) -> Units:
@@ -158,8 +160,8 @@ def build(scenario: Scenario, trials: range) -> Units:
         fixed: Times = fixed_part(
             scenario.barrier.direction(name),
             drawn[f"barrier.{name}.delay"],
-            drawn[f"barrier.{name}.spread"],
-            drawn.get(f"barrier.{name}.skew {which}", none),
+            drawn[stream(name, "part_to_part_skew")],
+            drawn.get(stream(name, "channel_skew", which), none),
             drawn[f"barrier.{name}.pulse_width_distortion"] if falling else none,
         )
         return fixed

@@ -20,13 +20,13 @@ if TYPE_CHECKING:
 #: How each group of terms is drawn: what the name of a term begins with, label, colour, hatch.
 _LOOKS = (
     (
-        ("forward delay", "forward spread", "forward crossing", "clock channel"),
+        ("forward delay", "forward part-to-part skew", "forward crossing", "clock channel"),
         "clock across",
         style.TEAL,
         "",
     ),
     (("data valid",), "data valid", style.SAND, ""),
-    (("return delay", "return spread", "return crossing"), "data back", style.SKY, ""),
+    (("return delay", "return part-to-part skew", "return crossing"), "data back", style.SKY, ""),
     (("lane", "returned clock skew", "strobe", "difference of return"), "skew", style.PLUM, "...."),
     (
         ("forward distortion", "return distortion", "difference of forward"),

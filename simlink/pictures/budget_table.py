@@ -97,10 +97,10 @@ def _column(one: SchemeBudget) -> list[tuple[str, str]]:
             "latency to the last bit, worst",
             "-" if latency is None else short_time(total(span.largest for span in latency)),
         ),
-        ("isolated signals to the converter", _listed(signals.forward)),
-        ("isolated signals to the host", _listed(signals.back)),
+        ("isolation channels to the converter", _listed(signals.forward)),
+        ("isolation channels to the host", _listed(signals.back)),
         (
-            "isolated signals",
+            "isolation channels",
             f"{signals.count}"
             + ("" if signals.at_hand is None else f" of {signals.at_hand} at hand"),
         ),

@@ -9,7 +9,7 @@ T + b / R, if r <= R.
 
 A service begins a busy period of the host, which ends when fewer frames wait than it asks for. In
 it the host has read at least as many frames as if each latency had been the longest, whatever its
-frames before: with ``read_all``, where one latency serves all that wait, a longer one may bring a
+frames before: with ``drain``, where one latency serves all that wait, a longer one may bring a
 later frame earlier, but never later than one longest latency and reads back to back.
 """
 
@@ -110,9 +110,9 @@ def depth_bound(scenario: Scenario, ends: Ends = HARD) -> DepthBound:
         If something has no bound, or the host lags when every latency is the longest.
     """
     coming.check_quiet(scenario)
-    if scenario.host.notice == "edge":
+    if scenario.host.interrupt == "edge":
         try:
-            release.check_notice(scenario, ends)
+            release.check_interrupts(scenario, ends)
         except UnboundedError as why:
             raise UnboundedError(f"frames may wait for an edge: {why}") from None
     if scenario.trigger.pattern == "after_read":

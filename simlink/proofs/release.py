@@ -40,7 +40,7 @@ def release_bound(scenario: Scenario, ends: Ends = HARD) -> int:
     later = ends.spread(scenario.barrier.direction("return").jitter, "the return jitter")
     later += coming.loose(scenario)
     ahead = ends.low(scenario.fifo.sync_delay, "the synchroniser delay")
-    if not scenario.host.read_all:
+    if not scenario.host.drain:
         # A host that reads on may start on a frame at the instant of its release.
         ahead += ends.low(scenario.host.service_latency, "the service latency")
     bits, arrived = scenario.bits_per_lane, coming.arrived(scenario, ends)
@@ -144,7 +144,7 @@ def check_loop(scenario: Scenario, ends: Ends) -> None:
         raise UnboundedError("a trigger may come while the converter is still being read")
 
 
-def check_notice(scenario: Scenario, ends: Ends = HARD) -> None:
+def check_interrupts(scenario: Scenario, ends: Ends = HARD) -> None:
     """Raise UnboundedError unless a host that is told by edges alone misses none that matters.
 
     Busy falls at each release if that comes before the next trigger leaves. All falls within one
@@ -168,7 +168,7 @@ def check_notice(scenario: Scenario, ends: Ends = HARD) -> None:
         return
     if trigger.source == "host" and not falls_in_time(scenario, ends):
         raise UnboundedError("a release may come after the next trigger")
-    if host.read_all:
+    if host.drain:
         return
     coming.check_line(scenario, ends)
     within = ends.high(host.service_latency, "the service latency")

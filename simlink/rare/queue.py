@@ -133,9 +133,9 @@ def _refuse_others(scenario: Scenario) -> None:
         ("link.scheme", scenario.link.scheme, ("remote_master",)),
         ("trigger.pattern", scenario.trigger.pattern, ("periodic", "poisson")),
         ("fifo.when_full", scenario.fifo.when_full, ("drop_new",)),
-        ("host.read_all", host.read_all, (False,)),
+        ("host.drain", host.drain, (False,)),
         ("host.watermark", host.watermark, (1,)),
-        ("host.notice", host.notice, ("count",)),
+        ("host.interrupt", host.interrupt, ("count",)),
     )
     for key, value, allowed in wanted:
         if value not in allowed:

@@ -28,7 +28,11 @@ _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)(e[+-]?\d+)?", re.IGNORECASE)
 _SCHEMES = {"remote": "remote_master", "forwarded": "forwarded_clock", "returned": "returned_clock"}
 #: Which keys hold the setup and hold of a host that captures the bits itself.
 _AT_HOST = {"remote_clock.setup": "host.setup", "remote_clock.hold": "host.hold"}
-_COVERED = {"spread": "spread", "skew": "skew", "distortion": "pulse_width_distortion"}
+_COVERED = {
+    "part-to-part-skew": "part_to_part_skew",
+    "channel-skew": "channel_skew",
+    "distortion": "pulse_width_distortion",
+}
 
 
 class Reader:
@@ -204,8 +208,8 @@ class Reader:
         if self._covered():
             self._put(question, _shape(values), _SAID[len(values) - 1])
             return
-        if "barrier-spread" in self._answers:
-            spread = BY_NAME["barrier-spread"]
+        if "part-to-part-skew" in self._answers:
+            spread = BY_NAME["part-to-part-skew"]
             raise self._bad(spread, "the barrier's delay is a range already: give one")
         middle, said = (ends[0] + ends[1]) // 2, "the middle"
         if len(values) == 3:
@@ -213,7 +217,7 @@ class Reader:
         self._put(question, _millions(middle, "ns"), said)
         about = _shape([_millions(end - middle, "ns") for end in ends])
         said = f"{_SAID[len(values) - 1]}, about the delay"
-        self._put(question, about, said, BY_NAME["barrier-spread"].keys)
+        self._put(question, about, said, BY_NAME["part-to-part-skew"].keys)
 
     def _covered(self) -> list[str]:
         """Return what the low and high of the delay include, as the scenario names it."""
@@ -243,7 +247,7 @@ class Reader:
         if question.name not in self._answers and width > 2 * delay:
             width = 0
         earliest = ends[0] if len(ends) > 1 else -(width // 2)
-        if earliest < -max(delay, 0) and "spread" not in covered:
+        if earliest < -max(delay, 0) and "part_to_part_skew" not in covered:
             limit = _millions(delay, "ns")
             raise self._bad(question, f"a part faster than {limit} has no delay left")
         if len(ends) > 1:

@@ -98,9 +98,9 @@ def _limits(scenario: Keys, fault: Make) -> Iterator[Fault]:
             "barrier.return.header_bits",
             f"at most {back.overhead_bits}, the overhead bits of a packet",
         )
-    skew = back.skew
+    skew = back.channel_skew
     if isinstance(skew, tuple) and len(skew) != lanes:
-        yield fault("barrier.return.skew", f"one value for each of the {lanes} lanes")
+        yield fault("barrier.return.channel_skew", f"one value for each of the {lanes} lanes")
 
 
 def _line_rate(scenario: Keys, fault: Make) -> Iterator[Fault]:
@@ -147,8 +147,8 @@ def _without_fifo(scenario: Keys, fault: Make) -> Iterator[Fault]:
     scheme, host = scenario.link.scheme, scenario.host
     if scenario.barrier.return_.style != "bits":
         yield fault("barrier.return.style", f'with scheme = "{scheme}" only "bits"')
-    if host.read_all:
-        yield fault("host.read_all", f'with scheme = "{scheme}" only false: no FIFO keeps frames')
+    if host.drain:
+        yield fault("host.drain", f'with scheme = "{scheme}" only false: no FIFO keeps frames')
     if host.watermark != 1:
         yield fault("host.watermark", f'with scheme = "{scheme}" only 1: no FIFO keeps frames')
     if scheme == "returned_clock" and host.capture.half_periods not in (1, 2):
@@ -222,8 +222,12 @@ def _order(scenario: Keys, fault: Make) -> Iterator[Fault]:
     for name in ("forward", "return"):
         way = scenario.barrier.direction(name)
         for what, parts, falling in (
-            ("symbol", "delay, spread, skew and jitter", False),
-            ("falling edge", "delay, spread, skew, pulse-width distortion and jitter", True),
+            ("symbol", "delay, part-to-part skew, channel skew and jitter", False),
+            (
+                "falling edge",
+                "delay, part-to-part skew, channel skew, pulse-width distortion and jitter",
+                True,
+            ),
         ):
             fixed = _least_fixed(way, scenario.frame.lanes, falling)
             # Jitter without bound is cut off where it would have an edge come too soon.
@@ -241,8 +245,8 @@ def _order(scenario: Keys, fault: Make) -> Iterator[Fault]:
 def least_beside(way: Direction, lanes: int, falling: bool) -> dict[str, float]:
     """Return the least that each part of a crossing adds to its delay, in fs, but for jitter."""
     return {
-        "spread": way.spread.support[0],
-        "skew": min(skew.support[0] for skew in way.lane_skews(lanes)),
+        "part_to_part_skew": way.part_to_part_skew.support[0],
+        "channel_skew": min(skew.support[0] for skew in way.lane_skews(lanes)),
         "pulse_width_distortion": way.pulse_width_distortion.support[0] if falling else 0.0,
     }
 

@@ -133,10 +133,21 @@ def _barrier(scenario: Keys) -> Iterator[Term]:
     for name in names:
         way = scenario.barrier.direction(name)
         own = scenario.barrier.forward if name == "forward" else scenario.barrier.return_
-        for key in ("delay", "spread", "jitter", "skew", "pulse_width_distortion", "min_pulse"):
+        for key in (
+            "delay",
+            "part_to_part_skew",
+            "jitter",
+            "channel_skew",
+            "pulse_width_distortion",
+            "min_pulse",
+        ):
             inherited = key in COMMON and getattr(own, key) is None
             where = f"barrier.{key}" if inherited else f"barrier.{name}.{key}"
-            laws = way.lane_skews(scenario.frame.lanes) if key == "skew" else (getattr(way, key),)
+            laws = (
+                way.lane_skews(scenario.frame.lanes)
+                if key == "channel_skew"
+                else (getattr(way, key),)
+            )
             yield Term(where, 2 * max(extent(law) for law in laws))
         if name == "return":
             yield from _packets(scenario, way)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import difflib
 import json
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass, replace
 from pathlib import Path as FilePath
 from typing import Any
@@ -51,8 +51,24 @@ class FaultError(ValueError):
         return FaultError(lifted.allowed, lifted.found, lifted.path)
 
 
-def nearest(text: Any, known: Iterable[str]) -> str:
-    """Return a question whether the known name nearest to a text was meant, or nothing."""
+#: What a name was called before, for files that still have it.
+_FORMER = {
+    "count": "level",
+    "notice": "interrupt",
+    "drain": "drain",
+    "signals": "channels",
+    "skew": "channel_skew",
+    "spread": "part_to_part_skew",
+}
+
+
+def nearest(text: Any, known: Collection[str]) -> str:
+    """Return a question whether the known name nearest to a text was meant, or nothing.
+
+    A former name is told apart, with what it is called now.
+    """
+    if isinstance(text, str) and _FORMER.get(text) in known:
+        return f'it is "{_FORMER[text]}" now'
     near = difflib.get_close_matches(str(text)[:_MOST_KEY].lower(), known, n=1)
     return f'did you mean "{near[0]}"?' if near else ""
 

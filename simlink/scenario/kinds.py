@@ -216,7 +216,7 @@ def _lane_skews(value: Any, base: Path) -> Distribution | tuple[Constant, ...]:
 
 
 #: What a direction's limits of the delay may contain.
-COVERED = ("spread", "skew", "pulse_width_distortion")
+COVERED = ("part_to_part_skew", "channel_skew", "pulse_width_distortion")
 
 
 def _covers(value: Any, base: Path) -> tuple[str, ...]:

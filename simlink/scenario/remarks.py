@@ -34,7 +34,7 @@ _IDLE_WITHOUT_MASTER = {
     "barrier.return.style",
     "barrier.return.strobe",
     "barrier.return.check",
-    "host.read_all",
+    "host.drain",
     "host.watermark",
     "title",
     "frame.content",
@@ -51,9 +51,9 @@ _WHY = {
     "remote_clock.start_delay": "clocks as soon as busy falls",
     "remote_clock.setup": "the capturing flip-flop needs none",
     "remote_clock.hold": "the capturing flip-flop needs none",
-    "barrier.skew": "all channels of a part alike",
+    "barrier.channel_skew": "all channels of a part alike",
     "barrier.pulse_width_distortion": "both edges delayed alike",
-    "barrier.delay_covers": "spread, skew and distortion come on top of the delay",
+    "barrier.delay_covers": "skews and distortion come on top of the delay",
     "barrier.min_pulse": "any pulse passes",
     "fifo.sync_delay": "no synchroniser",
     "seed": "any number does; the same one gives the same draws",
@@ -72,10 +72,10 @@ _WHY = {
     "fifo.release_bits": "the host is told when the whole frame is in",
     "fifo.when_full": "nothing that is in is lost",
     "host.capture": "at the clock edge that follows the launch",
-    "host.read_all": "one service reads no more than the watermark",
+    "host.drain": "one service reads no more than the watermark",
     "host.watermark": "the host is told of every frame",
     "host.realign": "an idle host waits for no older frame",
-    "host.notice": "the host sees the level of the FIFO",
+    "host.interrupt": "the host sees the level of the FIFO",
     "barrier.recovery": "a channel is right again as the edge ends",
     "barrier.upset": "every symbol that meets an upset is hit",
     "barrier.return.header_bits": "no packet is lost whole",
@@ -228,7 +228,11 @@ def notes(scenario: Keys, raw: Mapping[str, Any]) -> list[str]:
 
 def _barrier_notes(scenario: Keys, raw: Mapping[str, Any]) -> Iterator[str]:
     """Give what a skew is taken for, and where what the delay covers changes nothing."""
-    for key in ("barrier.skew", "barrier.forward.skew", "barrier.return.skew"):
+    for key in (
+        "barrier.channel_skew",
+        "barrier.forward.channel_skew",
+        "barrier.return.channel_skew",
+    ):
         given, law = look_up(raw, key), _value_at(scenario, key)
         if isinstance(given, str) and not law.is_constant:
             low, high = (time_text(end) for end in law.support)
@@ -239,8 +243,8 @@ def _barrier_notes(scenario: Keys, raw: Mapping[str, Any]) -> Iterator[str]:
     for name in ("forward", "return"):
         way = scenario.barrier.direction(name)
         laws = {
-            "spread": (way.spread,),
-            "skew": way.lane_skews(scenario.frame.lanes),
+            "part_to_part_skew": (way.part_to_part_skew,),
+            "channel_skew": way.lane_skews(scenario.frame.lanes),
             "pulse_width_distortion": (way.pulse_width_distortion,),
         }
         lost = [

@@ -166,7 +166,7 @@ RateLeft = Annotated[Requirement, Required("bit/s", margin=True)]
 FramesLeft = Annotated[Requirement, Required("frames", margin=True)]
 BitsLeft = Annotated[Requirement, Required("bits", margin=True)]
 SlewLeft = Annotated[Requirement, Required("V/s", margin=True)]
-SignalsLeft = Annotated[Requirement, Required("signals", margin=True)]
+ChannelsLeft = Annotated[Requirement, Required("channels", margin=True)]
 
 
 class Require(Section):
@@ -227,12 +227,12 @@ class Require(Section):
     pulse: TimeLeft | None = optional("The margin of the limit of that name.")
     line_rate: RateLeft | None = optional("The margin of the limit of that name.")
     upset: SlewLeft | None = optional("The margin of the limit of that name.")
-    signals: SignalsLeft | None = optional("The margin of the limit of that name.")
+    channels: ChannelsLeft | None = optional("The margin of the limit of that name.")
     packet_rate: ShareLeft | None = optional("The margin of the limit of that name.")
     early_read: BitsLeft | None = optional("The margin of the limit of that name.")
     fifo_depth: FramesLeft | None = optional("The margin of the limit of that name.")
     host_rate: ShareLeft | None = optional("The margin of the limit of that name.")
-    notice: TimeLeft | None = optional("The margin of the limit of that name.")
+    interrupt: TimeLeft | None = optional("The margin of the limit of that name.")
     timeout: TimeLeft | None = optional("The margin of the limit of that name.")
 
     @property

@@ -146,7 +146,7 @@ class Channel(Section):
     """One direction across the barrier; a value given here wins over the barrier's own."""
 
     delay: Duration = left_out("0 s", "From one side to the other: a duration, drawn once a unit.")
-    spread: SignedDuration = left_out(
+    part_to_part_skew: SignedDuration = left_out(
         "0 s", "From part to part: a duration drawn once a unit, may be negative."
     )
     jitter: SignedDuration = left_out(
@@ -166,15 +166,17 @@ class Channel(Section):
 class ForwardChannel(Channel):
     """From the host to the converter."""
 
-    skew: Skew | None = optional("This direction's own skew, as the barrier's.")
+    channel_skew: Skew | None = optional(
+        "This direction's own skew from channel to channel, as the barrier's."
+    )
 
 
 class ReturnChannel(Channel):
     """From the converter to the host."""
 
-    skew: LaneSkews | None = optional(
-        "This direction's own skew, as the barrier's; or a list of fixed values, one a lane: the "
-        "channels beside the lanes then have none."
+    channel_skew: LaneSkews | None = optional(
+        "This direction's own skew from channel to channel, as the barrier's; or a list of fixed "
+        "values, one a lane: the channels beside the lanes then have none."
     )
     style: Literal["bits", "packets"] = left_out(
         "bits", "bits: each as it is captured; packets: several together at the line rate."
@@ -206,7 +208,7 @@ class ReturnChannel(Channel):
 class Barrier(Section):
     """The isolation barrier; what is given here holds for both directions."""
 
-    skew: Skew = left_out(
+    channel_skew: Skew = left_out(
         "0 s",
         "From channel to channel. A plain duration is the largest difference between any two "
         "channels of a direction: each draws its own share of it, from none to all, once a unit. "
@@ -232,7 +234,7 @@ class Barrier(Section):
     upset: Annotated[float, share()] = left_out(
         1, "How likely a symbol is hit that meets an upset of its channel."
     )
-    signals: Annotated[int, count(1, 1000)] | None = optional(
+    channels: Annotated[int, count(1, 1000)] | None = optional(
         "Isolated channels at hand, both directions together."
     )
     forward: ForwardChannel = Field(default_factory=ForwardChannel, description="To the converter.")
@@ -257,7 +259,7 @@ class Barrier(Section):
 
 
 COMMON = (
-    "skew",
+    "channel_skew",
     "pulse_width_distortion",
     "delay_covers",
     "min_pulse",
@@ -271,15 +273,15 @@ COMMON = (
 class Direction:
     """One direction across the barrier, resolved.
 
-    `skew` is a distribution, or a tuple with one fixed value a lane; `delay_covers` names what the
-    limits of the delay contain; `line_rate` is in bits per second, None when the channel sets no
-    limit; `slew_immunity` is in volts per second, None when no slew upsets a channel.
+    `channel_skew` is a distribution, or a tuple with one fixed value a lane; `delay_covers` names
+    what the limits of the delay contain; `line_rate` is in bits per second, None when the channel
+    sets no limit; `slew_immunity` is in volts per second, None when no slew upsets a channel.
     """
 
     delay: Distribution
-    spread: Distribution
+    part_to_part_skew: Distribution
     jitter: Distribution
-    skew: Distribution | tuple[Constant, ...]
+    channel_skew: Distribution | tuple[Constant, ...]
     pulse_width_distortion: Distribution
     delay_covers: tuple[str, ...]
     min_pulse: Distribution
@@ -288,7 +290,8 @@ class Direction:
 
     def lane_skews(self, lanes: int) -> tuple[Distribution, ...]:
         """Return the skew of each of `lanes` channels."""
-        return self.skew if isinstance(self.skew, tuple) else (self.skew,) * lanes
+        given = self.channel_skew
+        return given if isinstance(given, tuple) else (given,) * lanes
 
 
 #: Marks a key whose default depends on other keys.
@@ -328,12 +331,14 @@ class Host(Section):
 
     clock: Frequency = needed("The clock that the host reads with, as a frequency.")
     service_latency: Duration = needed("From the release of a frame to the start of its read.")
-    read_all: Flag = left_out(False, "Whether one service reads all the frames that wait.")
+    drain: Flag = left_out(False, "Whether one service reads all the frames that wait.")
     watermark: Annotated[int, count(1, 10**6)] = left_out(
         1, "Frames that have to wait before a service begins; at most the depth of the FIFO."
     )
-    notice: Literal["count", "edge"] = left_out(
-        "count", "Whether the host is told how many frames wait, or only that busy has fallen."
+    interrupt: Literal["level", "edge"] = left_out(
+        "level",
+        "What tells the host of a frame. level: how many frames wait; edge: each fall of busy, "
+        "once.",
     )
     timeout: FixedDuration | None = optional(
         "How long after a trigger the host gives a conversion up: a fixed duration. Left out: "

@@ -136,7 +136,7 @@ def needed(answers: Mapping[str, str]) -> list[Question]:
     A range of delays is a spread already; what one value includes is no question.
     """
     delay = data_sheet.read(answers.get("barrier-delay", ""), "delay")
-    skipped = ["barrier-spread" if "/" in delay.text else "delay-covers"]
+    skipped = ["part-to-part-skew" if "/" in delay.text else "delay-covers"]
     if not answers.get("scheme", "remote").lower().startswith("remote"):
         skipped += MASTER_ONLY
     return [

@@ -70,9 +70,9 @@ _ONCE = (
     "remote_clock.tolerance",
     "converter.acquisition_time",
     "barrier.forward.delay",
-    "barrier.forward.spread",
+    "barrier.forward.part_to_part_skew",
     "barrier.return.delay",
-    "barrier.return.spread",
+    "barrier.return.part_to_part_skew",
 )
 _TRIES, _CLIMBS, _SMALLER = 150, 250, 1500
 #: Conversions of an example at the most.

@@ -83,7 +83,7 @@ def cycles_are_independent(scenario: Scenario) -> bool:
         return False
     if scenario.transient:
         return False
-    if host.watermark != 1 or host.notice != "count" or host.timeout is not None:
+    if host.watermark != 1 or host.interrupt != "level" or host.timeout is not None:
         return False
     others = (law for law in distributions_in(scenario) if law is not host.service_latency)
     return all(law.is_constant for law in others) and _drawn_anew(host.service_latency)

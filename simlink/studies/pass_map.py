@@ -142,7 +142,7 @@ def at(scenario: Scenario, clock: Fraction, delay: int) -> Scenario:
     raw[table][key] = f"{round(clock)} Hz"
     for way in ("forward", "return"):
         raw["barrier"].setdefault(way, {})["delay"] = f"{delay} fs"
-    raw["host"].update(watermark=1, read_all=False)
+    raw["host"].update(watermark=1, drain=False)
     raw["trigger"] = {"pattern": "periodic", "rate": _slow(scenario, clock, delay)}
     return from_dict(raw, scenario.base, scenario.name)
 

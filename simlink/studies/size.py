@@ -16,8 +16,8 @@ from simlink.proofs import bounds
 from simlink.proofs.ends import UnboundedError
 from simlink.proofs.release import release_bound
 from simlink.studies.cycles_seen import Losses, cycles_are_independent
+from simlink.studies.interrupt import frames_pile_up, may_pile_up
 from simlink.studies.ladder import Ladder, Point
-from simlink.studies.notice import frames_pile_up, may_pile_up
 from simlink.studies.sizing import Search
 from simlink.studies.sizing_jobs import Runs
 from simlink.studies.sizing_rates import Rates

@@ -246,7 +246,7 @@ class Sizing:
         return said + self._neighbour() + self._by_edge()
 
     def _piled_up(self, aim: str) -> str:
-        cure = 'Set host.notice = "count", or host.read_all = true.'
+        cure = 'Set host.interrupt = "level", or host.drain = true.'
         why = (
             "a host that is told by edge alone, and reads one frame an edge, was seen to leave a "
             "frame waiting when the next one came. From then on one slot is never free again"
@@ -272,7 +272,11 @@ class Sizing:
         )
 
     def _by_edge(self) -> str:
-        if self.is_proven or self.scenario.host.notice != "edge" or self.sought == "release-bits":
+        if (
+            self.is_proven
+            or self.scenario.host.interrupt != "edge"
+            or self.sought == "release-bits"
+        ):
             return ""
         return (
             f" The host is told by edge alone: this holds for {self.conversions} conversions from "

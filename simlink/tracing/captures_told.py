@@ -82,9 +82,12 @@ def _too_early(facts: Facts, bit: int) -> tuple[Try, ...]:
         best = at_best(scenario, limit, *keys)
         return (*at_mean(scenario, *keys[:2]), *best, *_capture(facts, "whole"))
     jitters = _JITTERS if limit == "setup" else (_JITTERS[0],)
-    ways = [f"{_BACK}.{key}" for key in ("delay", "spread", "skew", "pulse_width_distortion")]
+    ways = [
+        f"{_BACK}.{key}"
+        for key in ("delay", "part_to_part_skew", "channel_skew", "pulse_width_distortion")
+    ]
     if limit == "setup":
-        ways += [f"barrier.forward.{key}" for key in ("delay", "spread", "skew")]
+        ways += [f"barrier.forward.{key}" for key in ("delay", "part_to_part_skew", "channel_skew")]
     keys = (valid, "host.setup", *jitters, *ways, "host.clock")
     best = at_best(scenario, limit, *keys)
     return (*at_mean(scenario, *jitters, valid), *best, *_capture(facts, "whole"))
@@ -117,7 +120,10 @@ def _strobed(facts: Facts) -> Story:
         one.bit: one.time for one in facts.changes("fifo.strobe") if one.value == 1
     }  # pulses that arrived
     wanted = facts.scenario.bits_per_lane
-    keys = tuple(f"{_BACK}.{key}" for key in ("skew", "jitter", "pulse_width_distortion", "spread"))
+    keys = tuple(
+        f"{_BACK}.{key}"
+        for key in ("channel_skew", "jitter", "pulse_width_distortion", "part_to_part_skew")
+    )
     tries = (*at_mean(facts.scenario, keys[1]), *at_best(facts.scenario, "strobe_setup", *keys))
     if len(rises) < wanted:
         return _too_few(facts, len(rises), "the strobe", f"{_BACK}.min_pulse")

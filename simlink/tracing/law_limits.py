@@ -106,7 +106,7 @@ def _of_triggers(scenario: Scenario) -> Iterator[LawLimit]:
 
 def _crossing(way: Direction) -> Range:
     """Return the range of a rising edge's crossing of a channel that has no share of a skew."""
-    delay, spread, jitter = _of(way.delay), _of(way.spread), _of(way.jitter)
+    delay, spread, jitter = _of(way.delay), _of(way.part_to_part_skew), _of(way.jitter)
     ends = (delay.low, delay.high, spread.low, spread.high)
     low, high = -math.inf, math.inf
     if all(map(math.isfinite, ends)):

@@ -133,9 +133,9 @@ def _too_slow(facts: Facts) -> list[str]:
     scenario = facts.scenario
     host, (_, average) = scenario.host, periods(scenario)
     missed = bool((facts.rows["fate"] == Fate.MISSED_TRIGGER).any())
-    if average is None or host.notice == "edge" or missed:
+    if average is None or host.interrupt == "edge" or missed:
         return []
-    latency = Fraction(0 if host.read_all else host.service_latency.mean) / host.watermark
+    latency = Fraction(0 if host.drain else host.service_latency.mean) / host.watermark
     each = scenario.bits_per_lane * FS_PER_SECOND / host.clock.value + latency
     if each <= average:
         return []
@@ -154,12 +154,12 @@ def _idle(facts: Facts, instant: int) -> Story:
     # Of frames that are discarded later, the records do not say whether they waited still.
     known = facts.scenario.fifo.when_full != "drop_old"
     frames = many(len(waiting), "released frame") if known else "released frames"
-    if len(waiting) >= host.watermark and host.notice == "edge":
+    if len(waiting) >= host.watermark and host.interrupt == "edge":
         story.steps.append(
             f"The host was idle, though {frames} waited: it is told of falling edges of busy only, "
             "and had seen none since its last service began."
         )
-        key = "notice"
+        key = "interrupt"
     elif host.watermark > 1 and known:
         story.steps.append(
             f"The host was idle: {frames} waited, and it begins with {host.watermark}."
@@ -292,7 +292,7 @@ def in_flight(facts: Facts) -> Story:
     if scenario.host.watermark > 1:
         story.steps.append(f"A service begins with {scenario.host.watermark} frames.")
     story.saved, story.what = _was_read, "is read"
-    story.tries = (*at_best(scenario, "notice"), *at_best(scenario, "host_rate"))
+    story.tries = (*at_best(scenario, "interrupt"), *at_best(scenario, "host_rate"))
     return story
 
 

@@ -95,5 +95,5 @@ def _windows(facts: Facts, way: str) -> list[str]:
 def _longest(facts: Facts) -> int:
     """Return how long a trigger may be on its way at the most, as far as is known, in fs."""
     way = facts.scenario.barrier.direction("forward")
-    high = way.delay.support[1] + way.spread.support[1]
+    high = way.delay.support[1] + way.part_to_part_skew.support[1]
     return int(min(high, 10**12))

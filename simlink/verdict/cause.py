@@ -54,13 +54,13 @@ NAMES = {
     "trigger.jitter": "the trigger's jitter",
     "trigger.rate": "the trigger rate",
     "trigger.tolerance": "the trigger's tolerance",
-    "barrier.signals": "the number of isolated signals at hand",
+    "barrier.channels": "the number of isolation channels at hand",
     "barrier.slew_immunity": "the slew immunity",
 }
 _CHANNEL = {
     "delay": "delay",
-    "spread": "spread",
-    "skew": "skew",
+    "part_to_part_skew": "part-to-part skew",
+    "channel_skew": "channel-to-channel skew",
     "jitter": "jitter",
     "pulse_width_distortion": "pulse-width distortion",
     "min_pulse": "shortest pulse",
@@ -189,9 +189,9 @@ def _structural(scenario: Scenario, limit: Limit) -> Iterator[tuple[str, Values,
             said = "triggers in bursts" if pattern == "burst" else "triggers at random"
             text = f"the pattern of the triggers ({said})"
             yield "trigger.pattern", even, text, "with evenly spaced ones at the same mean rate"
-    if limit.key in ("notice", "fifo_depth", "host_rate") and host.notice == "edge":
+    if limit.key in ("interrupt", "fifo_depth", "host_rate") and host.interrupt == "edge":
         text = "a host that is told of falling edges of busy only"
-        yield "host.notice", {"host.notice": "count"}, text, "told how many frames wait"
+        yield "host.interrupt", {"host.interrupt": "level"}, text, "told how many frames wait"
     if limit.key == "early_read" and scenario.fifo.release_bits < scenario.bits_per_lane:
         bits = scenario.bits_per_lane
         text = f"a release after {scenario.fifo.release_bits} of {bits} bits"
@@ -269,7 +269,7 @@ def _best(scenario: Scenario, limit: Limit, key: str) -> tuple[Any, str] | None:
         return (f"{number(64 * value.value, 9)} bit/s", "with a much faster one") if fast else None
     if last == "slew_immunity":
         return SLEW.most_text, "with one above every slew"
-    if last == "signals":
+    if last == "channels":
         return None if value is None else (None, "without that limit")
     if isinstance(value, tuple):
         return ["0 s"] * len(value), "with none"

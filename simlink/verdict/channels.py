@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 
 def rows(seen: Seen) -> list[Limit]:
-    """Return the rows of the line rate and of the isolated signals."""
+    """Return the rows of the line rate and of the isolation channels."""
     return [*_line_rate(seen), *_signals(seen)]
 
 
@@ -29,10 +29,10 @@ def _signals(seen: Seen) -> list[Limit]:
     named = [f"{many} {name}" for name, many in {**signals.forward, **signals.back}.items()]
     return [
         row(
-            "signals",
-            "isolated signals",
-            "signals",
-            keys=("barrier.signals", "frame.lanes"),
+            "channels",
+            "isolation channels",
+            "channels",
+            keys=("barrier.channels", "frame.lanes"),
             limit=Fraction(signals.at_hand),
             worst=Fraction(signals.count),
             broken=f"it isolates {', '.join(named)}" if signals.missing else "",

@@ -1,4 +1,4 @@
-"""Rows of the flow: a read that comes too early, the FIFO, the host's notice, and its timeout."""
+"""Rows of the flow: a read that comes too early, the FIFO, the host's interrupt, its timeout."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from simlink.figures.cycle import periods
 from simlink.figures.reader import drawn, reader_of
 from simlink.proofs.bounds import depth_bound, keeps_rate
 from simlink.proofs.ends import HARD, LIKELY, Ends, UnboundedError, least
-from simlink.proofs.release import check_notice, latest_release, release_bound
+from simlink.proofs.release import check_interrupts, latest_release, release_bound
 from simlink.records import Fate
 from simlink.verdict import load
 from simlink.verdict.limit import Known, Limit
@@ -70,21 +70,21 @@ def _many(number: Fraction, what: str) -> str:
 
 
 def _fifo(seen: Seen) -> list[Limit]:
-    """Return the rows of depth and notice, of which a loss may be laid to one alone."""
+    """Return the rows of depth and interrupt, of which a loss may be laid to one alone."""
     scenario = seen.scenario
-    by_edge = scenario.host.notice == "edge"
+    by_edge = scenario.host.interrupt == "edge"
     overloaded = load.is_overloaded(seen)
     refused = seen.refused
-    to_depth, to_notice = bool(refused) and not overloaded, False
+    to_depth, to_interrupt = bool(refused) and not overloaded, False
     if refused and by_edge and not overloaded:
-        told = seen.again(host__notice="count").refused
-        to_depth, to_notice = told > 0, told < refused
+        told = seen.again(host__interrupt="level").refused
+        to_depth, to_interrupt = told > 0, told < refused
     found = []
     # Of what no depth can hold the depth is no limit.
     if not overloaded and (to_depth or not refused):
         found.append(_depth(seen, to_depth))
     if by_edge:
-        found.append(_notice(seen, to_notice))
+        found.append(_interrupt(seen, to_interrupt))
     return found
 
 
@@ -160,20 +160,20 @@ def _too_long(scenario: Scenario) -> str:
     )
 
 
-def _notice(seen: Seen, broken: bool) -> Limit:
+def _interrupt(seen: Seen, broken: bool) -> Limit:
     scenario = seen.scenario
     spacing, _ = periods(scenario, fastest=True)
     latest = seen.run.tally.to_release.largest
     said = ""
     if broken:
         said = f"{_losses(seen)}, and none of it where the host is told how many frames wait"
-        if seen.again(host__notice="count").refused:
+        if seen.again(host__interrupt="level").refused:
             said = f"{_losses(seen)}, and less where the host is told how many frames wait"
         said += (
             "; a release that comes after the next trigger, or while the host serves, goes "
             "unnoticed, and its frame stays in the FIFO"
         )
-    stays = scenario.host.watermark == 1 and not scenario.host.read_all
+    stays = scenario.host.watermark == 1 and not scenario.host.drain
     waiting = seen.conversions(Fate.IN_FLIGHT)
     if stays and waiting and not broken:
         # Each fall of busy has one frame read, so what no fall tells of is never caught up.
@@ -190,10 +190,10 @@ def _notice(seen: Seen, broken: bool) -> Limit:
     poisson = scenario.trigger.pattern == "poisson"
     timed = spacing is not None and not poisson and latest is not None
     return row(
-        "notice",
-        "notice by edge",
+        "interrupt",
+        "interrupt by edge",
         "s",
-        keys=unique("host.notice", "host.service_latency", "trigger.rate"),
+        keys=unique("host.interrupt", "host.service_latency", "trigger.rate"),
         limit=spacing if timed else None,
         worst=Fraction(int(latest)) if timed and latest is not None else None,
         broken=said,
@@ -206,7 +206,7 @@ def _noticed(scenario: Scenario) -> str:
     """Say why no release goes unnoticed that a frame depends on; empty if some may."""
     for ends in (HARD, LIKELY):
         try:
-            check_notice(scenario, ends)
+            check_interrupts(scenario, ends)
             # A clock that a full FIFO holds back is released late.
             if scenario.fifo.when_full == "stall" and (
                 depth_bound(scenario, ends).depth > scenario.fifo.depth

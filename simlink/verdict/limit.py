@@ -35,7 +35,7 @@ class Limit:
         Its name for people.
     unit : str
         Of limit, worst and margin: ``"s"`` (in seconds, exact), ``"frames"``, ``"bits"``,
-        ``"signals"``, ``"1"`` (a load or a share), ``"bit/s"`` or ``"V/s"``.
+        ``"channels"``, ``"1"`` (a load or a share), ``"bit/s"`` or ``"V/s"``.
     limit : Fraction or None
         What must not be exceeded or undercut.
     worst : Fraction or None
@@ -105,12 +105,12 @@ KEYS = (
     "pulse",
     "line_rate",
     "upset",
-    "signals",
+    "channels",
     "packet_rate",
     "early_read",
     "fifo_depth",
     "host_rate",
-    "notice",
+    "interrupt",
     "timeout",
 )
 

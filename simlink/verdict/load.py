@@ -50,7 +50,7 @@ def lags_by_depth(seen: Seen) -> str:
     if average is None or not reader.reads_on or scenario.trigger.pattern != "periodic":
         return ""
     mean = reader.mean(spacing)
-    if mean <= average or scenario.host.notice == "edge":
+    if mean <= average or scenario.host.interrupt == "edge":
         return ""
     return (
         f"on average a frame takes {short_time(mean)} of {short_time(average)}, since "
@@ -74,7 +74,7 @@ def host_load(seen: Seen) -> Fraction:
     assert spacing is not None
     assert average is not None
     reader = replace(reader_of(scenario), depth=_DEEP)
-    if scenario.host.read_all and reader.read < average:
+    if scenario.host.drain and reader.read < average:
         found = reader.mean(spacing) / average
         return min(found, Fraction(1))
     return reader.mean(spacing if reader.read < spacing else average) / average
@@ -84,10 +84,10 @@ def keys_of_host(scenario: Scenario) -> tuple[str, ...]:
     """Return what the flow of frames through the host rests on, what takes most first."""
     reader = reader_of(scenario)
     two = ("host.service_latency", "host.clock")
-    if scenario.host.read_all or reader.read > Fraction(reader.law.mean) / reader.watermark:
+    if scenario.host.drain or reader.read > Fraction(reader.law.mean) / reader.watermark:
         two = two[::-1]
     more = ("trigger.gap",) if scenario.trigger.pattern == "burst" else ()
-    return (*two, "trigger.rate", *more, "host.watermark", "host.read_all")
+    return (*two, "trigger.rate", *more, "host.watermark", "host.drain")
 
 
 def _packets(seen: Seen) -> list[Limit]:
@@ -125,7 +125,7 @@ def _host(seen: Seen) -> Limit:
     _, average = periods(scenario)
     assert average is not None
     fastest = load * average / (_fastest(seen) or average)
-    if scenario.host.read_all and load < 1:
+    if scenario.host.drain and load < 1:
         read = reader_of(scenario).read / (_fastest(seen) or average)
         fastest = min(fastest, Fraction(1)) if read <= 1 else read
     broken, possible = _over(seen, load, fastest, "host")
@@ -138,7 +138,7 @@ def _host(seen: Seen) -> Limit:
                 f": a FIFO of {scenario.fifo.depth} is full after about "
                 f"{count(max(1.0, float(frames)))} conversions, {short_time(frames * average)}"
             )
-    varies = not scenario.host.service_latency.is_constant and not scenario.host.read_all
+    varies = not scenario.host.service_latency.is_constant and not scenario.host.drain
     if load == 1 and varies and not broken:
         possible = "it needs all of its time, and whatever a long service delays is never caught up"
     steady = fastest < 1 or (fastest == 1 and not varies)

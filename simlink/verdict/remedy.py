@@ -112,11 +112,11 @@ def _knobs(scenario: Scenario, limit: Limit) -> Iterator[Knob]:
     if key == "fifo_depth":
         yield Knob("fifo.depth", "count")
     if key in ("fifo_depth", "host_rate"):
-        if not host.read_all:
-            yield Knob("host.read_all", "choice", choice=True)
+        if not host.drain:
+            yield Knob("host.drain", "choice", choice=True)
         yield Knob("host.clock", "clock")
-    if key == "notice":
-        yield Knob("host.notice", "choice", choice="count")
+    if key == "interrupt":
+        yield Knob("host.interrupt", "choice", choice="level")
     if key == "timeout" and host.timeout is not None:
         yield Knob("host.timeout", "time")
     if key == "early_read":

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from simlink.running.run import Run
     from simlink.scenario.schema import Scenario
 
-_FLOW = ("fifo_depth", "host_rate", "notice")
+_FLOW = ("fifo_depth", "host_rate", "interrupt")
 #: The limits that, where each of them is proven, leave nothing of a loss.
 _RULED_OUT = {
     "missed_trigger": ("period",),
@@ -158,7 +158,7 @@ def _ruled_out(scenario: Scenario, key: str, limits: tuple[Limit, ...]) -> str:
     keys = _RULED_OUT.get(key, ())
     stalls = scenario.link.scheme == "remote_master" and scenario.fifo.when_full == "stall"
     if scenario.link.scheme != "remote_master" and keys is _FLOW:
-        keys = ("period", "host_rate", "notice")
+        keys = ("period", "host_rate", "interrupt")
     elif stalls and keys == ("period",):
         keys = ("period", *_FLOW)
     some = [one for one in limits if one.key in keys]

@@ -66,7 +66,7 @@ def about(asked: tuple[Row, ...]) -> str:
 def least_of(limits: tuple[Limit, ...]) -> Limit | None:
     """Return the limit that is broken the most, or the one with the least margin as a share.
 
-    The number of isolated signals is the nearest only where too few are at hand or nothing else
+    The number of isolation channels is the nearest only where too few are at hand or nothing else
     has a margin: it varies with no unit and no draw, so that all of them used is not a near miss.
     """
     for known in (Known.VIOLATED, Known.POSSIBLE):
@@ -74,7 +74,7 @@ def least_of(limits: tuple[Limit, ...]) -> Limit | None:
         if some:
             return min(some, key=_share)
     some = [one for one in limits if one.share is not None]
-    varied = [one for one in some if one.unit != "signals"]
+    varied = [one for one in some if one.unit != "channels"]
     return min(varied or some, key=_share, default=None)
 
 
@@ -120,7 +120,7 @@ def _numbers(one: Limit) -> str:
         if one.holds:
             return f", {said} ({number(one.worst)} of {limit})"
         verb = "is" if one.worst == 1 else "are"
-        enough = f"{verb} {'needed' if one.unit == 'signals' else 'enough'}"
+        enough = f"{verb} {'needed' if one.unit == 'channels' else 'enough'}"
         return f", {said} ({worst} {enough}, not {number(one.limit)})"
     return f", {said} ({worst} {'for' if one.is_floor else 'of'} {limit})"
 

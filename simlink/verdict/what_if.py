@@ -26,7 +26,7 @@ _MOST = {"event": 250_000, "batch": 10_000_000}
 _FIRST = 40
 _SHORTEST = 64
 #: Limits that a few conversions show as well as many.
-_STATIC = {*EASED_BY_CLOCK, "signals", "packet_rate", "host_rate"} - {"first_bit"}
+_STATIC = {*EASED_BY_CLOCK, "channels", "packet_rate", "host_rate"} - {"first_bit"}
 
 Values = Mapping[str, Any]
 #: Units, and conversions of each.

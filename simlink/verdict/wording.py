@@ -10,7 +10,7 @@ from simlink.verdict.limit import Limit
 #: Margins of more than ten times a limit are told as that.
 _MOST_SAID = 10
 #: Units of things that are counted.
-COUNTED = ("frames", "bits", "signals")
+COUNTED = ("frames", "bits", "channels")
 
 
 def margin_text(one: Limit) -> str:

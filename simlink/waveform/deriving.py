@@ -243,9 +243,9 @@ def _services(edges: Edges, seen: Seen, scenario: Scenario) -> None:
             continue
         follows = place > 0 and start - reads[place - 1][0] <= seen.step
         chained = place > 0 and (reads[place - 1][1] != NO_FRAME or follows)
-        if left > 0 or (host.read_all and chained):
+        if left > 0 or (host.drain and chained):
             left -= 1
-        elif chained and not found and (host.read_all or host.watermark > 1):
+        elif chained and not found and (host.drain or host.watermark > 1):
             # It may belong to a group that began before the capture.
             pass
         elif index in times:

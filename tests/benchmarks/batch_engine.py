@@ -56,9 +56,9 @@ PACKETS = {"style": "packets", "packet_bits": 8, "overhead_bits": 2, "line_rate"
 POLICIES: dict[str, dict[str, Any]] = {
     "drop_old": {"fifo.when_full": "drop_old"},
     "stall": {"fifo.when_full": "stall"},
-    "read_all": {"host.read_all": True},
+    "drain": {"host.drain": True},
     "watermark of 2": {"host.watermark": 2},
-    "notice by edge": {"host.notice": "edge", "host.timeout": "5 us"},
+    "interrupt by edge": {"host.interrupt": "edge", "host.timeout": "5 us"},
     "timeout": {"host.timeout": "5 us"},
     "loop after each read": LOOP | {"host.timeout": "5 us"},
     "packets": {f"barrier.return.{name}": value for name, value in PACKETS.items()},

@@ -103,8 +103,8 @@ def random_parts(rng, scheme):
         "converter.data_hold": about(6500, 8000, 500),
         "barrier.forward.delay": about(5000, 20_000, 1000),
         "barrier.return.delay": about(5000, 20_000, 1000),
-        "barrier.forward.spread": about(0, 0, 2000, signed=True),
-        "barrier.return.spread": about(0, 0, 2000, signed=True),
+        "barrier.forward.part_to_part_skew": about(0, 0, 2000, signed=True),
+        "barrier.return.part_to_part_skew": about(0, 0, 2000, signed=True),
     }
     section = "remote_clock" if remote else "host"
     found[f"{section}.capture"] = capture
@@ -123,11 +123,11 @@ def random_parts(rng, scheme):
     # The same for every edge: it moves the edges and leaves nothing to chance.
     for way in ("forward", "return"):
         found[f"barrier.{way}.jitter"] = f"{ps(-400, 400)} ps"
-    found["barrier.forward.skew"] = about(0, 0, 900, signed=True)
+    found["barrier.forward.channel_skew"] = about(0, 0, 900, signed=True)
     if rng.random() < 0.5:
-        found["barrier.return.skew"] = [f"{ps(-skew, skew)} ps" for _ in range(lanes)]
+        found["barrier.return.channel_skew"] = [f"{ps(-skew, skew)} ps" for _ in range(lanes)]
     else:
-        found["barrier.return.skew"] = about(0, 0, skew, signed=True)
+        found["barrier.return.channel_skew"] = about(0, 0, skew, signed=True)
     found["barrier.forward.pulse_width_distortion"] = about(0, 500, 1500, signed=True)
     found["barrier.return.pulse_width_distortion"] = about(0, 500, 1500, signed=True)
     for way in ("forward", "return"):
@@ -152,27 +152,28 @@ def pinned(values, one, margin):
     skews = {}
     for term in margin.terms:
         laws = [max(law.support, key=lambda end: _taken(term.enters, end)) for law in term.laws]
-        if "skew" in term.name and ".return" in term.sources[0]:
-            skews[term.sources[0].removeprefix("barrier.return.skew ")] = laws
+        source = term.sources[0] if term.sources else term.key
+        if source.startswith("barrier.return.channel_skew "):
+            skews[source.removeprefix("barrier.return.channel_skew ")] = laws
         else:
             # A quantity that a margin holds twice has its worst at the same end.
-            source = term.sources[0] if term.sources else term.key
-            ends[source.removesuffix(" clock")] = laws[0]
+            source = source.removesuffix(" clock").replace(".spread", ".part_to_part_skew")
+            ends[source.replace(".skew", ".channel_skew")] = laws[0]
     found = dict(values)
     for key, value in values.items():
-        if not isinstance(value, dict) or key == "barrier.return.skew":
+        if not isinstance(value, dict) or key == "barrier.return.channel_skew":
             continue
         section = one.scenario
         law = section
         for step in key.split("."):
             law = getattr(law, "return_" if step == "return" else step)
         found[key] = fixed(f"{round(ends.get(key, law.mean))} fs")
-    if "barrier.return.skew" in values:
+    if "barrier.return.channel_skew" in values:
         # One law holds for lanes, clock and strobe alike, so their difference goes to the lanes.
         lanes = one.scenario.frame.lanes
         mine = skews.get("lane 0") or [0.0] * lanes
         other = sum(skews.get(name, [0.0])[0] for name in ("clock", "busy", "strobe"))
-        found["barrier.return.skew"] = [f"{round(lane - other)} fs" for lane in mine]
+        found["barrier.return.channel_skew"] = [f"{round(lane - other)} fs" for lane in mine]
     return found
 
 

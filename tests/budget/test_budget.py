@@ -46,7 +46,7 @@ def test_the_faster_edge_counts_what_it_comes_early():
 
 def test_the_worst_lane_counts():
     laws = (Constant(value=2), Constant(value=-7), Constant(value=4))
-    both = [Term("skew", "k", laws, ("a", "b", "c"), way) for way in ("plus", "minus")]
+    both = [Term("channel_skew", "k", laws, ("a", "b", "c"), way) for way in ("plus", "minus")]
     assert [one.worst for one in both] == [4, 7]
     assert [one.of({}) for one in both] == [4, 7]
 
@@ -149,10 +149,10 @@ PARTS = {
     "converter.data_hold": {"shape": "uniform", "low": "1 ns", "high": "2 ns"},
     "converter.msb_valid": "3 ns",
     "barrier.forward.delay": "11 ns",
-    "barrier.forward.spread": {"shape": "uniform", "low": "-1 ns", "high": "2 ns"},
+    "barrier.forward.part_to_part_skew": {"shape": "uniform", "low": "-1 ns", "high": "2 ns"},
     "barrier.return.delay": "12 ns",
-    "barrier.return.spread": {"shape": "uniform", "low": "-3 ns", "high": "1 ns"},
-    "barrier.skew": {"shape": "uniform", "low": "-400 ps", "high": "500 ps"},
+    "barrier.return.part_to_part_skew": {"shape": "uniform", "low": "-3 ns", "high": "1 ns"},
+    "barrier.channel_skew": {"shape": "uniform", "low": "-400 ps", "high": "500 ps"},
     "barrier.forward.pulse_width_distortion": {"shape": "uniform", "low": "-1 ns", "high": "2 ns"},
     "barrier.return.pulse_width_distortion": {"shape": "uniform", "low": "-3 ns", "high": "4 ns"},
     "barrier.forward.min_pulse": "5 ns",
@@ -283,7 +283,7 @@ def normal_jitter(sigma):
 
 
 def test_a_list_of_skews_names_the_lanes_alone():
-    values = {"frame.lanes": 2, "barrier.return.skew": ["-300 ps", "700 ps"]}
+    values = {"frame.lanes": 2, "barrier.return.channel_skew": ["-300 ps", "700 ps"]}
     values["barrier.return.delay"] = "1 ns"
     one = budget_of(values | {"link.scheme": "returned_clock"})
     assert float(one.margin("setup").worst(1e-12)) == 700_000
@@ -323,10 +323,10 @@ def test_packets_and_a_self_clocking_line_need_no_strobe():
 
 
 def test_too_few_channels_at_hand():
-    found = budget(made({"barrier.signals": 4}), units=1)
-    assert "5 signals and barrier.signals is 4, 1 too few" in found.sentence
+    found = budget(made({"barrier.channels": 4}), units=1)
+    assert "5 signals and barrier.channels is 4, 1 too few" in found.sentence
     (said,) = found["returned_clock"].refusals()
-    assert said == "5 isolated signals are 1 more than barrier.signals = 4"
+    assert said == "5 isolated signals are 1 more than barrier.channels = 4"
 
 
 def test_a_clock_above_a_channels_rate_says_what_it_asks_and_by_how_much():
@@ -375,8 +375,8 @@ def test_latency_is_that_of_the_simulation(scheme, capture):
         "barrier.return.delay": "7 ns",
         "barrier.forward.pulse_width_distortion": "1 ns",
         "barrier.return.pulse_width_distortion": "500 ps" if section == "host" else "0 ps",
-        "barrier.forward.skew": fixed("300 ps"),
-        "barrier.return.skew": ["200 ps"],
+        "barrier.forward.channel_skew": fixed("300 ps"),
+        "barrier.return.channel_skew": ["200 ps"],
         "fifo.sync_delay": "21 ns",
         "remote_clock.start_delay": "5 ns",
         "converter.data_hold": "2 ns",
@@ -488,7 +488,7 @@ def test_a_slow_clock_fills_packets_later():
 def test_run_and_budget_agree_on_the_host():
     """Reads end at 2625, 2750 and 2875 ns, before the fourth frame: 2500 ns serve three."""
     values = {
-        "link.scheme": "remote_master", "trigger.rate": "1 MHz", "host.read_all": True,
+        "link.scheme": "remote_master", "trigger.rate": "1 MHz", "host.drain": True,
         "host.service_latency": "2500 ns", "fifo.depth": 4,
     }  # fmt: skip
     one = budget_of(values | {"host.clock": "40 MHz"})
@@ -535,9 +535,9 @@ NORMALS = {
     "barrier.return.delay": "14 ns",
     "converter.data_valid": "9 ns",
     "host.setup": "3 ns",
-    "barrier.forward.spread": {"shape": "normal", "mean": "0 ps", "sigma": "600 ps"},
-    "barrier.return.spread": {"shape": "normal", "mean": "100 ps", "sigma": "700 ps"},
-    "barrier.skew": {"shape": "normal", "mean": "0 ps", "sigma": "300 ps"},
+    "barrier.forward.part_to_part_skew": {"shape": "normal", "mean": "0 ps", "sigma": "600 ps"},
+    "barrier.return.part_to_part_skew": {"shape": "normal", "mean": "100 ps", "sigma": "700 ps"},
+    "barrier.channel_skew": {"shape": "normal", "mean": "0 ps", "sigma": "300 ps"},
     "barrier.forward.pulse_width_distortion": {
         "shape": "normal",
         "mean": "-100 ps",
@@ -598,9 +598,11 @@ def test_the_units_are_those_that_a_run_builds():
     run = unit.build(scenario, range(8))
     assert np.array_equal(drawn["converter.data_hold"], run.data_hold)
     assert np.array_equal(drawn["host.setup"], run.host_setup)
-    clock = drawn["barrier.forward.spread"] + drawn["barrier.forward.skew clock"] + 11 * NS
+    clock = (
+        drawn["barrier.forward.part_to_part_skew"] + drawn["barrier.forward.skew clock"] + 11 * NS
+    )
     assert np.array_equal(clock, run.clock)
-    shared = drawn["barrier.return.spread"] + 12 * NS
+    shared = drawn["barrier.return.part_to_part_skew"] + 12 * NS
     assert np.array_equal(shared + drawn["barrier.return.skew clock"], run.returned)
     assert np.array_equal(shared + drawn["barrier.return.skew busy"], run.busy)
     for name in ("returned_distortion", "busy_distortion"):

@@ -113,8 +113,8 @@ RANDOM = {
     "converter.data_hold": "6 ns",
     "barrier.forward.delay": {"shape": "uniform", "low": "10 ns", "high": "14 ns"},
     "barrier.return.delay": {"shape": "uniform", "low": "10 ns", "high": "14 ns"},
-    "barrier.forward.spread": {"shape": "normal", "mean": "0 ns", "sigma": "500 ps"},
-    "barrier.skew": {"shape": "uniform", "low": "-900 ps", "high": "900 ps"},
+    "barrier.forward.part_to_part_skew": {"shape": "normal", "mean": "0 ns", "sigma": "500 ps"},
+    "barrier.channel_skew": {"shape": "uniform", "low": "-900 ps", "high": "900 ps"},
     "barrier.pulse_width_distortion": {"shape": "uniform", "low": "-1 ns", "high": "1.5 ns"},
     "host.setup": {"shape": "uniform", "low": "1 ns", "high": "2 ns"},
     "remote_clock.setup": {"shape": "uniform", "low": "1 ns", "high": "2 ns"},
@@ -177,7 +177,7 @@ STROBED = RANDOM | {
     "link.scheme": "remote_master",
     "trials": 1000,
     "remote_clock.frequency": "63 MHz",
-    "barrier.skew": {"shape": "normal", "mean": "0 ns", "sigma": "3 ns"},
+    "barrier.channel_skew": {"shape": "normal", "mean": "0 ns", "sigma": "3 ns"},
     "barrier.return.min_pulse": {"shape": "uniform", "low": "4 ns", "high": "7.5 ns"},
     "converter.data_valid": "4 ns",
     "remote_clock.setup": "2 ns",
@@ -196,7 +196,7 @@ def test_the_units_whose_strobe_takes_every_bit_are_those_of_the_simulation(capt
     """
     values = STROBED | {"remote_clock.capture": capture, "barrier.return.jitter": jitter}
     if lanes != "drawn":
-        values["barrier.return.skew"] = lanes
+        values["barrier.return.channel_skew"] = lanes
     scenario = made(values)
     one = budget(scenario, units=1000)["remote_master"]
     kept = np.ones(1000, dtype=bool)

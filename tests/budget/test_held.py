@@ -25,7 +25,7 @@ from tests.budget.test_budget_simulated import RANDOM, assert_units_agree
 PART_SETS = int(os.environ.get("SIMLINK_MANY") or 40)
 NS = 10**6
 SECOND = 10**15
-ALL = ["spread", "skew", "pulse_width_distortion"]
+ALL = ["part_to_part_skew", "channel_skew", "pulse_width_distortion"]
 LIMITS = {"shape": "limits", "low": "9 ns", "typical": "11 ns", "high": "14 ns"}
 
 #: A whole period for the round trip, 6 ns of the converter and 4 of setup.
@@ -35,9 +35,9 @@ PARTS = {
     "host.setup": "4 ns",
     "barrier.forward.delay": LIMITS,
     "barrier.return.delay": LIMITS,
-    "barrier.forward.spread": uniform(-2000, 2000),
-    "barrier.return.spread": uniform(-2000, 2000),
-    "barrier.skew": "1.5 ns",
+    "barrier.forward.part_to_part_skew": uniform(-2000, 2000),
+    "barrier.return.part_to_part_skew": uniform(-2000, 2000),
+    "barrier.channel_skew": "1.5 ns",
     "barrier.pulse_width_distortion": uniform(-1000, 1000),
 }
 
@@ -47,8 +47,8 @@ PARTS = {
     [
         # 14, 2 of spread, 1.5 of skew and 1 of distortion.
         ([], 18_500_000),
-        (["skew"], 17_000_000),
-        (["spread", "pulse_width_distortion"], 15_500_000),
+        (["channel_skew"], 17_000_000),
+        (["part_to_part_skew", "pulse_width_distortion"], 15_500_000),
         (ALL, 14_000_000),
     ],
 )
@@ -69,7 +69,7 @@ def test_one_direction_may_cover_what_the_other_does_not():
     assert one.worst.highest == Fraction(SECOND, 14 * NS + 18_500_000 + 10 * NS)
     keys = [term.key for term in one.margin("setup").terms]
     assert keys[:2] == ["barrier.forward.delay", "barrier.forward.jitter"]
-    assert "barrier.return.spread" in keys
+    assert "barrier.return.part_to_part_skew" in keys
 
 
 def test_the_earliest_edge_keeps_the_lower_limit():
@@ -95,7 +95,7 @@ def test_the_simulation_holds_a_crossing_to_the_femtosecond(covers, more, fate):
         "barrier.pulse_width_distortion": "1 ns",
     }
     for way in ("forward", "return"):
-        values |= {f"barrier.{way}.delay": "14 ns", f"barrier.{way}.spread": "2 ns"}
+        values |= {f"barrier.{way}.delay": "14 ns", f"barrier.{way}.part_to_part_skew": "2 ns"}
     one = budget_of(values)
     (block,) = EventEngine().run(one.scenario, range(1), words=False)
     assert (block.fate == (fate if covers else Fate.CORRUPTED)).all()
@@ -111,16 +111,19 @@ def test_skews_of_a_returned_clock_differ_by_no_more_than_the_limits():
         "barrier.return.delay": LIMITS,
     }
     for skew, covers, apart in (
-        ("6 ns", ["skew"], 5),
+        ("6 ns", ["channel_skew"], 5),
         ("6 ns", [], 6),
-        ("5 ns", ["skew"], 5),
-        ("4 ns", ["skew"], 4),
-        ("0 ns", ["skew"], 0),
-        ("0 ns", ["spread"], 0),
+        ("5 ns", ["channel_skew"], 5),
+        ("4 ns", ["channel_skew"], 4),
+        ("0 ns", ["channel_skew"], 0),
+        ("0 ns", ["part_to_part_skew"], 0),
         # The spread moves both alike.
-        ("4 ns", ["spread", "skew"], 4),
+        ("4 ns", ["part_to_part_skew", "channel_skew"], 4),
     ):
-        values = {"barrier.return.skew": skew, "barrier.return.spread": uniform(-9000, 9000)}
+        values = {
+            "barrier.return.channel_skew": skew,
+            "barrier.return.part_to_part_skew": uniform(-9000, 9000),
+        }
         one = budget_of(base | values | {"barrier.return.delay_covers": covers})
         assert one.margin("setup").worst(1e-12) == apart * NS
 
@@ -143,10 +146,17 @@ def law(low, width):
 )
 def test_the_worst_case_is_that_of_every_possible_draw(width, spread, skew, distortion, covers, at):
     """Laws of a few femtoseconds, all of whose values are tried together."""
-    values = {"host.capture": at, "barrier.delay_covers": covers, "barrier.skew": law(*skew)}
+    values = {
+        "host.capture": at,
+        "barrier.delay_covers": covers,
+        "barrier.channel_skew": law(*skew),
+    }
     values["barrier.pulse_width_distortion"] = law(*distortion)
     for way in ("forward", "return"):
-        values |= {f"barrier.{way}.delay": law(50, width), f"barrier.{way}.spread": law(*spread)}
+        values |= {
+            f"barrier.{way}.delay": law(50, width),
+            f"barrier.{way}.part_to_part_skew": law(*spread),
+        }
     values["converter.min_clock_high"] = values["converter.min_clock_low"] = "1 ns"
     found = [
         term
@@ -165,14 +175,14 @@ def test_the_worst_case_is_that_of_every_possible_draw(width, spread, skew, dist
 
 def test_of_lanes_the_worst_counts():
     """Of shares of 3, 1 and 2 ns out of 9 to 14 the first; without cover of skew, its own term."""
-    values = {"frame.lanes": 3, "barrier.return.skew": ["3 ns", "1 ns", "2 ns"]}
+    values = {"frame.lanes": 3, "barrier.return.channel_skew": ["3 ns", "1 ns", "2 ns"]}
     values |= {"barrier.return.delay": uniform(9000, 14000), "host.capture": "whole"}
-    for covers, worst in ((["skew"], 14), (["spread"], 17)):
+    for covers, worst in ((["channel_skew"], 14), (["part_to_part_skew"], 17)):
         one = budget_of(values | {"barrier.return.delay_covers": covers})
         assert one.margin("setup").worst(1e-12) == worst * NS
     (held,) = (
         term
-        for term in budget_of(values | {"barrier.return.delay_covers": ["skew"]})
+        for term in budget_of(values | {"barrier.return.delay_covers": ["channel_skew"]})
         .margin("setup")
         .terms
         if isinstance(term, Held)
@@ -193,7 +203,9 @@ def test_of_lanes_the_worst_counts():
         ("returned_clock", "114 MHz", "whole"),
     ],
 )
-@pytest.mark.parametrize("covers", [ALL, ["spread", "skew"], ["pulse_width_distortion"]])
+@pytest.mark.parametrize(
+    "covers", [ALL, ["part_to_part_skew", "channel_skew"], ["pulse_width_distortion"]]
+)
 def test_the_units_that_work_are_those_of_the_simulation(scheme, clock, capture, covers):
     """Limits of 1 ns, which most units meet."""
     values = {**RANDOM, "link.scheme": scheme, "host.clock": clock, "host.capture": capture}

@@ -80,7 +80,7 @@ def cut_off(scenario):
     for way in ("forward", "return"):
         channel = scenario.barrier.direction(way)
         skews = channel.lane_skews(scenario.frame.lanes)
-        least = sum(law.support[0] for law in (channel.delay, channel.spread))
+        least = sum(law.support[0] for law in (channel.delay, channel.part_to_part_skew))
         jitter = channel.jitter.support[0]
         least += min(0, min(law.support[0] for law in skews)) + (
             0 if math.isinf(jitter) else jitter

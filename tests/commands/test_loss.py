@@ -98,7 +98,7 @@ def drained(tmp_path):
     """Return a file of a queue whose host reads all that waits: no chain follows it."""
     tried = queues.queue("periodic", queues.exponential(1.5), 3, conversions=10)
     file = tmp_path / "drained.toml"
-    file.write_text(tried.with_values({"host.read_all": True}).to_toml())
+    file.write_text(tried.with_values({"host.drain": True}).to_toml())
     return file
 
 
@@ -114,13 +114,13 @@ def test_what_no_chain_follows_is_split(drained):
     # A trigger a millisecond.
     assert found["mean_time_between_losses"] == pytest.approx(1e-3 / loss["value"])
     said = flat(run(drained, "--conversions", "40", "--workers", "1").stdout)
-    assert "host.read_all = true" in said
+    assert "host.drain = true" in said
     assert "over conversions 1 to 40 of runs from an empty FIFO" in said
     assert "importance splitting; 95 %:" in said
 
 
 def test_neither_way_is_refused_in_one_line(drained):
-    text = drained.read_text().replace('notice = "count"', 'notice = "edge"')
+    text = drained.read_text().replace('interrupt = "level"', 'interrupt = "edge"')
     drained.write_text(text)
-    with pytest.raises(InputError, match=r"host\.notice: got edge; count"):
+    with pytest.raises(InputError, match=r"host\.interrupt: got edge; level"):
         CliRunner().invoke(app, ["loss", str(drained)], catch_exceptions=False)

@@ -78,7 +78,7 @@ print(time.monotonic() - start, [m for m in ("numba", "pandas", "matplotlib") if
 def test_a_target_of_1e_9_is_proven_in_seconds_and_compiles_nothing(tmp_path):
     """A bounded host that drains its FIFO: at most 8 us, 0.9 us a read, a frame a us."""
     latency = {"shape": "uniform", "low": "0 ns", "high": "8 us"}
-    tried = scenario(frame__word_bits=18, host__read_all=True, host__service_latency=latency,
+    tried = scenario(frame__word_bits=18, host__drain=True, host__service_latency=latency,
                      host__clock="20 MHz")  # fmt: skip
     (tmp_path / "host.toml").write_text(tried.to_toml())
     done = subprocess.run(

@@ -156,7 +156,7 @@ def test_questions_at_a_terminal(tmp_path):
     lines["fifo-depth"] = ["lots", "12"]
     # A range of delays leaves no skew to ask for.
     lines["barrier-delay"] = ["10 ns / 14 ns"]
-    del lines["barrier-spread"]
+    del lines["part-to-part-skew"]
     del lines["lanes"]
     typed = "".join(line + "\n" for answers in lines.values() for line in answers)
     status, stdout, stderr = at_a_terminal(path, typed, "--lanes", "2")

@@ -33,7 +33,7 @@ def as_serial(raw, scheme, capture):
     """Turn a random scenario into one of the other two schemes."""
     drop = {f"barrier.return.{name}": None for name in ("style", "packet_bits", "overhead_bits")}
     drop |= {"barrier.return.line_rate": None, "barrier.line_rate": None}
-    drop |= {"barrier.forward.line_rate": None, "host.read_all": None, "host.watermark": None}
+    drop |= {"barrier.forward.line_rate": None, "host.drain": None, "host.watermark": None}
     return put(raw, drop | {"link.scheme": scheme, "host.capture": capture})
 
 

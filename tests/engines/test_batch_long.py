@@ -102,14 +102,14 @@ def test_deep_backlogs(when_full, depth):
     assert (widened > 0) is (when_full == "drop_old" and depth == 100)
 
 
-@pytest.mark.parametrize("read_all", [False, True])
-def test_watermark_groups(read_all):
+@pytest.mark.parametrize("drain", [False, True])
+def test_watermark_groups(drain):
     _, found, _ = both(
         {
             "fifo.when_full": "drop_old",
             "fifo.depth": 40,
             "host.watermark": 37,
-            "host.read_all": read_all,
+            "host.drain": drain,
             "host.service_latency": {"shape": "uniform", "low": "100 ns", "high": "10 us"},
         }
     )
@@ -124,7 +124,7 @@ def test_edges_under_jitter_wider_than_the_period():
     """
     _, found, _ = both(
         {
-            "host.notice": "edge",
+            "host.interrupt": "edge",
             "fifo.depth": 6,
             "trigger.jitter": {"shape": "normal", "mean": "0 ns", "sigma": "8 us"},
             "converter.conversion_time": "60 ns",
@@ -136,15 +136,15 @@ def test_edges_under_jitter_wider_than_the_period():
     assert seen(found, Fate.DELIVERED) > 0
 
 
-@pytest.mark.parametrize("notice", ["count", "edge"])
-def test_poisson_triggers_with_jitter(notice):
+@pytest.mark.parametrize("interrupt", ["level", "edge"])
+def test_poisson_triggers_with_jitter(interrupt):
     _, found, _ = both(
         {
             "trigger.pattern": "poisson",
             "trigger.jitter": {"shape": "normal", "mean": "0 ns", "sigma": "3 us"},
             "fifo.when_full": "drop_old",
             "fifo.depth": 3,
-            "host.notice": notice,
+            "host.interrupt": interrupt,
             "host.service_latency": {"shape": "exponential", "mean": "1 us"},
         }
     )
@@ -157,7 +157,7 @@ def test_triggers_of_a_remote_timer_with_jitter():
         {
             "trigger.source": "remote",
             "trigger.jitter": {"shape": "normal", "mean": "0 ns", "sigma": "3 us"},
-            "host.notice": "edge",
+            "host.interrupt": "edge",
             "host.service_latency": BUSY,
         }
     )
@@ -195,7 +195,7 @@ def test_timeouts_far_longer_than_a_stretch(pattern):
 
 #: Each release comes a little after the next trigger has left, so busy never falls.
 DEAF = {
-    "host.notice": "edge",
+    "host.interrupt": "edge",
     "fifo.depth": 3,
     "fifo.sync_delay": "60 ns",
     "trigger.rate": "4 MHz",

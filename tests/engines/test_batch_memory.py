@@ -27,7 +27,7 @@ QUICK = {
     "fifo.depth": 4,
     "host.service_latency": {"shape": "exponential", "mean": "250 ns"},
 }
-GENERAL = {"fifo.when_full": "drop_old", "host.read_all": True, "trials": 512}
+GENERAL = {"fifo.when_full": "drop_old", "host.drain": True, "trials": 512}
 
 
 def peak(path, conversions):

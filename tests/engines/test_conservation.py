@@ -124,8 +124,8 @@ def fixed_way_out(scenario, draws):
     """Return the fixed part of a trigger's or a credit's crossing, without skew."""
     forward = scenario.barrier.direction("forward")
     delay = draws.unit(forward.delay, "barrier.forward.delay")
-    spread = draws.unit(forward.spread, "barrier.forward.spread")
-    if "spread" not in forward.delay_covers:
+    spread = draws.unit(forward.part_to_part_skew, "barrier.forward.part_to_part_skew")
+    if "part_to_part_skew" not in forward.delay_covers:
         return delay + spread
     low, high = (round(end) for end in forward.delay.support)
     return sorted((low, delay + spread, high))[1]
@@ -338,12 +338,12 @@ def test_the_random_scenarios_cover_every_parameter():
         fates.update(record(scenario, words=False).fate.ravel().tolist())
         for key in ("trigger.pattern", "trigger.source", "barrier.return.style"):
             choices.add(look_up(raw, key))
-        for key in ("fifo.when_full", "host.notice", "remote_clock.capture"):
+        for key in ("fifo.when_full", "host.interrupt", "remote_clock.capture"):
             choices.add(look_up(raw, key))
         choices.add(f"lanes {scenario.frame.lanes}")
         choices.add(f"words {scenario.frame.words_per_lane}")
         choices.add(f"bits {scenario.frame.word_bits}")
-        choices.add(f"read all {scenario.host.read_all}")
+        choices.add(f"read all {scenario.host.drain}")
 
     collect()
     unsimulated = {key for key, taken in UNSIMULATED.items() if not taken}

@@ -102,7 +102,7 @@ def test_reading_all_is_one_event_a_group_more(every_edge):
         "conversions": 4,
         "fifo.depth": 4,
         "host.service_latency": "1900 ns",
-        "host.read_all": True,
+        "host.drain": True,
     }
     assert events(chain(changed), every_edge) == untroubled(every_edge, 4, 4, 4) - 2 + 3
 

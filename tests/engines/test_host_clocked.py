@@ -78,8 +78,8 @@ def test_the_window_of_a_forwarded_capture(values, fate):
     [
         # Falling edge to rising edge 10 ns; 4 of data_valid and 3 of setup leave 3.
         ({}, "delivered"),
-        ({"barrier.return.skew": ["3 ns"]}, "delivered"),
-        ({"barrier.return.skew": ["3000001 fs"]}, "corrupted"),
+        ({"barrier.return.channel_skew": ["3 ns"]}, "delivered"),
+        ({"barrier.return.channel_skew": ["3000001 fs"]}, "corrupted"),
         # Out, the launching edge is late; back, the slower edge of the data.
         ({"barrier.forward.pulse_width_distortion": "3 ns"}, "delivered"),
         ({"barrier.forward.pulse_width_distortion": "3000001 fs"}, "corrupted"),
@@ -216,7 +216,7 @@ def test_a_loop_triggers_a_gap_after_each_read():
 @pytest.mark.parametrize(
     ("key", "value"),
     [
-        ("host.read_all", True),
+        ("host.drain", True),
         ("host.watermark", 2),
         ("barrier.return.style", "packets"),
         ("barrier.forward.line_rate", "99.9 Mbit/s"),

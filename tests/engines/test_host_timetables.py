@@ -27,7 +27,7 @@ def test_an_edge_goes_unnoticed_if_the_next_trigger_is_already_sent():
     Busy falls at 771 with frame 1's release. The service that begins then reads one frame, the
     oldest: 871-911. No edge is left for frame 1.
     """
-    scenario = chain(TIGHT | {"conversions": 2, "host.notice": "edge"})
+    scenario = chain(TIGHT | {"conversions": 2, "host.interrupt": "edge"})
     assert rows_of(scenario) == timetable("""
         0 0 0  250 260 425  455 515 521  871 911 delivered
         1 0 0  500 510 675  705 765 771  -   -   in_flight
@@ -38,7 +38,7 @@ def test_an_edge_goes_unnoticed_if_the_next_trigger_is_already_sent():
 
 def test_a_count_is_noticed_all_the_same():
     """The same triggers: services at 521 and 771."""
-    assert rows_of(chain(TIGHT | {"conversions": 2, "host.notice": "count"})) == timetable("""
+    assert rows_of(chain(TIGHT | {"conversions": 2, "host.interrupt": "level"})) == timetable("""
         0 0 0  250 260 425  455 515 521  621 661 delivered
         1 0 0  500 510 675  705 765 771  871 911 delivered
     """)
@@ -46,7 +46,7 @@ def test_a_count_is_noticed_all_the_same():
 
 def test_reading_all_makes_up_for_an_edge_that_went_unnoticed():
     """The service of 771 reads both, back to back."""
-    changed = TIGHT | {"conversions": 2, "host.notice": "edge", "host.read_all": True}
+    changed = TIGHT | {"conversions": 2, "host.interrupt": "edge", "host.drain": True}
     assert rows_of(chain(changed)) == timetable("""
         0 0 0  250 260 425  455 515 521  871 911 delivered
         1 0 0  500 510 675  705 765 771  911 951 delivered
@@ -59,7 +59,7 @@ def test_an_edge_during_a_service_is_latched_once():
     The edge at 2306 is latched and serves frame 1 at 2466: 3466-3626. The edge at 3306 is
     latched: frame 2 is served at 3626 and read 4626-4786.
     """
-    changed = {"conversions": 3, "host.notice": "edge", "host.service_latency": "1 us"}
+    changed = {"conversions": 3, "host.interrupt": "edge", "host.service_latency": "1 us"}
     assert rows_of(chain(changed)) == timetable("""
         0 0 0  1000 1010 1210  1240 1300 1306  2306 2466 delivered
         1 0 0  2000 2010 2210  2240 2300 2306  3466 3626 delivered
@@ -73,7 +73,7 @@ def test_two_edges_during_a_service_are_latched_as_one():
     The one latch serves frame 1 from 3366: read 5266-5426. The edge at 4306 falls within that
     service and serves frame 2 from 5426: 7326-7486. Nothing is left to serve frame 3.
     """
-    assert rows_of(chain(LONG | {"host.notice": "edge"})) == timetable("""
+    assert rows_of(chain(LONG | {"host.interrupt": "edge"})) == timetable("""
         0 0 0  1000 1010 1210  1240 1300 1306  3206 3366 delivered
         1 0 0  2000 2010 2210  2240 2300 2306  5266 5426 delivered
         2 0 0  3000 3010 3210  3240 3300 3306  7326 7486 delivered
@@ -83,7 +83,7 @@ def test_two_edges_during_a_service_are_latched_as_one():
 
 def test_a_latch_waits_for_the_watermark():
     """Watermark 2: the edge of 1306 is kept, and the service begins with frame 1 at 2306."""
-    changed = {"conversions": 2, "host.notice": "edge", "host.watermark": 2}
+    changed = {"conversions": 2, "host.interrupt": "edge", "host.watermark": 2}
     assert rows_of(chain(changed)) == timetable("""
         0 0 0  1000 1010 1210  1240 1300 1306  2406 2566 delivered
         1 0 0  2000 2010 2210  2240 2300 2306  2566 2726 delivered
@@ -92,7 +92,7 @@ def test_a_latch_waits_for_the_watermark():
 
 def test_every_release_of_a_remote_timer_is_noticed():
     """No trigger raises busy at the host: releases at 511 and 761 (10 earlier, no crossing)."""
-    changed = TIGHT | {"conversions": 2, "host.notice": "edge", "trigger.source": "remote"}
+    changed = TIGHT | {"conversions": 2, "host.interrupt": "edge", "trigger.source": "remote"}
     assert rows_of(chain(changed)) == timetable("""
         0 0 0  250 250 415  445 505 511  611 651 delivered
         1 0 0  500 500 665  695 755 761  861 901 delivered
@@ -221,7 +221,7 @@ def test_reading_all_adds_what_was_released_by_the_end_of_the_last_read():
 
     Frame 3 is released at 4306 to an idle host and read 6206-6366.
     """
-    assert rows_of(chain(LONG | {"host.read_all": True})) == timetable("""
+    assert rows_of(chain(LONG | {"host.drain": True})) == timetable("""
         0 0 0  1000 1010 1210  1240 1300 1306  3206 3366 delivered
         1 0 0  2000 2010 2210  2240 2300 2306  3366 3526 delivered
         2 0 0  3000 3010 3210  3240 3300 3306  3526 3686 delivered
@@ -234,7 +234,7 @@ def test_reading_all_adds_what_is_released_at_the_end_of_the_last_read():
     changed = LONG | {
         "conversions": 3,
         "host.service_latency": "1840 ns",
-        "host.read_all": True,
+        "host.drain": True,
     }
     assert rows_of(chain(changed)) == timetable("""
         0 0 0  1000 1010 1210  1240 1300 1306  3146 3306 delivered
@@ -251,7 +251,7 @@ def test_reading_all_begins_at_the_watermark_and_goes_on_below_it():
     changed = LONG | {
         "host.watermark": 2,
         "host.service_latency": "900 ns",
-        "host.read_all": True,
+        "host.drain": True,
     }
     assert rows_of(chain(changed)) == timetable("""
         0 0 0  1000 1010 1210  1240 1300 1306  3206 3366 delivered
@@ -269,7 +269,7 @@ def test_a_service_takes_the_latency_of_its_first_frame(recording):
     """
     changed = LONG | {
         "host.service_latency": recording([1300, 10, 200, 20]),
-        "host.read_all": True,
+        "host.drain": True,
     }
     assert rows_of(chain(changed)) == timetable("""
         0 0 0  1000 1010 1210  1240 1300 1306  2606 2766 delivered

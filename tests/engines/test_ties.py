@@ -233,7 +233,7 @@ def test_the_last_clock_edge_falls_before_a_trigger_arrives(swap):
 
 
 #: Frame 0 is released at 2000, when trigger 1 leaves: its edge is noticed.
-RELEASED_AS_SENT = {"conversions": 2, "fifo.sync_delay": "700 ns", "host.notice": "edge"}
+RELEASED_AS_SENT = {"conversions": 2, "fifo.sync_delay": "700 ns", "host.interrupt": "edge"}
 
 
 def test_a_release_is_decided_before_a_trigger_leaves(swap):
@@ -261,7 +261,7 @@ def test_a_release_is_decided_before_a_timeout(swap):
 GROUPED_AS_RELEASED = {
     "conversions": 2,
     "host.service_latency": "840 ns",
-    "host.read_all": True,
+    "host.drain": True,
 }
 
 

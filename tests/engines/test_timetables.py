@@ -156,7 +156,7 @@ def test_drop_old_refuses_the_arriving_frame_if_the_oldest_is_not_whole():
         "conversions": 2,
         "frame.lanes": 2,
         "fifo.depth": 1,
-        "barrier.return.skew": ["0 ns", "1100 ns"],
+        "barrier.return.channel_skew": ["0 ns", "1100 ns"],
         "barrier.return.strobe": False,
         "host.service_latency": "100 ns",
     }
@@ -181,7 +181,7 @@ def test_drop_old_protects_a_group_of_read_all_as_a_whole():
         "fifo.depth": 3,
         "host.clock": "1.25 MHz",
         "host.service_latency": "1 us",
-        "host.read_all": True,
+        "host.drain": True,
     }
     assert rows_of(chain(changed)) == timetable("""
         0 0 0  1000 1010 1210  1240 1300 1306  2306  5506  delivered
@@ -387,7 +387,7 @@ def test_one_late_lane_underruns_for_all():
     """
     changed = {
         "frame.lanes": 2,
-        "barrier.return.skew": ["0 ns", "7 ns"],
+        "barrier.return.channel_skew": ["0 ns", "7 ns"],
         "fifo.release_bits": 2,
         "fifo.sync_delay": "4 ns",
         "host.clock": "100 MHz",
@@ -401,7 +401,7 @@ def test_one_late_lane_underruns_for_all():
 
 def test_two_lanes_with_skew_are_released_by_the_later_one():
     """Lane 1 is 7 late: its last bit comes at 1307, the release at 1313."""
-    changed = {"frame.lanes": 2, "barrier.return.skew": ["0 ns", "7 ns"]}
+    changed = {"frame.lanes": 2, "barrier.return.channel_skew": ["0 ns", "7 ns"]}
     assert rows_of(chain(changed)) == timetable("""
         0 0 0  1000 1010 1210  1240 1300 1313  1413 1573 delivered
         0 1 0  1000 1010 1210  1247 1307 1313  1413 1573 delivered
@@ -507,7 +507,7 @@ def test_a_frame_that_never_gets_a_credit_is_not_received():
     So it waits with the only slot, and frame 1 is ready but held back for ever. Its trigger left
     no later one behind it, but it is never released.
     """
-    changed = STALL | {"conversions": 2, "fifo.sync_delay": "1006 ns", "host.notice": "edge"}
+    changed = STALL | {"conversions": 2, "fifo.sync_delay": "1006 ns", "host.interrupt": "edge"}
     assert rows_of(chain(changed)) == timetable("""
         0 0 0  1000 1010 1210  1240 1300 2306  -    -    in_flight
         1 0 0  2000 2010 2210  -    -    -     -    -    not_received
@@ -520,7 +520,7 @@ def test_the_times_of_words_are_their_own():
         "frame.lanes": 2,
         "frame.words_per_lane": 2,
         "frame.word_bits": 2,
-        "barrier.return.skew": ["0 ns", "7 ns"],
+        "barrier.return.channel_skew": ["0 ns", "7 ns"],
     }
     assert rows_of(chain(changed)) == timetable("""
         0 0 0  1000 1010 1210  1240 1260 1313  1413 1573 delivered

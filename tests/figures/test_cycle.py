@@ -81,7 +81,7 @@ def test_the_time_for_a_frame():
 def test_triggers_that_wait_for_the_host_leave_no_period():
     loop = scenario(
         trigger__pattern="after_read", trigger__gap="1 us", trigger__rate=None,
-        host__timeout="90 us", host__read_all=True,
+        host__timeout="90 us", host__drain=True,
     )  # fmt: skip
     assert periods(loop) == (None, None)
     converter, host = cycles(loop)
@@ -118,13 +118,13 @@ def test_bits_pass_as_they_are_captured():
     [
         ({"host__watermark": 2}, "service latency / 2", 350, 350, 550),
         # Frame 1 comes after the first read has ended, which it begins at 900.
-        ({"host__read_all": True}, "service latency", 700, 700, 225),
+        ({"host__drain": True}, "service latency", 700, 700, 225),
         # 2500 ns serve 4 frames, of which no more than 4 wait.
-        ({"host__read_all": True, "host__service_latency": "2500 ns"},
+        ({"host__drain": True, "host__service_latency": "2500 ns"},
          "service latency / 4", 625, 625, 675),
         # 5500 ns: at 4000 and 5000 no slot is free. Reads 0 to 3 end at 5700 ... 6300, so that
         # of 6000 is read too, by 6500.
-        ({"host__read_all": True, "host__service_latency": "5500 ns"},
+        ({"host__drain": True, "host__service_latency": "5500 ns"},
          "service latency / 5", 1100, 1100, 1425),
     ],
 )  # fmt: skip
@@ -146,7 +146,8 @@ def test_a_converter_that_the_host_reads():
         "barrier": {
             "forward": {"delay": "11 ns", "pulse_width_distortion": "1 ns"},
             "return": {
-                "delay": "9 ns", "spread": "2 ns", "skew": FIXED, "pulse_width_distortion": "3 ns",
+                "delay": "9 ns", "part_to_part_skew": "2 ns", "channel_skew": FIXED,
+                "pulse_width_distortion": "3 ns",
             },
         },
         "fifo": {"sync_delay": "20 ns"},
@@ -181,7 +182,12 @@ UNIFORM = {"shape": "uniform", "low": "0 ns", "high": "6 ns"}
 def test_a_crossing_counts_the_skew_that_its_channel_has(skew, none, channel, lanes):
     """Delay 9 and jitter of -1 to 3, 1 on average; a falling edge has 2 ns of distortion more."""
     jitter = {"shape": "uniform", "low": "-1 ns", "high": "3 ns"}
-    back = {"delay": "9 ns", "skew": skew, "jitter": jitter, "pulse_width_distortion": "2 ns"}
+    back = {
+        "delay": "9 ns",
+        "channel_skew": skew,
+        "jitter": jitter,
+        "pulse_width_distortion": "2 ns",
+    }
     made = scenario(frame__lanes=2, barrier={"return": back})
     for kind, (mean, largest) in {"none": none, "channel": channel, "lanes": lanes}.items():
         rising = crossing(made, "data", "return", skew=kind)
@@ -196,18 +202,18 @@ def test_a_crossing_counts_the_skew_that_its_channel_has(skew, none, channel, la
     [
         # Means 11 + 1 + 2 and 1 more; at the most 14 + 4 + 4 and 2 more.
         ([], (14, 22), (15, 24)),
-        (["spread"], (14, 18), (15, 20)),
-        (["skew", "spread"], (14, 14), (15, 16)),
+        (["part_to_part_skew"], (14, 18), (15, 20)),
+        (["channel_skew", "part_to_part_skew"], (14, 14), (15, 16)),
         (["pulse_width_distortion"], (14, 22), (15, 22)),
-        (["spread", "skew", "pulse_width_distortion"], (14, 14), (14, 14)),
+        (["part_to_part_skew", "channel_skew", "pulse_width_distortion"], (14, 14), (14, 14)),
     ],
 )
 def test_a_crossing_is_held_within_the_delay_that_covers_it(covers, rising, falling):
     """Delay 8 to 14, spread -2 to 4, skew 0 to 4, distortion 0 to 2; no jitter."""
     back = {
         "delay": {"shape": "uniform", "low": "8 ns", "high": "14 ns"},
-        "spread": {"shape": "uniform", "low": "-2 ns", "high": "4 ns"},
-        "skew": "4 ns",
+        "part_to_part_skew": {"shape": "uniform", "low": "-2 ns", "high": "4 ns"},
+        "channel_skew": "4 ns",
         "pulse_width_distortion": {"shape": "uniform", "low": "0 ns", "high": "2 ns"},
         "delay_covers": covers,
     }
@@ -221,7 +227,8 @@ def test_what_is_covered_is_held_though_nothing_bounds_it():
     endless = {"shape": "normal", "mean": "0 ns", "sigma": "1 ns"}
     back = {
         "delay": {"shape": "uniform", "low": "8 ns", "high": "14 ns"},
-        "spread": endless, "skew": endless, "delay_covers": ["spread"],
+        "part_to_part_skew": endless, "channel_skew": endless,
+        "delay_covers": ["part_to_part_skew"],
     }  # fmt: skip
     made = scenario(barrier={"return": back})
     assert crossing(made, "data", "return").largest == 14 * NS

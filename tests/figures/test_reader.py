@@ -131,15 +131,15 @@ def test_what_has_been_read_by_an_instant(more, reads):
 @pytest.mark.parametrize(
     "host",
     [
-        {"service_latency": "700 ns", "read_all": True},
-        {"service_latency": "2500 ns", "read_all": True},
-        {"service_latency": "1100 ns", "read_all": True, "watermark": 2},
+        {"service_latency": "700 ns", "drain": True},
+        {"service_latency": "2500 ns", "drain": True},
+        {"service_latency": "1100 ns", "drain": True, "watermark": 2},
         {"service_latency": "1100 ns", "watermark": 3},
-        {"service_latency": {"shape": "uniform", "low": "0 ns", "high": "5 us"}, "read_all": True},
-        {"service_latency": {"shape": "exponential", "mean": "900 ns"}, "read_all": True},
-        {"service_latency": "2500 ns", "read_all": True, "pattern": "poisson"},
-        {"service_latency": "2500 ns", "read_all": True, "pattern": "poisson", "watermark": 2},
-        {"service_latency": "450 ns", "read_all": True, "pattern": "burst"},
+        {"service_latency": {"shape": "uniform", "low": "0 ns", "high": "5 us"}, "drain": True},
+        {"service_latency": {"shape": "exponential", "mean": "900 ns"}, "drain": True},
+        {"service_latency": "2500 ns", "drain": True, "pattern": "poisson"},
+        {"service_latency": "2500 ns", "drain": True, "pattern": "poisson", "watermark": 2},
+        {"service_latency": "450 ns", "drain": True, "pattern": "burst"},
     ],
 )
 def test_the_mean_is_the_share_of_time_that_a_run_sees_the_host_busy(host):

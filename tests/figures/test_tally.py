@@ -246,7 +246,7 @@ def any_records(rng, trials, first, count):
 @pytest.mark.parametrize("exact", [True, False])
 def test_any_records_add_up_the_same_compiled_or_not(monkeypatch, reads_on, evenly, exact):
     """In blocks of some trials and conversions, with more trials than groups of latencies."""
-    values = LONG | {"host.read_all": reads_on}
+    values = LONG | {"host.drain": reads_on}
     if not evenly:
         values["trigger.jitter"] = {"shape": "uniform", "low": "0 ns", "high": "9 ns"}
     if exact:

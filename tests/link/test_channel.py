@@ -51,7 +51,7 @@ def way(*covers):
     return Direction(limits, zero, zero, zero, zero, covers, zero, None)
 
 
-SPREAD, SKEW, DISTORTION = "spread", "skew", "pulse_width_distortion"
+SPREAD, SKEW, DISTORTION = "part_to_part_skew", "channel_skew", "pulse_width_distortion"
 
 
 @pytest.mark.parametrize(

@@ -23,11 +23,11 @@ VARIED = {
     "remote_clock.tolerance": between(-1, 1, "%"),
     "remote_clock.setup": between(0, 3),
     "remote_clock.hold": between(1, 2),
-    "barrier.forward.spread": between(0, 9),
-    "barrier.forward.skew": between(0, 4),
+    "barrier.forward.part_to_part_skew": between(0, 9),
+    "barrier.forward.channel_skew": between(0, 4),
     "barrier.forward.min_pulse": between(1, 2),
-    "barrier.return.spread": between(0, 9),
-    "barrier.return.skew": between(0, 5),
+    "barrier.return.part_to_part_skew": between(0, 9),
+    "barrier.return.channel_skew": between(0, 5),
     "barrier.return.pulse_width_distortion": between(-1, 1),
     "converter.msb_valid": between(2, 3),
     "converter.data_valid": between(0, 20),
@@ -88,23 +88,29 @@ def test_every_value_is_the_one_drawn_from_its_own_source():
         sources[name] = {f"converter.{name}": getattr(scenario.converter, name)}
     distortion = {"barrier.return.pulse_width_distortion": back.pulse_width_distortion}
     sources |= {f"{name}_distortion": distortion for name in ("returned", "busy", "strobe")}
-    out = {"barrier.forward.delay": forward.delay, "barrier.forward.spread": forward.spread}
-    home = {"barrier.return.delay": back.delay, "barrier.return.spread": back.spread}
+    out = {
+        "barrier.forward.delay": forward.delay,
+        "barrier.forward.part_to_part_skew": forward.part_to_part_skew,
+    }
+    home = {
+        "barrier.return.delay": back.delay,
+        "barrier.return.part_to_part_skew": back.part_to_part_skew,
+    }
     sources |= {
         # The trigger's own channel is the reference of the forward direction.
         "forward": out,
         "credit": out,
-        "clock": out | {"barrier.forward.skew clock": forward.skew},
-        "returned": home | {"barrier.return.skew clock": back.skew},
-        "busy": home | {"barrier.return.skew busy": back.skew},
-        "strobe": home | {"barrier.return.skew strobe": back.skew},
+        "clock": out | {"barrier.forward.skew clock": forward.channel_skew},
+        "returned": home | {"barrier.return.skew clock": back.channel_skew},
+        "busy": home | {"barrier.return.skew busy": back.channel_skew},
+        "strobe": home | {"barrier.return.skew strobe": back.channel_skew},
     }
     for name, laws in sources.items():
         drawn = [once(law, scenario.seed, 2, source) for source, law in laws.items()]
         assert getattr(found, name).tolist() == [sum(drawn)], name
     assert set(sources) | {"readout"} == set(unit.UNIT.names)
     for lane in range(3):
-        laws = home | {f"barrier.return.skew lane {lane}": back.skew}
+        laws = home | {f"barrier.return.skew lane {lane}": back.channel_skew}
         drawn = [once(law, scenario.seed, 2, source) for source, law in laws.items()]
         assert found.lanes[0, lane] == sum(drawn)
         (longer,) = (once(law, scenario.seed, 2, source) for source, law in distortion.items())
@@ -115,10 +121,10 @@ def test_fixed_values_by_hand():
     """Forward 10 ns and 1 of spread, return 15 and 2; skews of 3 and 4 on all but the trigger."""
     changed = {
         "frame.lanes": 2,
-        "barrier.forward.spread": "1 ns",
-        "barrier.forward.skew": {"shape": "constant", "value": "3 ns"},
-        "barrier.return.spread": "2 ns",
-        "barrier.return.skew": {"shape": "constant", "value": "4 ns"},
+        "barrier.forward.part_to_part_skew": "1 ns",
+        "barrier.forward.channel_skew": {"shape": "constant", "value": "3 ns"},
+        "barrier.return.part_to_part_skew": "2 ns",
+        "barrier.return.channel_skew": {"shape": "constant", "value": "4 ns"},
     }
     found = unit.build(chain(changed), range(2))
     crossings = {"forward": 11, "credit": 11, "clock": 14, "returned": 21, "busy": 21, "strobe": 21}
@@ -129,12 +135,12 @@ def test_fixed_values_by_hand():
 
 COVERED = {
     "frame.lanes": 2,
-    "barrier.delay_covers": ["spread", "skew", "pulse_width_distortion"],
+    "barrier.delay_covers": ["part_to_part_skew", "channel_skew", "pulse_width_distortion"],
     "barrier.forward.delay": between(9, 14),
     "barrier.return.delay": between(9, 14),
-    "barrier.forward.spread": between(-4, 4),
-    "barrier.return.spread": between(-4, 4),
-    "barrier.skew": "3 ns",
+    "barrier.forward.part_to_part_skew": between(-4, 4),
+    "barrier.return.part_to_part_skew": between(-4, 4),
+    "barrier.channel_skew": "3 ns",
     "barrier.pulse_width_distortion": between(-2, 2),
 }
 
@@ -160,7 +166,7 @@ def test_what_the_limits_of_a_delay_cover_is_held_within_them():
 
 
 def test_the_limits_of_one_direction_are_no_matter_of_the_other():
-    changed = {"barrier.delay_covers": None, "barrier.return.delay_covers": ["spread"]}
+    changed = {"barrier.delay_covers": None, "barrier.return.delay_covers": ["part_to_part_skew"]}
     found = unit.build(chain(COVERED | changed), range(40))
     free = unit.build(chain(COVERED | {"barrier.delay_covers": []}), range(40))
     for name in ("forward", "credit", "clock", "clock_distortion"):
@@ -173,7 +179,9 @@ def test_the_limits_of_one_direction_are_no_matter_of_the_other():
 def test_a_plain_skew_is_shared_out_among_the_channels():
     """Each has from none to all of 3 ns of its own; the trigger is what skew is counted from."""
     shared, given = (
-        unit.build(chain({"frame.lanes": 3, "trials": 200, "barrier.skew": skew}), range(200))
+        unit.build(
+            chain({"frame.lanes": 3, "trials": 200, "barrier.channel_skew": skew}), range(200)
+        )
         for skew in ("3 ns", between(0, 3))
     )
     for name in ("forward", "clock", "returned", "busy", "lanes"):
@@ -186,14 +194,14 @@ def test_a_plain_skew_is_shared_out_among_the_channels():
     # The mean of 1000 uniform draws: half of 3 ns, within four standard errors.
     error = 3 * NS / np.sqrt(12 * back.size)
     assert abs(back.mean() - 16.5 * NS) < 4 * error
-    less = unit.build(chain({"barrier.return.skew": "-3 ns"}), range(50)).lanes
+    less = unit.build(chain({"barrier.return.channel_skew": "-3 ns"}), range(50)).lanes
     assert 12 * NS <= less.min() < less.max() <= 15 * NS
 
 
 def test_long_delays_are_exact():
     """Of more femtoseconds than a float64 tells apart."""
     exact = 2**53 + 1
-    changed = {"barrier.forward.delay": f"{exact} fs", "barrier.return.skew": ["0 ns"]}
+    changed = {"barrier.forward.delay": f"{exact} fs", "barrier.return.channel_skew": ["0 ns"]}
     changed["barrier.return.delay"] = f"{exact + 2} fs"
     found = unit.build(chain(changed), range(1))
     for name in ("forward", "credit", "clock"):
@@ -203,14 +211,14 @@ def test_long_delays_are_exact():
 
 
 def test_a_list_of_skews_names_the_lanes_alone():
-    changed = {"frame.lanes": 2, "barrier.return.skew": ["-3 ns", "700 ps"]}
+    changed = {"frame.lanes": 2, "barrier.return.channel_skew": ["-3 ns", "700 ps"]}
     found = unit.build(chain(changed), range(1))
     assert found.lanes.tolist() == [[12 * NS, 15_700_000]]
     assert (found.returned.tolist(), found.busy.tolist()) == ([15 * NS], [15 * NS])
 
 
 def test_a_remote_timer_has_no_forward_crossing_but_its_credits_have():
-    changed = {"trigger.source": "remote", "barrier.forward.spread": between(1, 9)}
+    changed = {"trigger.source": "remote", "barrier.forward.part_to_part_skew": between(1, 9)}
     found = unit.build(chain(changed), range(3))
     assert found.forward.tolist() == [0, 0, 0]
     host = unit.build(chain(changed | {"trigger.source": "host"}), range(3))

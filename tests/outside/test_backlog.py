@@ -33,7 +33,7 @@ LINK = {
     "barrier.return.delay": "0 ns",
     "fifo.depth": 1000,
     "fifo.sync_delay": "0 ns",
-    "host.read_all": True,
+    "host.drain": True,
 }
 RELEASE = 1
 #: The readout ends 3 ns after a trigger, so those of a burst may be 4 ns apart, at 250 MHz.

@@ -24,7 +24,7 @@ RETURNED = {
     "link.scheme": "returned_clock",
     "barrier.forward.delay": "14 ns",
     "barrier.return.delay": "14 ns",
-    "barrier.return.skew": ["1 ns"],
+    "barrier.return.channel_skew": ["1 ns"],
     "barrier.forward.pulse_width_distortion": "1.5 ns",
     "converter.data_valid": "8 ns",
     "host.setup": "2 ns",

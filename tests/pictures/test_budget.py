@@ -20,7 +20,7 @@ PARTS = {
     "converter.data_valid": {"shape": "uniform", "low": "4 ns", "high": "8 ns"},
     "barrier.forward.delay": "11 ns",
     "barrier.return.delay": "12 ns",
-    "barrier.skew": {"shape": "uniform", "low": "-500 ps", "high": "500 ps"},
+    "barrier.channel_skew": {"shape": "uniform", "low": "-500 ps", "high": "500 ps"},
     "barrier.return.jitter": {"shape": "normal", "mean": "0 ps", "sigma": "50 ps"},
     "host.setup": "2 ns",
     "remote_clock.setup": "2 ns",
@@ -37,7 +37,7 @@ def covered():
     limits = {"shape": "limits", "low": "9 ns", "typical": "11 ns", "high": "14 ns"}
     values = {"barrier.forward.delay": limits, "barrier.return.delay": limits}
     values["barrier.pulse_width_distortion"] = {"shape": "uniform", "low": "-1 ns", "high": "1 ns"}
-    values["barrier.delay_covers"] = ["spread", "skew", "pulse_width_distortion"]
+    values["barrier.delay_covers"] = ["part_to_part_skew", "channel_skew", "pulse_width_distortion"]
     return budget(made(PARTS | values), units=20)
 
 
@@ -87,7 +87,7 @@ def test_the_capture_edges_are_marked(found):
 
 def test_a_term_without_a_bound_is_said_so():
     spread = {"shape": "normal", "mean": "0 ps", "sigma": "500 ps"}
-    figure = draw(budget(made(PARTS | {"barrier.forward.spread": spread}), units=20))
+    figure = draw(budget(made(PARTS | {"barrier.forward.part_to_part_skew": spread}), units=20))
     said = [text.get_text() for text in figure.axes[0].texts]
     assert sum("no bound" in text for text in said) == 1
 

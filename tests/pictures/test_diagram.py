@@ -367,7 +367,7 @@ def test_bands_are_the_ranges_of_the_laws():
     """Busy falls 190 to 230 after the arrival at 1010; pushes lie 15 +- 2 after their captures."""
     changed = {
         "converter.conversion_time": {"shape": "uniform", "low": "190 ns", "high": "230 ns"},
-        "barrier.return.spread": {"shape": "uniform", "low": "-2 ns", "high": "2 ns"},
+        "barrier.return.part_to_part_skew": {"shape": "uniform", "low": "-2 ns", "high": "2 ns"},
     }
     layout = draw(chain(changed), "0", bands=True).layout
     (busy,) = (band for band in layout.bands if band.track == "remote.busy")
@@ -521,7 +521,7 @@ def test_a_frame_that_is_overwritten_is_crossed_out():
 def test_bands_where_the_clock_crosses_are_the_ranges_of_its_way():
     """Out 10 +- 1 and, falling, up to 3 later; back 12, data up to 3 later too."""
     changed = {
-        "barrier.forward.spread": {"shape": "uniform", "low": "-1 ns", "high": "1 ns"},
+        "barrier.forward.part_to_part_skew": {"shape": "uniform", "low": "-1 ns", "high": "1 ns"},
         "barrier.pulse_width_distortion": {"shape": "uniform", "low": "-1 ns", "high": "3 ns"},
     }
     layout = draw(serial(changed), "0", bands=True).layout
@@ -539,11 +539,11 @@ def test_bands_where_the_clock_crosses_are_the_ranges_of_its_way():
 
 def test_bands_of_a_crossing_stay_within_the_delay_that_covers_it():
     """Out 9 to 12 with a spread of 4 either way, and 12 ns back that hold a distortion of 2."""
-    covers = ["spread", "pulse_width_distortion"]
+    covers = ["part_to_part_skew", "pulse_width_distortion"]
     changed = {
         "barrier.delay_covers": covers,
         "barrier.forward.delay": {"shape": "uniform", "low": "9 ns", "high": "12 ns"},
-        "barrier.forward.spread": {"shape": "uniform", "low": "-4 ns", "high": "4 ns"},
+        "barrier.forward.part_to_part_skew": {"shape": "uniform", "low": "-4 ns", "high": "4 ns"},
         "barrier.return.pulse_width_distortion": "2 ns",
     }
     layout = draw(serial(changed), "0", bands=True).layout

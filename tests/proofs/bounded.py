@@ -31,10 +31,10 @@ def bounded(rng: Any, conversions: int = 48) -> Any:
     period = readout + 300 + float(rng.integers(0, 1200))
     pattern = str(rng.choice(["periodic", "periodic", "burst", "after_read", "poisson"]))
     watermark = int(rng.choice([1, 1, 1, 2, 3]))
-    read_all = bool(rng.integers(2))
+    drain = bool(rng.integers(2))
     host_clock = float(rng.choice([20, 40, 80, 160]))
     room = max(period - bits * 1000 / host_clock, 50)
-    longest = int(room * (rng.uniform(0.3, 6) if read_all else rng.uniform(0.3, 1) * watermark))
+    longest = int(room * (rng.uniform(0.3, 6) if drain else rng.uniform(0.3, 1) * watermark))
     trigger: dict[str, Any] = {"pattern": pattern, "rate": f"{1000 / period:.9f} MHz"}
     if pattern == "burst":
         trigger |= {"burst_length": int(rng.integers(1, 7)), "gap": law(rng, 800, 4000)}
@@ -45,8 +45,8 @@ def bounded(rng: Any, conversions: int = 48) -> Any:
         trigger["jitter"] = {"shape": "uniform", "low": f"-{jitter} ns", "high": f"{jitter} ns"}
     host: dict[str, Any] = {
         "clock": f"{host_clock} MHz", "service_latency": law(rng, 0, longest),
-        "read_all": read_all, "watermark": watermark,
-        "notice": str(rng.choice(["count", "count", "edge"])),
+        "drain": drain, "watermark": watermark,
+        "interrupt": str(rng.choice(["level", "level", "edge"])),
     }  # fmt: skip
     if pattern == "after_read" or rng.integers(2):
         host["timeout"] = f"{int(rng.integers(300, 3000))} ns"

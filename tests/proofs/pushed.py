@@ -23,8 +23,8 @@ EACH = (
 #: Laws drawn once a unit.
 ONCE = (
     "trigger.tolerance", "remote_clock.tolerance", "converter.acquisition_time",
-    "barrier.forward.delay", "barrier.return.delay", "barrier.forward.spread",
-    "barrier.return.spread",
+    "barrier.forward.delay", "barrier.return.delay", "barrier.forward.part_to_part_skew",
+    "barrier.return.part_to_part_skew",
 )  # fmt: skip
 #: Rows of a recording.
 ROWS = 64

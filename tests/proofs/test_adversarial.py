@@ -48,11 +48,11 @@ def violated(found, proven, scenario):
     if {"fifo_depth", "period"} <= proven and (lost("not_received") or lost("missed_trigger")):
         # Held back for ever, or for a while.
         broken.add("fifo_depth")
-    if remote and scenario.host.notice == "edge" and "notice" in proven:
-        told = run(scenario.with_value("host.notice", "count"), ledger=False, workers=1)
+    if remote and scenario.host.interrupt == "edge" and "interrupt" in proven:
+        told = run(scenario.with_value("host.interrupt", "level"), ledger=False, workers=1)
         for name in ("overrun", "delivered"):
             if told.figures[name].count != figures[name].count:
-                broken.add("notice")
+                broken.add("interrupt")
     return broken & proven
 
 
@@ -69,7 +69,7 @@ def height(found):
 def push(scenario, folder, seed):
     first = run(scenario, ledger=False, workers=1)
     proven = {row.key for row in rows_of(first) if row.known is Known.PROVEN}
-    proven &= {"early_read", "fifo_depth", "period", "acquisition", "timeout", "notice"}
+    proven &= {"early_read", "fifo_depth", "period", "acquisition", "timeout", "interrupt"}
     assert not violated(first, proven, scenario)
     if not proven:
         return 0

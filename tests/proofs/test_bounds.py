@@ -65,14 +65,14 @@ def test_the_greedy_source_reaches_both():
          "host__service_latency": "700 ns"},
         {"barrier__return_.style": "packets", "barrier__return_.packet_bits": 3,
          "barrier__return_.line_rate": "80 Mbit/s", "fifo__sync_delay": "2 us"},
-        {"host__read_all": True, "host__service_latency": "6300 ns"},
+        {"host__drain": True, "host__service_latency": "6300 ns"},
         {"host__watermark": 3, "host__service_latency": "2300 ns"},
         {"host__watermark": 2, "host__service_latency": "1590 ns", "fifo__sync_delay": "2 us"},
-        {"host__watermark": 2, "host__read_all": True, "host__service_latency": "4 us"},
+        {"host__watermark": 2, "host__drain": True, "host__service_latency": "4 us"},
         {"trigger__pattern": "burst", "trigger__burst_length": 7, "trigger__gap": "12 us",
          "host__watermark": 2, "host__service_latency": "2100 ns"},
         {"trigger__pattern": "burst", "trigger__burst_length": 5, "trigger__gap": "9 us",
-         "host__read_all": True, "host__service_latency": "3100 ns"},
+         "host__drain": True, "host__service_latency": "3100 ns"},
     ],
 )  # fmt: skip
 def test_a_constant_latency_reaches_the_depth_and_never_exceeds_it(changes):
@@ -91,7 +91,7 @@ def test_a_draining_host_of_one_latency_a_busy_period():
     80 MHz, bit 18 is taken 17.5 x 12.5 ns after the start: (r - 1) x 20 >= 340 - 218.75.
     """
     tried = scenario(
-        frame__word_bits=18, host__clock="20 MHz", host__read_all=True,
+        frame__word_bits=18, host__clock="20 MHz", host__drain=True,
         host__service_latency={"shape": "uniform", "low": "0 us", "high": "8 us"},
     )  # fmt: skip
     assert bounds.depth_bound(tried).depth == 10
@@ -136,12 +136,13 @@ def test_bounded_chance_never_exceeds_the_depth(seed):
         ({"host__service_latency": "800001 ps"},
          "the host lags if every service latency is the longest"),
         ({"trigger__pattern": "poisson"}, "Poisson triggers may come arbitrarily close together"),
-        ({"host__notice": "edge", "trigger__rate": "3 MHz"},
+        ({"host__interrupt": "edge", "trigger__rate": "3 MHz"},
          "frames may wait for an edge: a release may come after the next trigger"),
-        ({"host__notice": "edge", "trigger__rate": "500 kHz", "host__service_latency": "1801 ns"},
+        ({"host__interrupt": "edge", "trigger__rate": "500 kHz",
+          "host__service_latency": "1801 ns"},
          "frames may wait for an edge: more releases than one service reads may come while it "
          "lasts"),
-        ({"host__read_all": True, "host__clock": "7 MHz"},
+        ({"host__drain": True, "host__clock": "7 MHz"},
          "the host's reads alone take longer than the triggers leave"),
         ({"host__watermark": 2, "host__service_latency": "1700 ns"},
          "the host lags if every service latency is the longest"),
@@ -189,10 +190,10 @@ def test_jitter_without_bound_leaves_no_release_bound():
         ({"host__service_latency": "660 ns"}, 1),
         ({"host__service_latency": "660001 ps"}, 2),
         # Reads end at 2840, 3040, 3240 ...: frames 0, 1 and 2 are there at 2000.
-        ({"host__read_all": True, "host__service_latency": "2500 ns"}, 3),
+        ({"host__drain": True, "host__service_latency": "2500 ns"}, 3),
         # 2660: frame 0 is gone at 3000, at which frame 3 comes; a femtosecond more, and it is not.
-        ({"host__read_all": True, "host__service_latency": "2660 ns"}, 3),
-        ({"host__read_all": True, "host__service_latency": "2660001 ps"}, 4),
+        ({"host__drain": True, "host__service_latency": "2660 ns"}, 3),
+        ({"host__drain": True, "host__service_latency": "2660001 ps"}, 4),
         # Frames 0 and 1 are released by 1140 and read by 2840 and 3040; frame 2 comes at 2000.
         ({"host__watermark": 2, "host__service_latency": "1500 ns"}, 3),
         # 860: read 0 ends at 2200; 660: at 2000.
@@ -204,7 +205,7 @@ def test_jitter_without_bound_leaves_no_release_bound():
         ({"host__service_latency": "790 ns"}, 2),
         # Just as long as the triggers leave: frame n is read by 1140 + 1000 n.
         ({"host__service_latency": "800 ns"}, 2),
-        ({"host__read_all": True, "host__clock": "8 MHz"}, 2),
+        ({"host__drain": True, "host__clock": "8 MHz"}, 2),
         # The skew of the only lane moves its first bit as well.
         ({"barrier__return_.skew": {"shape": "uniform", "low": "0 ns", "high": "900 ns"},
           "host__service_latency": "790 ns"}, 2),
@@ -233,7 +234,7 @@ def test_both_curves_worked_by_hand():
     assert found.arrivals.burst == 2
     assert found.server.rate == pytest.approx(2 / 1100e-9)
     assert found.linear == pytest.approx(2 + 1e6 * 1040e-9)
-    found = bounds.depth_bound(scenario(host__read_all=True))
+    found = bounds.depth_bound(scenario(host__drain=True))
     assert found.server.rate == pytest.approx(1 / 200e-9)
     assert found.linear == pytest.approx(1 + 1e6 * 1040e-9)
 
@@ -247,7 +248,7 @@ def test_a_host_that_reads_on_may_start_at_the_release():
     """
     quick = {"host__service_latency": "500 ns", "host__clock": "200 MHz"}
     assert release_bound(scenario(**quick)) == 1
-    reads_on = scenario(**quick, host__read_all=True)
+    reads_on = scenario(**quick, host__drain=True)
     assert release_bound(reads_on) == 7
     close = reads_on.with_value("trigger.rate", "1855288 Hz")
     assert count(close.with_value("fifo.release_bits", 7), Fate.UNDERRUN) == 0

@@ -51,7 +51,7 @@ def small(rng):
         "fifo": {"depth": 12, "when_full": when_full, "release_bits": int(rng.integers(3, 9))},
         "host": {
             "clock": f"{int(rng.choice([25, 50, 100]))} MHz",
-            "service_latency": uniform(*latency), "read_all": reads_on, "watermark": watermark,
+            "service_latency": uniform(*latency), "drain": reads_on, "watermark": watermark,
         },
     }  # fmt: skip
     return from_dict(raw)

@@ -26,7 +26,7 @@ WAITING = {"host__service_latency": {"shape": "exponential", "mean": "700 ns"}}
 KINDS = {
     "frame by frame": ({"fifo__depth": 4}, (2, 3)),
     "stalls": ({"host__service_latency": STALLING, "fifo__depth": 5}, (2, 4)),
-    "all": ({**WAITING, "host__read_all": True, "fifo__depth": 3}, (2,)),
+    "all": ({**WAITING, "host__drain": True, "fifo__depth": 3}, (2,)),
     "watermark": ({**WAITING, "host__watermark": 2, "fifo__depth": 5}, (3, 4)),
     "drop_old": ({"fifo__when_full": "drop_old"}, (2, 3)),
     "stall": ({**WAITING, "fifo__when_full": "stall"}, (2, 3)),
@@ -50,7 +50,7 @@ KINDS = {
         (2,),
     ),
     "remote edges": (
-        {"host__notice": "edge", "trigger__source": "remote", "fifo__depth": 3},
+        {"host__interrupt": "edge", "trigger__source": "remote", "fifo__depth": 3},
         (2,),
     ),
 }
@@ -90,7 +90,7 @@ def test_a_rare_loss_is_that_of_the_chain():
 
 
 def test_rounds_are_a_function_of_scenario_and_seed():
-    scenario = link(host__read_all=True)
+    scenario = link(host__drain=True)
     plan = find_levels(scenario, spans(scenario, 50, 64))
     first = [one_round(scenario, plan, number) for number in (0, 1)]
     assert [one_round(scenario, plan, number) for number in (1, 0)] == first[::-1]
@@ -136,8 +136,8 @@ def test_what_is_left_of_a_latency_has_its_conditional_law(law):
 
 
 def test_what_cannot_be_branched_is_refused_by_its_key():
-    with pytest.raises(NoBranchesError, match=r"host\.notice"):
-        split_loss(link(host__notice="edge"))
+    with pytest.raises(NoBranchesError, match=r"host\.interrupt"):
+        split_loss(link(host__interrupt="edge"))
 
 
 def test_nothing_lost_has_no_value():

@@ -64,8 +64,8 @@ def spread(low, high):
         ({"fifo__release_bits": 17}, "fifo.release_bits", "from 1 to 16"),
         ({"host__watermark": 5}, "host.watermark", "from 1 to 4"),
         (
-            {"barrier__return__skew": ["1 ns", "2 ns"]},
-            "barrier.return.skew", "each of the 1 lanes",
+            {"barrier__return__channel_skew": ["1 ns", "2 ns"]},
+            "barrier.return.channel_skew", "each of the 1 lanes",
         ),
         ({"barrier__return__packet_bits": 8}, "barrier.return.packet_bits", "only with"),
         ({"barrier__return__overhead_bits": 0}, "barrier.return.overhead_bits", "only with"),
@@ -103,40 +103,46 @@ def spread(low, high):
             {"remote_clock__hold": "13 ns", "converter__data_hold": spread("0 ns", "2 ns")},
             "remote_clock.hold", "gone 12 ns after its capture",
         ),
-        ({"barrier__forward__spread": "-1 ps"}, "barrier.forward.delay", "before it was sent"),
+        ({"barrier__forward__part_to_part_skew": "-1 ps"}, "barrier.forward.delay",
+         "before it was sent"),
         (
-            {"barrier__return__delay": "3 ns", "barrier__return__spread": "-1 ns",
-             "barrier__skew": UNIFORM, "barrier__return__jitter": spread("-1001 ps", "0 ps"),
+            {"barrier__return__delay": "3 ns", "barrier__return__part_to_part_skew": "-1 ns",
+             "barrier__channel_skew": UNIFORM,
+             "barrier__return__jitter": spread("-1001 ps", "0 ps"),
              "barrier__forward__delay": "9 ns"},
             "barrier.return.delay", "come to -1 ps at the least",
         ),
         (
-            {"barrier__return__skew": ["1 ns", "-1 ns"], "frame__lanes": 2},
+            {"barrier__return__channel_skew": ["1 ns", "-1 ns"], "frame__lanes": 2},
             "barrier.return.delay", "come to -1 ns",
         ),
         # Held at 1 ns, of which a jitter of 1001 ps is more.
         (
-            {"barrier__delay_covers": ["spread"], "barrier__return__delay": spread("1 ns", "3 ns"),
-             "barrier__return__spread": "-9 ns", "barrier__return__jitter": "-1001 ps"},
+            {"barrier__delay_covers": ["part_to_part_skew"],
+             "barrier__return__delay": spread("1 ns", "3 ns"),
+             "barrier__return__part_to_part_skew": "-9 ns", "barrier__return__jitter": "-1001 ps"},
             "barrier.return.delay", "come to -1 ps at the least",
         ),
         (
-            {"barrier__delay_covers": ["spread"], "barrier__return__delay": spread("1 ns", "3 ns"),
-             "barrier__return__skew": ["-1001 ps"]},
+            {"barrier__delay_covers": ["part_to_part_skew"],
+             "barrier__return__delay": spread("1 ns", "3 ns"),
+             "barrier__return__channel_skew": ["-1001 ps"]},
             "barrier.return.delay", "come to -1 ps at the least",
         ),
         (
-            {"barrier__delay_covers": ["skew"], "barrier__forward__delay": EXPONENTIAL},
+            {"barrier__delay_covers": ["channel_skew"], "barrier__forward__delay": EXPONENTIAL},
             "barrier.delay_covers", "only where barrier.forward.delay has an upper limit",
         ),
         (
-            {"barrier__return__delay_covers": ["skew"], "barrier__return__delay": EXPONENTIAL},
+            {"barrier__return__delay_covers": ["channel_skew"],
+             "barrier__return__delay": EXPONENTIAL},
             "barrier.return.delay_covers", "only where barrier.return.delay has an upper limit",
         ),
-        ({"barrier__delay_covers": ["jitter"]}, "barrier.delay_covers[0]", 'any of "spread"'),
-        ({"barrier__delay_covers": ["skews"]}, "barrier.delay_covers[0]", 'did you mean "skew"?'),
-        ({"barrier__delay_covers": ["skew", "skew"]}, "barrier.delay_covers[1]", "each once"),
-        ({"barrier__delay_covers": "skew"}, "barrier.delay_covers", "a list of any of"),
+        ({"barrier__delay_covers": ["jitter"]}, "barrier.delay_covers[0]", 'any of "part_to'),
+        ({"barrier__delay_covers": ["skew"]}, "barrier.delay_covers[0]", '"channel_skew" now'),
+        ({"barrier__delay_covers": ["chanel_skew"]}, "barrier.delay_covers[0]", '"channel_skew"?'),
+        ({"barrier__delay_covers": 2 * ["channel_skew"]}, "barrier.delay_covers[1]", "each once"),
+        ({"barrier__delay_covers": "channel_skew"}, "barrier.delay_covers", "a list of any of"),
         ({"barrier__delay_covers": [3]}, "barrier.delay_covers[0]", "got 3; a list of any of"),
         # Limits that differ by 1 ns leave a distortion of 1.
         ({"conversions": 10**10}, "conversions", "2.5 h is the most"),
@@ -197,17 +203,18 @@ def test_what_does_not_fit_together_is_refused(complaint, values, key, said):
         {"remote_clock.hold": "10 ns"},
         {"remote_clock.hold": spread("9 ns", "99 ns")},
         {"remote_clock.hold": "12 ns", "converter.data_hold": spread("0 ns", "2 ns")},
-        {"barrier.forward": {"delay": "1 ns", "spread": UNIFORM}},
+        {"barrier.forward": {"delay": "1 ns", "part_to_part_skew": UNIFORM}},
         {"barrier.forward.jitter": {"shape": "normal", "mean": "0 s", "sigma": "1 ps"}},
-        {"barrier.return": {"skew": ["-1 ns", "2 ns"], "delay": "1 ns"}, "frame.lanes": 2},
+        {"barrier.return": {"channel_skew": ["-1 ns", "2 ns"], "delay": "1 ns"}, "frame.lanes": 2},
         {"conversions": 8 * 10**9},
-        {"barrier": {"delay_covers": ["spread", "skew"], "skew": UNIFORM, "return": {
-            "delay": spread("1 ns", "3 ns"), "spread": "-9 ns", "jitter": "-1 ns"}}},
+        {"barrier": {"delay_covers": ["part_to_part_skew", "channel_skew"],
+                     "channel_skew": UNIFORM, "return": {
+            "delay": spread("1 ns", "3 ns"), "part_to_part_skew": "-9 ns", "jitter": "-1 ns"}}},
         # 3 more than the least, of limits 2 apart: 3 ns, as much as the jitter takes.
-        {"barrier.return": {"delay_covers": ["spread"], "delay": spread("1 ns", "3 ns"),
-                            "spread": "3 ns", "jitter": "-3 ns"}},
+        {"barrier.return": {"delay_covers": ["part_to_part_skew"], "delay": spread("1 ns", "3 ns"),
+                            "part_to_part_skew": "3 ns", "jitter": "-3 ns"}},
         {"barrier": {"delay_covers": [], "forward": {"delay": EXPONENTIAL}}},
-        {"barrier": {"delay_covers": ["skew"], "forward": {
+        {"barrier": {"delay_covers": ["channel_skew"], "forward": {
             "delay": EXPONENTIAL, "delay_covers": []}}},
         {"barrier": {"min_pulse": "9 ns", "pulse_width_distortion": "2 ns", "return": {
             "delay_covers": ["pulse_width_distortion"], "delay": spread("5 ns", "6 ns")}}},
@@ -308,7 +315,7 @@ def test_a_timeout_is_fixed_and_above_zero(complaint, value):
     assert "a fixed duration above zero" in complaint(host__timeout=value)
 
 
-@pytest.mark.parametrize("key", ["barrier__return__skew", "dump__host_data"])
+@pytest.mark.parametrize("key", ["barrier__return__channel_skew", "dump__host_data"])
 @pytest.mark.parametrize("many", [0, 65])
 def test_a_list_has_one_value_a_lane(complaint, key, many):
     line = complaint(**{key: ["1 ns"] * many})

@@ -42,7 +42,7 @@ frequency = "50 MHz"
 capture = "half"
 
 [barrier]
-skew = "0 ns"
+channel_skew = "0 ns"
 min_pulse = "2 ns"
 line_rate = "100 Mbps"
 
@@ -61,14 +61,14 @@ when_full = "drop_new"
 [host]
 clock = "25 MHz"
 service_latency = { shape = "exponential", mean = "2 us" }
-read_all = false
+drain = false
 watermark = 1
-notice = "count"
+interrupt = "level"
 timeout = "50 us"
 """
 LINES = VALID.splitlines()
 
-WORDS = {"scheme", "pattern", "source", "capture", "style", "when_full", "notice"}
+WORDS = {"scheme", "pattern", "source", "capture", "style", "when_full", "interrupt"}
 WRONG_TYPE = ["nan", "inf", "-1", "1e300", "true", "[]", "{}", '""', "1979-05-27", '"\\u0000"']
 
 
@@ -90,7 +90,7 @@ def replaced(number, line):
 def wrong_values():
     for number, dotted, key in dotted_lines():
         for value in WRONG_TYPE:
-            if key == "read_all" and value == "true":
+            if key == "drain" and value == "true":
                 continue
             if key == "title" and value.startswith('"'):
                 continue

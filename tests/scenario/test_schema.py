@@ -64,18 +64,18 @@ capture = "whole"
 slew_immunity = "50 kV/us"
 recovery = "20 ns"
 upset = 0.5
-skew = "1 ns"
+channel_skew = "1 ns"
 pulse_width_distortion = "0.5 ns"
-delay_covers = ["spread", "pulse_width_distortion", "skew"]
+delay_covers = ["part_to_part_skew", "pulse_width_distortion", "channel_skew"]
 min_pulse = "4 ns"
 line_rate = "150 Mbps"
-signals = 9
+channels = 9
 
 [barrier.forward]
 delay = "14 ns"
-spread = "1 ns"
+part_to_part_skew = "1 ns"
 jitter = { shape = "uniform", low = "-100 ps", high = "100 ps" }
-skew = "2 ns"
+channel_skew = "2 ns"
 pulse_width_distortion = "1 ns"
 delay_covers = []
 min_pulse = "5 ns"
@@ -84,11 +84,11 @@ slew_immunity = "60 kV/us"
 
 [barrier.return]
 delay = "13 ns"
-spread = "2 ns"
+part_to_part_skew = "2 ns"
 jitter = "0 ps"
-skew = ["-1 ns", "1.5 ns"]
+channel_skew = ["-1 ns", "1.5 ns"]
 pulse_width_distortion = "-1 ns"
-delay_covers = ["skew"]
+delay_covers = ["channel_skew"]
 min_pulse = "6 ns"
 line_rate = "200 Mbps"
 slew_immunity = { shape = "uniform", low = "40 kV/us", high = "60 kV/us" }
@@ -109,9 +109,9 @@ sync_delay = "8 ns"
 [host]
 clock = "25 MHz"
 service_latency = { shape = "exponential", mean = "2 us", offset = "1 us" }
-read_all = true
+drain = true
 watermark = 2
-notice = "edge"
+interrupt = "edge"
 timeout = "50 us"
 setup = "1 ns"
 hold = "1 ns"
@@ -220,11 +220,11 @@ def test_every_default(scenario):
     assert clock.tolerance == clock.start_delay == clock.setup == clock.hold == ZERO
     assert clock.capture == "half"
     barrier = scenario.barrier
-    assert barrier.skew == barrier.pulse_width_distortion == barrier.min_pulse == ZERO
+    assert barrier.channel_skew == barrier.pulse_width_distortion == barrier.min_pulse == ZERO
     assert barrier.line_rate is None
     for name in ("forward", "return"):
         way = barrier.direction(name)
-        assert way.delay == way.spread == way.jitter == way.skew == ZERO
+        assert way.delay == way.part_to_part_skew == way.jitter == way.channel_skew == ZERO
         assert way.pulse_width_distortion == way.min_pulse == ZERO
         assert way.delay_covers == ()
         assert way.line_rate is None
@@ -235,7 +235,7 @@ def test_every_default(scenario):
     assert (fifo.depth, fifo.release_bits, fifo.when_full) == (4, 16, "drop_new")
     assert fifo.sync_delay == ZERO
     host = scenario.host
-    assert (host.read_all, host.watermark, host.notice, host.timeout) == (False, 1, "count", None)
+    assert (host.drain, host.watermark, host.interrupt, host.timeout) == (False, 1, "count", None)
     assert host.setup == host.hold == ZERO
     assert not scenario.is_random
     assert scenario.notes == []
@@ -252,7 +252,7 @@ def test_every_key_is_read():
     assert scenario.bits_per_lane == 60
     assert scenario.words == 6
     assert scenario.fifo.release_bits == 30
-    assert scenario.host.read_all is True
+    assert scenario.host.drain is True
     assert scenario.is_random
     assert scenario.analog.noise == Fraction(100)
     assert scenario.analog.full_scale == Fraction(5_000_000)
@@ -277,7 +277,7 @@ def test_a_direction_wins_over_the_barrier():
     barrier = loading.loads(FULL).barrier
     forward, back = barrier.direction("forward"), barrier.direction("return")
     assert forward.skew == Uniform(low=0, high=2_000_000)
-    assert (forward.delay_covers, back.delay_covers) == ((), ("skew",))
+    assert (forward.delay_covers, back.delay_covers) == ((), ("channel_skew",))
     assert forward.line_rate.value == 100_000_000
     assert forward.min_pulse.constant_value == 5_000_000
     assert back.pulse_width_distortion.constant_value == -1_000_000
@@ -287,10 +287,10 @@ def test_a_direction_wins_over_the_barrier():
 
 def test_a_direction_takes_the_barriers_own(scenario):
     barrier = (
-        scenario.with_value("barrier.skew", "1 ns")
+        scenario.with_value("barrier.channel_skew", "1 ns")
         .with_value("barrier.line_rate", "100 Mbps")
         .with_value("barrier.min_pulse", "3 ns")
-        .with_value("barrier.forward.skew", "2 ns")
+        .with_value("barrier.forward.channel_skew", "2 ns")
         .barrier
     )
     assert barrier.direction("forward").skew == Uniform(low=0, high=2_000_000)
@@ -311,7 +311,7 @@ def test_what_was_assumed_is_listed_in_order(scenario):
     assumed = {one.key: one.value for one in scenario.assumed}
     assert assumed["fifo.release_bits"] == 16
     assert assumed["host.timeout"] == "none"
-    assert assumed["barrier.skew"] == "0 s"
+    assert assumed["barrier.channel_skew"] == "0 s"
     assert assumed["remote_clock.capture"] == "half"
     assert all(one.why for one in scenario.assumed)
     order = list(every_key())
@@ -319,17 +319,19 @@ def test_what_was_assumed_is_listed_in_order(scenario):
     assert places == sorted(places)
     given = {"link.scheme", "trigger.rate", "remote_clock.frequency", "host.clock"}
     no_matter = {"barrier.return.packet_bits", "barrier.return.overhead_bits", "host.setup",
-                 "trigger.gap", "trigger.burst_length", "barrier.forward.skew"}  # fmt: skip
+                 "trigger.gap", "trigger.burst_length", "barrier.forward.channel_skew"}  # fmt: skip
     assert not (given | no_matter) & set(assumed)
 
 
 def test_what_is_given_is_not_assumed(scenario):
-    changed = scenario.with_value("fifo.depth", 4).with_value("barrier.forward.skew", "1 ns")
+    changed = scenario.with_value("fifo.depth", 4).with_value(
+        "barrier.forward.channel_skew", "1 ns"
+    )
     keys = {one.key for one in changed.assumed}
     assert "fifo.depth" not in keys
-    assert "barrier.skew" in keys  # the return direction still takes it
-    changed = changed.with_value("barrier.return.skew", "1 ns")
-    assert "barrier.skew" not in {one.key for one in changed.assumed}
+    assert "barrier.channel_skew" in keys  # the return direction still takes it
+    changed = changed.with_value("barrier.return.channel_skew", "1 ns")
+    assert "barrier.channel_skew" not in {one.key for one in changed.assumed}
 
 
 def test_overhead_is_assumed_for_packets_only(scenario):
@@ -356,27 +358,34 @@ def test_a_plain_skew_is_the_largest_difference_of_two_channels(scenario):
         ({"shape": "constant", "value": "3 ns"}, Constant(value=3_000_000)),
         ({"shape": "uniform", "low": "1 ns", "high": "3 ns"}, Uniform(low=10**6, high=3 * 10**6)),
     ):
-        for key in ("barrier.skew", "barrier.forward.skew", "barrier.return.skew"):
+        for key in (
+            "barrier.channel_skew",
+            "barrier.forward.channel_skew",
+            "barrier.return.channel_skew",
+        ):
             changed = scenario.with_value("barrier.forward.delay", "9 ns")
             changed = changed.with_value("barrier.return.delay", "9 ns").with_value(key, said)
-            way = "forward" if key == "barrier.forward.skew" else "return"
+            way = "forward" if key == "barrier.forward.channel_skew" else "return"
             assert changed.barrier.direction(way).lane_skews(2) == (law, law)
             told = isinstance(said, str) and said != "0 ns"
             assert len(changed.notes) == told
             assert loading.loads(changed.to_toml()) == changed
-    noted = scenario.with_value("barrier.skew", "3 ns").notes
+    noted = scenario.with_value("barrier.channel_skew", "3 ns").notes
     assert noted == [
-        "barrier.skew: 3 ns is taken as the largest difference between any two channels of a "
-        "direction: each draws its share, from 0 s to 3 ns, once a unit"
+        "barrier.channel_skew: 3 ns is taken as the largest difference between any two channels of "
+        "a direction: each draws its share, from 0 s to 3 ns, once a unit"
     ]
 
 
 def test_a_delay_of_one_value_makes_what_it_covers_vanish_and_says_so(scenario):
     covered = scenario.with_values(
-        {"barrier.delay_covers": ["skew", "spread"], "barrier.return.delay": "9 ns"}
+        {
+            "barrier.delay_covers": ["channel_skew", "part_to_part_skew"],
+            "barrier.return.delay": "9 ns",
+        }
     )
     assert covered.notes == []
-    changed = covered.with_value("barrier.return.spread", "1 ns")
+    changed = covered.with_value("barrier.return.part_to_part_skew", "1 ns")
     assert changed.notes == [
         "barrier.return.delay: one value that is said to contain spread: every crossing takes it, "
         "and they change nothing; give its limits"
@@ -459,7 +468,7 @@ def test_randomness(scenario):
     assert not scenario.with_value("host.service_latency", one).is_random
     two = {"shape": "uniform", "low": "1 ns", "high": "2 ns"}
     assert scenario.with_value("host.service_latency", two).is_random
-    assert scenario.with_value("barrier.return.spread", two).is_random
+    assert scenario.with_value("barrier.return.part_to_part_skew", two).is_random
 
 
 def test_checked_copies(scenario):

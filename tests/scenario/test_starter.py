@@ -28,7 +28,7 @@ SAMPLE = {
     "remote-clock": "49 MHz / 50 MHz / 51 MHz",
     "barrier-delay": "12 ns",
     "delay-covers": "none",
-    "barrier-spread": "2 ns",
+    "part-to-part-skew": "2 ns",
     "barrier-jitter": "30 ps",
     "host-clock": "30 MHz",
     "service-latency": "1 / 2 / 5 us",
@@ -134,30 +134,35 @@ def test_a_range_of_delays_is_a_spread_of_parts():
     table = table_of({"barrier-delay": "9 / 13.5 / 20 ns"})["barrier"]
     for direction in ("forward", "return"):
         assert table[direction]["delay"] == "13.5 ns"
-        assert table[direction]["spread"] == {
+        assert table[direction]["part_to_part_skew"] == {
             "shape": "limits",
             "low": "-4.5 ns",
             "typical": "0 ns",
             "high": "6.5 ns",
         }
-    assert "barrier-spread" not in {q.name for q in needed({"barrier-delay": "9/13/20 ns"})}
+    assert "part-to-part-skew" not in {q.name for q in needed({"barrier-delay": "9/13/20 ns"})}
     with pytest.raises(InputError) as told:
-        render({"barrier-delay": "9/13/20 ns", "barrier-spread": "3 ns"})
-    assert str(told.value).startswith("--barrier-spread: ")
+        render({"barrier-delay": "9/13/20 ns", "part-to-part-skew": "3 ns"})
+    assert str(told.value).startswith("--part-to-part-skew: ")
 
 
 def test_a_range_of_delays_that_includes_more_is_kept_as_limits():
     answers = {"barrier-delay": "9 / 11 / 14 ns", "delay-covers": "distortion / spread"}
     barrier = table_of(answers)["barrier"]
-    assert barrier["delay_covers"] == ["pulse_width_distortion", "spread"]
+    assert barrier["delay_covers"] == ["pulse_width_distortion", "part_to_part_skew"]
     limits = {"shape": "limits", "low": "9 ns", "typical": "11 ns", "high": "14 ns"}
     for direction in ("forward", "return"):
-        assert (barrier[direction]["delay"], barrier[direction]["spread"]) == (limits, "0 ns")
+        assert (barrier[direction]["delay"], barrier[direction]["part_to_part_skew"]) == (
+            limits,
+            "0 ns",
+        )
     # Wider than the delay is long, and held within its limits all the same.
-    spread = table_of(answers | {"barrier-spread": "30 ns"})["barrier"]["forward"]["spread"]
+    spread = table_of(answers | {"part-to-part-skew": "30 ns"})["barrier"]["forward"][
+        "part_to_part_skew"
+    ]
     assert spread == {"shape": "uniform", "low": "-15 ns", "high": "15 ns"}
     with pytest.raises(InputError, match="a part faster than 9 ns has no delay left"):
-        render(answers | {"barrier-spread": "30 ns", "delay-covers": "skew"})
+        render(answers | {"part-to-part-skew": "30 ns", "delay-covers": "channel_skew"})
 
 
 @pytest.mark.parametrize(
@@ -177,19 +182,23 @@ def test_what_one_delay_includes_is_no_question():
     assert "delay-covers" not in {q.name for q in needed({"barrier-delay": "9 ns"})}
     assert "delay-covers" in {q.name for q in needed({"barrier-delay": "9 / 14 ns"})}
     with pytest.raises(InputError, match="one value, which includes nothing"):
-        render({"barrier-delay": "9 ns", "delay-covers": "skew"})
+        render({"barrier-delay": "9 ns", "delay-covers": "channel_skew"})
 
 
 def test_a_single_skew_is_a_width_and_a_single_jitter_an_rms():
-    forward = table_of({"barrier-spread": "5 ns", "barrier-jitter": "40 ps"})["barrier"]["forward"]
-    assert forward["spread"] == {"shape": "uniform", "low": "-2.5 ns", "high": "2.5 ns"}
+    forward = table_of({"part-to-part-skew": "5 ns", "barrier-jitter": "40 ps"})["barrier"][
+        "forward"
+    ]
+    assert forward["part_to_part_skew"] == {"shape": "uniform", "low": "-2.5 ns", "high": "2.5 ns"}
     assert forward["jitter"] == {"shape": "normal", "mean": "0 ps", "sigma": "40 ps"}
-    none = table_of({"barrier-spread": "0 ns", "barrier-jitter": "0 ps"})["barrier"]["forward"]
-    assert (none["spread"], none["jitter"]) == ("0 ns", "0 ps")
+    none = table_of({"part-to-part-skew": "0 ns", "barrier-jitter": "0 ps"})["barrier"]["forward"]
+    assert (none["part_to_part_skew"], none["jitter"]) == ("0 ns", "0 ps")
 
 
 def test_a_short_delay_is_not_refused_for_an_assumed_skew():
-    assert table_of({"barrier-delay": "0.4 ns"})["barrier"]["forward"]["spread"] == "0 ns"
+    assert (
+        table_of({"barrier-delay": "0.4 ns"})["barrier"]["forward"]["part_to_part_skew"] == "0 ns"
+    )
 
 
 def test_equal_limits_are_a_fixed_value():
@@ -258,7 +267,7 @@ PRINTED = [
         {"shape": "uniform", "low": "-2 ns", "high": "2 ns"},
     ),
     ("scheme", "returned clock", "link.scheme", "returned_clock"),
-    ("reads-until-empty", "yes", "host.read_all", True),
+    ("reads-until-empty", "yes", "host.drain", True),
 ]
 
 
@@ -283,7 +292,7 @@ def test_only_what_a_data_sheet_prints_is_marked_so():
 def test_typical_and_highest_of_the_delay_leave_a_spread_about_typical():
     barrier = table_of({"barrier-delay": "9 ns typ, 14 ns max"})["barrier"]["forward"]
     assert barrier["delay"] == "9 ns"
-    assert barrier["spread"] == {
+    assert barrier["part_to_part_skew"] == {
         "shape": "limits",
         "low": "-5 ns",
         "typical": "0 ns",
@@ -351,9 +360,9 @@ BAD = [
     ("remote-clock", "2 THz"),
     ("barrier-delay", "14"),
     ("barrier-delay", "20 ns / 10 ns"),
-    ("barrier-spread", "-3 ns"),
-    ("barrier-spread", "1 us"),
-    ("barrier-spread", "-20 ns / 20 ns"),
+    ("part-to-part-skew", "-3 ns"),
+    ("part-to-part-skew", "1 us"),
+    ("part-to-part-skew", "-20 ns / 20 ns"),
     ("barrier-jitter", "-30 ps"),
     ("host-clock", "25 MHz / 26 MHz"),
     ("host-clock", "25"),
@@ -403,7 +412,7 @@ def test_questions_are_asked_until_the_answer_can_be_used():
 def test_a_prompt_shows_the_form_and_the_default():
     prompts = []
     ask({"barrier-delay": "9 / 14 ns"}, ".", lambda prompt: prompts.append(prompt) or "", print)
-    asked = [one for one in QUESTIONS if one.name not in ("barrier-delay", "barrier-spread")]
+    asked = [one for one in QUESTIONS if one.name not in ("barrier-delay", "part-to-part-skew")]
     for prompt, question in zip(prompts, asked, strict=True):
         assert question.default in prompt
         assert question.form in prompt

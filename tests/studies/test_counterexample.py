@@ -18,7 +18,7 @@ def test_the_smallest_case_of_a_full_fifo(tmp_path):
 
     Read out 200 ns after 140 + latency, which is as near to the median of 1250 as can be.
     """
-    tried = scenario(host__service_latency=LATENCY, host__read_all=True, fifo__depth=2)
+    tried = scenario(host__service_latency=LATENCY, host__drain=True, fifo__depth=2)
     found = counterexample(tried, "fifo")
     assert found.conversions == 3
     (latency,) = {max(drawn) for drawn in found.rows.values()}
@@ -34,7 +34,7 @@ def test_the_smallest_case_of_a_full_fifo(tmp_path):
 
 
 def test_what_is_proven_has_no_example():
-    tried = scenario(host__service_latency=LATENCY, host__read_all=True, fifo__depth=3)
+    tried = scenario(host__service_latency=LATENCY, host__drain=True, fifo__depth=3)
     found = counterexample(tried, "fifo")
     assert not found.found
     assert found.sentence == (
@@ -43,7 +43,7 @@ def test_what_is_proven_has_no_example():
 
 
 def test_a_gap_is_told():
-    tried = scenario(host__service_latency=LATENCY, host__read_all=True, fifo__depth=1)
+    tried = scenario(host__service_latency=LATENCY, host__drain=True, fifo__depth=1)
     assert "2: can be broken, too" in counterexample(tried, "fifo").sentence
 
 

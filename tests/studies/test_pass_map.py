@@ -77,29 +77,39 @@ def test_the_usual_delays_begin_where_no_symbol_arrives_before_it_was_sent():
     def upwards(low):
         return {"shape": "uniform", "low": f"{low} ns", "high": "4 ns"}
 
-    back = {"delay": "20 ns", "spread": upwards(-2), "jitter": upwards(-3), "skew": upwards(-1)}
+    back = {
+        "delay": "20 ns",
+        "part_to_part_skew": upwards(-2),
+        "jitter": upwards(-3),
+        "channel_skew": upwards(-1),
+    }
     clocks, delays = usual_axes(scenario(barrier={"return": back}), 3)
     assert delays == [6 * NS, 23 * NS, 40 * NS]
     assert clocks[0] == Fraction(round(clocks[2] / 10))
     # Nothing comes too early where nothing falls below its delay.
     _, delays = usual_axes(
-        scenario(barrier={"return": {"delay": "20 ns", "spread": upwards(2)}}), 2
+        scenario(barrier={"return": {"delay": "20 ns", "part_to_part_skew": upwards(2)}}), 2
     )
     assert delays == [0, 40 * NS]
     # What the delay covers takes nothing from it: the jitter and the skew alone.
-    _, delays = usual_axes(scenario(barrier={"return": back | {"delay_covers": ["spread"]}}), 2)
+    _, delays = usual_axes(
+        scenario(barrier={"return": back | {"delay_covers": ["part_to_part_skew"]}}), 2
+    )
     assert delays == [4 * NS, 40 * NS]
 
 
 def test_a_delay_of_the_map_is_all_there_is_of_what_it_covers():
     """2 x 10 + 5 + 4 ns make half a period, whatever the spread; on top it would be 6 more."""
-    way = {"delay": "9 ns", "spread": {"shape": "uniform", "low": "-3 ns", "high": "3 ns"}}
+    way = {
+        "delay": "9 ns",
+        "part_to_part_skew": {"shape": "uniform", "low": "-3 ns", "high": "3 ns"},
+    }
     made = scenario(
         link__scheme="forwarded_clock", converter__data_valid="5 ns", host__setup="4 ns",
         host__service_latency="300 ns",
-        barrier={"forward": way, "return": way, "delay_covers": ["spread"]},
+        barrier={"forward": way, "return": way, "delay_covers": ["part_to_part_skew"]},
     )  # fmt: skip
-    for covers, chain in ((["spread"], 29), ([], 35)):
+    for covers, chain in ((["part_to_part_skew"], 29), ([], 35)):
         worst, _ = maps._window(made.with_value("barrier.delay_covers", covers), 10 * NS)
         assert worst.highest == Fraction(10**15, 2 * chain * NS)
 
@@ -136,7 +146,10 @@ def test_interrupted_it_holds_the_rows_that_were_finished():
 
 
 def test_a_map_of_refused_points_alone_says_why_the_first_was():
-    early = {"delay": "5 ns", "spread": {"shape": "uniform", "low": "-4 ns", "high": "0 ns"}}
+    early = {
+        "delay": "5 ns",
+        "part_to_part_skew": {"shape": "uniform", "low": "-4 ns", "high": "0 ns"},
+    }
     made = scenario(barrier={"return": early})
     with pytest.raises(InputError, match=r"^pass map: no point can be simulated: .*spread"):
         pass_map(made, [Fraction(20 * MHZ)], [NS], units=1, conversions=1)

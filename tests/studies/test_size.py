@@ -48,7 +48,9 @@ def test_a_bounded_latency_has_its_bound_beside_it():
 
 def test_what_is_drawn_once_a_unit_makes_trials_the_units():
     spread = {"shape": "uniform", "low": "0 ns", "high": "5 ns"}
-    found = size(queue(barrier__return_={"delay": "9 ns", "spread": spread}), at_most=1e-2)
+    found = size(
+        queue(barrier__return_={"delay": "9 ns", "part_to_part_skew": spread}), at_most=1e-2
+    )
     assert found.units == "trials"
     assert found.meets
 
@@ -175,7 +177,7 @@ def draining(**changes):
     return scenario(
         **{
             "frame__word_bits": 18,
-            "host__read_all": True,
+            "host__drain": True,
             "host__service_latency": latency,
             "host__clock": "20 MHz",
             "remote_clock__frequency": "50 MHz",
@@ -256,7 +258,7 @@ def test_a_search_that_did_not_settle_names_no_smallest():
     assert "Whether it is the smallest is not shown. At 2 it lies from" in found.verdict
 
 
-NOTICED = {"host__notice": "edge", "host__service_latency": LATENCY, "frame__word_bits": 8}
+NOTICED = {"host__interrupt": "edge", "host__service_latency": LATENCY, "frame__word_bits": 8}
 
 
 def test_no_depth_is_named_where_frames_pile_up():
@@ -267,13 +269,13 @@ def test_no_depth_is_named_where_frames_pile_up():
     assert found.verdict.startswith("No FIFO depth has an overrun of at most 0.01 in the long run")
     assert json.loads(found.to_json())["piles_up"] is True
     # Each cure that is named cures.
-    for cure in ({"host__notice": "count"}, {"host__read_all": True}):
+    for cure in ({"host__interrupt": "level"}, {"host__drain": True}):
         assert size(scenario(conversions=400, **{**NOTICED, **cure}), at_most=1e-2, workers=1).meets
 
 
 def test_where_no_frame_goes_unnoticed_an_answer_says_how_long_it_holds():
     short = {"shape": "exponential", "mean": "20 ns"}
-    tried = scenario(conversions=400, host__notice="edge", host__service_latency=short)
+    tried = scenario(conversions=400, host__interrupt="edge", host__service_latency=short)
     found = size(tried, at_most=1e-2, workers=1)
     assert found.answer == 1
     assert not found.is_proven

@@ -46,8 +46,8 @@ def test_a_depth_that_none_is_seen_to_overrun_is_no_answer(monkeypatch):
 WAYS = {
     "proof": queue(queues.constant(0.5), 4),
     "exact": queue(queues.exponential(0.4), 4),
-    "splitting": link(host__read_all=True),
-    "plain": link(host__notice="edge"),
+    "splitting": link(host__drain=True),
+    "plain": link(host__interrupt="edge"),
 }
 
 

@@ -43,7 +43,7 @@ DESIGNS = {
                   1060 * 1.001),
     "stall": ({"converter__conversion_time": "900 ns", "fifo__when_full": "stall", **CLOCKED},
               900 + 160),
-    "draining": ({"host__read_all": True, "converter__conversion_time": "300 ns",
+    "draining": ({"host__drain": True, "converter__conversion_time": "300 ns",
                   "fifo__depth": 9}, 300 + 160),
     "burst": ({"trigger__pattern": "burst", "trigger__burst_length": 5, "trigger__gap": "9 us",
                "converter__conversion_time": "900 ns", **CLOCKED}, 900 + 160),

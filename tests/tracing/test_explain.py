@@ -52,8 +52,8 @@ CASES = [
           "trigger.gap": "20 us", "trigger.burst_length": 12, "host.service_latency": "0 ns"},
          "10 more triggers left, 1 us apart on average"),
     # Busy falls 1001 ns after its trigger, the next one having been sent at 1000.
-    case("overrun", "host.notice",
-         {"trigger.rate": "1 MHz", "host.notice": "edge", "fifo.sync_delay": "151 ns"},
+    case("overrun", "host.interrupt",
+         {"trigger.rate": "1 MHz", "host.interrupt": "edge", "fifo.sync_delay": "151 ns"},
          "The host was idle, though 4 released frames waited",
          "No slot was freed after that"),
     # Conversion 0 begins at 2010, is over at 3671, and its clock ends at 4011. Trigger 1: 4010.
@@ -84,8 +84,8 @@ CASES = [
          "captured bit 1 at 2.56 us", "The bit became valid at 2.5581 us", "100 ps too late",
          margin=-0.1),
     # The strobe rises in the middle of a bit of 20 ns; lane 1 comes 10.1 ns late.
-    case("corrupted", "barrier.return.skew",
-         {"barrier.return.skew": ["0 ns", "10.1 ns"], "frame.lanes": 2},
+    case("corrupted", "barrier.return.channel_skew",
+         {"barrier.return.channel_skew": ["0 ns", "10.1 ns"], "frame.lanes": 2},
          "the strobe took bit 0 of lane 1", "rose 100 ps before that"),
     # 26.9 + 8 + 12 + 3 of 50 ns: 27.1 are 100 ps too many.
     case("corrupted", "barrier.forward.delay", {"barrier.forward.delay": "27.1 ns"},

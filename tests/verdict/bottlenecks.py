@@ -227,13 +227,15 @@ def _remote_return() -> list[Case]:
     return [
         # The strobe rises in the middle of a bit, 10 ns after its begin and ahead of its end.
         # Lanes have the skews given, the strobe beside them none.
-        *_pair("strobe ahead of a lane", "remote_master", "strobe_setup", "barrier.return.skew",
+        *_pair("strobe ahead of a lane", "remote_master", "strobe_setup",
+               "barrier.return.channel_skew",
                ["0 ns", "9.9 ns"], ["0 ns", "10.1 ns"], WRONG, frame__lanes=2),
-        *_pair("strobe behind a lane", "remote_master", "strobe_hold", "barrier.return.skew",
+        *_pair("strobe behind a lane", "remote_master", "strobe_hold",
+               "barrier.return.channel_skew",
                ["0 ns", "-9.9 ns"], ["0 ns", "-10.1 ns"], WRONG, frame__lanes=2,
                barrier__return__delay="20 ns"),
         # A lane of its own clock has nothing to fear from its skew.
-        *_pair("skew without a strobe", "remote_master", "setup", "barrier.return.skew",
+        *_pair("skew without a strobe", "remote_master", "setup", "barrier.return.channel_skew",
                ["0 ns", "15 ns"], None, WRONG, frame__lanes=2, barrier__return__strobe=False),
         # The data's slower edge comes 4 ns late, each edge up to 2.9 ns off: 4 + 2 x 2.9 of 10 ns
         # are taken. Outside, 4 + 2 x 4.5 = 13 ns may be, and of the strobe's low pulse too.
@@ -277,7 +279,7 @@ def _remote_fifo() -> list[Case]:
         "trigger__burst_length": 12,
         "host__service_latency": "0 ns",
     }
-    eighteen = {"frame__word_bits": 18, "trigger__rate": "1 MHz", "host__read_all": True}
+    eighteen = {"frame__word_bits": 18, "trigger__rate": "1 MHz", "host__drain": True}
     return [
         # A service of 1600 ns and a read of 400 fill 2000. Outside, 10 ns more wait with each
         # frame: the 4 slots are full after 400 or so, and 200 are run.
@@ -292,7 +294,7 @@ def _remote_fifo() -> list[Case]:
         # With one latency for all that wait, 400 ns of 2000 are all that has to fit on average.
         # 4 more slots are taken within 7000 ns.
         *_pair("one latency for all", "remote_master", "host_rate", LATENCY, "7000 ns", None,
-               "overrun", host__read_all=True, fifo__depth=6),
+               "overrun", host__drain=True, fifo__depth=6),
         # The first read ends 850 + L + 400 after its trigger, the next frame arrives at 2550.
         *_pair("a FIFO of one", "remote_master", "fifo_depth", LATENCY, "1299 ns", "1301 ns",
                "overrun", causes=("fifo.depth", LATENCY), fifo__depth=1),
@@ -350,19 +352,19 @@ def _remote_fifo() -> list[Case]:
 
 
 def _remote_host() -> list[Case]:
-    edge = {"host__notice": "edge"}
+    edge = {"host__interrupt": "edge"}
     quick = {"host__clock": "80 MHz", "host__service_latency": "0 ns"}
     return [
         # Busy falls 850 ns after the trigger and the synchroniser, and the next trigger is sent
         # at 1000: after that no fall is seen. Nothing is read and the FIFO fills.
-        *_pair("edge and synchroniser", "remote_master", "notice", SYNC, "149 ns", "151 ns",
-               "overrun", causes=(SYNC, "host.notice"), also=("fifo_depth",),
+        *_pair("edge and synchroniser", "remote_master", "interrupt", SYNC, "149 ns", "151 ns",
+               "overrun", causes=(SYNC, "host.interrupt"), also=("fifo_depth",),
                trigger__rate="1 MHz", **edge),
         # A service of 3700 ns and its read end 4100 ns after a release: the two falls at 2000 and
         # 4000 are noted as one, and a frame stays behind for good. 3500 + 400 see one only.
-        *_pair("edge and a long service", "remote_master", "notice", LATENCY,
+        *_pair("edge and a long service", "remote_master", "interrupt", LATENCY,
                _stalls("300 ns", "3500 ns", 10), _stalls("300 ns", "3700 ns", 10), "overrun",
-               causes=("host.notice", LATENCY), also=("fifo_depth",), fifo__depth=8, **edge),
+               causes=("host.interrupt", LATENCY), also=("fifo_depth",), fifo__depth=8, **edge),
         # Bit 15 is pushed 300 ns after bit 0. The release comes with bit r - 1, 20 (r - 1) after
         # it; bit 15 is taken 15.5 x 12.5 = 193.75 ns later: r >= 6.31.
         *_pair("early read", "remote_master", "early_read", "fifo.release_bits", 7, 6, "underrun",
@@ -379,9 +381,9 @@ def _remote_host() -> list[Case]:
         # moves the end of the read ahead over all of 1000 ns.
         *_pair("early read in the wake of another", "remote_master", "early_read",
                "fifo.release_bits", 8, 2, "underrun",
-               causes=("fifo.release_bits", "host.read_all", "host.clock"),
+               causes=("fifo.release_bits", "host.drain", "host.clock"),
                frame__word_bits=18, trigger__rate="1 MHz", host__clock="80 MHz",
-               host__read_all=True, host__service_latency=_uniform(200, 1600)),
+               host__drain=True, host__service_latency=_uniform(200, 1600)),
         # Released 850 ns after the trigger.
         *_pair("timeout", "remote_master", "timeout", "host.timeout", "851 ns", "849 ns",
                "timed_out", causes=("host.timeout", CONVERSION)),
@@ -461,8 +463,8 @@ def _forwarded() -> list[Case]:
         # Each unit's way there is up to 5 ns longer: 20 ns are left for data_valid. With 24 ns,
         # 40 % of the units are too late.
         *_pair("spread of the way there", scheme, "setup", "converter.data_valid", "19.9 ns",
-               "24 ns", WRONG, causes=(*causes, "barrier.forward.spread"), trials=10,
-               barrier__forward__spread=_uniform(-5, 5)),
+               "24 ns", WRONG, causes=(*causes, "barrier.forward.part_to_part_skew"), trials=10,
+               barrier__forward__part_to_part_skew=_uniform(-5, 5)),
         # Each bit is up to 4 ns late: 21 ns are left. With 24 ns, a bit that is more than 1 ns
         # late is wrong.
         *_pair("jitter of the way back", scheme, "setup", "converter.data_valid", "20.9 ns",
@@ -485,8 +487,8 @@ def _returned() -> list[Case]:
         *_pair("setup", scheme, "setup", "converter.data_valid", "46.9 ns", "47.1 ns", WRONG,
                causes=causes),
         # 8 + 3 ns leave 39 by which a lane may come behind the clock.
-        *_pair("lane behind the clock", scheme, "setup", "barrier.return.skew", ["38.9 ns"],
-               ["39.1 ns"], WRONG, causes=("barrier.return.skew", *causes)),
+        *_pair("lane behind the clock", scheme, "setup", "barrier.return.channel_skew", ["38.9 ns"],
+               ["39.1 ns"], WRONG, causes=("barrier.return.channel_skew", *causes)),
         # 11 ns in half a period: 45.45 MHz. 45 has 11.1 ns, 46 10.9.
         *_pair("clock against setup", scheme, "setup", "host.clock", "45 MHz", "46 MHz", WRONG,
                causes=causes),

@@ -29,7 +29,7 @@ def agrees(scenario):
         return  # a jitter that no bit-error ratio counts
     verdict = run(scenario, ledger=False, workers=1).verdict
     holds = all(row.holds for row in verdict.limits if row.key in SHARED)
-    if scenario.host.read_all and scenario.link.scheme == "remote_master":
+    if scenario.host.drain and scenario.link.scheme == "remote_master":
         # How many frames a latency serves hangs on the depth, which has a row of its own.
         if scenario.trigger.pattern != "periodic":
             return

@@ -40,15 +40,15 @@ CASES = [
     ("first_bit", {"remote_clock.setup": "3 ns"}, {"converter.msb_valid": "12 ns"},
      {"converter.msb_valid": "12.000001 ns"}, -FS),
     # A lane half a period behind its strobe.
-    ("strobe_setup", {}, {"barrier.return.skew": ["10 ns"]},
-     {"barrier.return.skew": ["10.000001 ns"]}, -FS),
-    ("strobe_hold", {}, {"barrier.return.skew": ["-10 ns"]},
-     {"barrier.return.skew": ["-10.000001 ns"]}, -FS),
+    ("strobe_setup", {}, {"barrier.return.channel_skew": ["10 ns"]},
+     {"barrier.return.channel_skew": ["10.000001 ns"]}, -FS),
+    ("strobe_hold", {}, {"barrier.return.channel_skew": ["-10 ns"]},
+     {"barrier.return.channel_skew": ["-10.000001 ns"]}, -FS),
     # A strobe of 50 MHz asks for 100 Mbit/s.
     ("line_rate", {"barrier.line_rate": "100 Mbit/s"}, {"remote_clock.tolerance": "0 ppm"},
      {"remote_clock.tolerance": "1 ppm"}, -100),
     # Trigger, data and strobe.
-    ("signals", {}, {"barrier.signals": 3}, {"barrier.signals": 2}, -1),
+    ("signals", {}, {"barrier.channels": 3}, {"barrier.channels": 2}, -1),
     # Four bits a microsecond.
     ("packet_rate", PACKETS, {"barrier.return.line_rate": "4 Mbit/s"},
      {"barrier.return.line_rate": "3.2 Mbit/s"}, Fraction(-1, 4)),
@@ -63,7 +63,7 @@ CASES = [
     # 10 + 200 + 5 + 70 + 15 + 6 ns.
     ("timeout", {}, {"host.timeout": "306 ns"}, {"host.timeout": "305.999999 ns"}, -FS),
     # 700 ns of synchroniser put the release at the next trigger.
-    ("notice", {"host.notice": "edge"}, {"fifo.sync_delay": "700 ns"},
+    ("interrupt", {"host.interrupt": "edge"}, {"fifo.sync_delay": "700 ns"},
      {"fifo.sync_delay": "700.000001 ns"}, -FS),
 ]  # fmt: skip
 
@@ -155,7 +155,7 @@ def test_what_has_no_bound_is_not_seen_or_possible_but_never_proven():
 
 def test_a_limit_of_a_unit_that_takes_no_bit_is_told_with_the_units():
     """One lane of a list, 5 ns and more behind a strobe of 100 MHz, breaks it in every unit."""
-    skews = {"barrier.return.skew": ["6 ns"], "remote_clock.frequency": "100 MHz"}
+    skews = {"barrier.return.channel_skew": ["6 ns"], "remote_clock.frequency": "100 MHz"}
     found = judged(chain(skews))
     assert found["strobe_setup"].known is Known.VIOLATED
     assert "3 of 3 built units break it" in found["strobe_setup"].evidence

@@ -28,14 +28,14 @@ MANY = int(os.environ.get("SIMLINK_MANY") or 8)
 #: What a run counts, and the limits one of which is broken when it does.
 BROKEN_BY = {
     # A frame that goes unnoticed keeps its slot, and a full FIFO may hold the remote clock back.
-    "missed_trigger": {"period", "fifo_depth", "notice"},
-    "overrun": {"fifo_depth", "host_rate", "notice", "period"},
+    "missed_trigger": {"period", "fifo_depth", "interrupt"},
+    "overrun": {"fifo_depth", "host_rate", "interrupt", "period"},
     "underrun": {"early_read", "packet_rate"},
     "corrupted_silent": {"setup", "hold", "first_bit", "strobe_setup", "strobe_hold", "pulse"},
     "corrupted_flagged": {"setup", "hold", "first_bit", "strobe_setup", "strobe_hold", "pulse"},
     "not_received": set(KEYS),
     # A trigger that is missed, and a frame that finds no slot, have no release to wait for.
-    "timed_out": {"timeout", "period", "fifo_depth", "host_rate", "notice"},
+    "timed_out": {"timeout", "period", "fifo_depth", "host_rate", "interrupt"},
     "short_acquisition": {"acquisition"},
 }
 #: Limits of which a run counts each violation, by the scheme: none may be proven beside one.

@@ -77,22 +77,22 @@ def test_a_rare_long_latency_breaks_the_depth_and_not_the_rate():
 @pytest.mark.parametrize("depth", [2, 15, 50])
 def test_frames_that_no_edge_tells_of_are_not_blamed_on_the_depth(depth):
     """Released 800 ns after the next trigger, so that busy never falls between two."""
-    late = {"host.notice": "edge", "fifo.depth": depth, "fifo.sync_delay": "1500 ns"}
+    late = {"host.interrupt": "edge", "fifo.depth": depth, "fifo.sync_delay": "1500 ns"}
     found = judged(chain(late))
-    assert broken(found) == ["notice"]
-    assert found.least.key == "notice"
+    assert broken(found) == ["interrupt"]
+    assert found.least.key == "interrupt"
 
 
 def test_a_few_unnoticed_frames_break_the_notice_before_anything_is_lost():
     """One release in ten comes after the next trigger; its frame stays for good."""
     law = {"shape": "mixture", "parts": [
         {"weight": 9, "of": "6 ns"}, {"weight": 1, "of": "800 ns"}]}  # fmt: skip
-    made = chain({"host.notice": "edge", "fifo.depth": 100, "fifo.sync_delay": law})
+    made = chain({"host.interrupt": "edge", "fifo.depth": 100, "fifo.sync_delay": law})
     found = run(made.with_(conversions=60, trials=3), workers=1)
     assert found.figures["overrun"].count == 0
     assert found.figures["in_flight"].count > 0
-    assert broken(found.verdict) == ["notice"]
-    assert "stay in the FIFO" in found.verdict["notice"].evidence
+    assert broken(found.verdict) == ["interrupt"]
+    assert "stay in the FIFO" in found.verdict["interrupt"].evidence
 
 
 def test_edges_that_are_all_noticed_do_not_shield_a_depth_that_is_too_small():
@@ -101,10 +101,10 @@ def test_edges_that_are_all_noticed_do_not_shield_a_depth_that_is_too_small():
     made = {"host.service_latency": stalls, "fifo.depth": 2}
     assert broken(judged(chain(made))) == ["fifo_depth"]
     # Beside the frame that is being read there is one more, and its edge is remembered.
-    assert broken(judged(chain(made | {"host.notice": "edge"}))) == ["fifo_depth"]
+    assert broken(judged(chain(made | {"host.interrupt": "edge"}))) == ["fifo_depth"]
     # Of two that wait one edge is remembered, and what is left is never caught up.
-    found = judged(chain(made | {"host.notice": "edge", "fifo.depth": 3}))
-    assert set(broken(found)) == {"fifo_depth", "notice"}
+    found = judged(chain(made | {"host.interrupt": "edge", "fifo.depth": 3}))
+    assert set(broken(found)) == {"fifo_depth", "interrupt"}
 
 
 def test_a_master_that_a_full_fifo_stalls_is_laid_to_the_fifo():
@@ -238,7 +238,7 @@ def test_values_have_their_units(value, unit, said):
 
 def test_a_depth_that_lets_a_latency_serve_too_few_is_told_however_short_the_run():
     """A latency of 950 ns and reads of 160 ns: two slots hold the frame that comes meanwhile."""
-    reads_on = {"host.service_latency": "950 ns", "host.read_all": True, "conversions": 1}
+    reads_on = {"host.service_latency": "950 ns", "host.drain": True, "conversions": 1}
     found = run(chain(reads_on | {"fifo.depth": 1}), workers=1).verdict
     assert broken(found) == ["fifo_depth"]
     assert "On average a frame takes 1.11 us of 1 us" in found.because

@@ -160,8 +160,8 @@ def test_edges_that_nobody_sees_are_not_blamed_on_the_depth(depth):
     changes = NAMED["remote_master, edge and synchroniser, outside"].changes
     found = ran(changes | {"fifo.depth": depth}).verdict
     assert not found.meets
-    assert found.least.key == "notice"
-    blamed = {one.key for one in found.causes if one.limit == "notice"}
+    assert found.least.key == "interrupt"
+    blamed = {one.key for one in found.causes if one.limit == "interrupt"}
     assert blamed
     assert "fifo.depth" not in blamed
     changed = {key for one in found.remedies for key, _ in one.changes}
@@ -212,7 +212,7 @@ def test_the_strobe_fails_as_many_units_as_the_budget_says():
     units. 400 of them: a standard deviation of 8.7 about 100.
     """
     skew = {"shape": "uniform", "low": "-10 ns", "high": "10 ns"}
-    changes = {"barrier.return.delay": "30 ns", "barrier.return.skew": skew, "trials": 400,
+    changes = {"barrier.return.delay": "30 ns", "barrier.return.channel_skew": skew, "trials": 400,
                "conversions": 2}  # fmt: skip
     scenario = made(changes, BASES["remote_master"])
     found = simlink.running.run.run(scenario, workers=1)

@@ -29,7 +29,7 @@ CASES = {
     # Seldom is the FIFO empty: a read comes a period and more after its release.
     "behind": {
         "host.service_latency": {"shape": "uniform", "low": "4 us", "high": "9 us"},
-        "host.read_all": True,
+        "host.drain": True,
     },
     "in pairs": {"host.watermark": 2},
     "early release": {"fifo.release_bits": 1},

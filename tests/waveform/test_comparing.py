@@ -114,15 +114,15 @@ def test_replayed_latencies_give_the_same_ledger(bench, tmp_path, style):
 @pytest.mark.parametrize(
     "values",
     [
-        {"host.read_all": True},
+        {"host.drain": True},
         {"host.watermark": 2},
-        {"host.watermark": 3, "host.read_all": True},
+        {"host.watermark": 3, "host.drain": True},
         {"trigger.rate": "0.8 MHz", "trigger.pattern": "burst", "trigger.burst_length": 4,
-         "trigger.gap": "30 us", "host.read_all": True},
+         "trigger.gap": "30 us", "host.drain": True},
     ],
 )  # fmt: skip
 def test_services_told_from_wires(bench, tmp_path, values):
-    """Groups of a watermark and of read_all are one service each, as the simulation has it."""
+    """Groups of a watermark and of drain are one service each, as the simulation has it."""
     scenario = bench.with_values(values)
     path = tmp_path / "capture.vcd"
     path.write_text(analyser.export(scenario, step=1))

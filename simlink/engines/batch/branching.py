@@ -66,9 +66,9 @@ def refuse(scenario: Scenario) -> None:
         said = "remote_master, for a FIFO to overrun"
         raise NoBranchesError(scenario.name, "link.scheme", scheme, said)
     waits = scenario.trigger.pattern == "after_read"
-    if host.notice == "edge" and scenario.trigger.source == "host" and not waits:
+    if host.interrupt == "edge" and scenario.trigger.source == "host" and not waits:
         said = 'count, or trigger.source "remote", for a run to be branched'
-        raise NoBranchesError(scenario.name, "host.notice", "edge", said)
+        raise NoBranchesError(scenario.name, "host.interrupt", "edge", said)
     gap = scenario.trigger.gap
     if not waits and gap is not None and rows_of(gap, "trigger.gap").words:
         said = "gaps that do not hang together, for a run to be branched"

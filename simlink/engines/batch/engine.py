@@ -87,14 +87,16 @@ class Walk:
         law["loops"] = self.loops
         law["timeout"] = NEVER if timeout is None else timeout.constant_value
         law["depth"], law["when_full"] = scenario.fifo.depth, WhenFull.of(scenario.fifo.when_full)
-        law["watermark"], law["read_all"] = host.watermark, host.read_all
-        law["by_edge"] = host.notice == "edge"
+        law["watermark"], law["drain"] = host.watermark, host.drain
+        law["by_edge"] = host.interrupt == "edge"
         law["read_time"] = units.host_falling[-1]
         law["bits"], law["lanes"] = scenario.bits_per_lane, frame.lanes
         law["words"], law["word_bits"] = frame.words_per_lane, frame.word_bits
         law["keeps_words"] = words
         law["certain"] = (
-            host.watermark == 1 and host.notice == "count" and scenario.fifo.when_full != "drop_old"
+            host.watermark == 1
+            and host.interrupt == "level"
+            and scenario.fifo.when_full != "drop_old"
         )
         columns = conversion_columns(scenario)
         if self.by_remote:

@@ -111,7 +111,7 @@ def advance(
         st.latch = FAR
         lasts = latencies[index] if len(latencies) else latency
         read_group(law, st, waiting, ends, records, notes, reads_from(when, lasts), law.watermark)
-        st.continues = law.read_all
+        st.continues = law.drain
 
 
 def free(st: Any, ends: Any, upto: int) -> None:

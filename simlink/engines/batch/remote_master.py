@@ -329,7 +329,7 @@ def walk(
                     if law.certain:
                         # Whatever is still to come, this frame is read next.
                         lasts = latencies[at] if len(latencies) else latency
-                        if law.read_all and is_read_on(planned, st.free_at):
+                        if law.drain and is_read_on(planned, st.free_at):
                             read_start = st.free_at
                         else:
                             service = begins_at(st.free_at, planned)

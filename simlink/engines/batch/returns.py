@@ -141,7 +141,7 @@ def _may_underrun(scenario: Scenario, units: Units, law: Distribution) -> bool:
     soonest = (captured[:, :, scenario.fifo.release_bits - 1] + low).max(axis=1)
     soonest = soonest + reach(scenario.fifo.sync_delay)[0]
     # A frame read behind another in one go waits for no latency of its own.
-    if not host.read_all and host.watermark == 1:
+    if not host.drain and host.watermark == 1:
         soonest = soonest + reach(host.service_latency)[0]
     # Crossing times are cut off at zero; then the plain bound does not hold.
     causal = bool((units.lanes + low >= 0).all())

@@ -20,7 +20,7 @@ def _whole(*names: str) -> list[tuple[str, type]]:
 #: ``timeout`` is NEVER where there is none; ``symbols`` are the bits or packets of a lane.
 LAW = np.dtype(
     _whole(
-        "loops", "timeout", "depth", "when_full", "watermark", "read_all", "by_edge",
+        "loops", "timeout", "depth", "when_full", "watermark", "drain", "by_edge",
         "read_time", "bits", "lanes", "symbols", "packets", "release_symbol", "fixed",
         "may_underrun", "certain", "keeps_words", "words", "word_bits", "returns", "by_rise",
     )

@@ -39,8 +39,8 @@ class Reader:
         self.counts = counts
         law = trial.scenario.host
         self.watermark = law.watermark
-        self.read_all = law.read_all
-        self.by_edge = law.notice == "edge"
+        self.drain = law.drain
+        self.by_edge = law.interrupt == "edge"
         self.latched = False
         self.latency = trial.each(law.service_latency, "host.service_latency")
         self.last = trial.bits - 1
@@ -186,20 +186,20 @@ class Reader:
         frame.believed = self.counts.read(self.timer.is_idle_after(frame))
         self.fifo.free(frame)
         self.timer.has_read(frame)
-        if not self.read_all and not self.group:
+        if not self.drain and not self.group:
             self.service.move(0, frame.index, None, now, "host.read")
         if not frame.missing and not frame.extra:
             self.signals.settled.set(frame.index)
         if self.group:
             self.start_read(now)
-        elif self.read_all:
+        elif self.drain:
             # What is released at this very instant is read too.
             Instant(self.env, now, SERVICE, self.read_on)
         else:
             self.rest()
 
     def read_on(self, *_: object) -> None:
-        """With read_all, read on with all that waits, and no new latency."""
+        """With drain, read on with all that waits, and no new latency."""
         now = self.env.now
         self.name(len(self.fifo.waiting))
         if self.group:

@@ -76,7 +76,7 @@ def _crossing(
 ) -> tuple[float, float]:
     """Return the range of a symbol's crossing, jitter included, for an edge's distortion."""
     skews = (0.0, 0.0) if skew is None else reach(skew)
-    low, high = zip(reach(way.delay), reach(way.spread), skews, distortion, strict=True)
+    low, high = zip(reach(way.delay), reach(way.part_to_part_skew), skews, distortion, strict=True)
     least, most = reach(way.jitter)
     return fixed_part(way, *low) + least, fixed_part(way, *high) + most
 
@@ -139,7 +139,7 @@ def _ways(view: View, drawn: list[Track]) -> _Caused:
             skew: Distribution | None = way.lane_skews(scenario.frame.lanes)[int(lane)]
         else:
             # A list of skews names the lanes alone.
-            skew = None if isinstance(way.skew, tuple) else way.skew
+            skew = None if isinstance(way.channel_skew, tuple) else way.channel_skew
         short, long = reach(way.pulse_width_distortion)
         if lane:
             # Of data the slower of its two edges counts.

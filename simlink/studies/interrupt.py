@@ -26,7 +26,7 @@ def may_pile_up(scenario: Scenario) -> bool:
     """
     host = scenario.host
     remote = scenario.link.scheme == "remote_master"
-    return remote and host.notice == "edge" and host.watermark == 1 and not host.read_all
+    return remote and host.interrupt == "edge" and host.watermark == 1 and not host.drain
 
 
 def frames_pile_up(scenario: Scenario, engine: str) -> bool:
