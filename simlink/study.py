@@ -234,7 +234,7 @@ class Study:
         Parameters
         ----------
         **options
-            ``clocks`` (in Hz), ``delays`` (in fs), ``steps``, ``units``, ``conversions``,
+            ``clocks`` (in Hz), ``delays`` (in fs), ``steps``, ``trials``, ``conversions``,
             ``workers``; see `simlink.studies.pass_map.pass_map`.
         """
         from simlink.studies.pass_map import pass_map
@@ -254,7 +254,7 @@ class Study:
         )
         return (
             f"<b>{title}</b><p>{escape(self.scenario.link.scheme.replace('_', ' '))}, "
-            f"{self.scenario.trials} units of {self.scenario.conversions} conversions.</p>"
+            f"{self.scenario.trials} boards of {self.scenario.conversions} conversions.</p>"
             f"<table><tr><th>assumed</th><th>value</th><th>why</th></tr>{rows}</table>"
         )
 

@@ -66,7 +66,7 @@ def test_every_question_is_a_method(study, tmp_path):
     found = study.measure(tmp_path / "one.vcd")
     assert not found.complaints
     assert {"t_CONV", "t_LAT"} <= {row.symbol for row in found.rows}
-    assert study.pass_map(steps=3, units=1, conversions=1).good.shape == (3, 3)
+    assert study.pass_map(steps=3, trials=1, conversions=1).good.shape == (3, 3)
     assert study.loss(conversions=20).loss.high == 0
     assert study.size(at_most=1e-3).answer == 1
     table = study.vary({"fifo.depth": [1, 2]}).table

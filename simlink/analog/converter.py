@@ -38,7 +38,7 @@ def noise_of(scenario: Scenario) -> float:
 
 
 class Converter:
-    """One converter of one unit, for `count` conversions.
+    """One converter of one board, for `count` conversions.
 
     Parameters
     ----------

@@ -29,7 +29,7 @@ _KEPT = ("due", "trigger", "aperture", "read_end")
 
 @dataclass(frozen=True)
 class Sampling:
-    """The instants of one unit, int64 fs, shape (n,) each.
+    """The instants of one board, int64 fs, shape (n,) each.
 
     Attributes
     ----------
@@ -60,7 +60,7 @@ class Sampling:
 
 
 def sampling(scenario: Scenario, trial: int, blocks: Iterable[FrameBlock]) -> Sampling:
-    """Return the instants of one unit.
+    """Return the instants of one board.
 
     Parameters
     ----------

@@ -19,9 +19,9 @@ if TYPE_CHECKING:
 
     from simlink.scenario.schema import Scenario
 
-#: Built units that a yield is counted over unless said.
-USUAL_UNITS = 1000
-#: The share of units that shall work at the highest clock named "statistical".
+#: Boards that a yield is counted over unless said.
+USUAL_TRIALS = 1000
+#: The share of boards that shall work at the highest clock named "statistical".
 USUAL_YIELD = 0.999
 
 
@@ -101,7 +101,7 @@ def budget(
     scenario: Scenario,
     *,
     ber: float = USUAL_BER,
-    units: int = USUAL_UNITS,
+    trials: int = USUAL_TRIALS,
     wanted_yield: float = USUAL_YIELD,
 ) -> Budget:
     """Return the timing budget of a scenario's parts in each of the three schemes.
@@ -112,10 +112,10 @@ def budget(
         Its converter, barrier, host and remote clock; whichever scheme it names.
     ber : float
         The bit-error ratio that jitter counts at, above 0 and at most 0.5.
-    units : int
-        Built units that the yield is counted over.
+    trials : int
+        Boards that the yield is counted over.
     wanted_yield : float
-        The share of units that shall work at the statistical highest clock.
+        The share of boards that shall work at the statistical highest clock.
 
     Returns
     -------
@@ -127,4 +127,4 @@ def budget(
     InputError
         When a jitter is neither bounded nor normal.
     """
-    return Budget(scenario, ber, units, wanted_yield)
+    return Budget(scenario, ber, trials, wanted_yield)

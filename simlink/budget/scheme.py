@@ -37,9 +37,9 @@ class SchemeBudget:
     ber : float
         The bit-error ratio that jitter counts at.
     built : units.BuiltUnits
-        The built units.
+        The boards.
     wanted : float
-        The share of units that shall work at the statistical clock.
+        The share of boards that shall work at the statistical clock.
 
     Attributes
     ----------
@@ -95,7 +95,7 @@ class SchemeBudget:
 
     @cached_property
     def statistical(self) -> Fraction | None:
-        """The highest clock in Hz at which the wanted share of units works, by the normal law.
+        """The highest clock in Hz at which the wanted share of boards works, by the normal law.
 
         None when no clock will do, or nothing limits it.
         """
@@ -130,11 +130,11 @@ class SchemeBudget:
 
     @cached_property
     def yields(self) -> units.Yield:
-        """The share of units that work at the scenario's own clock."""
+        """The share of boards that work at the scenario's own clock."""
         return self.yield_at(self.clock)
 
     def yield_at(self, clock: Fraction) -> units.Yield:
-        """Return the share of units that work at a clock in Hz."""
+        """Return the share of boards that work at a clock in Hz."""
         return units.units_that_work(self.margins, self.built, clock, self.ber)
 
     def cycles(self, clock: Fraction | None = None) -> list[Cycle]:
@@ -194,14 +194,14 @@ class SchemeBudget:
     def shortfall(self, margin: Margin, clock: Fraction) -> Fraction | float:
         """Return how far a margin is from being kept at a clock in Hz, in fs; below 0 if kept.
 
-        By the worst case; where a term has no bound, by what the wanted share of units leaves.
+        By the worst case; where a term has no bound, by what the wanted share of boards leaves.
         """
         if not margin.unbounded:
             return -margin.left_at_worst(clock, self.ber)
         return -self.spread_left(margin, clock)
 
     def spread_left(self, margin: Margin, clock: Fraction) -> float:
-        """Return what a margin leaves in the wanted share of units, by the normal law, in fs."""
+        """Return what a margin leaves in the wanted share of boards, by the normal law, in fs."""
         from scipy.special import ndtri
 
         found = units.moments(margin, self.ber).at(clock)

@@ -108,7 +108,7 @@ class TermFactory:
         )
 
     def unit(self, key: str, name: str, enters: Enters = "plus") -> Term:
-        """Return a time of the converter, the host or the remote master, drawn once a unit."""
+        """Return a time of the converter, the host or the remote master, drawn once a board."""
         return Term(name, key, (self._law(key),), (key,), enters)
 
     def held(

@@ -55,7 +55,7 @@ class Term:
     laws : tuple of Distribution
         Its law; for the lanes' skew one law a lane, and the worst lane counts.
     sources : tuple of str
-        The stream that a unit draws each law from; empty when it is not drawn once a unit.
+        The stream that a unit draws each law from; empty when it is not drawn once a board.
     enters : {"plus", "minus", "slower", "faster", "held"}
         How it is taken from the margin.
     drawn : {"unit", "edge", "conversion"}

@@ -1,4 +1,4 @@
-"""Built units: how a margin spreads over them, and the share of them that work at a clock.
+"""Boards: how a margin spreads over them, and the share of them that work at a clock.
 
 The units are those that a run of the same scenario and seed would build: each quantity comes
 from the stream of its own name, so unit 7 here is trial 7 there. Per-edge jitter counts with what
@@ -58,7 +58,7 @@ class BuiltUnits:
         return self._drawn
 
     def left(self, margin: Margin, clock: Fraction, ber: float) -> npt.NDArray[np.float64]:
-        """Return a margin of each unit at a clock in Hz, in fs, shape (count,)."""
+        """Return a margin of each board at a clock in Hz, in fs, shape (count,)."""
         terms = [term for term in margin.terms if term.drawn == "unit"]
         tolerance = [] if margin.tolerance is None else [margin.tolerance]
         drawn = self.values([*terms, *tolerance])
@@ -73,7 +73,7 @@ class BuiltUnits:
 
 
 def _apart(margin: Margin, ber: float) -> Fraction | float:
-    """Return what is taken alike in every unit: jitter, and the worst of a conversion."""
+    """Return what is taken alike on every board: jitter, and the worst of a conversion."""
     total: Fraction | float = Fraction(margin.random(ber))
     for term in margin.terms:
         if term.drawn != "unit":
@@ -83,7 +83,7 @@ def _apart(margin: Margin, ber: float) -> Fraction | float:
 
 @dataclass(frozen=True)
 class Spread:
-    """How a margin lies over built units, by its moments, in fs.
+    """How a margin lies over boards, by its moments, in fs.
 
     Attributes
     ----------
@@ -104,7 +104,7 @@ class Spread:
     exact: bool = False
 
     def working(self) -> float:
-        """Return the share of units that keep the margin in every lane, by the normal law.
+        """Return the share of boards that keep the margin in every lane, by the normal law.
 
         With lanes of their own skew: the mean over the shared part z of
         Phi((mean + sigma z) / lane_sigma) ^ lanes, by the trapezoid rule, which is all but exact
@@ -126,7 +126,7 @@ class Spread:
 
 @dataclass(frozen=True)
 class Moments:
-    """What the terms of a margin come to over built units, at any clock.
+    """What the terms of a margin come to over boards, at any clock.
 
     Attributes
     ----------
@@ -160,7 +160,7 @@ class Moments:
 
 
 def moments(margin: Margin, ber: float, seed: int = 1) -> Moments:
-    """Return mean and variance of what is taken from a margin, over built units.
+    """Return mean and variance of what is taken from a margin, over boards.
 
     Parameters
     ----------
@@ -209,14 +209,14 @@ def _sampled(term: Term, seed: int) -> npt.NDArray[np.float64]:
 
 @dataclass(frozen=True)
 class Yield:
-    """The share of units that work at a clock.
+    """The share of boards that work at a clock.
 
     Attributes
     ----------
     clock : Fraction
         The clock in Hz.
     working, units : int
-        Of so many built units, so many keep every margin.
+        Of so many boards, so many keep every margin.
     low, high : float
         The confidence interval of their share, 95 % (Clopper and Pearson).
     normal : dict of str to float
@@ -240,14 +240,14 @@ class Yield:
 
     @property
     def normal_least(self) -> float:
-        """The least share of units that keep all margins, by the normal law (Bonferroni)."""
+        """The least share of boards that keep all margins, by the normal law (Bonferroni)."""
         return max(0.0, 1.0 - sum(1.0 - share for share in self.normal.values()))
 
 
 def units_that_work(
     margins: Iterable[Margin], units: BuiltUnits, clock: Fraction, ber: float
 ) -> Yield:
-    """Return the share of units that keep all of some margins at a clock in Hz."""
+    """Return the share of boards that keep all of some margins at a clock in Hz."""
     margins = list(margins)
     kept = np.ones(units.count, dtype=np.bool_)
     normal, exact = {}, True
@@ -271,7 +271,7 @@ def clock_for_yield(
     margins : iterable of Margin
         All that a unit has to keep.
     wanted : float
-        The share of units, above 0 and below 1.
+        The share of boards, above 0 and below 1.
     ber : float
         The bit-error ratio that jitter is counted at.
     start : Fraction

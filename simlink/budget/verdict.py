@@ -124,7 +124,7 @@ def _no_clock(budget: SchemeBudget) -> str:
         margin = budget.margin(low)
         left = budget.spread_left(margin, budget.clock)
         return (
-            f"no clock lets {most_of(budget.wanted)} of units work; {low} is "
+            f"no clock lets {most_of(budget.wanted)} of boards work; {low} is "
             f"{short_time(max(-left, 0))} short at {clock_limit(budget.clock)}, and "
             f"{budget.fault(margin)}"
         )

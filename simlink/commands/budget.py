@@ -16,7 +16,7 @@ def budget(
     ber: Annotated[
         str, option("--ber", "Bit-error ratio that jitter counts at.", "RATIO")
     ] = "1e-12",
-    units: Annotated[str, option("--units", "Built units for the yield.", "N")] = "1000",
+    units: Annotated[str, option("--trials", "Boards for the yield.", "N")] = "1000",
 ) -> None:
     """Compare the clocking schemes: margins, highest clock and rate, latency, signals, yield."""
     from simlink.base.safe_write import make_folder
@@ -25,9 +25,9 @@ def budget(
     from simlink.pictures.budget_table import table
 
     ratio = share("--ber", ber, most=0.5)
-    count = whole("--units", units, 1, 10**6)
+    count = whole("--trials", units, 1, 10**6)
     place = folder(out)
-    found = make(changed(path), ber=ratio, units=count)
+    found = make(changed(path), ber=ratio, trials=count)
     text, figures = table(found), found.to_json()
     if place is not None:
         figure = draw(found)

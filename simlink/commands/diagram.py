@@ -158,7 +158,7 @@ def _tell(drawn: Diagram, place: Path, table: tuple[str, str] | None) -> None:
     first, last = layout.view.conversions[0], layout.view.conversions[-1]
     which = f"conversion {first}" if first == last else f"conversions {first} to {last}"
     size = f"{layout.width:g} x {layout.height:.0f} mm"
-    print(f"Diagram: {place} ({size}; unit {layout.view.trace.trial}, {which})")
+    print(f"Diagram: {place} ({size}; board {layout.view.trace.trial}, {which})")
     if table is not None:
         name, over = table
         print(f"Table: {name} (over {over})")

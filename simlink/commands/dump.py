@@ -59,7 +59,7 @@ def dump(
     write(scenario, place, window, unit, steps, only, {} if names is None else load(names))
     of = window or range(scenario.conversions)
     print(
-        f"Dump: {place} (unit {unit}, conversions {of.start} to {of.stop - 1}, "
+        f"Dump: {place} (board {unit}, conversions {of.start} to {of.stop - 1}, "
         f"timescale {written(steps)})"
     )
 

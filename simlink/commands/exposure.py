@@ -107,7 +107,7 @@ def _text(found: Exposure) -> str:
     parts.append(
         wrapped(
             f"{len(found.moments)} instants, {short_time(found.step)} apart, each a run of its own "
-            f"on the same draws, unit {found.trial}, seed {found.scenario.seed}."
+            f"on the same draws, board {found.trial}, seed {found.scenario.seed}."
         )
     )
     parts.append(wrapped(f"Cautions: {CAUTIONS}"))

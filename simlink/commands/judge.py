@@ -34,7 +34,7 @@ def judge(
         str,
         option(
             "--budget",
-            "How long to go on, with twice the units each time, while a requirement is undecided.",
+            "How long to go on, with twice the boards each time, while a requirement is undecided.",
             "DURATION",
         ),
     ] = "1 min",
@@ -71,7 +71,7 @@ def judge(
     found = judged(scenario, budget=seconds, engine=engine, workers=many, progress=_say)
     if found.run.interrupted:
         done = found.run.scenario.trials
-        raise interrupted(f"{done} of {scenario.trials} units finished; nothing is judged")
+        raise interrupted(f"{done} of {scenario.trials} boards finished; nothing is judged")
     text = f"{table(found.run)}\n{wrapped(found.sentence)}\n"
     if junit is not None:
         write_whole(Path(junit), xml(found))
@@ -85,4 +85,4 @@ def _say(found: Judgement) -> None:
     """Tell of a look that leaves something undecided."""
     units = found.run.scenario.trials
     names = ", ".join(one.key for one in found.verdict.required if one.met.value == "undecided")
-    print(f"simlink: after {units} units {names} undecided; going on", file=sys.stderr)
+    print(f"simlink: after {units} boards {names} undecided; going on", file=sys.stderr)

@@ -151,7 +151,7 @@ def _method(found: LossStudy, width: float, error: float) -> list[str]:
         return [f"Nothing is simulated: {found.why}."]
     if isinstance(loss, PlainLoss):
         said = [
-            f"Run plainly, for {found.why}: {many(loss.trials, 'unit')} of "
+            f"Run plainly, for {found.why}: {many(loss.trials, 'board')} of "
             f"{count(loss.conversions)} conversions."
         ]
         if not loss.value or (loss.high or 0) - (loss.low or 0) > 2 * error * loss.value:
@@ -180,6 +180,6 @@ def _method(found: LossStudy, width: float, error: float) -> list[str]:
         said.append(
             f"A recording is replayed in order: of {which} only the row at the start is drawn, so "
             "that branches do not differ in it, and a loss that the recording alone brings about "
-            "is no better seen than by a plain run of as many units."
+            "is no better seen than by a plain run of as many boards."
         )
     return said

@@ -27,17 +27,17 @@ def option(name: str, what: str, metavar: str | None = "N") -> typer.models.Opti
 
 ScenarioPath = Annotated[Path, typer.Argument(help="The scenario.", metavar="SCENARIO")]
 Seed = Annotated[str | None, option("--seed", "What every draw derives from.")]
-Trials = Annotated[str | None, option("--trials", "Units built.")]
+Trials = Annotated[str | None, option("--trials", "Boards built.")]
 Conversions = Annotated[str | None, option("--conversions", "Triggers sent in each trial.")]
 Engine = Annotated[str, option("--engine", "event, batch, or auto.", "ENGINE")]
-Workers = Annotated[str | None, option("--workers", "Processes to spread the units over.")]
+Workers = Annotated[str | None, option("--workers", "Processes to spread the boards over.")]
 On = Annotated[
     str | None,
     option("--on", "A Dask cluster to work on instead: its scheduler's address.", "ADDRESS"),
 ]
 Out = Annotated[str | None, option("--out", "Folder for the results.", "DIR")]
 Json = Annotated[bool, option("--json", "Print the result as JSON, and nothing else.", None)]
-Trial = Annotated[str, option("--trial", "Of which unit.", "N")]
+Trial = Annotated[str, option("--trial", "Of which board.", "N")]
 
 PinNames = Annotated[
     str | None,

@@ -23,8 +23,8 @@ def pass_map(
     high: Annotated[str | None, option("--highest-clock", 'Such as "60 MHz".', "CLOCK")] = None,
     longest: Annotated[str | None, option("--longest-delay", 'Such as "30 ns".', "TIME")] = None,
     steps: Annotated[str, option("--steps", "Clocks and delays.", "N")] = "17",
-    units: Annotated[str, option("--units", "Units built at each point.", "N")] = "4",
-    conversions: Annotated[str, option("--conversions", "Conversions of each unit.", "N")] = "3",
+    units: Annotated[str, option("--trials", "Boards built at each point.", "N")] = "4",
+    conversions: Annotated[str, option("--conversions", "Conversions of each board.", "N")] = "3",
     on: On = None,
     json: Json = False,
 ) -> None:
@@ -35,14 +35,14 @@ def pass_map(
     from simlink.studies.pass_map import pass_map as simulate
 
     many = whole("--steps", steps, 2, 200)
-    built = whole("--units", units, 1, 10**4)
+    built = whole("--trials", units, 1, 10**4)
     each = whole("--conversions", conversions, 1, 10**4)
     place = folder(out) or Path()
     scenario = changed(path)
     clocks, delays = _axes(scenario, many, low, high, longest)
     make_folder(place)
     with where(on, None) as there:
-        found = simulate(scenario, clocks, delays, units=built, conversions=each, **there)
+        found = simulate(scenario, clocks, delays, trials=built, conversions=each, **there)
     figures = found.to_json()
     keep(place, "pass-map", passmap(found), json=figures.encode())
     text = f"{_summary(found)}\nResults: {place}\nCautions: {CAUTIONS}\n"

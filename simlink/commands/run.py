@@ -56,7 +56,9 @@ def run(
     ] = None,
     resume: Annotated[
         bool,
-        option("--resume", "Go on from the units that an interrupted run kept in --out DIR.", None),
+        option(
+            "--resume", "Go on from the boards that an interrupted run kept in --out DIR.", None
+        ),
     ] = False,
     assumptions: Annotated[
         bool,
@@ -113,18 +115,18 @@ def run(
     except KeyboardInterrupt as stop:
         known = stop.kept if isinstance(stop, Interrupted) else 0
         how = f" in {out}; go on with --resume" if isinstance(stop, Interrupted) else ""
-        raise interrupted(f"{known} of {scenario.trials} units kept{how}") from None
+        raise interrupted(f"{known} of {scenario.trials} boards kept{how}") from None
     for line in found.set_aside:
         print(f"simlink: {line}", file=sys.stderr)
     if resume:
         taken = found.resumed or "none"
-        print(f"simlink: {taken} of {scenario.trials} units taken up from {out}", file=sys.stderr)
+        print(f"simlink: {taken} of {scenario.trials} boards taken up from {out}", file=sys.stderr)
     text = report(found) if assumptions else table(found)
     tell(text, place, found.to_json() if json else None)
     if found.interrupted:
         done = found.scenario.trials
         kept = "" if out is None else f" in {out}; go on with --resume"
-        raise interrupted(f"{done} of {scenario.trials} units finished and kept{kept}")
+        raise interrupted(f"{done} of {scenario.trials} boards finished and kept{kept}")
     if not found.verdict.passes:
         raise typer.Exit(NOT_MET)
 
@@ -170,5 +172,5 @@ def _run(
                 raise
             raise OutputError(f"{error}; what was finished is kept: go on with --resume") from None
 
-    with bar("units", scenario.trials) as update:
+    with bar("boards", scenario.trials) as update:
         return go(progress=update)

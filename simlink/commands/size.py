@@ -58,7 +58,7 @@ def size(
     ] = "depth",
     seed: Seed = None,
     trials: Annotated[
-        str | None, option("--trials", "The most units for one value, in place of --budget.")
+        str | None, option("--trials", "The most boards for one value, in place of --budget.")
     ] = None,
     conversions: Conversions = None,
     budget: Annotated[

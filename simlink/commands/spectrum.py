@@ -32,7 +32,7 @@ def spectrum(
     word: Annotated[str, option("--word", "Which converter on that lane.")] = "0",
     record: Annotated[
         str | None,
-        option("--record", "Write the first unit's samples as CSV.", "FILE"),
+        option("--record", "Write the first board's samples as CSV.", "FILE"),
     ] = None,
     out: Out = None,
     json: Json = False,
@@ -50,7 +50,7 @@ def spectrum(
     about_engine(engine, scenario)
     if place is not None:
         make_folder(place)
-    with bar("units", scenario.trials) as update:
+    with bar("boards", scenario.trials) as update:
         found = compute(scenario, engine=engine, lane=which[0], position=which[1], progress=update)
     figures = found.to_json()
     if place is not None:

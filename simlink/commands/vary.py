@@ -133,5 +133,5 @@ def _matrix(found: Variation) -> str:
 
 
 def _end(figure: Figure) -> str:
-    """Return an interval short enough for a matrix: a bound by units alone."""
+    """Return an interval short enough for a matrix: a bound by boards alone."""
     return figure.interval().split("; ")[0]

@@ -118,13 +118,13 @@ class Figure:
         return wording.interval(low, high, self.unit)
 
     def bounds(self) -> str:
-        """Return how far none (or nothing else) seen bounds a share, by units and by words.
+        """Return how far none (or nothing else) seen bounds a share, by boards and by words.
 
         Returns
         -------
         str
-            Such as ``"below 12 % of units; below 2.5e-4 if words are independent"``: a thing that
-            more units have would not have spared all those that were run; a thing that happens
+            Such as ``"below 12 % of boards; below 2.5e-4 if words are independent"``: a thing that
+            more boards have would not have spared all those that were run; a thing that happens
             to more words, one word independent of the other, would not have spared all of them.
             Rounded to the side that keeps them. Empty for any other figure, and where nothing
             was tried.
@@ -135,7 +135,7 @@ class Figure:
         units = self.high if none else None if self.low is None else 1 - self.low
         if units is None:
             return ""
-        said = [f"{wording.bound_percent(units, none)} of units"]
+        said = [f"{wording.bound_percent(units, none)} of boards"]
         if self.conversions:
             tries = "words" if self.conversions == self.of else "conversions"
             most = wording.bound(intervals.nothing_seen(self.conversions), none)
@@ -169,7 +169,7 @@ def share(counts: Times, of: Times, words: int = 1, confidence: float = CONFIDEN
 
 
 def units(failing: Any, confidence: float = CONFIDENCE) -> Figure:
-    """Return the share of units in which a thing happened at all."""
+    """Return the share of boards in which a thing happened at all."""
     count, of = int(failing.sum()), len(failing)
     low, high = intervals.middle(count, of, confidence)
     return Figure(count / of if count else None, low, high, confidence, count, of)
@@ -209,7 +209,7 @@ def at_share(offered: Figure, delivered: Figure) -> Figure:
     if delivered.count < delivered.of:
         return found
     # A lower end far below it would read as if words had been lost.
-    note = "the lower end is the bound of what may be lost, by units"
+    note = "the lower end is the bound of what may be lost, by boards"
     return replace(found, note=note, instead="nothing lost: all that is offered")
 
 
@@ -244,7 +244,7 @@ def recovery(tally: Tally, confidence: float) -> dict[str, Figure]:
     )
     units_with = int((tally.spells > 0).sum())
     if mean.low is not None and units_with < _FEWEST_UNITS:
-        said = f"too few units with any: {units_with}"
+        said = f"too few boards with any: {units_with}"
         mean = replace(mean, low=None, high=None, confidence=None, instead=said)
     longest = float(tally.longest.max()) if runs else None
     most = Figure(longest, count=runs, unit="conversions", note=note)
@@ -398,11 +398,11 @@ def figures(scenario: Scenario, tally: Tally, confidence: float = CONFIDENCE) ->
         "silent": silent,
         "silent_per_hour": per_hour(offered, silent),
         **recovery(tally, confidence),
-        "units_missed_trigger": units(missed > 0, confidence),
-        "units_overrun": units(overrun > 0, confidence),
-        "units_underrun": units(underrun > 0, confidence),
-        "units_corrupted": units(corrupted > 0, confidence),
-        "units_failing": units(sum(tally.of_fate(fate) for fate in LOST) > 0, confidence),
+        "boards_missed_trigger": units(missed > 0, confidence),
+        "boards_overrun": units(overrun > 0, confidence),
+        "boards_underrun": units(underrun > 0, confidence),
+        "boards_corrupted": units(corrupted > 0, confidence),
+        "boards_failing": units(sum(tally.of_fate(fate) for fate in LOST) > 0, confidence),
         **latency(tally.to_release, "latency_release", "of frames that were released", confidence),
         **latency(
             tally.to_read, "latency_read", "of frames read, but those read too early", confidence

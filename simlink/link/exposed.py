@@ -77,7 +77,7 @@ def together(symbols: Iterable[Symbol], length: int, but: Symbol | None = None) 
 def exposed(
     scenario: Scenario, units: Units, length: int, read_after: int | None = None
 ) -> list[Exposed]:
-    """Return the channels of one unit.
+    """Return the channels of one board.
 
     Parameters
     ----------

@@ -10,7 +10,7 @@ being hit.
 The edges of a switch come ``dead_time`` after the instant at which they would without it, and none
 comes before the edge ahead of it. What is drawn for an event has a stream of its own, named by the
 source's place (``transient 0.slew``), and is indexed by the event's number; immunity and recovery
-are drawn once a unit.
+are drawn once a board.
 """
 
 from __future__ import annotations
@@ -280,7 +280,7 @@ def immunity_key(scenario: Scenario, way: Way) -> str:
 
 
 class Upsets:
-    """When the channels of one unit are upset, asked for in any order.
+    """When the channels of one board are upset, asked for in any order.
 
     Parameters
     ----------

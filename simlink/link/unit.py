@@ -32,7 +32,7 @@ from simlink.link.converter import captured_early, captured_past_hold
 from simlink.link.trigger import actual_frequency
 from simlink.scenario.schema import Scenario
 
-#: The times of the converter that are drawn once a unit.
+#: The times of the converter that are drawn once a board.
 CONVERTER = (
     "msb_valid",
     "data_valid",
@@ -117,7 +117,7 @@ class Units:
     host_captured: Times
 
     def __getattr__(self, name: str) -> Any:
-        """Return a single value of each unit, shape (T,)."""
+        """Return a single value of each board, shape (T,)."""
         if name in UNIT.fields:  # type: ignore[operator]
             return self.values[name]
         raise AttributeError(f"a unit has no {name!r}")

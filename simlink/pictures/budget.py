@@ -104,7 +104,7 @@ def budget(found: Budget) -> Figure:
     ax.xaxis.set_major_formatter(style.in_units("s"))
     ax.grid(axis="x")
     ax.set_xlabel("time from the edge that launches a bit")
-    ax.set_title("What the capture interval is spent on", loc="left", pad=66)
+    ax.set_title("Setup budget", loc="left", pad=66)
     ax.text(
         0,
         1.155,

@@ -44,7 +44,7 @@ def table(budget: Budget) -> str:
         wrapped(
             f"Worst is the arithmetic sum of the terms at the ends of their laws, with Gaussian "
             f"jitter at a bit-error ratio of {budget.ber:g} (one-sided Q of the dual-Dirac rule). "
-            f"Statistical is the highest clock at which {most_of(budget.wanted)} of units "
+            f"Statistical is the highest clock at which {most_of(budget.wanted)} of boards "
             f"work by the normal law. Select, configuration and fault lines come on top of the "
             f"signals."
         )
@@ -83,10 +83,10 @@ def _column(one: SchemeBudget) -> list[tuple[str, str]]:
         ),
         ("lowest clock, worst", _end(one.worst, "lowest")),
         (
-            "units that work, built",
+            "boards that work, built",
             f"{yields.working} of {yields.units}",
         ),
-        ("units that work, normal law", most_of(low)),
+        ("boards that work, normal law", most_of(low)),
         ("clock judged at", "-" if one.used is None else clock_limit(one.used)),
         ("highest sample rate", "-" if rate is None else clock_limit(rate)),
         (

@@ -73,7 +73,7 @@ def passmap(found: PassMap, ax: Axes | None = None) -> Axes:
     ax.set_xlabel("barrier delay, one way")
     ax.set_ylabel("serial clock")
     scheme = _SCHEMES[found.scenario.link.scheme]
-    ax.set_title(f"Where frames come through, {scheme}", loc="left", pad=46)
+    ax.set_title(f"Pass region: clock against barrier delay, {scheme}", loc="left", pad=46)
     style.figure_of(ax).colorbar(mesh, ax=ax, label="share of good frames", pad=0.02)
     ax.legend(
         loc="lower left",

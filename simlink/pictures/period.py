@@ -63,9 +63,7 @@ def period(run: OfScenario | Scenario, ax: Axes | None = None) -> Axes:
             8.4, height, left=0.2, right=0.965, bottom=0.62 / height, top=1 - 0.75 / height
         )
     ax.set_title(
-        "How long each side takes for a frame"
-        if found[0].period is None
-        else "How each side fills the trigger period",
+        "Trigger-period budget",
         loc="left",
         pad=26,
     )

@@ -226,7 +226,7 @@ def occupancy(run: Run, ax: Axes | None = None) -> Axes:
         ax = style.new_axes(8.4, 4.2, left=0.1, right=0.975, bottom=0.125, top=0.79)
     counts = run.tally.filling
     depth, arrived = run.tally.depth, int(counts.sum())
-    ax.set_title("What an arriving frame found in the FIFO", loc="left", pad=40)
+    ax.set_title("FIFO occupancy at arrival", loc="left", pad=40)
     ax.set_xlabel("slots found taken")
     ax.set_ylabel("share of the arriving frames")
     taken = np.flatnonzero(counts)

@@ -43,11 +43,11 @@ _NAMES = {
     "silent_per_hour": "the same, words an hour",
     "recovery_frames": "conversions until right again, mean",
     "recovery_frames_largest_seen": "conversions until right again, most seen",
-    "units_missed_trigger": "units with a missed trigger",
-    "units_overrun": "units with an overrun",
-    "units_underrun": "units with an underrun",
-    "units_corrupted": "units with wrong bits",
-    "units_failing": "units with a word undelivered",
+    "boards_missed_trigger": "boards with a missed trigger",
+    "boards_overrun": "boards with an overrun",
+    "boards_underrun": "boards with an underrun",
+    "boards_corrupted": "boards with wrong bits",
+    "boards_failing": "boards with a word undelivered",
     "latency_release_median": "latency to release, median",
     "latency_release_p99": "latency to release, 99 %",
     "latency_release_p999": "latency to release, 99.9 %",
@@ -70,7 +70,7 @@ _ALWAYS = {
     "overrun",
     "underrun",
     "corrupted_silent",
-    "units_failing",
+    "boards_failing",
 }
 #: Said of what is lost or wrong; where nothing is, there is nothing to say.
 _OF_HARM = {"silent_per_hour", "recovery_frames", "recovery_frames_largest_seen"}
@@ -111,7 +111,7 @@ def report(run: Run) -> str:
 def _head(run: Run) -> str:
     scenario, verdict = run.scenario, run.verdict
     engine = run.engine + (f" ({run.why})" if run.why else "")
-    size = f"{many(scenario.trials, 'unit')} of {many(scenario.conversions, 'conversion')}"
+    size = f"{many(scenario.trials, 'board')} of {many(scenario.conversions, 'conversion')}"
     lines = [printable(scenario.title or scenario.name)]
     lines += [wrapped(verdict.sentence), wrapped(verdict.because)]
     lines += [wrapped(one.text, "  - ", "    ") for one in verdict.causes]

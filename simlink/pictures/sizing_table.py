@@ -16,9 +16,9 @@ if TYPE_CHECKING:
 _UNITS = {
     "cycles": "Independent units: cycles, from one conversion that finds the FIFO empty and the "
     "host idle to the next; nothing else is left to chance than draws that are made anew.",
-    "trials": "Independent units: trials, for what is drawn once a unit, or remembered, makes "
-    "the conversions of one unit depend on each other.",
-    "exact": "Nothing is left to chance, so one unit tells all.",
+    "trials": "Independent units: trials, for what is drawn once a board, or remembered, makes "
+    "the conversions of one board depend on each other.",
+    "exact": "Nothing is left to chance, so one board tells all.",
 }
 _MORE = {
     "depth": "A smaller depth",

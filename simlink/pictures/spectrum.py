@@ -75,7 +75,7 @@ def spectrum(found: SpectrumStudy, ax: Axes | None = None) -> Axes:
     ax.set_xlabel("frequency")
     ax.set_ylabel("power in a bin, dBFS")
     tone = style.proper(quantity(found.frequency, "Hz"))
-    ax.set_title(f"Spectrum of a {tone} tone as the host holds it, unit 0", loc="left")
+    ax.set_title(f"Spectrum of a {tone} tone as the host holds it, board 0", loc="left")
     return ax
 
 

@@ -43,7 +43,7 @@ def table(found: SpectrumStudy) -> str:
         kind += f" ({window.processing_loss:.1f} dB processing loss)"
     about = (
         f"Tone {tone}, {wording.many(len(record.values), 'word')} a unit, {kind}, "
-        f"{wording.many(len(found.units), 'unit')}."
+        f"{wording.many(len(found.units), 'board')}."
     )
     missing = sum(one.record.missing for one in found.units)
     if missing:
@@ -112,8 +112,8 @@ def _lines(found: SpectrumStudy) -> str:
         for one in first.isolated.lines[:_LINES]
     ]
     if not rows:
-        return "No harmonic or spur of unit 0 stands above the noise."
-    return f"highest lines of unit 0:\n{columns(rows)}"
+        return "No harmonic or spur of board 0 stands above the noise."
+    return f"highest lines of board 0:\n{columns(rows)}"
 
 
 def _jitter(found: SpectrumStudy) -> str:

@@ -78,7 +78,7 @@ def head(run: Run) -> str:
     ]
     lines += [clipped(f"Cure: {one.text}", 2, later="  ") for one in verdict.remedies[:_REMEDIES]]
     if run.interrupted:
-        done = many(run.scenario.trials, "unit")
+        done = many(run.scenario.trials, "board")
         lines.append(f"Interrupted: this is what the {done} that were finished say.")
     return "\n".join(line for line in lines if line)
 
@@ -230,7 +230,7 @@ def seen(run: Run) -> str:
     if busy.value is not None:
         said = f"serving {percent(busy.value)} of the time, its latency included"
         rows.append(("host", said))
-    size = f"{many(scenario.trials, 'unit')} of {many(scenario.conversions, 'conversion')}"
+    size = f"{many(scenario.trials, 'board')} of {many(scenario.conversions, 'conversion')}"
     return f"seen in {size}:\n{columns(rows)}"
 
 

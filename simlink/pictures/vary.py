@@ -83,7 +83,7 @@ def _line(ax: Axes, found: Variation, name: str) -> None:
             color=style.SKY,
             alpha=0.55,
             lw=0,
-            label=f"{percent(confidence)} interval, over units",
+            label=f"{percent(confidence)} interval, over boards",
         )
         ax.vlines(at[seen], low[seen], high[seen], color=style.TEAL, lw=1.0)
     if unseen.any():
@@ -94,7 +94,7 @@ def _line(ax: Axes, found: Variation, name: str) -> None:
             color=style.RUST,
             markerfacecolor="white",
             ms=7,
-            label="none seen: below this, by units",
+            label="none seen: below this, by boards",
             zorder=4,
         )
     _across(ax, key, values, at, named)
@@ -192,8 +192,8 @@ def _map(ax: Axes, found: Variation, name: str) -> None:
 
 
 def _bound(cell: Figure) -> str:
-    """Return how far a share of which none was seen is bounded, by units."""
-    return cell.bounds().split(" of units")[0] or cell.text()
+    """Return how far a share of which none was seen is bounded, by boards."""
+    return cell.bounds().split(" of boards")[0] or cell.text()
 
 
 def _level(cell: Figure | None) -> float:

@@ -40,7 +40,7 @@ _WORTH = 0.75
 _FINE = 4
 #: Of the asked width, how closely a chain has to settle.
 _SETTLED = 1e-3
-#: Kinds of units that are followed one by one.
+#: Kinds of boards that are followed one by one.
 _MOST_KINDS = 16
 
 
@@ -145,7 +145,7 @@ def _between(before: list[float], ends: list[float]) -> float:
 
 
 def _kinds(queue: Queue) -> list[tuple[Timing, Timing, float]]:
-    """Return groups of units alike: the worst and the best timing of each, and its share."""
+    """Return groups of boards alike: the worst and the best timing of each, and its share."""
     ordered = sorted(queue.units, key=lambda one: (one[0].spacing, one[0].latest))
     total = sum(count for _, count in ordered)
     size = -(-len(ordered) // _MOST_KINDS)

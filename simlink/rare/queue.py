@@ -79,7 +79,7 @@ class Queue:
         The most that it comes to, fs; of Poisson triggers, by how much the fixed part of a
         spacing varies.
     units : tuple of (Timing, int)
-        Kinds of units, and how many there are of each.
+        Kinds of boards, and how many there are of each.
     """
 
     depth: int
@@ -169,7 +169,7 @@ def _moving(scenario: Scenario, poisson: bool) -> dict[str, Distribution]:
 def _units(
     scenario: Scenario, poisson: bool, laws: dict[str, Distribution], width: float
 ) -> tuple[tuple[Timing, int], ...]:
-    """Return the kinds of units that are built, and how many there are of each."""
+    """Return the kinds of boards that are built, and how many there are of each."""
     count = min(scenario.trials, MOST_UNITS)
     built = unit.build(scenario, range(count))
     assert scenario.trigger.rate is not None

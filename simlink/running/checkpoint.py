@@ -162,7 +162,7 @@ class Checkpoint:
             return None
         except _UNUSABLE as error:
             said = getattr(error, "strerror", None) or error
-            line = f"{path}: set aside: {said}; its {len(trials)} units are run anew"
+            line = f"{path}: set aside: {said}; its {len(trials)} boards are run anew"
             self.set_aside.append("".join(c if c.isprintable() else " " for c in line))
             with suppress(OSError):
                 path.replace(path.with_suffix(".damaged"))
@@ -223,7 +223,7 @@ def _decoded(content: bytes, scenario: Scenario, trials: range) -> Part:
         raise ValueError("it is damaged")
     head = json.loads(content[start : start + length])
     if head["trials"] != [trials.start, trials.stop]:
-        raise ValueError("it holds other units than it says")
+        raise ValueError("it holds other boards than it says")
     state: dict[str, Any] = {}
     for name, value in head["values"].items():
         if value is not None and type(value) is not int:

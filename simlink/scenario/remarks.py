@@ -57,7 +57,7 @@ _WHY = {
     "barrier.min_pulse": "any pulse passes",
     "fifo.sync_delay": "no synchroniser",
     "seed": "any number does; the same one gives the same draws",
-    "trials": "one unit unless more are asked for",
+    "trials": "one board unless more are asked for",
     "conversions": "enough for a first look",
     "trigger.pattern": "the plainest",
     "trigger.source": "the host times the triggers",
@@ -238,7 +238,7 @@ def _barrier_notes(scenario: Keys, raw: Mapping[str, Any]) -> Iterator[str]:
             low, high = (time_text(end) for end in law.support)
             yield (
                 f"{key}: {given} is taken as the largest difference between any two channels of a "
-                f"direction: each draws its share, from {low} to {high}, once a unit"
+                f"direction: each draws its share, from {low} to {high}, once a board"
             )
     for name in ("forward", "return"):
         way = scenario.barrier.direction(name)
@@ -263,4 +263,4 @@ def _fixed_tolerance(law: Distribution) -> str:
     value = law.constant_value
     size = ratio_text(abs(value))
     either = f'{{ shape = "uniform", low = {written("-" + size)}, high = {written(size)} }}'
-    return f"fixed at {ratio_text(value, sign=True)} in every unit; for ±{size} write {either}"
+    return f"fixed at {ratio_text(value, sign=True)} on every board; for ±{size} write {either}"

@@ -77,7 +77,7 @@ class Trigger(Section):
         "host", "The side of the barrier that times the triggers."
     )
     tolerance: Tolerance = left_out(
-        "0 ppm", "How far the rate is off, as a ratio; drawn once for each unit."
+        "0 ppm", "How far the rate is off, as a ratio; drawn once for each board."
     )
 
 
@@ -115,7 +115,7 @@ class Converter(Section):
     min_clock_period: Duration = left_out(
         "0 s",
         "The shortest time from one rising edge of the serial clock to the next, or from one "
-        "falling edge to the next, that the converter takes; drawn once a unit.",
+        "falling edge to the next, that the converter takes; drawn once a board.",
     )
     min_clock_high: Duration = left_out(
         "0 s", "The shortest high time of the serial clock that the converter takes; likewise."
@@ -130,7 +130,7 @@ class RemoteClock(Section):
 
     frequency: Frequency = needed("The serial clock, as a frequency.")
     tolerance: Tolerance = left_out(
-        "0 ppm", "How far the frequency is off, as a ratio; drawn once for each unit."
+        "0 ppm", "How far the frequency is off, as a ratio; drawn once for each board."
     )
     start_delay: Duration = left_out("0 s", "From the fall of busy to the start of the readout.")
     setup: Duration = left_out("0 s", "How long a bit has to be valid before it is captured.")
@@ -145,9 +145,9 @@ class RemoteClock(Section):
 class Channel(Section):
     """One direction across the barrier; a value given here wins over the barrier's own."""
 
-    delay: Duration = left_out("0 s", "From one side to the other: a duration, drawn once a unit.")
+    delay: Duration = left_out("0 s", "From one side to the other: a duration, drawn once a board.")
     part_to_part_skew: SignedDuration = left_out(
-        "0 s", "From part to part: a duration drawn once a unit, may be negative."
+        "0 s", "From part to part: a duration drawn once a board, may be negative."
     )
     jitter: SignedDuration = left_out(
         "0 s", "From edge to edge: a duration drawn for each, may be negative."
@@ -211,7 +211,7 @@ class Barrier(Section):
     channel_skew: Skew = left_out(
         "0 s",
         "From channel to channel. A plain duration is the largest difference between any two "
-        "channels of a direction: each draws its own share of it, from none to all, once a unit. "
+        "channels of a direction: each draws its own share of it, from none to all, once a board. "
         "A table with a shape is what each channel draws; may be negative.",
     )
     pulse_width_distortion: SignedDuration = left_out(
@@ -225,11 +225,11 @@ class Barrier(Section):
     min_pulse: Duration = left_out("0 s", "The shortest pulse that a channel passes.")
     line_rate: LineRate | None = optional("The highest line rate of a channel, in bits per second.")
     slew_immunity: Slew | None = optional(
-        "The highest common-mode slew that upsets no channel, drawn once a unit. Left out: no "
+        "The highest common-mode slew that upsets no channel, drawn once a board. Left out: no "
         "transient upsets any."
     )
     recovery: Duration = left_out(
-        "0 s", "How long a channel stays upset after a common-mode edge; drawn once a unit."
+        "0 s", "How long a channel stays upset after a common-mode edge; drawn once a board."
     )
     upset: Annotated[float, share()] = left_out(
         1, "How likely a symbol is hit that meets an upset of its channel."
@@ -433,7 +433,7 @@ class Keys(Section):
 
     title: Text = left_out("", "What the scenario is about.")
     seed: Annotated[int, count(0, MOST_SEED)] = left_out(1, "What every draw derives from.")
-    trials: Annotated[int, count(1, 10**7)] = left_out(1, "Units built.")
+    trials: Annotated[int, count(1, 10**7)] = left_out(1, "Boards built.")
     conversions: Annotated[int, count(1, 10**10)] = left_out(1000, "Triggers sent in each trial.")
     link: Link
     trigger: Trigger

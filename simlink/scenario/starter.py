@@ -59,8 +59,8 @@ def render(answers: Mapping[str, str], folder: Path | str = ".") -> str:
     conversions = max(1, min(5000, int(read.frequency("sample-rate") * 3600)))
     crystal = {"shape": "uniform", "low": "-50 ppm", "high": "50 ppm"}
     for key, value, why in (
-        ("trials", 20, "units built; more of them narrow the intervals"),
-        ("conversions", conversions, "triggers a unit"),
+        ("trials", 20, "boards built; more of them narrow the intervals"),
+        ("conversions", conversions, "triggers a board"),
         ("trigger.tolerance", "0 ppm", "the host's clock taken as exact"),
         ("remote_clock.tolerance", crystal, "a usual crystal oscillator"),
     ):

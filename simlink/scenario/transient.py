@@ -40,7 +40,7 @@ class Transient(Section):
     )
     rate: Frequency | None = optional("Events per second, on average. Required for poisson.")
     frequency: Frequency | None = optional("Of the switch, nominal. Required for switching.")
-    tolerance: Tolerance = left_out("0 ppm", "Of the frequency, relative, of each unit.")
+    tolerance: Tolerance = left_out("0 ppm", "Of the frequency, relative, of each board.")
     jitter: SignedDuration = left_out("0 s", "Of each edge; none passes the edge ahead of it.")
     duty: Annotated[float, share(low_open=True, high_open=True)] = left_out(
         0.5, "From the rising to the falling edge, as a share of the period."
@@ -48,7 +48,7 @@ class Transient(Section):
     dead_time: Duration = left_out("0 s", "How much later than switched each edge comes.")
     phase: Duration | None = optional(
         "From the start of a trial to the first rising edge as switched. Left out: uniform within "
-        "a period, drawn once a unit."
+        "a period, drawn once a board."
     )
     peak: Voltage | None = optional("Of the generator's pulses. Required for eft.")
     coupling: Annotated[float, share(low_open=True)] = left_out(
@@ -57,7 +57,7 @@ class Transient(Section):
     repetition: Literal["5 kHz", "100 kHz"] = left_out("5 kHz", "Of the pulses within a burst.")
     start: Duration | None = optional(
         "From the start of a trial to the first burst. Left out: uniform within 300 ms, drawn "
-        "once a unit."
+        "once a board."
     )
 
     @property

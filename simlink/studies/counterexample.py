@@ -54,7 +54,7 @@ LIMITS = {
     "acquisition": "a sample has not settled",
     "timeout": "a conversion is given up",
 }
-#: Laws drawn for each conversion or bit, and those drawn once a unit.
+#: Laws drawn for each conversion or bit, and those drawn once a board.
 _EACH = (
     "trigger.jitter",
     "trigger.gap",

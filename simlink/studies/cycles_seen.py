@@ -41,7 +41,7 @@ class Losses:
     sent : int
         Conversions in all of them.
     losses : ndarray of int64
-        Lost conversions of each unit or cycle that lost any.
+        Lost conversions of each board or cycle that lost any.
     """
 
     units: int = 0

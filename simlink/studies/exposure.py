@@ -161,15 +161,15 @@ class Exposure:
         if not self.upsets:
             least = min(self.immunity.values())
             return (
-                f"In unit {self.trial} {event} upsets nothing: its immunity is {slew_text(least)}."
+                f"On board {self.trial} {event} upsets nothing: its immunity is {slew_text(least)}."
             )
         event += f" that upsets for {short_time(self.length)}"
         if not self.harmful:
-            return f"In unit {self.trial} {event} harms no word, whenever it begins."
+            return f"On board {self.trial} {event} harms no word, whenever it begins."
         share = min(self.harmful / self.period, 1.0)
         said = (
-            f"In unit {self.trial} {event} harms a word if it begins in {100 * share:.3g} % of the "
-            "trigger period"
+            f"On board {self.trial} {event} harms a word if it begins in {100 * share:.3g} % of "
+            "the trigger period"
         )
         if self.quiet is None:
             return (

@@ -4,7 +4,7 @@ A requirement whose figure is too uncertain is undecided, and the scenario is ru
 the units, the first ones as they were, until nothing is undecided or the time is spent. Each look
 is given half of the chance to be wrong that the one before it had, so that all of them together
 keep the confidence that is asked for. Only how far it goes depends on the machine: the same
-number of units gives the same rows.
+number of boards gives the same rows.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 
 #: The time to spend unless said, in s.
 BUDGET = 60.0
-#: How much longer than the look before it a look of twice the units may be expected to take.
+#: How much longer than the look before it a look of twice the boards may be expected to take.
 _TWICE = 2.2
 _MOST_UNITS = 10**7
 
@@ -65,7 +65,7 @@ class Judgement:
         """What it comes to."""
         verdict = self.verdict
         rows = [one.holds for one in verdict.limits] + [one.holds for one in verdict.required]
-        units = many(self.run.scenario.trials, "unit")
+        units = many(self.run.scenario.trials, "board")
         said = f"{sum(rows)} of {many(len(rows), 'row')} met in {units}"
         open_ = [one.key for one in verdict.required if one.met is Met.UNDECIDED]
         if open_:
@@ -77,7 +77,7 @@ class Judgement:
         return {
             "met": self.met,
             "judgement": self.sentence,
-            "units": self.run.scenario.trials,
+            "trials": self.run.scenario.trials,
             "conversions": self.run.scenario.conversions,
             "seed": self.run.scenario.seed,
             **self.verdict.to_dict(),
@@ -139,10 +139,10 @@ def judge(
             return found
         more, longer = _larger(here), _TWICE * (now - started)
         if more is None:
-            found.why_ended = "there are no more units to run"
+            found.why_ended = "there are no more boards to run"
             return found
         if found.spent + longer > budget:
-            found.why_ended = f"twice the units would take longer than {quantity(budget, 's')}"
+            found.why_ended = f"twice the boards would take longer than {quantity(budget, 's')}"
             return found
         if progress is not None:
             progress(found)
@@ -150,7 +150,7 @@ def judge(
 
 
 def _larger(scenario: Scenario) -> Scenario | None:
-    """Return a scenario with twice the units, None where there may be no more."""
+    """Return a scenario with twice the boards, None where there may be no more."""
     if 2 * scenario.trials > _MOST_UNITS:
         return None
     # Where nothing is drawn, another unit says nothing.

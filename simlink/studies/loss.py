@@ -279,7 +279,7 @@ def overrun(
     tried = scenario if conversions is None else scenario.with_(conversions=conversions)
     while True:
         if report is not None:
-            report(f"{wording.many(tried.trials, 'unit')} of {tried.conversions} conversions")
+            report(f"{wording.many(tried.trials, 'board')} of {tried.conversions} conversions")
         ran = run(tried, engine=engine, workers=workers, executor=executor, ledger=False)
         figure = ran.figures["overrun"]
         value = figure.value or None

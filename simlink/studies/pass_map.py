@@ -154,7 +154,7 @@ def _slow(scenario: Scenario, clock: Fraction, delay: int) -> str:
 
 
 def _budget(scenario: Scenario) -> SchemeBudget:
-    return budget_of(scenario, ber=_BER, units=1)[scenario.link.scheme]
+    return budget_of(scenario, ber=_BER, trials=1)[scenario.link.scheme]
 
 
 def usual_axes(scenario: Scenario, steps: int) -> tuple[list[Fraction], list[int]]:
@@ -198,7 +198,7 @@ def pass_map(
     delays: Sequence[int] | None = None,
     *,
     steps: int = 17,
-    units: int = 4,
+    trials: int = 4,
     conversions: int = 3,
     engine: str = "auto",
     workers: int | None = None,
@@ -219,7 +219,7 @@ def pass_map(
         One-way delays in fs, rising, taken forward and back alike.
     steps : int
         How many of each where they are left out, at least 2.
-    units, conversions : int
+    trials, conversions : int
         Simulated at each point.
     engine : {"auto", "event", "batch"}
         Which engine simulates.
@@ -244,13 +244,13 @@ def pass_map(
     usual = usual_axes(scenario, steps)
     clocks = usual[0] if clocks is None else list(clocks)
     delays = usual[1] if delays is None else list(delays)
-    sized = scenario.with_(trials=units, conversions=conversions)
+    sized = scenario.with_(trials=trials, conversions=conversions)
     shape = (len(clocks), len(delays))
     good, frames = np.full(shape, np.nan), np.zeros(shape, dtype=np.int64)
     refused: dict[tuple[int, int], str] = {}
     if workers is None:
         # As the slower engine has it: a few conversions at a point leave little to vectorise.
-        workers = default_workers("event", good.size * units * conversions)
+        workers = default_workers("event", good.size * trials * conversions)
     interrupted = False
     task = partial(_row, sized, delays, engine)
     try:

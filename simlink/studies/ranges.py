@@ -156,7 +156,7 @@ def _same_unit(
 
 
 def _scale(unit: str, into: str) -> Fraction | None:
-    """Return how many of one unit another is, if they measure the same thing."""
+    """Return how many of one board another is, if they measure the same thing."""
     from simlink.scenario.quantities import FREQUENCY, LINE_RATE, RATIO, TIME
 
     for dimension in (TIME, FREQUENCY, LINE_RATE, RATIO):

@@ -167,7 +167,7 @@ class Search:
                 return at
             point = self.points[at]
             undecided += point.verdict is Verdict.OPEN
-            # Where too few units lose nothing, no safer value will do better.
+            # Where too few boards lose nothing, no safer value will do better.
             hopeless = point.verdict is Verdict.OPEN and not point.seen.lost
             if at >= self._high or hopeless or undecided > _MOST_UNDECIDED:
                 return None
@@ -280,7 +280,7 @@ class Search:
         return self.rough_seen[at]
 
     def _is_plain(self, seen: Losses) -> bool:
-        """Tell whether so much is lost that more units would tell the rough search nothing."""
+        """Tell whether so much is lost that more boards would tell the rough search nothing."""
         useful = seen.losing < _MANY and seen.share < _MOST_OF_USE
         return seen.losing >= _ENOUGH and seen.share > _PLAINLY * self.target and not useful
 
@@ -355,7 +355,7 @@ class Search:
         return point.verdict is Verdict.MEETS
 
     def _take_looks(self, point: Point, miss: float) -> None:
-        """Simulate more and more units of a value until it is settled or the budget is used."""
+        """Simulate more and more boards of a value until it is settled or the budget is used."""
         spent_low = spent_high = 0.0
         weight = self._weight()
         done = 0

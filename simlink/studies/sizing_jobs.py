@@ -33,7 +33,7 @@ def count(
     unsettled: bool,
     trials: range,
 ) -> Losses:
-    """Simulate a range of units and count what they lose; plain data in and out.
+    """Simulate a range of boards and count what they lose; plain data in and out.
 
     Parameters
     ----------
@@ -93,7 +93,7 @@ class Runs:
         self._workers = max(1, workers or os.cpu_count() or 1)
 
     def spread(self, scenario: Scenario, start: int, stop: int) -> Iterator[Losses]:
-        """Give the counts of units start ... stop - 1, in jobs, in their order."""
+        """Give the counts of boards start ... stop - 1, in jobs, in their order."""
         # At least a job a worker, and no more than the batch engine does side by side.
         step = max(1, min(_JOB, math.ceil((stop - start) / self._workers)))
         task = partial(count, scenario, self._engine, self._fates, self._by_cycle, self._unsettled)

@@ -108,7 +108,7 @@ class Sizing:
         What was taken as independent: ``"cycles"``, ``"trials"``, or ``"exact"`` where nothing
         is left to chance.
     conversions : int
-        Triggers of each unit.
+        Triggers of each board.
     budget : int
         The most conversions that were to be spent on one value.
     used : int

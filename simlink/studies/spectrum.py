@@ -108,7 +108,7 @@ class SpectrumStudy:
     units : tuple of Unit
         One a trial.
     figures : dict of str to Figure
-        Means over units, in dB and bits, each with its interval.
+        Means over boards, in dB and bits, each with its interval.
     """
 
     scenario: Scenario
@@ -254,7 +254,7 @@ def spectrum(
     lane, position : int
         Of which converter.
     progress : callable, optional
-        Called with the number of units finished.
+        Called with the number of boards finished.
 
     Raises
     ------
@@ -311,11 +311,11 @@ def _unit(scenario: Scenario, trial: int, lane: int, position: int, at: Sampling
     gaps = scenario.analog.gaps or "refuse"
     missing = int(np.count_nonzero(~there))
     if len(there) - missing < FEWEST:
-        said = f"unit {trial}'s host holds {len(there) - missing} words; a spectrum needs {FEWEST}"
+        said = f"board {trial}'s host holds {len(there) - missing} words; a spectrum needs {FEWEST}"
         raise InputError(scenario.name, "conversions", str(scenario.conversions), said)
     if missing and gaps == "refuse":
         said = (
-            f"{missing} of {len(there)} words are missing from unit {trial}'s record, or wrong in "
+            f"{missing} of {len(there)} words are missing from board {trial}'s record, or wrong in "
             'it; to analyse it all the same, one of "cut", "join", "repeat", "zero"'
         )
         raise InputError(scenario.name, "analog.gaps", '"refuse"', said)
@@ -347,7 +347,7 @@ def _unit(scenario: Scenario, trial: int, lane: int, position: int, at: Sampling
             bare = values
     record = held(values, there, gaps, zero=0.5)
     if len(record.values) < FEWEST:
-        said = f"the longest stretch of unit {trial}'s record without a gap has "
+        said = f"the longest stretch of board {trial}'s record without a gap has "
         said += f"{len(record.values)} words; a spectrum needs {FEWEST}"
         raise InputError(scenario.name, "analog.gaps", f'"{gaps}"', said)
     names = _names(scenario, converter, at)
@@ -394,7 +394,7 @@ def _names(scenario: Scenario, converter: Converter, at: Sampling) -> dict[str, 
 
 
 def _mean(values: list[float], unit: str) -> Figure:
-    """Return the mean over units, with its interval; nothing where one is infinite."""
+    """Return the mean over boards, with its interval; nothing where one is infinite."""
     if not all(map(math.isfinite, values)):
         return Figure(None, unit=unit)
     low, high = intervals.mean(values)

@@ -63,11 +63,11 @@ FIGURES = (
     "silent_per_hour",
     "recovery_frames",
     "recovery_frames_largest_seen",
-    "units_missed_trigger",
-    "units_overrun",
-    "units_underrun",
-    "units_corrupted",
-    "units_failing",
+    "boards_missed_trigger",
+    "boards_overrun",
+    "boards_underrun",
+    "boards_corrupted",
+    "boards_failing",
     *(
         f"latency_{end}_{part}"
         for end in ("release", "read")

@@ -25,7 +25,7 @@ def corrupted(facts: Facts) -> Story:
 
 
 def _head(facts: Facts) -> str:
-    return f"Conversion {facts.conversion} of unit {facts.trial} has a wrong bit"
+    return f"Conversion {facts.conversion} of board {facts.trial} has a wrong bit"
 
 
 def _captured(facts: Facts, one: Change) -> Story:

@@ -46,7 +46,7 @@ class Service:
 
 
 def rows_of(scenario: Scenario, trial: int, conversion: int) -> Any:
-    """Return the records of one unit up to a conversion and some beyond.
+    """Return the records of one board up to a conversion and some beyond.
 
     Parameters
     ----------

@@ -332,7 +332,7 @@ class RunLimits(dict[str, Limits]):
     Attributes
     ----------
     over : str
-        Which part: ``"the first 100 of 300 conversions of each of 20 units"``.
+        Which part: ``"the first 100 of 300 conversions of each of 20 boards"``.
     parts : dict
         Of `BY_BIT` the limits of the first bit and of later ones, by symbol.
     """
@@ -410,8 +410,10 @@ def traced(scenario: Scenario, most: int = MOST_TRACED) -> str:
     else:
         which = f"the first {'' if each == 1 else f'{each} '}of {whole} conversions"
     if trials == 1:
-        return f"{which} of the unit"
-    return f"{which} of each of {'' if units == trials else f'the first {units} of '}{trials} units"
+        return f"{which} of the board"
+    return (
+        f"{which} of each of {'' if units == trials else f'the first {units} of '}{trials} boards"
+    )
 
 
 def over_run(scenario: Scenario, most: int = MOST_TRACED) -> RunLimits:

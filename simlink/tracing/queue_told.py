@@ -53,7 +53,7 @@ def overrun(facts: Facts) -> Story:
 
 
 def _named(facts: Facts) -> str:
-    return f"Conversion {facts.conversion} of unit {facts.trial}"
+    return f"Conversion {facts.conversion} of board {facts.trial}"
 
 
 def _by_whom(facts: Facts, instant: int) -> str:
@@ -343,7 +343,7 @@ def delivered_at(facts: Facts, late: bool) -> Story:
     usual = sorted((rows["read_end"] - rows["trigger"])[read].tolist())[int(read.sum() - 1) // 2]
     if read.sum() > 1:
         took = f"took no more than {short_time(usual)}"
-        story.steps.append(f"Half of {int(read.sum())} frames of the unit {took}.")
+        story.steps.append(f"Half of {int(read.sum())} frames of the board {took}.")
     most = (usual + end - begin) // 2
     if usual < end - begin:
         story.what = f"is read within {short_time(most)}"

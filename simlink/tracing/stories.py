@@ -56,7 +56,7 @@ def missed(facts: Facts) -> Story:
     converting = arrived < ready
     doing = "converting" if converting else "being read out"
     said = (
-        f"Conversion {index} of unit {facts.trial} was never made: its trigger reached the "
+        f"Conversion {index} of board {facts.trial} was never made: its trigger reached the "
         f"converter {at(arrived)}, while that was still {doing} conversion {before}"
     )
     if not converting:
@@ -146,7 +146,7 @@ def timed_out(facts: Facts) -> Story:
     given_up = left + limit.constant_value
     story = Story(
         [
-            f"The host gave conversion {facts.conversion} of unit {facts.trial} up "
+            f"The host gave conversion {facts.conversion} of board {facts.trial} up "
             f"{at(given_up)}, {short_time(limit.constant_value)} after its trigger left."
         ],
         facts.conversion,
@@ -178,7 +178,7 @@ def not_received(facts: Facts) -> Story:
     """Tell of a conversion whose frame never came."""
     row = facts.row
     story = Story(
-        [f"The frame of conversion {facts.conversion} of unit {facts.trial} never came."],
+        [f"The frame of conversion {facts.conversion} of board {facts.trial} never came."],
         facts.conversion,
         saved=spared(Fate.NOT_RECEIVED, Fate.MISSED_TRIGGER),
         what="is received",

@@ -204,7 +204,7 @@ class Trace:
 
     def __repr__(self) -> str:
         found = f"{len(self.changes)} entries on {len(self.signals)} signals"
-        return f"Trace of unit {self.trial}, conversions {self.window}: {found}"
+        return f"Trace of board {self.trial}, conversions {self.window}: {found}"
 
     def _repr_html_(self) -> str:
         return self.to_pandas().to_html()

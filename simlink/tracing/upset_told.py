@@ -29,7 +29,7 @@ def upset(facts: Facts) -> Story | None:
     without = rows_with(facts, {"transient": None})
     if without is None or without["fate"] == facts.row["fate"]:
         return None
-    steps = [f"Conversion {index} of unit {facts.trial} was harmed by common-mode edges."]
+    steps = [f"Conversion {index} of board {facts.trial} was harmed by common-mode edges."]
     hits = _hits(facts)
     for way in WAYS:
         steps += _windows(facts, way)

@@ -222,10 +222,10 @@ def _row(seen: Seen, key: str, group: list[Built], blamed: list[Built]) -> Limit
     if blamed:
         said = seen.lost("corrupted_silent", "wrong bits in")
         if units.any():
-            said += f"; {int(units.sum())} of {len(units)} built units break it"
+            said += f"; {int(units.sum())} of {len(units)} boards break it"
     elif broken:
         one = min(broken, key=lambda built: built.share)
-        said = f"{int(units.sum())} of {len(units)} built units break it"
+        said = f"{int(units.sum())} of {len(units)} boards break it"
         if key in _ON_PAPER:
             said += ", a limit of the data sheet that takes no bit here"
     limit, worst = one.numbers
@@ -235,9 +235,9 @@ def _row(seen: Seen, key: str, group: list[Built], blamed: list[Built]) -> Limit
     if one.margin.unbounded:
         name = one.margin.unbounded[0].key
         kept = most_of(moments(one.margin, one.ber, seen.scenario.seed).at(one.clock).working())
-        otherwise = f"{otherwise}; {name} has no bound, {kept} of units keep it by the normal law"
+        otherwise = f"{otherwise}; {name} has no bound, {kept} of boards keep it by the normal law"
         if one.left < 0:
-            possible = f"{name} has no bound, {kept} of units keep it by the normal law"
+            possible = f"{name} has no bound, {kept} of boards keep it by the normal law"
     elif one.left >= 0 and one.untold:
         otherwise += f"; {one.untold} has neither bounds nor a normal law"
     elif one.left >= 0:
@@ -245,7 +245,7 @@ def _row(seen: Seen, key: str, group: list[Built], blamed: list[Built]) -> Limit
         if jitter:
             proven += f", with Gaussian jitter counted to {one.ber:g} an edge"
     else:
-        possible = f"the worst case breaks it, none of {len(units)} built units did"
+        possible = f"the worst case breaks it, none of {len(units)} boards did"
     return row(
         key,
         _what(seen, key, one),

@@ -64,9 +64,9 @@ def _line_rate(seen: Seen) -> list[Limit]:
         over = rule.per_clock * float(budget.clock) * (1 + drawn / PARTS) > float(rule.line_rate)
         count = int(np.broadcast_to(over, (seen.built.count,)).sum())
         if count:
-            broken = f"{count} of {seen.built.count} built units break it"
+            broken = f"{count} of {seen.built.count} boards break it"
         else:
-            possible = f"at the fastest clock, which none of {seen.built.count} built units has"
+            possible = f"at the fastest clock, which none of {seen.built.count} boards has"
     return [
         row(
             "line_rate",

@@ -46,7 +46,7 @@ class Limit:
     known : Known
         How that is known.
     evidence : str
-        The same in a sentence: the share with its interval, the bound by units and by words with
+        The same in a sentence: the share with its interval, the bound by boards and by words with
         its assumption, the draw that breaks it, or what a proof rests on.
     keys : tuple of str
         The keys of the scenario that it rests on, the one that takes most first.

@@ -176,5 +176,5 @@ def _over(seen: Seen, load: Fraction, fastest: Fraction, who: str) -> tuple[str,
     many = int((float(load) * (1 + (drawn - law.mean) / PARTS) > 1).sum())
     of = seen.built.count
     if many:
-        return f"{many} of {of} built units trigger faster than it can follow", ""
-    return "", f"it is too slow for the fastest trigger rate, which none of {of} built units has"
+        return f"{many} of {of} boards trigger faster than it can follow", ""
+    return "", f"it is too slow for the fastest trigger rate, which none of {of} boards has"

@@ -1,7 +1,7 @@
 """What the scenario requires of a run: each figure against its bound, each margin against its own.
 
 A figure meets its bound if its whole interval does, at the confidence that is asked for; it does
-not if none of the interval does. In between it is undecided, and more units may decide it. Losses
+not if none of the interval does. In between it is undecided, and more boards may decide it. Losses
 that proven limits rule out are met without any interval.
 """
 
@@ -32,11 +32,11 @@ _RULED_OUT = {
     "corrupted_silent": CAPTURES,
     "timed_out": ("timeout",),
     "short_acquisition": ("acquisition",),
-    "units_missed_trigger": ("period",),
-    "units_overrun": _FLOW,
-    "units_underrun": ("early_read",),
-    "units_corrupted": CAPTURES,
-    "units_failing": KEYS,
+    "boards_missed_trigger": ("period",),
+    "boards_overrun": _FLOW,
+    "boards_underrun": ("early_read",),
+    "boards_corrupted": CAPTURES,
+    "boards_failing": KEYS,
 }
 
 

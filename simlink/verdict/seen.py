@@ -25,9 +25,9 @@ if TYPE_CHECKING:
     from simlink.figures.summary import Figure
     from simlink.running.run import Run
 
-#: Built units that are looked at one by one; a run of more has its first ones looked at.
+#: Boards that are looked at one by one; a run of more has its first ones looked at.
 MOST_BUILT = 2000
-#: The share of units, or of conversions, that a worst value stands for where nothing is bounded.
+#: The share of boards, or of conversions, that a worst value stands for where nothing is bounded.
 MOST_UNITS = 0.999
 #: Conversions of a second look at the most.
 _SECOND_LOOK = 200_000
@@ -71,14 +71,14 @@ class Seen:
         return f"{said}, a share of {between}" if between else said
 
     def not_seen(self, words: int | None = None) -> str:
-        """Return what it says that none of the words had it, by words and by units."""
+        """Return what it says that none of the words had it, by words and by boards."""
         words = self.words if words is None else words
         if not words:
             return "no word was sent"
         trials = max(int((self.run.tally.sent > 0).sum()), 1)
         return (
             f"0 of {words} words: below {share(nothing_seen(words))} if words are independent, "
-            f"below {percent(nothing_seen(trials))} of units"
+            f"below {percent(nothing_seen(trials))} of boards"
         )
 
     @cached_property
@@ -93,7 +93,7 @@ class Seen:
         return SchemeBudget(self.scenario, scheme, USUAL_BER, self.built, MOST_UNITS)
 
     def corrupted_units(self) -> Any:
-        """Tell which of the built units had a wrong bit; bool, shape (units,)."""
+        """Tell which of the boards had a wrong bit; bool, shape (units,)."""
         return self.run.tally.of_fate(Fate.CORRUPTED)[: self.built.count] > 0
 
     def again(self, **values: Any) -> Seen:

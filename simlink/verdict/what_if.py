@@ -92,7 +92,7 @@ class WhatIf:
         trials, each = self._longest
         if self._longest == (self.scenario.trials, self.scenario.conversions):
             return "the same draws"
-        of = f" of {trials} units" if trials > 1 else ""
+        of = f" of {trials} boards" if trials > 1 else ""
         return f"the same draws of the first {each} conversions{of}"
 
     def mends(self, values: Values) -> bool:

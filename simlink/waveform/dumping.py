@@ -72,7 +72,7 @@ def dump(
             step=step,
             first=window.start,
             constants=constants_of(scenario, trial),
-            comment=f"{scenario.title or 'untitled'}; seed {scenario.seed}, unit {trial}",
+            comment=f"{scenario.title or 'untitled'}; seed {scenario.seed}, board {trial}",
             version=__version__,
         )
         found = trace(scenario, range(window.stop), trial, writer.observers)

@@ -66,7 +66,7 @@ def package(monkeypatch, tmp_path):
 
 
 def unit_of(static, line_time):
-    """Return the values of one unit, as an engine hands them to a loop."""
+    """Return the values of one board, as an engine hands them to a loop."""
     units = np.zeros(1, dtype=PAIR)
     units["static"], units["line_time"] = static, line_time
     return units

@@ -211,4 +211,4 @@ def highest_passing(values, scheme, about, step=Fraction(1001, 1000), reach=700)
 def budget_of(values, **options):
     """Return the budget of a scheme's own parts."""
     scenario = made(values)
-    return budget(scenario, units=options.pop("units", 1), **options)[scenario.link.scheme]
+    return budget(scenario, units=options.pop("trials", 1), **options)[scenario.link.scheme]

@@ -198,7 +198,7 @@ PARTS = {
 )
 def test_the_worst_case_of_each_chain(scheme, margin, interval, worst):
     """Worked by hand from the ends of the laws, in ns, half-period capture at 20 MHz."""
-    found = budget(made(PARTS), units=1)[scheme].margin(margin)
+    found = budget(made(PARTS), trials=1)[scheme].margin(margin)
     assert float(found.interval(Fraction(20 * 10**6))) == interval * NS
     assert float(found.worst(1e-12)) == pytest.approx(worst * NS)
 
@@ -221,7 +221,7 @@ def test_the_worst_case_of_each_chain(scheme, margin, interval, worst):
     ],
 )
 def test_other_captures(scheme, capture, margin, interval, worst):
-    found = budget(made(PARTS | {"host.capture": capture}), units=1)[scheme].margin(margin)
+    found = budget(made(PARTS | {"host.capture": capture}), trials=1)[scheme].margin(margin)
     assert float(found.interval(Fraction(20 * 10**6))) == interval * NS
     assert float(found.worst(1e-12)) == pytest.approx(worst * NS)
 
@@ -258,7 +258,7 @@ def test_each_edge_jitters_by_itself(scheme, capture, margin, late):
     }
     values = PARTS | {"host.capture": capture}
     still, moving = (
-        budget(made(parts), units=1)[scheme].margin(margin) for parts in (values, values | jitter)
+        budget(made(parts), trials=1)[scheme].margin(margin) for parts in (values, values | jitter)
     )
     assert moving.worst(1e-12) - still.worst(1e-12) == late * 1000
 
@@ -266,7 +266,7 @@ def test_each_edge_jitters_by_itself(scheme, capture, margin, late):
 def test_every_term_comes_from_a_key_of_the_scenario_and_the_rows_add_up():
     scenario = made(PARTS | {"barrier.return.jitter": normal_jitter("50 ps")})
     known = set(every_key())
-    for one in budget(scenario, units=1).values():
+    for one in budget(scenario, trials=1).values():
         rows = list(one.rows())
         for margin in one.margins:
             mine = [row for row in rows if row["margin"] == margin.name]
@@ -305,7 +305,7 @@ def test_a_list_of_skews_names_the_lanes_alone():
     ],
 )
 def test_signals(changed, counts):
-    found = budget(made(changed), units=1)
+    found = budget(made(changed), trials=1)
     assert tuple(found[scheme].signals.count for scheme in SCHEMES) == counts
 
 
@@ -317,13 +317,13 @@ def test_packets_and_a_self_clocking_line_need_no_strobe():
         "barrier.return.line_rate": "50 Mbit/s",
     }
     for values in (packets, {"barrier.return.strobe": False}):
-        one = budget(made(values), units=1)["remote_master"]
+        one = budget(made(values), trials=1)["remote_master"]
         assert one.signals.back == {"data": 1}
         assert not any("strobe" in margin.name for margin in one.margins)
 
 
 def test_too_few_channels_at_hand():
-    found = budget(made({"barrier.channels": 4}), units=1)
+    found = budget(made({"barrier.channels": 4}), trials=1)
     assert "5 signals and barrier.channels is 4, 1 too few" in found.sentence
     (said,) = found["returned_clock"].refusals()
     assert said == "5 isolated signals are 1 more than barrier.channels = 4"
@@ -331,7 +331,7 @@ def test_too_few_channels_at_hand():
 
 def test_a_clock_above_a_channels_rate_says_what_it_asks_and_by_how_much():
     scenario = made({"barrier.line_rate": "50 Mbit/s"})
-    found = budget(scenario, units=1)["returned_clock"]
+    found = budget(scenario, trials=1)["returned_clock"]
     assert found.worst.highest == 25 * 10**6
     assert found.worst.by == "line rate of the clock"
     said = found.refusals(Fraction(40 * 10**6))
@@ -433,7 +433,7 @@ def test_packets_have_to_fit_the_line():
     }
     one = budget_of(values)
     assert one.sample_rate == 500 * 10**3
-    found = budget(made(values | {"trigger.rate": "600 kHz"}), units=1)
+    found = budget(made(values | {"trigger.rate": "600 kHz"}), trials=1)
     assert (
         "the remote master does not: the return line takes 2 us, 333.3 ns longer than the "
         "trigger period" in found.sentence
@@ -497,7 +497,7 @@ def test_run_and_budget_agree_on_the_host():
     # The converter's 750 ns are longer than the 656.25 ns at which the FIFO would overrun.
     assert float(host.least_period) == pytest.approx((2500 + 125) / 4 * NS, rel=1e-6)
     assert one.sample_rate == Fraction(10**15, 750 * NS)
-    found = budget(made(values | {"host.service_latency": "4500 ns"}), units=1)
+    found = budget(made(values | {"host.service_latency": "4500 ns"}), trials=1)
     assert "the host's read takes" in found.sentence
 
 
@@ -517,7 +517,7 @@ def test_a_latency_without_a_bound_counts_by_the_share_of_cycles_that_fit():
     latency = {"shape": "exponential", "mean": "300 ns"}
     values = {"host.service_latency": latency, "trigger.rate": "500 kHz"}
     scenario = made(values)
-    found = budget(scenario, units=1)
+    found = budget(scenario, trials=1)
     # 500 + latency + 250 ns of 2 us: 1 - exp(-1250 / 300) fit.
     cycle = cycles(scenario, "forwarded_clock", Fraction(20 * 10**6))[0]
     share = cycle.in_time(Fraction(2000 * NS), seed=1)
@@ -558,7 +558,7 @@ def test_yield_agrees_with_the_normal_tail(deviations, lanes):
     interval = 40_000 + deviations * sigma
     scenario = made(NORMALS | {"frame.lanes": lanes})
     count = 3000
-    one = budget(scenario, units=count)["forwarded_clock"]
+    one = budget(scenario, trials=count)["forwarded_clock"]
     clock = Fraction(10**15) / Fraction(interval * 1000)
     found = one.yield_at(clock)
 
@@ -576,7 +576,7 @@ def test_yield_agrees_with_the_normal_tail(deviations, lanes):
 
 
 def test_the_statistical_clock_has_the_yield_that_was_asked_for():
-    one = budget(made(NORMALS), units=1, wanted_yield=0.99)["forwarded_clock"]
+    one = budget(made(NORMALS), trials=1, wanted_yield=0.99)["forwarded_clock"]
     assert not one.has_worst_case
     assert one.worst.highest is None
     assert one.yield_at(one.statistical).normal_least == pytest.approx(0.99, abs=2e-4)
@@ -590,7 +590,7 @@ def test_the_units_are_those_that_a_run_builds():
         | {"trials": 8, "frame.lanes": 3, "remote_clock.tolerance": ratio(), "host.setup": wide()}
     )
     built = units.BuiltUnits(scenario.seed, 8)
-    for one in budget(scenario, units=8).values():
+    for one in budget(scenario, trials=8).values():
         for margin in one.margins:
             drawn = built.values(t for t in margin.terms if t.drawn == "unit")
             if margin.tolerance is not None:
@@ -644,7 +644,7 @@ def test_the_sentence_names_who_meets_the_rate_and_what_is_at_fault_elsewhere():
         "remote_clock.frequency": "50 MHz",
         "fifo.sync_delay": "20 ns",
     }
-    found = budget(made(parts), units=1)
+    found = budget(made(parts), trials=1)
     assert found.sentence == (
         "The returned clock meets 900 kHz at 20 MHz; the remote master meets 900 kHz at 50 MHz "
         "(the FIFO's depth is judged by a run); "
@@ -657,14 +657,14 @@ def test_the_sentence_names_who_meets_the_rate_and_what_is_at_fault_elsewhere():
 
 def test_a_slower_clock_may_still_meet_the_rate():
     parts = {"barrier.forward.delay": "20 ns", "barrier.return.delay": "20 ns"}
-    found = budget(made(parts), units=1)
+    found = budget(made(parts), trials=1)
     assert found.meets["forwarded_clock"]
     assert "forwarded clock meets 20 kHz slowed to 12.5 MHz by setup" in found.sentence
 
 
 def test_no_rate_is_asked_for_when_triggers_wait_for_the_host():
     loop = {"trigger.pattern": "after_read", "trigger.gap": "1 us", "trigger.rate": None}
-    found = budget(made(loop | {"host.timeout": "50 us"}), units=1)
+    found = budget(made(loop | {"host.timeout": "50 us"}), trials=1)
     assert found.sentence.startswith("No rate is asked for")
     assert set(found.meets.values()) == {None}
 
@@ -694,7 +694,7 @@ def test_what_gives_the_most_to_a_margin_is_named_where_nothing_takes(forward, b
 
 def test_every_budget_is_json_and_a_table():
     for scheme in SCHEMES:
-        found = budget(made(NORMALS | {"link.scheme": scheme}), units=3)
+        found = budget(made(NORMALS | {"link.scheme": scheme}), trials=3)
         again = json.loads(found.to_json())
         assert list(again) == [
             "title", "scheme", "rate", "seed", "bit_error_ratio", "q", "wanted_yield", "verdict",
@@ -755,7 +755,7 @@ def test_a_frame_waits_for_the_line_that_the_one_ahead_keeps():
 
 
 def test_triggers_at_random_are_met_by_no_cycle_that_lasts():
-    found = budget(made({"trigger.pattern": "poisson"}), units=1)
+    found = budget(made({"trigger.pattern": "poisson"}), trials=1)
     assert set(found.meets.values()) == {False}
     assert "triggers at random come arbitrarily close together" in found.sentence
 
@@ -765,5 +765,5 @@ def test_jitter_shortens_the_time_between_triggers():
     jitter = {"shape": "uniform", "low": "-20 us", "high": "20 us"}
     parts = {"link.scheme": "remote_master", "trigger.jitter": jitter}
     for conversion, meets in (("9 us", True), ("11 us", False)):
-        found = budget(made(parts | {"converter.conversion_time": conversion}), units=1)
+        found = budget(made(parts | {"converter.conversion_time": conversion}), trials=1)
         assert found.meets["remote_master"] is meets

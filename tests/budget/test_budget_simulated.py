@@ -1,4 +1,4 @@
-"""Closed form against simulation: the highest clock, the units that work, errors under jitter."""
+"""Closed form against simulation: the highest clock, the boards that work, errors under jitter."""
 
 from __future__ import annotations
 
@@ -198,7 +198,7 @@ def test_the_units_whose_strobe_takes_every_bit_are_those_of_the_simulation(capt
     if lanes != "drawn":
         values["barrier.return.channel_skew"] = lanes
     scenario = made(values)
-    one = budget(scenario, units=1000)["remote_master"]
+    one = budget(scenario, trials=1000)["remote_master"]
     kept = np.ones(1000, dtype=bool)
     for margin in one.margins:
         kept &= one.built.left(margin, one.clock, 1e-12) >= 0
@@ -215,7 +215,7 @@ def test_the_units_whose_strobe_takes_every_bit_are_those_of_the_simulation(capt
 def assert_units_agree(scenario):
     """Check the budget's units against those of the engine, one by one."""
     scheme = scenario.link.scheme
-    one = budget(scenario, units=scenario.trials)[scheme]
+    one = budget(scenario, trials=scenario.trials)[scheme]
     kept = np.ones(scenario.trials, dtype=bool)
     for margin in one.margins:
         kept &= one.built.left(margin, one.clock, 1e-12) >= 0
@@ -315,7 +315,7 @@ def test_bit_errors_under_gaussian_jitter(scheme, capture, deviations, frames):
     interval = float(setup.nominal) + deviations * setup.rms_jitter
     clock = round(float(setup.periods) * 1e15 / interval)
     scenario = made(values | {"host.clock": f"{clock} Hz"})
-    margin = budget(scenario, units=1)[scheme].margin("setup")
+    margin = budget(scenario, trials=1)[scheme].margin("setup")
     expected = error_ratio(float(margin.left(scenario.host.clock.value)), margin.rms_jitter)
     assert 1e-5 < expected < 1.1e-2
     wrong, judged = wrong_bits(scenario, frames, seed=71)
@@ -327,7 +327,7 @@ def test_bit_errors_in_the_event_engine():
     """A frame of sixteen bits has fifteen launched ones, each with errors of its own."""
     values = JITTERY | {"host.capture": "whole", "frame.word_bits": 16, "conversions": 600}
     scenario = made(values | {"host.clock": "24.3 MHz", "seed": 3})
-    margin = budget(scenario, units=1)["forwarded_clock"].margin("setup")
+    margin = budget(scenario, trials=1)["forwarded_clock"].margin("setup")
     ratio = error_ratio(float(margin.left(scenario.host.clock.value)), margin.rms_jitter)
     assert 5e-3 < ratio < 2e-2
     expected = 1 - (1 - ratio) ** 15

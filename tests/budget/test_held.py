@@ -216,7 +216,7 @@ def test_the_units_that_work_are_those_of_the_simulation(scheme, clock, capture,
 
 @pytest.mark.parametrize("scheme", ["forwarded_clock", "returned_clock"])
 def test_the_units_of_random_parts_are_those_of_the_simulation(scheme):
-    """At clocks about the highest, whatever is covered; both kinds of units are among them."""
+    """At clocks about the highest, whatever is covered; both kinds of boards are among them."""
     rng = np.random.default_rng(29)
     worked = []
     for _ in range(PART_SETS):
@@ -226,7 +226,7 @@ def test_the_units_of_random_parts_are_those_of_the_simulation(scheme):
             values[f"barrier.{way}.delay_covers"] = covers
         highest = budget_of(values).nominal.highest
         clock = round(float(highest or 2e7) * rng.uniform(0.75, 1.1))
-        one = budget_of(values | {"host.clock": f"{clock} Hz"}, units=6)
+        one = budget_of(values | {"host.clock": f"{clock} Hz"}, trials=6)
         kept = np.all([one.built.left(m, one.clock, 1e-12) >= 0 for m in one.margins], axis=0)
         runs = EventEngine().run(one.scenario, range(6), words=False)
         assert kept.tolist() == [bool((run.fate == Fate.DELIVERED).all()) for run in runs], values
@@ -352,7 +352,7 @@ def test_the_converter_holds_the_clock_down(scheme):
 def test_units_may_differ_in_what_they_ask():
     """Of 48 to 52 ns half are too much for 50; each unit is judged by its own."""
     values = {"converter.min_clock_period": uniform(48000, 52000), "host.clock": "20 MHz"}
-    one = budget_of(values, units=200)
+    one = budget_of(values, trials=200)
     left = one.built.left(one.margin("clock period"), one.clock, 1e-12)
     assert 60 < (left >= 0).sum() < 140
     assert one.yields.working == (left >= 0).sum()

@@ -44,7 +44,7 @@ every_scheme = st.one_of(scenarios(), serial_scenarios(), strobed()).map(
 def budget_of(scenario):
     """Return the budget of a scenario's own scheme, None if its jitter is none that it splits."""
     try:
-        one = budget(scenario, units=scenario.trials)[scenario.link.scheme]
+        one = budget(scenario, trials=scenario.trials)[scenario.link.scheme]
         for margin in one.margins:
             margin.random(one.ber)
     except InputError:

@@ -19,7 +19,7 @@ from simlink.scenario.loading import load
 ROOT = Path(simlink.__file__).parents[1]
 SCENARIOS = sorted((ROOT / "scenarios").glob("*.toml"))
 THREE_WAYS = ROOT / "scenarios" / "three-ways.toml"
-FEW = ["--units", "20"]
+FEW = ["--trials", "20"]
 
 
 def run(*words):
@@ -34,7 +34,7 @@ def flat(text):
 def test_every_shipped_scenario_has_a_budget(path):
     result = run("budget", path, *FEW)
     assert result.exit_code == 0, result.output
-    found = budget(load(path), units=20)
+    found = budget(load(path), trials=20)
     assert flat(result.stdout).startswith(flat(f"{load(path).title} {found.sentence}"))
     assert flat(CAUTIONS) in flat(result.stdout)
     # A shipped scenario's own scheme can be read at its own clock.
@@ -49,7 +49,7 @@ def test_there_is_a_scenario_of_each_scheme(scheme):
 
 
 def test_the_compared_parts_are_met_by_one_scheme_and_say_why_not_by_the_others():
-    found = budget(load(THREE_WAYS), units=20)
+    found = budget(load(THREE_WAYS), trials=20)
     assert found.meets == {"forwarded_clock": False, "returned_clock": False, "remote_master": True}
     assert found.sentence.startswith(
         "The remote master meets 1 MHz at 80 MHz (the FIFO's depth is judged by a run); "
@@ -102,8 +102,8 @@ def test_the_bit_error_ratio_moves_the_worst_case():
         (["--ber", "0"], '--ber: got "0"; a ratio above 0 and at most 0.5'),
         (["--ber", "nan"], '--ber: got "nan"; a ratio above 0'),
         (["--ber", "much"], '--ber: got "much"; a ratio'),
-        (["--units", "0"], '--units: got "0"; a whole number from 1'),
-        (["--units", "-3"], "--units: got"),
+        (["--trials", "0"], '--trials: got "0"; a whole number from 1'),
+        (["--trials", "-3"], "--trials: got"),
         (["--out", ""], "--out: got"),
     ],
 )
@@ -124,7 +124,7 @@ def test_a_folder_that_cannot_be_written(tmp_path):
 
 def test_a_pass_map(tmp_path):
     out = tmp_path / "map"
-    words = ["--steps", 4, "--units", 1, "--conversions", 1, "--json", "--out", out]
+    words = ["--steps", 4, "--trials", 1, "--conversions", 1, "--json", "--out", out]
     result = run("pass-map", ROOT / "scenarios" / "kiln-recorder.toml", *words)
     assert result.exit_code == 0, result.output
     found = json.loads(result.stdout)
@@ -143,7 +143,7 @@ def test_a_pass_map(tmp_path):
 
 def test_the_axes_of_a_pass_map_can_be_given(tmp_path):
     axes = ["--lowest-clock", "8 MHz", "--highest-clock", "12 MHz", "--longest-delay", "9 ns"]
-    words = ["--steps", 3, "--units", 1, "--conversions", 1, "--json", "--out", tmp_path / "map"]
+    words = ["--steps", 3, "--trials", 1, "--conversions", 1, "--json", "--out", tmp_path / "map"]
     result = run("pass-map", ROOT / "scenarios" / "kiln-recorder.toml", *axes, *words)
     assert result.exit_code == 0, result.output
     found = json.loads(result.stdout)

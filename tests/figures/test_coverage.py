@@ -108,7 +108,7 @@ CASES = {
     ),
 }
 #: Of these an interval that is nearly always right would say that it is wider than it need be.
-#: Others are bounded by what was not seen: a share of units, a quantile beyond all but a few.
+#: Others are bounded by what was not seen: a share of boards, a quantile beyond all but a few.
 NEITHER_WAY = {
     "latency_read_median", "latency_read_p99", "host_busy_share", "sampling_jitter_rms"
 }  # fmt: skip

@@ -30,8 +30,8 @@ def test_the_counts_of_an_overrun(overrun):
     assert (overrun["triggers"].count, overrun["triggers"].of) == (4, 4)
     assert (overrun["delivered"].count, overrun["delivered"].of) == (2, 4)
     assert (overrun["overrun"].value, overrun["overrun"].count) == (0.5, 2)
-    assert overrun["units_overrun"].value == 1.0
-    assert overrun["units_failing"].count == 1
+    assert overrun["boards_overrun"].value == 1.0
+    assert overrun["boards_failing"].count == 1
 
 
 def test_the_rates_of_an_overrun(overrun):
@@ -65,12 +65,12 @@ def test_zero_events_have_a_bound_and_no_value(overrun):
         assert overrun[name].confidence == 0.95
         assert overrun[name].count == 0
         assert overrun[name].text() == "0 seen"
-        bounds = "below 95 % of units; below 0.53 if words are independent"
+        bounds = "below 95 % of boards; below 0.53 if words are independent"
         assert overrun[name].interval() == overrun[name].bounds() == bounds
     many = figures({"trials": 40, "conversions": 5})
     assert many["overrun"].high == pytest.approx(1 - 0.05 ** (1 / 40))
     assert (many["overrun"].count, many["overrun"].of) == (0, 200)
-    assert many["units_overrun"].high == pytest.approx(many["overrun"].high, rel=1e-12)
+    assert many["boards_overrun"].high == pytest.approx(many["overrun"].high, rel=1e-12)
 
 
 def test_counts_are_in_words():
@@ -166,18 +166,18 @@ def test_plain_figures_hold_every_part():
         # 1 - 0.05^(1/24) = 0.11735 and 1 - 0.05^(1/12000) = 0.00024961, both rounded up.
         (
             Figure(None, 0.0, 0.11735, 0.95, 0, 12000, conversions=12000),
-            "below 12 % of units; below 0.00025 if words are independent",
+            "below 12 % of boards; below 0.00025 if words are independent",
         ),
         # Words of one conversion share its fate: its 12000 words are 6000 tries.
         (
             Figure(None, 0.0, 0.11735, 0.95, 0, 12000, conversions=6000),
-            "below 12 % of units; below 0.0005 if conversions are independent",
+            "below 12 % of boards; below 0.0005 if conversions are independent",
         ),
         (
             Figure(1.0, 1 - 0.11735, 1.0, 0.95, 12000, 12000, conversions=12000),
-            "above 88 % of units; above 0.99975 if words are independent",
+            "above 88 % of boards; above 0.99975 if words are independent",
         ),
-        (Figure(None, 0.0, 0.1301, 0.95, 0, 21), "below 14 % of units"),
+        (Figure(None, 0.0, 0.1301, 0.95, 0, 21), "below 14 % of boards"),
         (Figure(None, count=0, of=0), ""),
         (Figure(0.5, 0.2, 0.8, 0.95, 1, 2), ""),
         (Figure(None, unit="s"), ""),
@@ -211,7 +211,7 @@ def test_what_is_delivered_of_a_run_without_losses_is_all():
     found = figures({"trials": 10, "conversions": 1000})["delivered"]
     assert found.text() == "all"
     # 1 - 0.05^(1/10) = 0.2589, 1 - 0.05^(1/10000) = 0.000299528.
-    assert found.bounds() == "above 74 % of units; above 0.9997 if words are independent"
+    assert found.bounds() == "above 74 % of boards; above 0.9997 if words are independent"
 
 
 PATTERNS = {

@@ -29,7 +29,7 @@ PARTS = {
 
 @pytest.fixture(scope="module")
 def found():
-    return budget(made(PARTS), units=20)
+    return budget(made(PARTS), trials=20)
 
 
 @pytest.fixture(scope="module")
@@ -38,7 +38,7 @@ def covered():
     values = {"barrier.forward.delay": limits, "barrier.return.delay": limits}
     values["barrier.pulse_width_distortion"] = {"shape": "uniform", "low": "-1 ns", "high": "1 ns"}
     values["barrier.delay_covers"] = ["part_to_part_skew", "channel_skew", "pulse_width_distortion"]
-    return budget(made(PARTS | values), units=20)
+    return budget(made(PARTS | values), trials=20)
 
 
 def stretches(figure, begins):
@@ -87,7 +87,7 @@ def test_the_capture_edges_are_marked(found):
 
 def test_a_term_without_a_bound_is_said_so():
     spread = {"shape": "normal", "mean": "0 ps", "sigma": "500 ps"}
-    figure = draw(budget(made(PARTS | {"barrier.forward.part_to_part_skew": spread}), units=20))
+    figure = draw(budget(made(PARTS | {"barrier.forward.part_to_part_skew": spread}), trials=20))
     said = [text.get_text() for text in figure.axes[0].texts]
     assert sum("no bound" in text for text in said) == 1
 
@@ -123,7 +123,7 @@ DELAYS = [0, 7 * 10**6, 14 * 10**6, 21 * 10**6]
 def test_frames_come_through_below_the_closed_form_and_not_above(scheme):
     """Nothing is left to chance, so a point passes exactly if its clock is below the limit."""
     values = CONSTANT | {"link.scheme": scheme, "converter.data_hold": "2 ns"}
-    mapped = pass_map(made(values), CLOCKS, DELAYS, units=1, conversions=2)
+    mapped = pass_map(made(values), CLOCKS, DELAYS, trials=1, conversions=2)
     for row, clock in enumerate(CLOCKS):
         for column in range(len(DELAYS)):
             assert mapped.frames[row, column] == 2
@@ -135,13 +135,13 @@ def test_frames_come_through_below_the_closed_form_and_not_above(scheme):
 
 def test_the_trigger_is_slowed_so_that_the_map_is_of_the_link_alone():
     fast = {"trigger.rate": "5 MHz", "conversions": 9, "host.watermark": 1}
-    mapped = pass_map(made(CONSTANT | fast), CLOCKS[:2], DELAYS[:2], units=1, conversions=3)
+    mapped = pass_map(made(CONSTANT | fast), CLOCKS[:2], DELAYS[:2], trials=1, conversions=3)
     assert (mapped.frames == 3).all()
 
 
 def test_refused_points_are_blank_and_say_why():
     values = CONSTANT | {"barrier.line_rate": "60 Mbit/s"}
-    mapped = pass_map(made(values), CLOCKS, DELAYS[:2], units=1, conversions=1)
+    mapped = pass_map(made(values), CLOCKS, DELAYS[:2], trials=1, conversions=1)
     refused = [row for row, clock in enumerate(CLOCKS) if clock > 30 * 10**6]
     assert np.isnan(mapped.good[refused]).all()
     assert np.isfinite(mapped.good[: refused[0]]).all()
@@ -157,7 +157,7 @@ def test_refused_points_are_blank_and_say_why():
 
 def test_the_limits_are_drawn_over_the_map():
     capture = {"host.capture": 3, "converter.data_hold": "0 ns"}
-    mapped = pass_map(made(CONSTANT | capture), CLOCKS, DELAYS[1:], units=1, conversions=1)
+    mapped = pass_map(made(CONSTANT | capture), CLOCKS, DELAYS[1:], trials=1, conversions=1)
     ax = passmap(mapped)
     drawn = {line.get_label(): line.get_ydata() for line in ax.lines}
     assert list(drawn["highest clock, worst case"]) == [float(f) for f in mapped.highest]
@@ -169,7 +169,7 @@ def test_the_limits_are_drawn_over_the_map():
 
 def test_delays_at_which_no_clock_will_do_are_hatched():
     hold = {"host.hold": "20 ns", "converter.data_hold": "0 ns"}
-    mapped = pass_map(made(CONSTANT | hold), CLOCKS[:2], DELAYS, units=1, conversions=1)
+    mapped = pass_map(made(CONSTANT | hold), CLOCKS[:2], DELAYS, trials=1, conversions=1)
     assert mapped.never == [("hold",), ("hold",), (), ()]
     assert mapped.highest[0] is None
     assert len([patch for patch in passmap(mapped).patches if patch.get_hatch()]) == 2

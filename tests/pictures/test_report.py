@@ -74,7 +74,7 @@ def test_figures_have_value_interval_and_count(runs):
     assert " to " in line
     assert line.endswith(f"{lost.count} of {lost.of}")
     (line,) = (line for line in text.splitlines() if line.startswith("  underrun"))
-    assert re.search(r"0 seen +below \d+ % of units; below .* independent +0 of", line)
+    assert re.search(r"0 seen +below \d+ % of boards; below .* independent +0 of", line)
     assert "95 % interval" in text.splitlines()[0]
 
 

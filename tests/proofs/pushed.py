@@ -1,6 +1,6 @@
 """Scenarios whose draws are pushed to the ends of their laws.
 
-Each law becomes a recording of its two ends (a constant, where it is drawn once a unit), so that
+Each law becomes a recording of its two ends (a constant, where it is drawn once a board), so that
 a run of it is one that the scenario itself might give.
 """
 
@@ -20,7 +20,7 @@ EACH = (
     "remote_clock.start_delay", "barrier.return.jitter", "fifo.sync_delay", "host.service_latency",
     "converter.aperture_jitter",
 )  # fmt: skip
-#: Laws drawn once a unit.
+#: Laws drawn once a board.
 ONCE = (
     "trigger.tolerance", "remote_clock.tolerance", "converter.acquisition_time",
     "barrier.forward.delay", "barrier.return.delay", "barrier.forward.part_to_part_skew",

@@ -59,7 +59,7 @@ COMMANDS = {
         *("--overrun-at-most", "1e-7", "--conversions", "3000"),
     ],
     "vary": ["vary", "s.toml", "fifo.depth", "1..50", "--engine", "event", "--workers", "2"],
-    "pass-map": ["pass-map", "s.toml", "--steps", "40", "--units", "2000", "--conversions", "40"],
+    "pass-map": ["pass-map", "s.toml", "--steps", "40", "--trials", "2000", "--conversions", "40"],
 }
 
 

@@ -21,7 +21,7 @@ from simlink.scenario.quantities import (
     whole,
 )
 
-# Powers of ten of each unit, stated apart from the code.
+# Powers of ten of each board, stated apart from the code.
 TIMES = {"fs": 0, "ps": 3, "ns": 6, "us": 9, "µs": 9, "μs": 9, "ms": 12, "s": 15}
 RATIOS = {"ppb": 3, "ppm": 6, "%": 10}
 RATES = {"bit/s": 0, "kbit/s": 3, "Mbit/s": 6, "Gbit/s": 9, "Mbps": 6, "Gbps": 9, "Bd": 0, "MBd": 6}

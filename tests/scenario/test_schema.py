@@ -373,7 +373,7 @@ def test_a_plain_skew_is_the_largest_difference_of_two_channels(scenario):
     noted = scenario.with_value("barrier.channel_skew", "3 ns").notes
     assert noted == [
         "barrier.channel_skew: 3 ns is taken as the largest difference between any two channels of "
-        "a direction: each draws its share, from 0 s to 3 ns, once a unit"
+        "a direction: each draws its share, from 0 s to 3 ns, once a board"
     ]
 
 
@@ -437,7 +437,7 @@ def test_low_ends_that_nobody_gave_are_assumed(scenario):
 def test_fixed_tolerances_are_noted(scenario):
     changed = scenario.with_value("remote_clock.tolerance", "50 ppm")
     assert changed.notes == [
-        "remote_clock.tolerance: fixed at +50 ppm in every unit; for ±50 ppm write "
+        "remote_clock.tolerance: fixed at +50 ppm on every board; for ±50 ppm write "
         '{ shape = "uniform", low = "-50 ppm", high = "50 ppm" }'
     ]
     changed = scenario.with_value("trigger.tolerance", "-0.5 ppm")

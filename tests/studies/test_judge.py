@@ -194,11 +194,11 @@ def test_what_is_undecided_as_the_budget_ends_is_said_to_be(tmp_path):
 
 
 def test_where_nothing_is_drawn_it_does_not_go_on():
-    asked = {"units_failing": {"at_most": 0.5}}
+    asked = {"boards_failing": {"at_most": 0.5}}
     found = judge(asking(asked, {"host.service_latency": STALLS, "fifo.depth": 4}), budget=600)
     (row,) = found.verdict.required
     if row.met is Met.UNDECIDED:
-        assert found.why_ended == "there are no more units to run"
+        assert found.why_ended == "there are no more boards to run"
 
 
 def structure(root):

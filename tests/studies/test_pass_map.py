@@ -125,7 +125,7 @@ def test_work_is_spread_by_the_conversions_of_all_points(monkeypatch):
     monkeypatch.setattr(maps, "default_workers", one)
     done = []
     clocks, delays = [Fraction(20 * MHZ), Fraction(30 * MHZ)], [0, NS, 2 * NS]
-    found = pass_map(scenario(), clocks, delays, units=4, conversions=5, progress=done.append)
+    found = pass_map(scenario(), clocks, delays, trials=4, conversions=5, progress=done.append)
     assert asked == [("event", 120)]
     assert done == [3, 6]
     assert (found.clocks, found.delays) == (clocks, delays)
@@ -139,7 +139,7 @@ def test_interrupted_it_holds_the_rows_that_were_finished():
         raise KeyboardInterrupt
 
     clocks = [Fraction(20 * MHZ), Fraction(30 * MHZ)]
-    found = pass_map(scenario(), clocks, [0], units=1, conversions=2, workers=1, progress=stop)
+    found = pass_map(scenario(), clocks, [0], trials=1, conversions=2, workers=1, progress=stop)
     assert found.interrupted
     assert found.good[0, 0] == 1
     assert np.isnan(found.good[1, 0])
@@ -152,4 +152,4 @@ def test_a_map_of_refused_points_alone_says_why_the_first_was():
     }
     made = scenario(barrier={"return": early})
     with pytest.raises(InputError, match=r"^pass map: no point can be simulated: .*spread"):
-        pass_map(made, [Fraction(20 * MHZ)], [NS], units=1, conversions=1)
+        pass_map(made, [Fraction(20 * MHZ)], [NS], trials=1, conversions=1)

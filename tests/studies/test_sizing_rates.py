@@ -109,7 +109,7 @@ SHIPPED = ["bench-supply", "desktop-host", "early-release", "kiln-recorder", "ph
 def test_of_shipped_scenarios(name):
     """An answer lies between what is proven and what the shortest cycle allows."""
     tried = load(SCENARIOS / f"{name}.toml")
-    # A real computer's rare stalls take more units than a test has.
+    # A real computer's rare stalls take more boards than a test has.
     target = 0.3 if name == "desktop-host" else 0.05
     found = size(tried, "trigger-rate", at_most=target, budget=60_000, workers=1,
                  beyond_proof=True)  # fmt: skip

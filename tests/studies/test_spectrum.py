@@ -286,7 +286,7 @@ def test_jitter_of_the_instants_and_what_it_leaves() -> None:
 
 def test_only_what_stands_above_the_noise_is_listed() -> None:
     quiet = spectrum(_scenario(analog__noise=1, trials=1))
-    assert "No harmonic or spur of unit 0 stands above the noise." in table(quiet)
+    assert "No harmonic or spur of board 0 stands above the noise." in table(quiet)
     bent = spectrum(_scenario(analog__noise=1, trials=1, analog__inl=[0, 0, 0, 4]))
     assert bent.units[0].isolated.lines[0].name == "3rd harmonic"
 

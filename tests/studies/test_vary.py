@@ -116,8 +116,8 @@ def test_a_line_with_its_interval_and_upper_bounds():
     lines = {line.get_label(): line for line in ax.lines}
     first, last = found.points[0].figures["overrun"], found.points[-1].figures["overrun"]
     assert lines["overrun"].get_ydata()[0] == first.value
-    assert list(lines["none seen: below this, by units"].get_xdata()) == [60]
-    assert list(lines["none seen: below this, by units"].get_ydata()) == [last.high]
+    assert list(lines["none seen: below this, by boards"].get_xdata()) == [60]
+    assert list(lines["none seen: below this, by boards"].get_ydata()) == [last.high]
     assert any("95 % interval" in label for label in ax.get_legend_handles_labels()[1])
 
 

@@ -23,7 +23,7 @@ SHARED = (
 
 def agrees(scenario):
     try:
-        one = budget(scenario, units=scenario.trials)[scenario.link.scheme]
+        one = budget(scenario, trials=scenario.trials)[scenario.link.scheme]
         said = judge(one)
     except InputError:
         return  # a jitter that no bit-error ratio counts

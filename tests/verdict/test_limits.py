@@ -148,17 +148,17 @@ def test_what_has_no_bound_is_not_seen_or_possible_but_never_proven():
     assert found["setup"].known is Known.NOT_SEEN
     assert "no bound" in found["setup"].evidence
     assert found["setup"].evidence.startswith("0 of 36 words: below ")
-    assert "of units" in found["setup"].evidence
+    assert "of boards" in found["setup"].evidence
     wide = judged(chain({"converter.data_valid": law | {"sigma": "3 ns"}}), trials=1)
     assert wide["setup"].known in (Known.POSSIBLE, Known.VIOLATED)
 
 
 def test_a_limit_of_a_unit_that_takes_no_bit_is_told_with_the_units():
-    """One lane of a list, 5 ns and more behind a strobe of 100 MHz, breaks it in every unit."""
+    """One lane of a list, 5 ns and more behind a strobe of 100 MHz, breaks it on every board."""
     skews = {"barrier.return.channel_skew": ["6 ns"], "remote_clock.frequency": "100 MHz"}
     found = judged(chain(skews))
     assert found["strobe_setup"].known is Known.VIOLATED
-    assert "3 of 3 built units break it" in found["strobe_setup"].evidence
+    assert "3 of 3 boards break it" in found["strobe_setup"].evidence
 
 
 def test_a_jitter_that_counts_at_no_bit_error_ratio_proves_nothing():

@@ -95,7 +95,7 @@ def check(scenario, path):
 def agree(scenario, verdict):
     """Compare the rate with the budget's, where that judges the very scenario."""
     try:
-        one = budget(scenario, units=scenario.trials)[scenario.link.scheme]
+        one = budget(scenario, trials=scenario.trials)[scenario.link.scheme]
         said = judge(one)
     except InputError:
         return  # a jitter that counts at no bit-error ratio

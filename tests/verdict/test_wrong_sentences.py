@@ -138,7 +138,7 @@ def test_none_seen_is_told_with_what_its_bound_assumes():
     row = found.verdict["fifo_depth"]
     assert row.known.value in ("not seen", "can be violated")
     assert "400 words" in row.evidence
-    # Rule of three: 3 of 400 words, at 95 % confidence; 1 - 0.05^(1/2) = 78 % of units.
+    # Rule of three: 3 of 400 words, at 95 % confidence; 1 - 0.05^(1/2) = 78 % of boards.
     assert "0.0075" in row.evidence or "7.5e-3" in row.evidence or "0.75 %" in row.evidence
     assert "independent" in row.evidence
     assert re.search(r"78 % of (the )?units", row.evidence)
@@ -219,7 +219,7 @@ def test_the_strobe_fails_as_many_units_as_the_budget_says():
     wrong = found.ledger.groupby("trial").fate.agg(lambda fates: (fates == "corrupted").any())
     assert abs(wrong.sum() - 100) < 4 * 8.7
     assert not found.verdict.meets
-    share = budget(scenario, units=20_000)["remote_master"].yields.share
+    share = budget(scenario, trials=20_000)["remote_master"].yields.share
     assert abs(share - 0.75) < 4 * (0.75 * 0.25 / 20_000) ** 0.5
 
 
@@ -253,7 +253,7 @@ def test_the_budgets_latency_is_the_simulated_one(scheme, changes, latency):
     figures = simlink.running.run.run(scenario, workers=1, ledger=False).figures
     assert figures["underrun"].count == 0
     assert figures["latency_read_largest_seen"].value == pytest.approx(latency * 1e-9)
-    pieces = budget(scenario, units=1)[scheme].latency
+    pieces = budget(scenario, trials=1)[scheme].latency
     assert float(sum(piece.largest for piece in pieces)) == pytest.approx(latency * 1e6)
 
 

@@ -40,7 +40,7 @@ def test_a_dump_of_the_only_unit_differs_by_nothing(bench, own):
 
 
 def test_a_slower_unit_shows_as_a_difference(bench, own):
-    """The dump of one unit beside the simulation of a scenario with 2 ns more delay."""
+    """The dump of one board beside the simulation of a scenario with 2 ns more delay."""
     other = bench.with_value("barrier.forward.delay", "13 ns")
     rows = {row.symbol: row for row in compare(other, own).rows}
     assert rows["t_PD"].difference == -2 * NS

@@ -72,7 +72,7 @@ class BatchEngine:
 
 
 class Walk:
-    """Trials of one chunk of units, walked in stretches."""
+    """Trials of one chunk of boards, walked in stretches."""
 
     def __init__(self, scenario: Scenario, units: Units, words: bool) -> None:
         self.scenario = scenario

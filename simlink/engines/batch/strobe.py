@@ -38,7 +38,7 @@ class Crossing:
     Parameters
     ----------
     static : ndarray of int64, fs
-        The fixed part, of each unit or of each unit and lane.
+        The fixed part, of each board or of each board and lane.
     low, high : int, fs
         Bounds of the jitter.
     """
@@ -106,7 +106,7 @@ def certain(
 
 
 def _least(times: Times) -> Times:
-    """Return the least of each unit's times."""
+    """Return the least of each board's times."""
     found: Times = times.min(axis=1)
     return found
 

@@ -108,7 +108,7 @@ def view(scenario: Scenario, conversions: range | str, trial: int = 0, before: i
     triggers = by_conversion(edges, "host.trigger")
     sent = [triggers[index] for index in conversions if index in triggers]
     if not sent:
-        said = f"conversions {wanted} of unit {trial} were never triggered"
+        said = f"conversions {wanted} of board {trial} were never triggered"
         raise InputError(scenario.name, "conversions", wanted, said)
     start = min(sent)
     end = max([time for _, time, _ in fates] + [start])
