@@ -135,7 +135,7 @@ def _refuse_others(scenario: Scenario) -> None:
         ("fifo.when_full", scenario.fifo.when_full, ("drop_new",)),
         ("host.drain", host.drain, (False,)),
         ("host.watermark", host.watermark, (1,)),
-        ("host.interrupt", host.interrupt, ("count",)),
+        ("host.interrupt", host.interrupt, ("level",)),
     )
     for key, value, allowed in wanted:
         if value not in allowed:

@@ -22,6 +22,7 @@ import numpy as np
 
 from simlink.base.safe_write import make_folder, writing_whole
 from simlink.base.version import __version__
+from simlink.base.wording import many
 from simlink.figures.tally import Tally
 from simlink.running.jobs import Part
 from simlink.running.ledger import FATES, ROW
@@ -162,7 +163,7 @@ class Checkpoint:
             return None
         except _UNUSABLE as error:
             said = getattr(error, "strerror", None) or error
-            line = f"{path}: set aside: {said}; its {len(trials)} boards are run anew"
+            line = f"{path}: set aside: {said}; run anew: {many(len(trials), 'board')}"
             self.set_aside.append("".join(c if c.isprintable() else " " for c in line))
             with suppress(OSError):
                 path.replace(path.with_suffix(".damaged"))

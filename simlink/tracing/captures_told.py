@@ -103,7 +103,7 @@ def _capture(facts: Facts, choice: str) -> Iterator[Try]:
 def _too_late(facts: Facts) -> tuple[Try, ...]:
     scenario = facts.scenario
     side = "remote_clock" if facts.remote else "host"
-    keys = (f"{side}.hold", "converter.data_hold", *_JITTERS, f"{_BACK}.skew")
+    keys = (f"{side}.hold", "converter.data_hold", *_JITTERS, f"{_BACK}.channel_skew")
     best = at_best(scenario, "hold", *keys)
     return (*at_mean(scenario, *_JITTERS), *best, *_capture(facts, "half"))
 

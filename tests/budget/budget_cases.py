@@ -153,8 +153,8 @@ def pinned(values, one, margin):
     for term in margin.terms:
         laws = [max(law.support, key=lambda end: _taken(term.enters, end)) for law in term.laws]
         source = term.sources[0] if term.sources else term.key
-        if source.startswith("barrier.return.channel_skew "):
-            skews[source.removeprefix("barrier.return.channel_skew ")] = laws
+        if source.startswith("barrier.return.skew "):
+            skews[source.removeprefix("barrier.return.skew ")] = laws
         else:
             # A quantity that a margin holds twice has its worst at the same end.
             source = source.removesuffix(" clock").replace(".spread", ".part_to_part_skew")
@@ -211,4 +211,4 @@ def highest_passing(values, scheme, about, step=Fraction(1001, 1000), reach=700)
 def budget_of(values, **options):
     """Return the budget of a scheme's own parts."""
     scenario = made(values)
-    return budget(scenario, units=options.pop("trials", 1), **options)[scenario.link.scheme]
+    return budget(scenario, trials=options.pop("trials", 1), **options)[scenario.link.scheme]

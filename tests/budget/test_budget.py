@@ -324,9 +324,9 @@ def test_packets_and_a_self_clocking_line_need_no_strobe():
 
 def test_too_few_channels_at_hand():
     found = budget(made({"barrier.channels": 4}), trials=1)
-    assert "5 signals and barrier.channels is 4, 1 too few" in found.sentence
+    assert "5 channels and barrier.channels is 4, 1 too few" in found.sentence
     (said,) = found["returned_clock"].refusals()
-    assert said == "5 isolated signals are 1 more than barrier.channels = 4"
+    assert said == "5 isolation channels are 1 more than barrier.channels = 4"
 
 
 def test_a_clock_above_a_channels_rate_says_what_it_asks_and_by_how_much():
@@ -598,11 +598,9 @@ def test_the_units_are_those_that_a_run_builds():
     run = unit.build(scenario, range(8))
     assert np.array_equal(drawn["converter.data_hold"], run.data_hold)
     assert np.array_equal(drawn["host.setup"], run.host_setup)
-    clock = (
-        drawn["barrier.forward.part_to_part_skew"] + drawn["barrier.forward.skew clock"] + 11 * NS
-    )
+    clock = drawn["barrier.forward.spread"] + drawn["barrier.forward.skew clock"] + 11 * NS
     assert np.array_equal(clock, run.clock)
-    shared = drawn["barrier.return.part_to_part_skew"] + 12 * NS
+    shared = drawn["barrier.return.spread"] + 12 * NS
     assert np.array_equal(shared + drawn["barrier.return.skew clock"], run.returned)
     assert np.array_equal(shared + drawn["barrier.return.skew busy"], run.busy)
     for name in ("returned_distortion", "busy_distortion"):

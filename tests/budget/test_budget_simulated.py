@@ -190,7 +190,7 @@ STROBED = RANDOM | {
     "lanes", ["drawn", ["7.5 ns", "-7.3 ns"]], ids=["skews drawn", "skews given"]
 )
 def test_the_units_whose_strobe_takes_every_bit_are_those_of_the_simulation(capture, jitter, lanes):
-    """Of 1000 units so many work, says the budget, and the run delivers the frames of just those.
+    """Of 1000 boards so many work, says the budget, and the run delivers the frames of just those.
 
     With a jitter of a femtosecond the batch engine has to judge some of them bit by bit.
     """

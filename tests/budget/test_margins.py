@@ -21,26 +21,26 @@ SIGNS = {"plus": "+", "minus": "-", "slower": "s", "faster": "f"}
 FORWARDED = """
 setup: 1/2 T
   + forward delay | barrier.forward.delay
-  + forward part-to-part skew | barrier.forward.part_to_part_skew
+  + forward part-to-part skew | barrier.forward.spread
   + clock channel skew | barrier.forward.skew clock
   + forward distortion, launching edge | barrier.forward.pulse_width_distortion
   + jitter, launching edge | edge
   + data valid | converter.data_valid
   + return delay | barrier.return.delay
-  + return part-to-part skew | barrier.return.part_to_part_skew
+  + return part-to-part skew | barrier.return.spread
   + lane skew | barrier.return.skew lane 0
   s return distortion, slower data edge | barrier.return.pulse_width_distortion
   + jitter, data edge | edge
   + host setup | host.setup
 hold: 1/2 T
   - forward delay | barrier.forward.delay
-  - forward part-to-part skew | barrier.forward.part_to_part_skew
+  - forward part-to-part skew | barrier.forward.spread
   - clock channel skew | barrier.forward.skew clock
   - forward distortion, launching edge | barrier.forward.pulse_width_distortion
   - jitter, launching edge | edge
   - data hold | converter.data_hold
   - return delay | barrier.return.delay
-  - return part-to-part skew | barrier.return.part_to_part_skew
+  - return part-to-part skew | barrier.return.spread
   - lane skew | barrier.return.skew lane 0
   f return distortion, faster data edge | barrier.return.pulse_width_distortion
   - jitter, data edge | edge
@@ -95,10 +95,10 @@ first bit: 1/2 T
   + lane skew | barrier.return.skew lane 0
   - busy channel skew | barrier.return.skew busy
   - forward delay | barrier.forward.delay
-  - forward part-to-part skew | barrier.forward.part_to_part_skew
+  - forward part-to-part skew | barrier.forward.spread
   - clock channel skew | barrier.forward.skew clock
   - return delay | barrier.return.delay
-  - return part-to-part skew | barrier.return.part_to_part_skew
+  - return part-to-part skew | barrier.return.spread
   - returned clock skew | barrier.return.skew clock
   + jitter, data edge | edge
   - jitter, busy edge | edge
@@ -160,10 +160,10 @@ first bit: 1 T
   + lane skew | barrier.return.skew lane 0
   - busy channel skew | barrier.return.skew busy
   - forward delay | barrier.forward.delay
-  - forward part-to-part skew | barrier.forward.part_to_part_skew
+  - forward part-to-part skew | barrier.forward.spread
   - clock channel skew | barrier.forward.skew clock
   - return delay | barrier.return.delay
-  - return part-to-part skew | barrier.return.part_to_part_skew
+  - return part-to-part skew | barrier.return.spread
   - returned clock skew | barrier.return.skew clock
   + jitter, data edge | edge
   - jitter, busy edge | edge

@@ -63,7 +63,7 @@ def test_a_picture_and_nothing_else(simlink, tmp_path):
     status, out, err = simlink()
     assert (status, err) == (0, "")
     assert out.startswith("Diagram: link-timing.svg (175 x ")
-    assert out.endswith("unit 0, conversion 0)\n")
+    assert out.endswith("board 0, conversion 0)\n")
     assert sorted(p.name for p in tmp_path.iterdir()) == ["link-timing.svg", "link.toml"]
 
 
@@ -88,7 +88,7 @@ def test_all_options_at_once(simlink, tmp_path):
     )  # fmt: skip
     assert status == 0
     assert "(120 x " in out
-    assert "Table: t.csv (over all 12 conversions of each of 2 units)" in out
+    assert "Table: t.csv (over all 12 conversions of each of 2 boards)" in out
     text = (tmp_path / "t.csv").read_text()
     assert text.startswith("symbol,meaning,conditions,min,typ,max,seen from,seen to,unit\nt_CYC,")
     assert "\nt_CONV,conversion: trigger to busy low,,400,400,400,400,400,ns\n" in text

@@ -29,7 +29,7 @@ def dumped(tmp_path):
     path = tmp_path / "a.vcd"
     done = run("dump", SCENARIO, "--out", path, "--conversions", "2:12", "--timescale", "10 ps")
     assert done.exit_code == 0
-    assert done.output == f"Dump: {path} (unit 0, conversions 2 to 11, timescale 10 ps)\n"
+    assert done.output == f"Dump: {path} (board 0, conversions 2 to 11, timescale 10 ps)\n"
     return path
 
 

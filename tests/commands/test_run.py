@@ -240,7 +240,7 @@ def test_an_interrupted_run_keeps_and_tells_its_finished_trials(tmp_path, monkey
     words = ["--trials", 5, "--conversions", 30, "--engine", "event", "--out", tmp_path / "out"]
     result = run(SMALL, *words, *more)
     assert result.exit_code == 130
-    assert f"2 of 5 units finished and kept in {tmp_path / 'out'}" in result.stderr
+    assert f"2 of 5 boards finished and kept in {tmp_path / 'out'}" in result.stderr
     kept = json.loads((tmp_path / "out" / "figures.json").read_text())
     assert kept["interrupted"] is True
     assert kept["scenario"]["trials"] == 2
@@ -248,7 +248,7 @@ def test_an_interrupted_run_keeps_and_tells_its_finished_trials(tmp_path, monkey
     if json_too:
         assert json.loads(result.stdout) == kept
     else:
-        assert "Interrupted: this is what the 2 units that were finished say." in flat(
+        assert "Interrupted: this is what the 2 boards that were finished say." in flat(
             result.stdout
         )
 
@@ -257,7 +257,7 @@ def test_an_interruption_before_the_first_trial_leaves_nothing(tmp_path, monkeyp
     interrupt_after(monkeypatch, 0)
     result = run(SMALL, *FEW, "--out", tmp_path / "out")
     assert result.exit_code == 130
-    assert "interrupted: 0 of 3 units kept" in result.stderr
+    assert "interrupted: 0 of 3 boards kept" in result.stderr
     assert result.stdout == ""
     assert list(tmp_path.iterdir()) == []
 
@@ -292,7 +292,7 @@ def test_a_real_ctrl_c_on_a_terminal(tmp_path):
             process.wait()
         os.close(leader)
     assert process.returncode == 130
-    found = re.search(rb"interrupted: (\d+) of 100000 units finished and kept", seen)
+    found = re.search(rb"interrupted: (\d+) of 100000 boards finished and kept", seen)
     assert found
     kept = json.loads((tmp_path / "out" / "figures.json").read_text())
     assert kept["scenario"]["trials"] == int(found[1])

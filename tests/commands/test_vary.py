@@ -58,7 +58,7 @@ def test_two_keys_are_a_matrix(path):
     assert all(0 < float(cell) < 1 for cell in one.split()[1:])
     assert its.count(" to ") == 2
     assert thirty.split() == ["30", "0", "seen", "0", "seen"]
-    assert bound.split().count("units") == 2
+    assert bound.split().count("boards") == 2
 
 
 def test_a_wide_matrix_goes_on_below(path):

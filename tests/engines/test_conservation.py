@@ -124,7 +124,7 @@ def fixed_way_out(scenario, draws):
     """Return the fixed part of a trigger's or a credit's crossing, without skew."""
     forward = scenario.barrier.direction("forward")
     delay = draws.unit(forward.delay, "barrier.forward.delay")
-    spread = draws.unit(forward.part_to_part_skew, "barrier.forward.part_to_part_skew")
+    spread = draws.unit(forward.part_to_part_skew, "barrier.forward.spread")
     if "part_to_part_skew" not in forward.delay_covers:
         return delay + spread
     low, high = (round(end) for end in forward.delay.support)
@@ -359,7 +359,7 @@ def test_the_random_scenarios_cover_every_parameter():
     assert laws >= every_law | {"mixture", "two_state", "recorded", "geometric"}
     assert fates >= set(Fate) - {Fate.NOT_RECEIVED, Fate.NOT_SENT}
     assert choices >= {"periodic", "poisson", "burst", "after_read", "host", "remote"}
-    assert choices >= {"bits", "packets", "drop_new", "drop_old", "stall", "count", "edge"}
+    assert choices >= {"bits", "packets", "drop_new", "drop_old", "stall", "level", "edge"}
     assert choices >= {"half", "whole", "read all True", "read all False"}
     assert choices >= {f"bits {n}" for n in range(1, 7)}
     assert choices >= {f"{what} {n}" for what in ("lanes", "words") for n in range(1, 4)}

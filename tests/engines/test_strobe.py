@@ -26,7 +26,7 @@ BACK = "barrier.return."
 
 
 def list_of(*skews):
-    return {"frame.lanes": len(skews), f"{BACK}skew": list(skews)}
+    return {"frame.lanes": len(skews), f"{BACK}channel_skew": list(skews)}
 
 
 @pytest.mark.parametrize(
@@ -38,7 +38,7 @@ def list_of(*skews):
         (list_of("0 ns", "-10 ns"), True),
         (list_of("0 ns", "-10.000001 ns"), False),
         # A skew of all channels alike is the strobe's, too.
-        ({f"{BACK}skew": "-12 ns"}, True),
+        ({f"{BACK}channel_skew": "-12 ns"}, True),
         # The slower edge comes 4 later, or the faster one goes 4 earlier.
         (list_of("6 ns") | {f"{BACK}pulse_width_distortion": "4 ns"}, True),
         (list_of("6.000001 ns") | {f"{BACK}pulse_width_distortion": "4 ns"}, False),
@@ -157,7 +157,7 @@ def strobed(draw):
     megahertz = 50 if grid.coarse else draw(st.sampled_from([20, 31, 50, 99]))
     raw = put(raw, {"remote_clock.frequency": f"{megahertz} MHz", f"{BACK}strobe": True})
     half = grid.ns(500 // megahertz)
-    values = {f"{BACK}delay": "200 ns", f"{BACK}skew": None, f"{BACK}jitter": None}
+    values = {f"{BACK}delay": "200 ns", f"{BACK}channel_skew": None, f"{BACK}jitter": None}
     jitter = half // draw(st.sampled_from([1, 4, 16]))
     which = draw(st.sampled_from(["none", "bounded", "bounded", "normal"]))
     if which == "normal" and not grid.coarse:
@@ -171,9 +171,9 @@ def strobed(draw):
         late = [draw(st.sampled_from([-half, half])) for _ in lanes]
         off = [amount(draw, -jitter, jitter) for _ in lanes]
         skews = [grid.text(one + other) for one, other in zip(late, off, strict=True)]
-        values[f"{BACK}skew"] = skews
+        values[f"{BACK}channel_skew"] = skews
     elif often(draw):
-        values[f"{BACK}skew"] = law(draw, grid, -half, half, bounded=True)
+        values[f"{BACK}channel_skew"] = law(draw, grid, -half, half, bounded=True)
     if often(draw):
         width = law(draw, grid, -half, half, bounded=True)
         values[f"{BACK}pulse_width_distortion"] = width

@@ -90,11 +90,11 @@ def test_every_value_is_the_one_drawn_from_its_own_source():
     sources |= {f"{name}_distortion": distortion for name in ("returned", "busy", "strobe")}
     out = {
         "barrier.forward.delay": forward.delay,
-        "barrier.forward.part_to_part_skew": forward.part_to_part_skew,
+        "barrier.forward.spread": forward.part_to_part_skew,
     }
     home = {
         "barrier.return.delay": back.delay,
-        "barrier.return.part_to_part_skew": back.part_to_part_skew,
+        "barrier.return.spread": back.part_to_part_skew,
     }
     sources |= {
         # The trigger's own channel is the reference of the forward direction.

@@ -561,5 +561,5 @@ def test_what_the_limits_were_measured_on_is_told_below(most, over):
     scenario = shipped("shallow-fifo").with_(trials=10, conversions=5)
     drawn = draw(scenario, "0", limits=over_run(scenario, most))
     foot = " ".join(label.text for label in drawn.layout.labels if label.role == "foot")
-    said = f"largest over {over}5 conversions of each of 10 units, in the same unit."
+    said = f"largest over {over}5 conversions of each of 10 boards, in the same unit."
     assert said in foot

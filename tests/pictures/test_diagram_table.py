@@ -64,7 +64,7 @@ def test_latex_needs_no_package():
 
 
 def test_what_was_traced_stands_below_the_table():
-    over = "the first 100 of 300 conversions of each of 20 units"
+    over = "the first 100 of 300 conversions of each of 20 boards"
     said = f"Seen: least and largest over {over}."
     assert timing_table(LIMITS, "md", over=over).endswith(f"\n\n{said}\n")
     assert said in timing_table(LIMITS, "tex", over=over)

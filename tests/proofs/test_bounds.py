@@ -200,14 +200,14 @@ def test_jitter_without_bound_leaves_no_release_bound():
         ({"host__watermark": 2, "host__service_latency": "660 ns"}, 2),
         ({"host__watermark": 2, "host__service_latency": "860 ns"}, 3),
         # A lane that is 900 ns later holds the frame as much longer: 1040, read by 2030.
-        ({"frame__lanes": 2, "barrier__return_.skew": ["0 ns", "900 ns"],
+        ({"frame__lanes": 2, "barrier__return_.channel_skew": ["0 ns", "900 ns"],
           "host__service_latency": "790 ns"}, 3),
         ({"host__service_latency": "790 ns"}, 2),
         # Just as long as the triggers leave: frame n is read by 1140 + 1000 n.
         ({"host__service_latency": "800 ns"}, 2),
         ({"host__drain": True, "host__clock": "8 MHz"}, 2),
         # The skew of the only lane moves its first bit as well.
-        ({"barrier__return_.skew": {"shape": "uniform", "low": "0 ns", "high": "900 ns"},
+        ({"barrier__return_.channel_skew": {"shape": "uniform", "low": "0 ns", "high": "900 ns"},
           "host__service_latency": "790 ns"}, 2),
         # Triggers of which one may be 300 ns late and the next 300 ns early come 400 ns apart.
         ({"trigger__jitter": {"shape": "uniform", "low": "-300 ns", "high": "300 ns"},

@@ -219,7 +219,7 @@ SPOILED = {
     "a head too deep": (lambda content: forged(b"[" * 10**5, 10**5), ""),
     "a head without arrays": (reworked(lambda head: head.pop("arrays")), ""),
     "a head of lists": (lambda content: forged(b"[]", 2), ""),
-    "other trials": (reworked(lambda head: head.update(trials=[0, 1])), "it holds other units"),
+    "other trials": (reworked(lambda head: head.update(trials=[0, 1])), "it holds other boards"),
     "objects": (kind("|O"), ""),
     "objects in fields": (kind("[('a', '|O')]"), ""),
     "times in place of counts": (kind("<f8"), "sent is of another kind"),
@@ -243,7 +243,7 @@ def test_a_spoiled_file_is_set_aside_in_one_line_and_run_anew(scenario, tmp_path
     (line,) = found.set_aside
     assert line.startswith(f"{path}: set aside: ")
     assert said in line
-    assert line.endswith("; its 1 units are run anew")
+    assert line.endswith("; run anew: 1 board")
     assert line.isprintable()
     assert done == [1, 3, 4, 5]
     assert found.resumed == 2
@@ -342,11 +342,11 @@ def test_the_command_resumes_and_says_so(scenario, tmp_path):
     interrupted(scenario, out)
     result = command(*words, "--resume")
     assert result.exit_code == status(out)
-    assert result.stderr == f"simlink: 3 of 6 units taken up from {out}\n"
+    assert result.stderr == f"simlink: 3 of 6 boards taken up from {out}\n"
     assert not (out / FOLDER).exists()
     result = command(*words, "--resume")
     assert result.exit_code == status(out)
-    assert result.stderr == f"simlink: none of 6 units taken up from {out}\n"
+    assert result.stderr == f"simlink: none of 6 boards taken up from {out}\n"
 
 
 def test_the_command_says_what_was_set_aside(scenario, tmp_path):
@@ -359,7 +359,7 @@ def test_the_command_says_what_was_set_aside(scenario, tmp_path):
     assert result.exit_code == status(out)
     assert result.stderr == (
         f"simlink: {spoiled}: set aside: it is not a file of finished trials; "
-        f"its 1 units are run anew\nsimlink: 2 of 6 units taken up from {out}\n"
+        f"run anew: 1 board\nsimlink: 2 of 6 boards taken up from {out}\n"
     )
 
 
@@ -390,6 +390,6 @@ def test_a_command_that_fails_half_way_says_how_to_go_on(scenario, tmp_path, mon
     )
     monkeypatch.undo()
     assert (
-        "4 of 6 units taken up"
+        "4 of 6 boards taken up"
         in command(path, "--engine", "event", "--out", out, "--resume").stderr
     )

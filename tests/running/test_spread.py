@@ -265,13 +265,13 @@ def test_ctrl_c_keeps_finished_jobs_and_resume_gives_the_same_bytes(tmp_path):
     assert "Traceback" not in said
     kept = json.loads((folder / "figures.json").read_text())["scenario"]["trials"]
     assert 0 < kept < 40
-    line = f"simlink: interrupted: {kept} of 40 units finished and kept in {folder}; go on with"
+    line = f"simlink: interrupted: {kept} of 40 boards finished and kept in {folder}; go on with"
     assert said == f"{line} --resume\n"
     assert wait_for(lambda: not session(process.pid))
     _, said = (again := start(path, folder, "--resume")).communicate(timeout=60)
     meets = json.loads((folder / "figures.json").read_text())["meets_rate"]
     assert again.returncode == (0 if meets else 1)
-    assert said == f"simlink: {kept} of 40 units taken up from {folder}\n"
+    assert said == f"simlink: {kept} of 40 boards taken up from {folder}\n"
     assert not (folder / checkpoint.FOLDER).exists()
     figures, rows = outcome(simlink.load(path).scenario, tmp_path / "ledger", engine="event")
     assert (folder / "figures.json").read_text() == figures

@@ -235,7 +235,7 @@ def test_every_default(scenario):
     assert (fifo.depth, fifo.release_bits, fifo.when_full) == (4, 16, "drop_new")
     assert fifo.sync_delay == ZERO
     host = scenario.host
-    assert (host.drain, host.watermark, host.interrupt, host.timeout) == (False, 1, "count", None)
+    assert (host.drain, host.watermark, host.interrupt, host.timeout) == (False, 1, "level", None)
     assert host.setup == host.hold == ZERO
     assert not scenario.is_random
     assert scenario.notes == []
@@ -276,7 +276,7 @@ def test_every_key_is_read():
 def test_a_direction_wins_over_the_barrier():
     barrier = loading.loads(FULL).barrier
     forward, back = barrier.direction("forward"), barrier.direction("return")
-    assert forward.skew == Uniform(low=0, high=2_000_000)
+    assert forward.channel_skew == Uniform(low=0, high=2_000_000)
     assert (forward.delay_covers, back.delay_covers) == ((), ("channel_skew",))
     assert forward.line_rate.value == 100_000_000
     assert forward.min_pulse.constant_value == 5_000_000
@@ -293,8 +293,8 @@ def test_a_direction_takes_the_barriers_own(scenario):
         .with_value("barrier.forward.channel_skew", "2 ns")
         .barrier
     )
-    assert barrier.direction("forward").skew == Uniform(low=0, high=2_000_000)
-    assert barrier.direction("return").skew == Uniform(low=0, high=1_000_000)
+    assert barrier.direction("forward").channel_skew == Uniform(low=0, high=2_000_000)
+    assert barrier.direction("return").channel_skew == Uniform(low=0, high=1_000_000)
     for name in ("forward", "return"):
         assert barrier.direction(name).line_rate.value == 100_000_000
         assert barrier.direction(name).min_pulse.constant_value == 3_000_000
@@ -387,7 +387,8 @@ def test_a_delay_of_one_value_makes_what_it_covers_vanish_and_says_so(scenario):
     assert covered.notes == []
     changed = covered.with_value("barrier.return.part_to_part_skew", "1 ns")
     assert changed.notes == [
-        "barrier.return.delay: one value that is said to contain spread: every crossing takes it, "
+        "barrier.return.delay: one value that is said to contain part_to_part_skew: every crossing "
+        "takes it, "
         "and they change nothing; give its limits"
     ]
     limits = {"shape": "limits", "low": "8 ns", "typical": "9 ns", "high": "12 ns"}

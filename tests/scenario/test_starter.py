@@ -147,7 +147,7 @@ def test_a_range_of_delays_is_a_spread_of_parts():
 
 
 def test_a_range_of_delays_that_includes_more_is_kept_as_limits():
-    answers = {"barrier-delay": "9 / 11 / 14 ns", "delay-covers": "distortion / spread"}
+    answers = {"barrier-delay": "9 / 11 / 14 ns", "delay-covers": "distortion / part-to-part-skew"}
     barrier = table_of(answers)["barrier"]
     assert barrier["delay_covers"] == ["pulse_width_distortion", "part_to_part_skew"]
     limits = {"shape": "limits", "low": "9 ns", "typical": "11 ns", "high": "14 ns"}
@@ -162,15 +162,21 @@ def test_a_range_of_delays_that_includes_more_is_kept_as_limits():
     ]
     assert spread == {"shape": "uniform", "low": "-15 ns", "high": "15 ns"}
     with pytest.raises(InputError, match="a part faster than 9 ns has no delay left"):
-        render(answers | {"part-to-part-skew": "30 ns", "delay-covers": "channel_skew"})
+        render(answers | {"part-to-part-skew": "30 ns", "delay-covers": "channel-skew"})
 
 
 @pytest.mark.parametrize(
     ("said", "complaint"),
     [
-        ("some", "none, or any of spread / skew / distortion is due"),
-        ("spread / spread / skew", "none, or any of spread / skew / distortion is due"),
-        ("none / skew", "none, or any of spread / skew / distortion is due"),
+        ("some", "none, or any of part-to-part-skew / channel-skew / distortion is due"),
+        (
+            "channel-skew / channel-skew / distortion",
+            "none, or any of part-to-part-skew / channel-skew / distortion is due",
+        ),
+        (
+            "none / channel-skew",
+            "none, or any of part-to-part-skew / channel-skew / distortion is due",
+        ),
     ],
 )
 def test_what_a_delay_includes_is_one_of_three(said, complaint):
@@ -182,7 +188,7 @@ def test_what_one_delay_includes_is_no_question():
     assert "delay-covers" not in {q.name for q in needed({"barrier-delay": "9 ns"})}
     assert "delay-covers" in {q.name for q in needed({"barrier-delay": "9 / 14 ns"})}
     with pytest.raises(InputError, match="one value, which includes nothing"):
-        render({"barrier-delay": "9 ns", "delay-covers": "channel_skew"})
+        render({"barrier-delay": "9 ns", "delay-covers": "channel-skew"})
 
 
 def test_a_single_skew_is_a_width_and_a_single_jitter_an_rms():

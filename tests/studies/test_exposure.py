@@ -71,7 +71,7 @@ def test_below_the_immunity_nothing_is_upset():
     assert not found.upsets
     assert not found.harmful
     assert found.sentence == (
-        "In unit 0 an event of 50 kV/us upsets nothing: its immunity is 50 kV/us."
+        "On board 0 an event of 50 kV/us upsets nothing: its immunity is 50 kV/us."
     )
     assert found.channels == []
 

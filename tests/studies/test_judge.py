@@ -164,7 +164,7 @@ def test_the_first_screen_holds_every_requirement_that_it_has_room_for():
 
 
 def test_undecided_rows_have_it_go_on_until_they_are_decided(tmp_path):
-    """About one conversion in a hundred is lost: 4 units cannot tell it from 1.5 %, more can."""
+    """About one conversion in a hundred is lost: 4 boards cannot tell it from 1.5 %, more can."""
     changes = {"fifo.depth": 2, "host.service_latency": RANDOM, "trials": 4}
     scenario = asking({"overrun": {"at_most": 0.015}}, changes)
     looks = []
@@ -187,7 +187,7 @@ def test_what_is_undecided_as_the_budget_ends_is_said_to_be(tmp_path):
     result = CliRunner().invoke(app, words)
     assert result.exit_code == 1
     said = " ".join(result.stdout.split())
-    assert "overrun undecided: twice the units would take longer than 0 s" in said
+    assert "overrun undecided: twice the boards would take longer than 0 s" in said
     case = next(one for one in ElementTree.parse(file).iter("testcase")
                 if one.get("name") == "require.overrun")  # fmt: skip
     assert case.find("failure").get("type") == "undecided"

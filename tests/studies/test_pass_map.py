@@ -115,7 +115,7 @@ def test_a_delay_of_the_map_is_all_there_is_of_what_it_covers():
 
 
 def test_work_is_spread_by_the_conversions_of_all_points(monkeypatch):
-    """2 clocks, 3 delays, 4 units of 5 conversions."""
+    """2 clocks, 3 delays, 4 boards of 5 conversions."""
     asked = []
 
     def one(*given):
@@ -151,5 +151,7 @@ def test_a_map_of_refused_points_alone_says_why_the_first_was():
         "part_to_part_skew": {"shape": "uniform", "low": "-4 ns", "high": "0 ns"},
     }
     made = scenario(barrier={"return": early})
-    with pytest.raises(InputError, match=r"^pass map: no point can be simulated: .*spread"):
+    with pytest.raises(
+        InputError, match=r"^pass map: no point can be simulated: .*part-to-part skew"
+    ):
         pass_map(made, [Fraction(20 * MHZ)], [NS], trials=1, conversions=1)

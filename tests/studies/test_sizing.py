@@ -101,7 +101,7 @@ def test_looks_double_up_to_the_budget():
 
 @pytest.mark.parametrize(("by_cycle", "tries"), [(False, 759), (True, 460)])
 def test_clusters_make_the_tries_fewer(by_cycle, tries):
-    """40 of 100 units lose 2 of 10 conversions each: 80 of 1000.
+    """40 of 100 boards lose 2 of 10 conversions each: 80 of 1000.
 
     Their squares add up to 160; less 80^2 / 100 for the mean, by 100 / 99, 9600 / 99. Of tries
     there are 0.08 x 0.92 x 1000^2 over that.
@@ -115,7 +115,7 @@ def test_clusters_make_the_tries_fewer(by_cycle, tries):
 @pytest.mark.parametrize(
     ("target", "number", "spent"),
     [
-        # Of 1024 units 64 may spend a quarter of the error, 128 the root of an eighth.
+        # Of 1024 boards 64 may spend a quarter of the error, 128 the root of an eighth.
         (0.1, 1, 0.05 / 4),
         (0.06, 2, 0.05 / math.sqrt(8) - 0.05 / 4),
     ],

@@ -92,7 +92,7 @@ CASES = [
          "100 ps too late", scheme="forwarded_clock", margin=-0.1),
     # Released 850 ns after the trigger.
     case("timed_out", "host.timeout", {"host.timeout": "849 ns"},
-         "gave conversion 0 of unit 0 up at 2.849 us", "released at 2.85 us, 1 ns later",
+         "gave conversion 0 of board 0 up at 2.849 us", "released at 2.85 us, 1 ns later",
          margin=-1),
 ]  # fmt: skip
 

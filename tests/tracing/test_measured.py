@@ -182,13 +182,13 @@ def test_over_a_run_takes_an_even_share_of_every_unit():
 @pytest.mark.parametrize(
     ("trials", "conversions", "most", "said"),
     [
-        (1, 1, 2000, "the one conversion of the unit"),
-        (1, 3, 2000, "all 3 conversions of the unit"),
-        (4, 10, 40, "all 10 conversions of each of 4 units"),
-        (4, 10, 39, "the first 9 of 10 conversions of each of 4 units"),
-        (4, 10, 2, "the first of 10 conversions of each of the first 2 of 4 units"),
-        (4, 1, 3, "the one conversion of each of the first 3 of 4 units"),
-        (20, 300, 2000, "the first 100 of 300 conversions of each of 20 units"),
+        (1, 1, 2000, "the one conversion of the board"),
+        (1, 3, 2000, "all 3 conversions of the board"),
+        (4, 10, 40, "all 10 conversions of each of 4 boards"),
+        (4, 10, 39, "the first 9 of 10 conversions of each of 4 boards"),
+        (4, 10, 2, "the first of 10 conversions of each of the first 2 of 4 boards"),
+        (4, 1, 3, "the one conversion of each of the first 3 of 4 boards"),
+        (20, 300, 2000, "the first 100 of 300 conversions of each of 20 boards"),
     ],
 )
 def test_what_is_traced_is_told(trials, conversions, most, said):

@@ -207,7 +207,7 @@ def _remote_captures() -> list[Case]:
         # 4 + 2 ns in half a period: 83.3 MHz. 83 MHz has 6.02 ns, 84 MHz 5.95.
         *_pair("clock against setup", "remote_master", "setup", "remote_clock.frequency", "83 MHz",
                "84 MHz", WRONG, causes=("converter.data_valid", "remote_clock.frequency")),
-        # A bit is gone 10 ns (half a period) and 1 (data_hold) after its capture. Of 8 units half
+        # A bit is gone 10 ns (half a period) and 1 (data_hold) after its capture. Of 8 boards half
         # ask for more than 11 ns.
         *_pair("hold", "remote_master", "hold", "remote_clock.hold", _uniform(9, 10.9),
                _uniform(10, 12), WRONG, causes=("remote_clock.hold", "converter.data_hold"),

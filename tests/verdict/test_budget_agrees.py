@@ -16,7 +16,7 @@ MANY = int(os.environ.get("SIMLINK_MANY", "60"))
 #: What the budget knows of; early reads, the FIFO, the notice and timeouts are the run's alone.
 SHARED = (
     "acquisition", "period", "clock_period", "clock_high", "clock_low", "setup", "hold",
-    "first_bit", "strobe_setup", "strobe_hold", "pulse", "line_rate", "signals", "packet_rate",
+    "first_bit", "strobe_setup", "strobe_hold", "pulse", "line_rate", "channels", "packet_rate",
     "host_rate",
 )  # fmt: skip
 

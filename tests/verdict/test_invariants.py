@@ -19,7 +19,8 @@ LOST = (
 )  # fmt: skip
 CAPTURES = ("setup", "hold", "first_bit", "strobe_setup", "strobe_hold", "pulse")
 #: Limits that a run breaks without losing a word: of the data sheet, of a unit, of the long run.
-SILENT = (*CAPTURES, "clock_period", "clock_high", "clock_low", "line_rate", "signals", "host_rate",
+SILENT = (*CAPTURES, "clock_period", "clock_high", "clock_low", "line_rate", "channels",
+          "host_rate",
           "packet_rate", "fifo_depth", "interrupt")  # fmt: skip
 
 

@@ -48,7 +48,7 @@ CASES = [
     ("line_rate", {"barrier.line_rate": "100 Mbit/s"}, {"remote_clock.tolerance": "0 ppm"},
      {"remote_clock.tolerance": "1 ppm"}, -100),
     # Trigger, data and strobe.
-    ("signals", {}, {"barrier.channels": 3}, {"barrier.channels": 2}, -1),
+    ("channels", {}, {"barrier.channels": 3}, {"barrier.channels": 2}, -1),
     # Four bits a microsecond.
     ("packet_rate", PACKETS, {"barrier.return.line_rate": "4 Mbit/s"},
      {"barrier.return.line_rate": "3.2 Mbit/s"}, Fraction(-1, 4)),

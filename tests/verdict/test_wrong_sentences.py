@@ -131,7 +131,7 @@ def test_a_margin_is_never_a_negative_share_to_spare():
 
 
 def test_none_seen_is_told_with_what_its_bound_assumes():
-    """A latency without bound, and nothing lost in 400 words of 2 units."""
+    """A latency without bound, and nothing lost in 400 words of 2 boards."""
     long = {"shape": "exponential", "mean": "100 ns"}
     found = ran({"host.service_latency": long, "fifo.depth": 8})
     assert found.figures["overrun"].count == 0
@@ -141,7 +141,7 @@ def test_none_seen_is_told_with_what_its_bound_assumes():
     # Rule of three: 3 of 400 words, at 95 % confidence; 1 - 0.05^(1/2) = 78 % of boards.
     assert "0.0075" in row.evidence or "7.5e-3" in row.evidence or "0.75 %" in row.evidence
     assert "independent" in row.evidence
-    assert re.search(r"78 % of (the )?units", row.evidence)
+    assert re.search(r"78 % of (the )?boards", row.evidence)
 
 
 # --- what is to blame ---

@@ -23,7 +23,7 @@ PULSE = 100 * NS
 
 
 def wires(scenario):
-    """Return the edges of every wire of unit 0: (time in fs, level) by the signal's name."""
+    """Return the edges of every wire of board 0: (time in fs, level) by the signal's name."""
     found = {name: [] for name in NAMES}
     taken, bits = 0, []
     for time, name, value in trace(scenario, range(scenario.conversions)).entries:
@@ -42,7 +42,7 @@ def wires(scenario):
 
 
 def export(scenario, step=NS, start=0, end=None):
-    """Return the text of a capture of unit 0 from one instant to another, sampled at a step.
+    """Return the text of a capture of board 0 from one instant to another, sampled at a step.
 
     Each line of the text holds one instant and what changes at it, as many programs write it.
     """

@@ -67,7 +67,7 @@ def refuse(scenario: Scenario) -> None:
         raise NoBranchesError(scenario.name, "link.scheme", scheme, said)
     waits = scenario.trigger.pattern == "after_read"
     if host.interrupt == "edge" and scenario.trigger.source == "host" and not waits:
-        said = 'count, or trigger.source "remote", for a run to be branched'
+        said = 'level, or trigger.source "remote", for a run to be branched'
         raise NoBranchesError(scenario.name, "host.interrupt", "edge", said)
     gap = scenario.trigger.gap
     if not waits and gap is not None and rows_of(gap, "trigger.gap").words:
