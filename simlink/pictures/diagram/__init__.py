@@ -19,6 +19,7 @@ from simlink.pictures.diagram.layout import Layout
 from simlink.pictures.diagram.painting import DPI, KINDS, paint
 from simlink.pictures.diagram.palette import DARK, LIGHT, PLAIN
 from simlink.tracing.measured import RunLimits
+from simlink.tracing.pin_names import pins_of
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -143,7 +144,7 @@ def draw(
         Where the picture begins and ends, as `simlink.pictures.diagram.bounds` reads it.
     pins : mapping of str to str, optional
         What signals are called in the picture, by their names on the trace
-        (`simlink.tracing.pin_names.load`).
+        (`simlink.tracing.pin_names.load`); they win over the scenario's own.
 
     Returns
     -------
@@ -164,7 +165,8 @@ def draw(
     chosen = tracks.choose(view.trace, signals)
     if since is not None or until is not None:
         bounds.narrow(view, since, until)
-    drawn = tracks.tracks(view.trace, view.edges, chosen, view.start, view.end, pins or {})
+    names_of_pins = pins_of(scenario, pins)
+    drawn = tracks.tracks(view.trace, view.edges, chosen, view.start, view.end, names_of_pins)
     crossing = [
         one
         for one in tracks.crossings(view.trace, drawn)
