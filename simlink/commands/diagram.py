@@ -107,8 +107,8 @@ def diagram(
     from simlink.pictures.diagram import draw, kind_of
     from simlink.pictures.timing_table import KINDS, timing_table
     from simlink.tracing.law_limits import law_limits
-    from simlink.tracing.measured import over_run
     from simlink.tracing.pin_names import load, pins_of
+    from simlink.tracing.run_limits import over_run
 
     place = Path(f"{path.stem}-timing.svg" if out is None else out)
     kind = kind_of(place)

@@ -9,7 +9,8 @@ import pytest
 
 from simlink.base.errors import InputError
 from simlink.scenario.loading import from_dict
-from simlink.tracing.measured import edges_of, limits_of, measure
+from simlink.tracing.measured import edges_of, measure
+from simlink.tracing.run_limits import limits_of
 from simlink.tracing.trace import trace
 from simlink.waveform.capturing import capture
 from simlink.waveform.comparing import compare, spans_of
