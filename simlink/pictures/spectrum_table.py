@@ -64,6 +64,7 @@ def table(found: SpectrumStudy) -> str:
         columns(rows),
         f"noise and distortion below the tone, each added to those above it:\n{_budget(found)}",
         _lines(found),
+        _nonlinearity(found),
         _jitter(found),
         _skews(found),
         wrapped(about),
@@ -114,6 +115,19 @@ def _lines(found: SpectrumStudy) -> str:
     if not rows:
         return "No harmonic or spur of board 0 stands above the noise."
     return f"highest lines of board 0:\n{columns(rows)}"
+
+
+def _nonlinearity(found: SpectrumStudy) -> str:
+    """Return what the histogram of the words says, where they suffice."""
+    figures = found.figures
+    if "inl_largest" not in figures:
+        return ""
+    inl, dnl = (_value(figures[name]) for name in ("inl_largest", "dnl_largest"))
+    return wrapped(
+        f"Histogram of the words held: integral nonlinearity up to {inl} LSB, differential up to "
+        f"{dnl} LSB (the largest of a board, mean over boards; it rests on as many words a code as "
+        "there are, and jitter and noise smooth it)."
+    )
 
 
 def _jitter(found: SpectrumStudy) -> str:

@@ -114,6 +114,18 @@ Skews = Annotated[
         _skews,
     ),
 ]
+#: What is taken where a tone is given and these are not, and what it means.
+ASSUMED: dict[str, tuple[Any, str]] = {
+    "coherent": ("nearest", "a whole number of cycles in a record needs no window"),
+    "amplitude": (1, "the tone fills the range"),
+    "phase": ("drawn", "each board starts anywhere in the tone"),
+    "offset": (0, "the tone lies in the middle of the range"),
+    "noise": (0, "as if the converter added none"),
+    "inl": ("none", "as if the converter bent nothing"),
+    "average": (1, "one sample a word"),
+    "sampling_skew": ("none", "all converters sample at once"),
+    "gaps": ("refuse", "a record with missing words is not analysed unless that is said"),
+}
 #: How gaps of a record are dealt with.
 GAPS = ("refuse", "cut", "join", "repeat", "zero")
 

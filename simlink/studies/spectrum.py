@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
-from simlink.analog import jitter
+from simlink.analog import histogram, jitter
 from simlink.analog.codes import Codes, centres
 from simlink.analog.converter import Converter, noise_of
 from simlink.analog.record import Held, held, present
@@ -76,6 +76,9 @@ class Unit:
         Of every conversion; fs.
     there : ndarray of bool, shape (m,)
         Which of the first m conversions the host holds as sent; the others wait for its read.
+    nonlinearity : (float, float) or None
+        Largest integral and differential nonlinearity of the words held, in LSB, from their
+        histogram; None where that takes more words or a tone that fills the range.
     """
 
     bare: Analysis
@@ -89,6 +92,7 @@ class Unit:
     codes: Codes = field(repr=False)
     instants: Times = field(repr=False)
     there: npt.NDArray[np.bool_] = field(repr=False)
+    nonlinearity: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True)
@@ -367,7 +371,21 @@ def _unit(scenario: Scenario, trial: int, lane: int, position: int, at: Sampling
         found,
         at.barrier + converter.skew,
         there,
+        _nonlinearity(scenario, found[: len(there)][there]),
     )
+
+
+def _nonlinearity(scenario: Scenario, codes: Codes) -> tuple[float, float] | None:
+    """Return the largest integral and differential nonlinearity that a histogram shows, in LSB."""
+    bits = scenario.frame.word_bits
+    # Two tones are no sine, whose time at each level is known.
+    if scenario.analog.second_tone is not None or not histogram.enough(len(codes), bits):
+        return None
+    try:
+        inl, dnl = histogram.nonlinearity(codes, bits)
+    except ValueError:
+        return None
+    return float(np.abs(inl).max()), float(np.abs(dnl).max())
 
 
 def _adds(scenario: Scenario) -> bool:
@@ -425,6 +443,10 @@ def _figures(scenario: Scenario, converter: Converter, units: list[Unit]) -> dic
     signal = (converter.amplitude * peak) ** 2 / 2
     for term in TERMS:
         found[f"noise_{term}"] = _mean([one.powers[term] / signal for one in units], "1")
+    bent = [one.nonlinearity for one in units if one.nonlinearity is not None]
+    if len(bent) == len(units):
+        for place, name in enumerate(("inl_largest", "dnl_largest")):
+            found[name] = _mean([one[place] for one in bent], "LSB")
     found["sampling_jitter_rms"] = _mean([one.jitter for one in units], "s")
     found["age_median"] = _mean([one.ages[0] for one in units], "s")
     found["age_largest_seen"] = Figure(max(one.ages[1] for one in units), unit="s")
