@@ -141,17 +141,7 @@ Waveform = Annotated[
         _WAVEFORM,
         {
             "type": "object",
-            "properties": {
-                "shape": {"const": "recorded", "description": "A column of a CSV file."},
-                "file": {"type": "string", "description": "The name of a CSV file."},
-                "column": {"type": "string", "description": "The name of a column."},
-                "unit": {
-                    "enum": list(VOLTAGE.scales),
-                    "description": "The unit of its numbers.",
-                },
-            },
             "required": ["shape", "file", "column", "unit"],
-            "additionalProperties": False,
         },
         _waveform,
     ),
