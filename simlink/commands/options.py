@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from simlink.base.errors import InputError
+from simlink.base.interrupts import uninterrupted
 from simlink.commands.numbers import whole
 
 if TYPE_CHECKING:
@@ -54,8 +55,10 @@ def changed(
     path: Path, seed: str | None = None, trials: str | None = None, conversions: str | None = None
 ) -> Scenario:
     """Load a scenario, with what the options of the same names change in it."""
-    from simlink.scenario.loading import load
-    from simlink.scenario.sections import MOST_SEED
+    with uninterrupted():
+        # A schema that is interrupted as it is built prints a traceback of its own.
+        from simlink.scenario.loading import load
+        from simlink.scenario.sections import MOST_SEED
 
     numbers = {
         "seed": whole("--seed", seed, 0, MOST_SEED),

@@ -10,6 +10,7 @@ from typing import Annotated, Any, Union
 from pydantic import Field, TypeAdapter, ValidationError
 from pydantic.fields import FieldInfo
 
+from simlink.base.interrupts import uninterrupted
 from simlink.scenario.composite import GeometricCount, Mixture, Part, TwoState, UniformCount
 from simlink.scenario.distributions import (
     Constant,
@@ -105,7 +106,9 @@ def _read_count(value: Any) -> Table:
 def adapter(models: tuple[type[Table], ...]) -> TypeAdapter[Any]:
     """Return what reads a table as the model that its shape names."""
     union: Any = Annotated[Union[models], Field(discriminator="shape")]  # noqa: UP007
-    return TypeAdapter(union)
+    # What comes while the schema is built is printed there as a traceback.
+    with uninterrupted():
+        return TypeAdapter(union)
 
 
 def _read(table: Mapping[str, Any], models: tuple[type[Table], ...], context: Any) -> Any:
