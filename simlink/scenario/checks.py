@@ -149,7 +149,8 @@ def _check(scenario: Keys, fault: Make) -> Iterator[Fault]:
         ):  # fmt: skip
             if value is not None and value > most:
                 yield fault(
-                    f"check.{key}", f"a whole number up to {most}, of {law.width} bits (check.width)"
+                    f"check.{key}",
+                    f"a whole number up to {most}, of {law.width} bits (check.width)",
                 )
     if law.on_failure == "drop" and not law.tells:
         yield fault("check.on_failure", "only with check.kind, or with check.sequence_bits")

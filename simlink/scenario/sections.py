@@ -381,7 +381,9 @@ class Check(Section):
     kind: Literal["none", "parity", "crc"] = left_out(
         "none", "The check: none, one bit of even parity, or a cyclic redundancy check."
     )
-    width: Annotated[int, count(1, MOST_CHECK_BITS)] | None = optional("Check bits. Required for crc.")
+    width: Annotated[int, count(1, MOST_CHECK_BITS)] | None = optional(
+        "Check bits. Required for crc."
+    )
     polynomial: Annotated[int, count(1, MOST_SEED)] | None = optional(
         "Of the crc, as a whole number without its highest term, such as 0x07. Required for crc."
     )
