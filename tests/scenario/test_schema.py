@@ -140,6 +140,28 @@ average = 4
 sampling_skew = ["0 ps", "80 ps", "0 ps", "0 ps", "-5 ps", "0 ps"]
 gaps = "cut"
 
+[names.host]
+trigger = "CNV"
+busy = "IRQ"
+service = "task"
+read = "frame"
+clock = "SCK_H"
+returned = "SCK_R"
+data = "SDI"
+capture = "RX"
+
+[names.fifo]
+push = "WR"
+strobe = "STB"
+level = "USED"
+
+[names.remote]
+trigger = "START"
+busy = "BUSY"
+clock = "SCK"
+data = ["SDOA", "SDOB"]
+credit = "GO"
+
 [dump]
 host_trigger = "D0"
 host_busy = "!D1"
@@ -258,6 +280,7 @@ def test_every_key_is_read():
     assert scenario.analog.full_scale == Fraction(5_000_000)
     assert scenario.analog.inl == (0.0, 0.5, 1.0)
     assert [one.value for one in scenario.analog.sampling_skew][:2] == [0, 80_000]
+    assert scenario.names.pins()["remote.data[1]"] == "SDOB"
     assert scenario.dump.host_busy == "!D1"
     assert scenario.dump.host_data == ("D4",)
     assert scenario.dump.remote_data == ("top.D8", "top.D9")
