@@ -157,6 +157,8 @@ def _check(scenario: Keys, fault: Make) -> Iterator[Fault]:
                 )
     if law.on_failure == "drop" and not law.tells:
         yield fault("check.on_failure", "only with check.kind, or with check.sequence_bits")
+    if scenario.require.dropped is not None and not law.tells:
+        yield fault("require.dropped", "only with check.kind, or with check.sequence_bits")
     if scenario.host.realign == "sequence" and not law.sequence_bits:
         yield fault("host.realign", '"sequence" needs check.sequence_bits of 1 or more')
 
