@@ -18,14 +18,15 @@ if TYPE_CHECKING:
     from simlink.scenario.schema import Scenario
 
 
-def tone_of(scenario: Scenario, count: int) -> Fraction:
-    """Return the frequency of the tone, in Hz: coherent with so many samples unless as given."""
+def tone_of(scenario: Scenario, number: int, count: int) -> Fraction:
+    """Return the tone at a converter, in Hz: coherent with so many samples unless as given."""
     analog, rate = scenario.analog, scenario.trigger.rate
     assert analog.tone is not None
     assert rate is not None
+    tone = analog.tone if analog.converter_tones is None else analog.converter_tones[number]
     if analog.coherent == "as_given":
-        return analog.tone.value
-    return coherent(analog.tone.value, rate.value, count)
+        return tone.value
+    return coherent(tone.value, rate.value, count)
 
 
 def noise_of(scenario: Scenario) -> float:
@@ -58,8 +59,10 @@ class Converter:
         analog, rate = scenario.analog, scenario.trigger.rate
         assert rate is not None
         self.bits = scenario.frame.word_bits
-        self.frequency = tone_of(scenario, count)
-        self.amplitude = 1.0 if analog.amplitude is None else analog.amplitude
+        number = lane * scenario.frame.words_per_lane + position
+        self.frequency = tone_of(scenario, number, count)
+        gain = 1.0 if analog.converter_gains is None else analog.converter_gains[number]
+        self.amplitude = gain * (1.0 if analog.amplitude is None else analog.amplitude)
         phase = analog.phase
         if phase is None:
             phase = float(generator(scenario.seed, trial, "analog.phase").random())
@@ -67,11 +70,13 @@ class Converter:
         if analog.second_tone is not None:
             assert analog.second_amplitude is not None
             second = float(generator(scenario.seed, trial, "analog.second_phase").random())
-            self.tones.append(Tone(analog.second_tone.value, analog.second_amplitude, second))
-        self.offset = analog.offset or 0.0
+            other = gain * analog.second_amplitude
+            self.tones.append(Tone(analog.second_tone.value, other, second))
+        self.offset = gain * (analog.offset or 0.0)
+        if analog.converter_offsets is not None:
+            self.offset += analog.converter_offsets[number]
         self.polynomial = analog.inl or ()
         self.table = analog.inl_table
-        number = lane * scenario.frame.words_per_lane + position
         self.skew = analog.sampling_skew[number].constant_value if analog.sampling_skew else 0
         self.average = analog.average or 1
         self.step = FS_PER_SECOND / rate.value / self.average

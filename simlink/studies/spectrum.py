@@ -10,12 +10,12 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
-from simlink.analog import jitter
+from simlink.analog import histogram, jitter
 from simlink.analog.codes import Codes, centres
 from simlink.analog.converter import Converter, noise_of
-from simlink.analog.record import Held, held, present
+from simlink.analog.record import Held, held, placed
 from simlink.analog.sampling import Sampling, sampling
-from simlink.analog.sine_fit import three
+from simlink.analog.sine_fit import four, three
 from simlink.analog.spectrum import Analysis, analyse
 from simlink.base import wording
 from simlink.base.cautions import CAUTIONS
@@ -44,7 +44,7 @@ TERMS = {
     "aperture": "aperture jitter",
     "timer": "trigger timer's jitter",
     "barrier": "barrier's jitter",
-    "losses": "missing words",
+    "losses": "missing and misplaced words",
 }
 #: Those that an ideal trigger has as well.
 _BARE = ("quantisation", "converter", "aperture")
@@ -74,8 +74,14 @@ class Unit:
         From a sample to the end of its read, in s: median and largest.
     codes, instants : ndarray of int64, shape (n,)
         Of every conversion; fs.
-    there : ndarray of bool, shape (m,)
-        Which of the first m conversions the host holds as sent; the others wait for its read.
+    placed : ndarray of int64, shape (m,)
+        The conversion whose word stands at each of the first m places of the host's record, -1
+        for none; what is beyond waits for its read.
+    misplaced : int
+        Words that stand at the place of another conversion.
+    nonlinearity : (float, float) or None
+        Largest integral and differential nonlinearity of the words held, in LSB, from their
+        histogram; None where that takes more words or a tone that fills the range.
     """
 
     bare: Analysis
@@ -88,7 +94,9 @@ class Unit:
     ages: tuple[float, float]
     codes: Codes = field(repr=False)
     instants: Times = field(repr=False)
-    there: npt.NDArray[np.bool_] = field(repr=False)
+    placed: npt.NDArray[np.int64] = field(repr=False)
+    misplaced: int = 0
+    nonlinearity: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True)
@@ -175,6 +183,7 @@ class SpectrumStudy:
             "record": {
                 "words": first.record.of,
                 "missing": [one.record.missing for one in self.units],
+                "misplaced": [one.misplaced for one in self.units],
                 "gaps": self.scenario.analog.gaps or "refuse",
                 "window": first.isolated.window.name,
                 "window_loss": first.isolated.window.processing_loss,
@@ -307,7 +316,8 @@ def _unit(scenario: Scenario, trial: int, lane: int, position: int, at: Sampling
     count, bits = len(at.fates), scenario.frame.word_bits
     converter = Converter(scenario, trial, lane, position, count)
     cycles = float(converter.frequency / at.rate)
-    there = present(at.fates)
+    which = placed(at.fates, at.believed)
+    there = which >= 0
     gaps = scenario.analog.gaps or "refuse"
     missing = int(np.count_nonzero(~there))
     if len(there) - missing < FEWEST:
@@ -345,14 +355,21 @@ def _unit(scenario: Scenario, trial: int, lane: int, position: int, at: Sampling
         last = instants
         if term == _BARE[-1]:
             bare = values
-    record = held(values, there, gaps, zero=0.5)
+    record = held(values, which, gaps, zero=0.5)
+    misplaced = int(np.count_nonzero(there & (which != np.arange(len(which)))))
     if len(record.values) < FEWEST:
         said = f"the longest stretch of board {trial}'s record without a gap has "
         said += f"{len(record.values)} words; a spectrum needs {FEWEST}"
         raise InputError(scenario.name, "analog.gaps", f'"{gaps}"', said)
     names = _names(scenario, converter, at)
     beat = None if record.spacing is None else 1 / record.spacing
-    isolated = analyse(record.values, cycles, names=names, beat=beat)
+    shown = cycles
+    if misplaced:
+        # Words that move ahead make the tone faster to the host, which knows of none of them.
+        places = np.flatnonzero(there)
+        taken = float(which[places[-1]] - which[places[0]]) / float(places[-1] - places[0])
+        shown = four(record.values, cycles * taken).frequency
+    isolated = analyse(record.values, shown, names=names, beat=beat)
     powers["losses"] = isolated.residual - before
     ages = at.ages / FS_PER_SECOND
     return Unit(
@@ -366,8 +383,23 @@ def _unit(scenario: Scenario, trial: int, lane: int, position: int, at: Sampling
         (float(np.median(ages)), float(ages.max())),
         found,
         at.barrier + converter.skew,
-        there,
+        which,
+        misplaced,
+        _nonlinearity(scenario, found[which[there]]),
     )
+
+
+def _nonlinearity(scenario: Scenario, codes: Codes) -> tuple[float, float] | None:
+    """Return the largest integral and differential nonlinearity that a histogram shows, in LSB."""
+    bits = scenario.frame.word_bits
+    # Two tones are no sine, whose time at each level is known.
+    if scenario.analog.second_tone is not None or not histogram.enough(len(codes), bits):
+        return None
+    try:
+        inl, dnl = histogram.nonlinearity(codes, bits)
+    except ValueError:
+        return None
+    return float(np.abs(inl).max()), float(np.abs(dnl).max())
 
 
 def _adds(scenario: Scenario) -> bool:
@@ -425,6 +457,10 @@ def _figures(scenario: Scenario, converter: Converter, units: list[Unit]) -> dic
     signal = (converter.amplitude * peak) ** 2 / 2
     for term in TERMS:
         found[f"noise_{term}"] = _mean([one.powers[term] / signal for one in units], "1")
+    bent = [one.nonlinearity for one in units if one.nonlinearity is not None]
+    if len(bent) == len(units):
+        for place, name in enumerate(("inl_largest", "dnl_largest")):
+            found[name] = _mean([one[place] for one in bent], "LSB")
     found["sampling_jitter_rms"] = _mean([one.jitter for one in units], "s")
     found["age_median"] = _mean([one.ages[0] for one in units], "s")
     found["age_largest_seen"] = Figure(max(one.ages[1] for one in units), unit="s")

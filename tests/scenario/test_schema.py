@@ -137,6 +137,9 @@ noise = "0.1 mV"
 inl = [0.0, 0.5, 1]
 inl_table = [0, 1.5, 0]
 average = 4
+converter_tones = ["10 kHz", "10 kHz", "11 kHz", "10 kHz", "10 kHz", "10 kHz"]
+converter_gains = [1, 0.5, 1, 1, 1, 2]
+converter_offsets = [0, 0.01, 0, 0, 0, -0.5]
 sampling_skew = ["0 ps", "80 ps", "0 ps", "0 ps", "-5 ps", "0 ps"]
 gaps = "cut"
 
