@@ -24,6 +24,13 @@ def corrupted(facts: Facts) -> Story:
     return _strobed(facts) if facts.remote else _pulses(facts)
 
 
+def dropped(facts: Facts) -> Story:
+    """Tell of a frame that the host did not use: no transient did it, so that a capture did."""
+    story = corrupted(facts)
+    story.steps.append("The frame's check failed, and the host used no word of it.")
+    return story
+
+
 def _head(facts: Facts) -> str:
     return f"Conversion {facts.conversion} of board {facts.trial} has a wrong bit"
 

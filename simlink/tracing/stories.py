@@ -40,6 +40,7 @@ def story_of(facts: Facts, fate: str) -> Story:
         Fate.MISSED_TRIGGER: missed,
         Fate.UNDERRUN: queue_told.underrun,
         Fate.CORRUPTED: captures_told.corrupted,
+        Fate.DROPPED: captures_told.dropped,
         Fate.IN_FLIGHT: queue_told.in_flight,
         Fate.NOT_RECEIVED: not_received,
     }.get(facts.fate)

@@ -52,7 +52,8 @@ class Seen:
 
     def count(self, *names: str) -> int:
         """Return how many words suffered some kinds of loss."""
-        return sum(self.figures[name].count or 0 for name in names)
+        found = (self.figures[name] for name in names if name in self.figures)
+        return sum(figure.count or 0 for figure in found)
 
     def conversions(self, fate: Fate) -> int:
         """Return how many conversions had a fate."""

@@ -14,6 +14,7 @@ from simlink.engines.batch.draws import Draws, conversion_columns
 from simlink.engines.batch.reads import read_columns
 from simlink.engines.batch.returns import Symbols, symbols
 from simlink.engines.batch.state import HOST_CLOCKED, LAW, NOTE, REMOTE, refresh
+from simlink.engines.batch.sure import all_right
 from simlink.link import unit
 from simlink.link.fifo import WhenFull
 from simlink.link.transient import upsets
@@ -39,6 +40,11 @@ class BatchEngine:
         """Return why the scenario cannot be done exactly, or None."""
         if upsets(scenario):
             return "the batch engine does not do transients that upset a channel"
+        if scenario.check.tells and not all_right(scenario):
+            return (
+                "the batch engine does not say which bits are taken wrong, so that it judges no "
+                "check where jitter or a short margin may have one taken wrong"
+            )
         return None
 
     def run(self, scenario: Scenario, trials: range, *, words: bool) -> Iterator[FrameBlock]:
