@@ -16,7 +16,7 @@ from simlink.scenario.faults import Fault, written
 from simlink.scenario.kinds import kind_of
 from simlink.scenario.quantities import LONGEST, PARTS
 from simlink.scenario.sections import Direction, Keys
-from simlink.scenario.writing import ONLY_WITH, applies, default, field_at, fits, look_up
+from simlink.scenario.writing import ONLY_WITH, applies, default, field_at, fits, look_up, steps
 
 
 def faults_between(scenario: Keys, raw: Mapping[str, Any]) -> Iterator[Fault]:
@@ -32,7 +32,7 @@ def faults_between(scenario: Keys, raw: Mapping[str, Any]) -> Iterator[Fault]:
 
     def fault(key: str, allowed: str) -> Fault:
         value = look_up(raw, key)
-        return Fault(tuple(key.split(".")), None if value is None else written(value), allowed)
+        return Fault(tuple(steps(key)), None if value is None else written(value), allowed)
 
     for key, (other, values) in ONLY_WITH.items():
         if look_up(raw, key) is not None and not fits(raw, key):
