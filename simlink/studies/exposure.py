@@ -412,10 +412,10 @@ def _moment(
 ) -> Moment:
     """Run an event at an instant: with all that it upsets first, then with the way back alone."""
     block, seen = watched(_moved(scenarios[0], at), trial)
-    hits = [one for one in seen if one[0] in FORWARD]
+    hits = [one for one in seen if one.channel in FORWARD]
     _, there = watched(_moved(scenarios[1], at), trial) if len(scenarios) > 1 else (block, seen)
-    hits += [one for one in there if one[0] not in FORWARD]
-    hit = frozenset(channel for channel, conversion, _ in hits if conversion == TARGET)
+    hits += [one for one in there if one.channel not in FORWARD]
+    hit = frozenset(one.channel for one in hits if one.conversion == TARGET)
     return Moment(offset, hit, tuple(_outcomes(alone, block)))
 
 
