@@ -16,6 +16,8 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
+from simlink.base.instants import NEVER
+from simlink.tracing.captured_for import CAPTURED_FOR, captured_for
 from simlink.tracing.edges import (
     Edge,
     Edges,
@@ -153,6 +155,8 @@ def edges_of(trace: Trace) -> dict[str, list[Edge]]:
     found: dict[str, list[Edge]] = {}
     for time, signal, value in trace.entries:
         found.setdefault(signal, []).append((time, value))
+    if any(one.hit for one in trace.met):
+        found |= captured_for(trace)
     return found
 
 
@@ -279,6 +283,12 @@ def _margins(held: Stretch | None, captured: int, index: int, lane: int) -> Iter
 def _of_returns(edges: Edges) -> Iterator[Span]:
     captured = {(index, bit): time for index, bit, time in captures(edges)}
     for lane, line in lanes_of(edges, "fifo.push"):
+        known = edges.get(CAPTURED_FOR.format(lane))
+        if known is not None:
+            for (time, bit), (left, index) in zip(line, known, strict=True):
+                if left != NEVER:
+                    yield Span("t_PD,R", left, time, index, lane, bit)
+            continue
         for index, bit, time in pushes(edges, line):
             if (index, bit) in captured:
                 yield Span("t_PD,R", captured[index, bit], time, index, lane, bit)
