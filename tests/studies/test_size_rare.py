@@ -8,7 +8,8 @@ from typer.testing import CliRunner
 from simlink.base.errors import InputError
 from simlink.cli import app
 from simlink.rare.exact import exact_loss
-from simlink.rare.splitting import Plan, SplitLoss
+from simlink.rare.rounds import Plan
+from simlink.rare.splitting import SplitLoss
 from simlink.studies.loss import LossStudy, overrun
 from simlink.studies.size_rare import size_rare
 from tests.outside import queues
