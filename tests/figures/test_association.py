@@ -349,7 +349,7 @@ def test_compiled_it_is_the_same(timeout, monkeypatch):
     scenario = chain(values)
     found = []
     for short in (10**9, 0):
-        monkeypatch.setattr(tally_module, "_SHORT", short)
+        monkeypatch.setattr(tally_module, "SHORT", short)
         tally = Tally(scenario, range(2), keeps=True)
         for block in BatchEngine().run(scenario, range(2), words=False):
             tally.add(block)
