@@ -11,6 +11,7 @@ from simlink.analog import codes
 from simlink.analog.codes import Codes
 from simlink.analog.spectrum import coherent
 from simlink.analog.tone import Floats, Tone
+from simlink.analog.waveform import Waveform, rows_needed
 from simlink.base.draws import generator
 from simlink.base.instants import FS_PER_SECOND, Times
 
@@ -24,7 +25,7 @@ def tone_of(scenario: Scenario, number: int, count: int) -> Fraction:
     assert analog.tone is not None
     assert rate is not None
     tone = analog.tone if analog.converter_tones is None else analog.converter_tones[number]
-    if analog.coherent == "as_given":
+    if analog.coherent == "as_given" or analog.waveform is not None:
         return tone.value
     return coherent(tone.value, rate.value, count)
 
@@ -66,7 +67,14 @@ class Converter:
         phase = analog.phase
         if phase is None:
             phase = float(generator(scenario.seed, trial, "analog.phase").random())
-        self.tones = [Tone(self.frequency, self.amplitude, phase)]
+        self.tones: list[Tone | Waveform] = [Tone(self.frequency, self.amplitude, phase)]
+        if analog.waveform is not None:
+            assert analog.waveform_rate is not None
+            assert analog.full_scale is not None
+            volts = analog.waveform.values / float(analog.full_scale / 2) * gain
+            spare = len(volts) - rows_needed(count, rate.value, analog.waveform_rate.value)
+            start = 2 + phase * max(spare, 0)
+            self.tones = [Waveform(volts, analog.waveform_rate.value, start)]
         if analog.second_tone is not None:
             assert analog.second_amplitude is not None
             second = float(generator(scenario.seed, trial, "analog.second_phase").random())

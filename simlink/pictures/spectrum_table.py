@@ -57,6 +57,14 @@ def table(found: SpectrumStudy) -> str:
             f" {wording.many(misplaced, 'word')} of them {'stands' if misplaced == 1 else 'stand'} "
             "where the host takes them to belong, at the place of another conversion."
         )
+    recorded = found.waveform
+    if recorded is not None:
+        band = wording.quantity(recorded["band"], "Hz", 6)
+        about += (
+            f" The input is a recording of {recorded['rows']} rows, whose band ends at {band}; the "
+            f"cubic spline through them is wrong by {recorded['spline_error']:.0f} dBc at the most "
+            "at the tone, and by more above it."
+        )
     clipped = sum(one.clipped for one in found.units)
     if clipped:
         about += f" {wording.many(clipped, 'sample')} beyond the range clipped."

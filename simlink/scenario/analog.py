@@ -12,6 +12,8 @@ from simlink.scenario.faults import Fault, FaultError, written
 from simlink.scenario.fields import Section, optional
 from simlink.scenario.kinds import MOST_LANES, Frequency, Kind, count, share
 from simlink.scenario.quantities import FREQUENCY, TIME, VOLTAGE, Rate, exact, positive, whole
+from simlink.scenario.reading import read_shape
+from simlink.scenario.recorded import Recorded
 
 MOST_POINTS = 4096
 _LARGEST = 1e6
@@ -110,6 +112,40 @@ Tones = Annotated[
         _tones,
     ),
 ]
+_WAVEFORM = (
+    'a recording of the input, such as { shape = "recorded", file = "input.csv", column = "ch1", '
+    'unit = "V" }'
+)
+
+
+def _waveform(value: Any, base: Path) -> Recorded:
+    if not isinstance(value, dict) or value.get("shape") != "recorded":
+        raise FaultError(_WAVEFORM, written(value))
+    law = read_shape(value, VOLTAGE, base)
+    assert isinstance(law, Recorded)
+    if law.start is not None:
+        raise FaultError(
+            "none: phase says where in the recording a board starts", str(law.start), ("start",)
+        )
+    if len(law.values) < FEWEST_POINTS:
+        said = f"a recording of at least {FEWEST_POINTS} rows"
+        raise FaultError(said, str(len(law.values)), ("file",))
+    return law
+
+
+#: The fewest rows of a recorded waveform.
+FEWEST_POINTS = 16
+Waveform = Annotated[
+    Recorded,
+    Kind(
+        _WAVEFORM,
+        {
+            "type": "object",
+            "required": ["shape", "file", "column", "unit"],
+        },
+        _waveform,
+    ),
+]
 Noise = Annotated[
     float | Fraction,
     Kind(
@@ -169,13 +205,19 @@ class Analog(Section):
     amplitude: Annotated[float, share(low_open=True)] | None = optional(
         "The peak of the tone as a share of half the full-scale range. Left out: 1, full scale."
     )
+    waveform: Waveform | None = optional(
+        "A recorded input in place of the tone's own: a column of a CSV file, a cubic spline "
+        "through its rows. The tone says what to look for in it. Needs waveform_rate and "
+        "full_scale."
+    )
+    waveform_rate: Frequency | None = optional("Rows a second of the recorded input.")
     second_tone: Frequency | None = optional("A second tone, or what couples into the input.")
     second_amplitude: Annotated[float, share(low_open=True)] | None = optional(
         "Its peak, likewise. Required with second_tone."
     )
     phase: Annotated[float, share(high_open=True)] | None = optional(
         "Of the tone at the start of a trial, as a share of a turn. Left out: uniform, drawn once "
-        "a unit."
+        "a board. Of a recording, as a share of what it lasts longer than the run."
     )
     offset: Annotated[float, number(-1, 1)] | None = optional(
         "Added to the tone, as a share of half the full-scale range. Left out: 0."
@@ -234,6 +276,15 @@ def faults(analog: Analog, words: int) -> Iterator[Fault]:
 
     if given and analog.tone is None:
         yield fault("tone", 'missing; [analog] needs a frequency, such as "10 kHz"')
+    if analog.waveform is not None:
+        for key, needs in (("waveform_rate", '"10 MHz"'), ("full_scale", '"5 V"')):
+            if getattr(analog, key) is None:
+                yield fault(key, f"missing; a recorded waveform needs it, such as {needs}")
+        for key in ("coherent", "amplitude", "second_tone", "converter_tones"):
+            if getattr(analog, key) is not None:
+                yield fault(key, "not with a recorded waveform, which is what it is")
+    elif analog.waveform_rate is not None:
+        yield fault("waveform_rate", "only with a recorded waveform")
     if (analog.second_tone is None) != (analog.second_amplitude is None):
         wanting = "second_tone" if analog.second_tone is None else "second_amplitude"
         yield fault(wanting, "missing; second_tone and second_amplitude go together")

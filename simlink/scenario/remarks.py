@@ -153,7 +153,8 @@ def assumed(scenario: Keys, raw: Mapping[str, Any]) -> list[Assumption]:
         given = scenario.analog
         for name, (value, why) in analog.ASSUMED.items():
             bent = name == "inl" and given.inl_table is not None
-            if getattr(given, name) is None and not bent:
+            recorded = given.waveform is not None and name in ("coherent", "amplitude")
+            if getattr(given, name) is None and not bent and not recorded:
                 found.append(Assumption(f"analog.{name}", value, why))
     order = {key: i for i, key in enumerate(every_key())}
     order["transient"] = len(order)

@@ -17,6 +17,7 @@ from simlink.analog.record import Held, held, placed
 from simlink.analog.sampling import Sampling, sampling
 from simlink.analog.sine_fit import four, three
 from simlink.analog.spectrum import Analysis, analyse
+from simlink.analog.waveform import error_at, rows_needed
 from simlink.base import wording
 from simlink.base.cautions import CAUTIONS
 from simlink.base.errors import InputError
@@ -160,6 +161,20 @@ class SpectrumStudy:
             found.append((lane, word, seconds, 360 * float(self.frequency) * seconds))
         return tuple(found)
 
+    @property
+    def waveform(self) -> dict[str, Any] | None:
+        """What is known of a recorded input: rows, rate, band in Hz, the spline's error in dBc."""
+        given = self.scenario.analog
+        if given.waveform is None or given.waveform_rate is None:
+            return None
+        rate = given.waveform_rate.value
+        return {
+            "rows": len(given.waveform.values),
+            "rate": float(rate),
+            "band": float(rate / 2),
+            "spline_error": -error_at(self.frequency, rate),
+        }
+
     def plot(self, ax: Axes | None = None) -> Axes:
         """Draw the spectrum of unit 0, its lines named."""
         drawn: Axes = picture("spectrum", "spectrum")(self, ax)
@@ -190,6 +205,7 @@ class SpectrumStudy:
                 "scalloping_loss": first.isolated.window.scalloping_loss,
                 "clipped": [one.clipped for one in self.units],
             },
+            "waveform": self.waveform,
             "figures": plain(self.figures),
             "lines": [
                 {
@@ -300,6 +316,13 @@ def _check(scenario: Scenario, lane: int, position: int) -> None:
         pattern = f'"{scenario.trigger.pattern}"'
         said = 'only "periodic": a spectrum is of evenly spaced samples'
         raise InputError(name, "trigger.pattern", pattern, said)
+    given, rate = scenario.analog, scenario.trigger.rate
+    if given.waveform is not None and given.waveform_rate is not None and rate is not None:
+        rows = len(given.waveform.values)
+        needed = rows_needed(scenario.conversions, rate.value, given.waveform_rate.value)
+        if rows < needed:
+            said = f"at least {needed} for {scenario.conversions} conversions"
+            raise InputError(name, "analog.waveform", f"{rows} rows", said)
     if scenario.conversions < FEWEST:
         said = f"at least {FEWEST} for a spectrum"
         raise InputError(name, "conversions", str(scenario.conversions), said)
@@ -454,7 +477,11 @@ def _figures(scenario: Scenario, converter: Converter, units: list[Unit]) -> dic
     cost = [one.bare.sinad - one.isolated.sinad for one in units]
     found["cost"] = _mean(cost, "dB")
     found["cost_bits"] = _mean([one / jitter.DB_PER_BIT for one in cost], "bits")
-    signal = (converter.amplitude * peak) ** 2 / 2
+    # Of a recording the tone's amplitude is what was found in it.
+    amplitude = float(np.mean([one.bare.fit.amplitude for one in units]))
+    signal = (
+        converter.amplitude * peak if scenario.analog.waveform is None else amplitude
+    ) ** 2 / 2
     for term in TERMS:
         found[f"noise_{term}"] = _mean([one.powers[term] / signal for one in units], "1")
     bent = [one.nonlinearity for one in units if one.nonlinearity is not None]

@@ -292,6 +292,9 @@ def test_every_key_is_read():
     assert scenario.assumed == []
     written = loading.loads(FULL)._raw
     for key in every_key():
+        if key.startswith("analog.waveform"):
+            # In place of a tone of its own; see tests/analog/test_waveform.py.
+            continue
         if key == "barrier.return.strobe" or ONLY_WITH.get(key, ("",))[0].startswith("check."):
             # For another style or check; see test_checks.
             continue
