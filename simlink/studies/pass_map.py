@@ -328,7 +328,5 @@ def _share(scenario: Scenario, engine: str) -> tuple[float, int]:
     good = read = 0
     for block in chosen.run(scenario, range(scenario.trials), words=False):
         good += int((block.fate == Fate.DELIVERED).sum())
-        read += int(
-            np.isin(block.fate, (Fate.DELIVERED, Fate.UNDERRUN, Fate.CORRUPTED, Fate.DROPPED)).sum()
-        )
+        read += int(np.isin(block.fate, _READ).sum())
     return (good / read if read else float("nan")), read

@@ -95,7 +95,9 @@ class Seen:
 
     def corrupted_units(self) -> Any:
         """Tell which of the boards had a wrong bit; bool, shape (units,)."""
-        return self.run.tally.of_fate(Fate.CORRUPTED)[: self.built.count] > 0
+        tally = self.run.tally
+        wrong = tally.of_fate(Fate.CORRUPTED) + tally.of_fate(Fate.DROPPED)
+        return wrong[: self.built.count] > 0
 
     def again(self, **values: Any) -> Seen:
         """Return what the same draws give with other values of some keys.
