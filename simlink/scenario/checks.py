@@ -18,6 +18,9 @@ from simlink.scenario.quantities import LONGEST, PARTS
 from simlink.scenario.sections import Direction, Keys
 from simlink.scenario.writing import ONLY_WITH, applies, default, field_at, fits, look_up, steps
 
+#: The most bits of a frame, on all lanes: so many that a short run takes seconds.
+MOST_BITS = 8192
+
 
 def faults_between(scenario: Keys, raw: Mapping[str, Any]) -> Iterator[Fault]:
     """Give every fault that lies between keys.
@@ -82,6 +85,13 @@ def _required(scenario: Keys, fault: Make) -> Iterator[Fault]:
 def _limits(scenario: Keys, fault: Make) -> Iterator[Fault]:
     """Check the counts that another count limits."""
     bits, lanes = scenario.bits_per_lane, scenario.frame.lanes
+    if bits * lanes > MOST_BITS:
+        words, each = scenario.frame.words_per_lane, scenario.frame.word_bits
+        yield fault(
+            "frame",
+            f"{lanes} lanes of {words} words of {each} bits are {bits * lanes} bits; a frame has "
+            f"at most {MOST_BITS}",
+        )
     if scenario.fifo.release_bits > bits:
         yield fault(
             "fifo.release_bits",
