@@ -103,7 +103,7 @@ def test_the_picture_shows_the_conversion_the_rows_and_the_instants(drawn, numbe
     # The conversion, with its fate; one that was given up may be delivered after all.
     fate = "delivered" if found.fate == "timed_out" else found.fate.replace("_", " ")
     (label,) = texts[f"fate:fate@{conversion}"]
-    assert label.get_text().startswith(f"{conversion} {fate} ")
+    assert label.get_text().startswith(f"{conversion} {fate}")
     drawn_at = places(figure)
     for row, ns in wanted:
         time = round(ns * 10**6)
