@@ -341,11 +341,13 @@ def test_it_is_what_a_host_believes_that_clocks_the_converter(scenario, realign)
 
 
 @pytest.mark.skipif(compiled.why_plain() is not None, reason="nothing is compiled")
-@pytest.mark.parametrize("timeout", [None, "3 us"])
-def test_compiled_it_is_the_same(timeout, monkeypatch):
+@pytest.mark.parametrize(("timeout", "bits"), [(None, 0), ("3 us", 0), (None, 2), ("3 us", 2)])
+def test_compiled_it_is_the_same(timeout, bits, monkeypatch):
     """A link that loses a part of its frames, in blocks of fewer conversions than a trial has."""
     values = {"conversions": 20_000, "trials": 2, "fifo.depth": 1, "host.timeout": timeout}
     values["host.service_latency"] = {"shape": "exponential", "mean": "700 ns"}
+    if bits:
+        values |= {"check.sequence_bits": bits, "host.realign": "sequence"}
     scenario = chain(values)
     found = []
     for short in (10**9, 0):
@@ -353,7 +355,7 @@ def test_compiled_it_is_the_same(timeout, monkeypatch):
         tally = Tally(scenario, range(2), keeps=True)
         for block in BatchEngine().run(scenario, range(2), words=False):
             tally.add(block)
-        assert total(tally, "misaligned_silent") > 0
+        assert total(tally, "lost_told" if bits else "misaligned_silent") > 0
         found.append((tally.sums, [one.tobytes() for one in tally.closed().values()]))
     assert found[0][0].tobytes() == found[1][0].tobytes()
     assert found[0][1] == found[1][1]

@@ -1,6 +1,6 @@
-"""Whether every bit that crosses is sure to be taken right, whatever is drawn.
+"""Whether every bit that crosses is sure to come right, whatever is drawn.
 
-Where bits may be taken wrong, which of them are decides whether a check fails. The batch engine
+Where bits may come wrong, which of them are decides whether a check fails. The batch engine
 does not say which, so that it leaves those scenarios to the event engine. What the remote master
 captures wrong is of no matter: it makes the check of what it has.
 """
@@ -14,12 +14,27 @@ import numpy as np
 
 from simlink.engines.batch.strobe import certain
 from simlink.link import unit
+from simlink.link.transient import may_upset
 from simlink.link.unit import Units
 from simlink.scenario.distributions import reach
 from simlink.scenario.schema import Scenario
 
 #: Trials whose units are drawn together.
 _TRIALS = 512
+
+
+def unjudged(scenario: Scenario) -> str | None:
+    """Return why the checks of a scenario's frames cannot be judged here, or None if they can."""
+    if not scenario.check.tells:
+        return None
+    if may_upset(scenario, "return") or may_upset(scenario, "forward"):
+        return "the batch engine judges no check where transients upset a channel"
+    if all_right(scenario):
+        return None
+    return (
+        "the batch engine does not say which bits are taken wrong, so that it judges no check "
+        "where jitter or a short margin may have one taken wrong"
+    )
 
 
 def all_right(scenario: Scenario) -> bool:
