@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 from pathlib import Path
 
 import pytest
@@ -51,7 +52,7 @@ MADE = {
     **{f"fifo, {full}": ("remote_master", "fifo",
                          {"fifo.depth": 2, "host.service_latency": uniform(100, 2100),
                           "fifo.when_full": full})
-       for full in ("drop_new", "drop_old", "stall")},
+       for full in ("drop_old", "stall")},
     # A latency without end: a few long ones in a row lose a frame, and their mean is an overload.
     "fifo, a long tail": ("remote_master", "fifo",
                           {"host.service_latency": {"shape": "exponential", "mean": "600 ns"}}),
@@ -116,7 +117,8 @@ def test_what_is_saved_breaks_the_limit_that_was_asked_for(tmp_path, name):
 
 @pytest.mark.parametrize(
     ("name", "limit"),
-    [("shallow-fifo", "fifo"), ("bench-supply", "fifo"), ("early-release", "early-read")],
+    [("shallow-fifo", "fifo"), ("early-release", "early-read")]
+    + ([("bench-supply", "fifo")] if os.environ.get("SIMLINK_MANY") else []),
 )
 def test_what_shipped_scenarios_can_break(tmp_path, name, limit):
     verdict = breaks(SHIPPED / f"{name}.toml", limit, tmp_path / "example")
