@@ -30,6 +30,8 @@ if TYPE_CHECKING:
 
 #: What may become of a conversion besides the fates by which it is lost.
 UNHARMED, WRONG, MISALIGNED = "unharmed", "wrong bits", "misaligned"
+#: Of a time that is written.
+_DIGITS = 4
 
 
 @dataclass(frozen=True)
@@ -169,6 +171,16 @@ class Exposure:
         return best[0] * self.step, min(best[1] * self.step, best[0] * self.step + self.period)
 
     @property
+    def advised(self) -> tuple[int, int] | None:
+        """The ends of `safe`, in fs, rounded inwards to as many digits as are written."""
+        if self.safe is None:
+            return None
+        start, end = self.safe
+        up, down = (10 ** max(len(str(one)) - _DIGITS, 0) for one in (start, end))
+        start, end = -(-start // up) * up, end // down * down
+        return (start, end) if start < end else None
+
+    @property
     def sentence(self) -> str:
         """What to do about it, in one sentence."""
         event = f"an event of {slew_text(self.slew)}"
@@ -200,10 +212,15 @@ class Exposure:
             immunity += f" for every event, of {slew_text(self.most_slew)} at the most"
         if self.scenario.trigger.pattern != "periodic":
             return f"; as triggers do not come evenly, no other time is safe; {immunity}."
-        if self.safe is None:
+        if self.advised is None:
             return f": no instant is safe for a switching edge in every conversion; {immunity}."
-        start, end = self.safe
-        place = f"keep such edges between {short_time(start)} and {short_time(end)} after a trigger"
+        start, end = self.advised
+        place = f"between {short_time(start)} and {short_time(end)} after a trigger"
+        # Nobody places what comes from outside.
+        placed = not self.scenario.transient or any(
+            one.kind in ("at", "locked", "switching") for one in self.scenario.transient
+        )
+        place = f"keep such edges {place}" if placed else f"one {place} does none"
         return f"; {place} ({self.seen} conversions simulated); {immunity}."
 
     @property

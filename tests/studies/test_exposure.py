@@ -75,7 +75,8 @@ def test_the_quiet_stretch_is_from_the_last_bit_to_the_next_trigger(plain):
     # Nothing varies here, so that it is safe in every conversion, to the femtosecond: the strobe of
     # bit 17 leaves as the clock ends, and the next trigger after 2500 ns.
     assert plain.safe == ((714 + 450 + 12) * NS, (2500 - 5) * NS)
-    assert "keep such edges between 1.1" in plain.sentence
+    assert plain.advised == plain.safe
+    assert "keep such edges between 1.176 us and 2.495 us after a trigger" in plain.sentence
     assert "at least 80 kV/us" in plain.sentence
 
 
@@ -177,7 +178,7 @@ def test_an_edge_in_every_conversion_where_it_is_advised_harms_nothing(case, see
         return
     calm, _ = watched(scenario, 0)
     start, end = found.safe
-    for at in (start, (start + end) // 2, end):
+    for at in (start, (start + end) // 2, end, *(found.advised or ())):
         times = [f"{int(one) + at} fs" for one in calm.trigger[0]]
         event = {"kind": "at", "times": times, **SLEW}
         block, met = watched(scenario.with_value("transient", [event]), 0)
@@ -253,7 +254,9 @@ def test_a_pulse_of_a_burst_is_an_event_as_steep_as_it_and_as_long():
     (lasts,) = above(1000.0, 60e9)
     assert found.slew == pytest.approx(steepest(1000.0))
     assert found.length == pytest.approx(lasts[1], abs=2)
-    assert "at least " in found.sentence
+    # Nobody places what comes from outside; 1 kV x the slope at its start, to three digits above.
+    assert "; one between " in found.sentence
+    assert f"at least {-(-steepest(1000.0) // 10**9):.0f} kV/us" in found.sentence
 
 
 @pytest.mark.parametrize("case", ["trigger", "lane 0", "strobe"])
