@@ -19,7 +19,7 @@ from simlink.scenario.sections import Direction, Keys
 from simlink.scenario.writing import ONLY_WITH, applies, default, field_at, fits, look_up, steps
 
 #: The most bits of a frame, on all lanes: so many that a short run takes seconds.
-MOST_BITS = 8192
+MOST_BITS = 2048
 
 
 def faults_between(scenario: Keys, raw: Mapping[str, Any]) -> Iterator[Fault]:
