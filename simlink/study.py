@@ -175,19 +175,48 @@ class Study:
 
         return explain(self.scenario, word, **options)
 
-    def diagram(self, conversions: str = "0:1", **options: Any) -> Diagram:
+    def diagram(self, conversions: str = "0:1", *, limits: bool = False, **options: Any) -> Diagram:
         """Draw a timing diagram.
 
         Parameters
         ----------
         conversions : str
             Which, as of the command: ``"0:2"``, ``"overrun"``.
+        limits : bool
+            Whether to write least, typical and largest of the run as well.
         **options
-            As of the command; see `simlink.pictures.diagram.draw`.
+            As of the command: ``since`` and ``until`` (its ``--from`` and ``--to``), ``signals``,
+            ``width``, ``to_scale``, ``bands``, ``names`` (its ``--intervals``), ``pins`` (its
+            ``--names``), ``plain``, ``dark``, ...; see `simlink.pictures.diagram.draw`.
         """
         from simlink.pictures.diagram import draw
+        from simlink.tracing.run_limits import over_run
 
-        return draw(self.scenario, conversions, **options)
+        measured = over_run(self.scenario) if limits else None
+        return draw(self.scenario, conversions, limits=measured, **options)
+
+    def timing_table(self, kind: str = "md") -> str:
+        """Return the timing table of the run: min, typ and max of the laws, beside what was seen.
+
+        Parameters
+        ----------
+        kind : {"md", "csv", "tex"}
+            Markdown, CSV or LaTeX.
+        """
+        from simlink.pictures.timing_table import timing_table
+        from simlink.tracing.law_limits import law_limits
+        from simlink.tracing.pin_names import pins_of
+        from simlink.tracing.run_limits import over_run
+
+        measured = over_run(self.scenario)
+        return timing_table(
+            measured,
+            kind,
+            over=measured.over,
+            laws=law_limits(self.scenario),
+            pins=pins_of(self.scenario),
+            scheme=self.scenario.link.scheme,
+        )
 
     def dump(self, path: str | Path, **options: Any) -> None:
         """Simulate one unit and write every signal as a waveform dump (IEEE Std 1364 VCD).

@@ -74,6 +74,22 @@ def test_every_question_is_a_method(study, tmp_path):
     assert study.run().figures.to_pandas().attrs["units"]["throughput_delivered"] == "words/s"
 
 
+def test_a_diagram_and_its_table_as_the_command_makes_them(study, tmp_path):
+    from simlink.cli import app
+
+    named = study.with_({"names.remote.clock": "SCK"})
+    (tmp_path / "one.toml").write_text(named.scenario.to_toml())
+    picture, table = tmp_path / "one.svg", tmp_path / "one.md"
+    command = ["diagram", str(tmp_path / "one.toml"), "--conversions", "1", "--limits", "--plain"]
+    command += ["--from", "remote.busy", "--to", "host.read"]
+    app([*command, "--out", str(picture), "--table", str(table)], standalone_mode=False)
+    drawn = named.diagram("1", limits=True, plain=True, since="remote.busy", until="host.read")
+    assert drawn.encode("svg") == picture.read_bytes()
+    assert "SCK" in picture.read_text()
+    assert named.timing_table() == table.read_text()
+    assert "(SCK)" in table.read_text()
+
+
 def test_a_study_shows_itself_without_obeying_its_title(study):
     shown = study._repr_html_()
     assert "a &lt;plain&gt; one" in shown

@@ -107,8 +107,8 @@ def diagram(
     from simlink.pictures.diagram import draw, kind_of
     from simlink.pictures.timing_table import KINDS, timing_table
     from simlink.tracing.law_limits import law_limits
-    from simlink.tracing.measured import over_run
-    from simlink.tracing.pin_names import load
+    from simlink.tracing.pin_names import load, pins_of
+    from simlink.tracing.run_limits import over_run
 
     place = Path(f"{path.stem}-timing.svg" if out is None else out)
     kind = kind_of(place)
@@ -146,7 +146,7 @@ def diagram(
             table_kind,
             over=measured.over,
             laws=law_limits(scenario),
-            pins=pins,
+            pins=pins_of(scenario, pins),
             scheme=scenario.link.scheme,
         )
         write_whole(Path(table), text.encode())

@@ -25,7 +25,15 @@ import numpy as np
 
 from simlink.base.compiled import compiled
 from simlink.base.instants import NEVER
-from simlink.link.fate import CORRUPTED, IN_FLIGHT, MISSED_TRIGGER, NOT_RECEIVED, NOT_SENT, OVERRUN
+from simlink.link.fate import (
+    CORRUPTED,
+    DELIVERED,
+    IN_FLIGHT,
+    MISSED_TRIGGER,
+    NOT_RECEIVED,
+    NOT_SENT,
+    OVERRUN,
+)
 from simlink.link.fate import UNDERRUN as UNDERRUN_FATE
 from simlink.link.host import counter_picks, struck_off
 from simlink.records import OUTCOME, RECORD, Cause, FrameBlock
@@ -172,6 +180,20 @@ def emptied(law: Any, rows: Any, first: int, k: int, now: int, over: bool) -> in
     return newest + 1
 
 
+def pairs(rows: Any, first: int, k: int) -> int:
+    """Return the end of the delivered conversions from one on, each of which answers its trigger.
+
+    For a host that gives nothing up and has no counter, and whose oldest unanswered trigger is that
+    conversion's: nothing else can come of them, and nearly all are of this kind.
+    """
+    while k - first < len(rows):
+        record = rows[k - first]
+        if record[FATE] != DELIVERED:
+            return k
+        k += 1
+    return k
+
+
 @compiled
 def associate(
     rows_of: Any, first: int, start: int, over: bool, laws: Any, states: Any, sums: Any,
@@ -199,10 +221,20 @@ def associate(
     """
     law = laws[0]
     keeps = outcomes.shape[1] > 0
+    plain = law.timeout == NEVER and law.modulus == 1 and not law.counts_releases
     for t in range(len(rows_of)):
         rows, st, mine = rows_of[t], states[t], sums[t]
         ahead, k = reached[t], reached[t]
         while k - first < len(rows):
+            if plain and st.next == k:
+                k = pairs(rows, first, k)
+                if k > st.next:
+                    if keeps:
+                        for one in range(st.next, k):
+                            outcomes[t, one - start].believed = one
+                            outcomes[t, one - start].cause = _NONE
+                    st.next, st.last, st.run = k, k - 1, 0
+                    continue
             record = rows[k - first]
             fate = record[FATE]
             if fate == NOT_SENT:

@@ -101,7 +101,8 @@ def arrives_at(sent: int, static: int, jitter: int, ahead: int) -> int:
         When the symbol ahead of it in the same channel came out.
     """
     crossing = static + jitter
-    return max(sent + crossing if crossing > 0 else sent, ahead)
+    time = sent + crossing if crossing > 0 else sent
+    return time if time > ahead else ahead
 
 
 def surviving(edges: Any, count: int, min_pulse: int) -> int:

@@ -14,11 +14,12 @@ from decimal import Decimal
 from typing import TYPE_CHECKING
 
 from simlink.base.wording import in_unit, unit_of
-from simlink.tracing.measured import RULES, split
+from simlink.tracing.measured import RULES
+from simlink.tracing.run_limits import split
 
 if TYPE_CHECKING:
     from simlink.tracing.law_limits import LawLimit, Range
-    from simlink.tracing.measured import Limits
+    from simlink.tracing.run_limits import Limits
 
 KINDS = ("md", "csv", "tex")
 HEADINGS = (
@@ -69,13 +70,13 @@ def timing_table(
     Parameters
     ----------
     limits : mapping of str to Limits
-        From `simlink.tracing.measured.over_run`.
+        From `simlink.tracing.run_limits.over_run`.
     kind : {"md", "csv", "tex"}
         Markdown, CSV (every digit that was measured), or a LaTeX tabular that needs no package.
     symbols : iterable of str, optional
         Which rows, in the order of the signal's way; all of them when left out.
     over : str
-        What they are the limits of (`simlink.tracing.measured.RunLimits.over`), for a line below
+        What they are the limits of (`simlink.tracing.run_limits.RunLimits.over`), for a line below
         the table; CSV has none, so that it stays a table.
     laws : mapping, optional
         From `simlink.tracing.law_limits.law_limits`.

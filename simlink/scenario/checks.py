@@ -101,6 +101,9 @@ def _limits(scenario: Keys, fault: Make) -> Iterator[Fault]:
     skew = back.channel_skew
     if isinstance(skew, tuple) and len(skew) != lanes:
         yield fault("barrier.return.channel_skew", f"one value for each of the {lanes} lanes")
+    for signal, several in scenario.names.lists():
+        if len(several) != lanes:
+            yield fault(f"names.{signal}", f"one name for all lanes, or {lanes}, one for each")
 
 
 def _line_rate(scenario: Keys, fault: Make) -> Iterator[Fault]:

@@ -55,7 +55,7 @@ class FaultError(ValueError):
 _FORMER = {
     "count": "level",
     "notice": "interrupt",
-    "drain": "drain",
+    "read_all": "drain",
     "signals": "channels",
     "skew": "channel_skew",
     "spread": "part_to_part_skew",

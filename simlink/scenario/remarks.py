@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from simlink.base.wording import rate_text, ratio_text, time_text
-from simlink.scenario import transient
+from simlink.scenario import analog, transient
 from simlink.scenario.composite import Mixture, TwoState
 from simlink.scenario.distributions import Distribution, Limits
 from simlink.scenario.faults import written
@@ -140,6 +140,13 @@ def assumed(scenario: Keys, raw: Mapping[str, Any]) -> list[Assumption]:
         for name, value in transient.resolved(one).items():
             if name not in one:
                 found.append(Assumption(f"transient[{i}].{name}", value, _WHY[f"transient.{name}"]))
+    if scenario.analog.tone is not None:
+        given = scenario.analog
+        for name, (value, why) in analog.ASSUMED.items():
+            bent = name == "inl" and given.inl_table is not None
+            recorded = given.waveform is not None and name in ("coherent", "amplitude")
+            if getattr(given, name) is None and not bent and not recorded:
+                found.append(Assumption(f"analog.{name}", value, why))
     order = {key: i for i, key in enumerate(every_key())}
     order["transient"] = len(order)
     for key in order:

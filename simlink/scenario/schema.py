@@ -17,6 +17,7 @@ from simlink.scenario.distributions import Distribution
 from simlink.scenario.faults import Fault, FaultError, nearest, written
 from simlink.scenario.fields import Section
 from simlink.scenario.kinds import kind_of
+from simlink.scenario.names import Names
 from simlink.scenario.reading import unknown
 from simlink.scenario.remarks import Assumption
 from simlink.scenario.sections import MOST_BITS, NOT_SIMULATED, UNSIMULATED, Keys
@@ -250,10 +251,31 @@ def _refused(raw: Mapping[str, Any]) -> Iterator[tuple[str, Any]]:
             yield key, value
 
 
-def _told(error: ValidationError) -> Iterator[Fault]:
-    """Give the faults that pydantic found, in this package's words."""
+def names_of(table: Mapping[str, Any], name: str) -> Names:
+    """Read a table of names that stands by itself.
+
+    Parameters
+    ----------
+    table : mapping
+        What a file holds under ``[names]``.
+    name : str
+        The file.
+
+    Raises
+    ------
+    InputError
+        With one line about each fault.
+    """
+    try:
+        return Names.model_validate(table, context={"base": Path()})
+    except ValidationError as error:
+        raise _complaint(list(_told(error, "names")), {"names": dict(table)}, name) from None
+
+
+def _told(error: ValidationError, *above: str) -> Iterator[Fault]:
+    """Give the faults that pydantic found below a table, in this package's words."""
     for detail in error.errors(include_url=False):
-        path = tuple(detail["loc"])
+        path = (*above, *detail["loc"])
         cause = detail.get("ctx", {}).get("error")
         if isinstance(cause, FaultError):
             yield cause.under(*path).fault
@@ -278,8 +300,8 @@ def _unknown_key(path: tuple[str | int, ...]) -> str:
     model = writing.model_at(above)
     tables = [name for name, _ in writing.tables_of(model)]
     homes = [home for home in writing.every_key() if home.rsplit(".", 1)[-1] == key]
-    # A limit may have the name of the quantity that it is about.
-    homes = [home for home in homes if not home.startswith("require.")] or homes
+    # A limit may have the name of the quantity that it is about, a signal that of a section.
+    homes = [home for home in homes if not home.startswith(("require.", "names."))] or homes
     if homes:
         return f"unknown key here; it belongs at {' or '.join(homes)}"
     if model is Keys:

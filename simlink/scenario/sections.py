@@ -34,6 +34,7 @@ from simlink.scenario.kinds import (
     count,
     share,
 )
+from simlink.scenario.names import Names
 from simlink.scenario.quantities import Rate
 from simlink.scenario.require import Require
 from simlink.scenario.transient import Transient
@@ -457,6 +458,10 @@ class Keys(Section):
     analog: Analog = Field(
         default_factory=Analog,
         description="What stands at the inputs, and how it becomes codes.",
+    )
+    names: Names = Field(
+        default_factory=Names,
+        description="What signals are called in diagrams, timing tables and dumps.",
     )
     dump: Dump = Field(
         default_factory=Dump,

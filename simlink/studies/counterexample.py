@@ -52,7 +52,7 @@ LIMITS = {
     "early-read": "a bit is read before it has arrived",
     "period": "a trigger comes while the converter is busy or is read",
     "acquisition": "a sample has not settled",
-    "timeout": "a conversion is given up",
+    "timeout": "a conversion is released after its timeout",
 }
 #: Laws drawn for each conversion or bit, and those drawn once a board.
 _EACH = (
@@ -337,12 +337,22 @@ class _Search:
             rows = self._moved(best[1]) if climbs and best else self._drawn()
             breaks, height = self._run(rows, self.longest)
             if breaks is not None:
-                return rows, breaks + 1
+                return rows, self._end(rows, breaks)
             if best is None or height >= best[0]:
                 best = height, rows
             if not self.laws:
                 break
         return None
+
+    def _end(self, rows: Rows, breaks: int) -> int:
+        """Return how many conversions show that one breaks the limit.
+
+        It may take a later one to push a frame out, or to come before one has been read.
+        """
+        for conversions in range(breaks + 1, self.longest):
+            if self._run(rows, conversions)[0] is not None:
+                return conversions
+        return self.longest
 
     def _drawn(self) -> Rows:
         """Return draws at the ends: all of them, one stretch, or coins of any bias."""
@@ -400,7 +410,7 @@ class _Search:
             }
             breaks, _ = self._run(later, conversions - step) if conversions > step else (None, 0)
             if breaks is not None:
-                rows, conversions = later, breaks + 1
+                rows, conversions = later, self._end(later, breaks)
                 step = min(step, conversions // 2)
             else:
                 step //= 2
@@ -469,7 +479,11 @@ class _Search:
         if self.limit == "acquisition":
             return block.short_acquisition
         if self.limit == "timeout":
-            return block.timed_out
+            # What is given up since it was lost before is no matter of the timeout.
+            timeout = example.host.timeout
+            assert timeout is not None
+            late = block.release - block.trigger > timeout.constant_value
+            return block.timed_out & (block.release >= 0) & late
         missed = itself = block.fate == Fate.MISSED_TRIGGER
         remote = example.link.scheme == "remote_master"
         if remote and example.fifo.when_full == "stall" and missed.any():

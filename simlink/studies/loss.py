@@ -15,7 +15,7 @@ from simlink.engines.batch.branching import NoBranchesError
 from simlink.figures.cycle import periods
 from simlink.figures.intervals import CONFIDENCE
 from simlink.proofs.bounds import depth_bound
-from simlink.proofs.ends import UnboundedError
+from simlink.proofs.ends import EVERY_DRAW, UnboundedError
 from simlink.rare.exact import NEGLIGIBLE, USUAL_WIDTH, Loss, exact_loss
 from simlink.rare.queue import NoQueueError, queue_of
 from simlink.rare.splitting import USUAL_ERROR, SplitLoss, split_loss
@@ -315,7 +315,7 @@ def _proof(scenario: Scenario) -> str | None:
         return None
     if scenario.fifo.depth < bound.depth:
         return None
-    return f"{wording.many(bound.depth, 'slot')} will do, whatever is drawn (network calculus)"
+    return f"{wording.many(bound.depth, 'slot')} will do, {EVERY_DRAW} (network calculus)"
 
 
 def mean_rate(scenario: Scenario) -> float | None:

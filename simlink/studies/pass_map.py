@@ -18,6 +18,7 @@ from simlink.base.cautions import CAUTIONS
 from simlink.base.errors import InputError
 from simlink.base.instants import FS_PER_SECOND
 from simlink.base.json_text import json_text
+from simlink.base.late import picture
 from simlink.budget import budget as budget_of
 from simlink.engines.choice import choose
 from simlink.figures.cycle import cycles
@@ -31,6 +32,7 @@ if TYPE_CHECKING:
     from concurrent.futures import Executor
 
     import pandas as pd
+    from matplotlib.axes import Axes
 
     from simlink.budget import SchemeBudget
     from simlink.budget.window import Window
@@ -81,6 +83,11 @@ class PassMap:
     nominal: list[Fraction | None]
     never: list[tuple[str, ...]]
     interrupted: bool = False
+
+    def plot(self, ax: Axes | None = None) -> Axes:
+        """Draw which frames come through over clock and delay, with the closed-form limits."""
+        drawn: Axes = picture("pass_map", "passmap")(self, ax)
+        return drawn
 
     def to_pandas(self) -> pd.DataFrame:
         """Return the shares with the clocks in Hz as index and the delays in s as columns."""

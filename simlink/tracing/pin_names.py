@@ -1,7 +1,7 @@
-"""The names that an engineer gives to signals: those of his pins, from a file.
+"""The names that an engineer gives to signals, from the scenario or from a file of their own.
 
-A TOML file with a table ``[names]``, each signal of the trace with its name; of a signal that each
-lane has, one name for all or one for each::
+Such a file is a TOML file with the table ``[names]`` that a scenario may have, too; each signal of
+the trace with its name; of a signal that each lane has, one name for all or one for each::
 
     [names]
     remote.clock = "SCK"
@@ -11,32 +11,17 @@ lane has, one name for all or one for each::
 from __future__ import annotations
 
 import tomllib
+from collections.abc import Mapping
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 from simlink.base.errors import InputError
+from simlink.scenario import writing
+from simlink.scenario.faults import FaultError
+from simlink.scenario.schema import names_of
 
-#: Signals that can be named; of those of a lane, the family.
-SIGNALS = (
-    "host.trigger",
-    "host.busy",
-    "host.service",
-    "host.read",
-    "host.clock",
-    "host.returned",
-    "host.data",
-    "host.capture",
-    "fifo.push",
-    "fifo.strobe",
-    "fifo.level",
-    "remote.trigger",
-    "remote.busy",
-    "remote.clock",
-    "remote.data",
-    "remote.credit",
-)
-_LANES = ("host.data", "host.capture", "fifo.push", "remote.data")
-#: The longest name, in characters.
-LONGEST = 24
+if TYPE_CHECKING:
+    from simlink.scenario.schema import Scenario
 
 
 def load(path: Path | str) -> dict[str, str]:
@@ -61,23 +46,34 @@ def load(path: Path | str) -> dict[str, str]:
         raise InputError(str(path), None, None, f"not a TOML file: {error}") from None
     if not isinstance(table, dict):
         raise InputError(str(path), "names", None, "a table [names] is due")
-    found: dict[str, str] = {}
-    for side, value in table.items():
-        # TOML makes of remote.clock a table remote; in quotes it is one key.
-        inner = value if isinstance(value, dict) else {None: value}
-        for name, one in inner.items():
-            _add(found, str(path), side if name is None else f"{side}.{name}", one)
+    return names_of(_dotted(table, str(path)), str(path)).pins()
+
+
+def _dotted(table: Mapping[str, Any], file: str) -> dict[str, Any]:
+    """Return a table in which "remote.clock" in quotes is the table that it is without them."""
+    found = {key: value for key, value in table.items() if "." not in key}
+    for key, value in table.items():
+        if "." in key:
+            try:
+                writing.put(found, key, value)
+            except FaultError as error:
+                raise InputError(file, f"names.{key}", None, error.fault.allowed) from None
     return found
 
 
-def _add(found: dict[str, str], file: str, signal: str, value: object) -> None:
-    key = f"names.{signal}"
-    if signal not in SIGNALS:
-        raise InputError(file, key, None, f"no such signal; those are {', '.join(SIGNALS)}")
-    several = isinstance(value, list) and signal in _LANES
-    for lane, name in enumerate(value if isinstance(value, list) and several else [value]):
-        fits = isinstance(name, str) and 0 < len(name) <= LONGEST and name.isprintable()
-        if not fits or "$" in str(name):
-            allowed = f"1 to {LONGEST} printable characters, none of them $"
-            raise InputError(file, key, repr(name)[:60], allowed)
-        found[f"{signal}[{lane}]" if several else signal] = str(name)
+def in_dump(pin: str) -> str:
+    """Return a pin's name as a variable of a dump has it: points part scopes, spaces names."""
+    return pin.replace(" ", "_").replace(".", "_")
+
+
+def pins_of(scenario: Scenario, pins: Mapping[str, str] | None = None) -> dict[str, str]:
+    """Return the names of a scenario's signals: its own, and those given, which win.
+
+    One name for all lanes gives way to a name of one of them, whichever is given later.
+    """
+    found = scenario.names.pins()
+    for signal, name in (pins or {}).items():
+        if "[" not in signal:
+            found = {key: value for key, value in found.items() if not key.startswith(f"{signal}[")}
+        found[signal] = name
+    return found

@@ -19,6 +19,7 @@ from simlink.base.wording import most_of
 from simlink.budget.terms import taken
 from simlink.budget.units import moments
 from simlink.figures.reader import drawn
+from simlink.proofs.ends import EVERY_DRAW
 from simlink.verdict.limit import Limit
 from simlink.verdict.seen import MOST_UNITS, Seen, row, unique
 
@@ -241,7 +242,7 @@ def _row(seen: Seen, key: str, group: list[Built], blamed: list[Built]) -> Limit
     elif one.left >= 0 and one.untold:
         otherwise += f"; {one.untold} has neither bounds nor a normal law"
     elif one.left >= 0:
-        proven = "whatever is drawn"
+        proven = EVERY_DRAW
         if jitter:
             proven += f", with Gaussian jitter counted to {one.ber:g} an edge"
     else:

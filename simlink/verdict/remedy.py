@@ -90,10 +90,12 @@ def remedies_of(scenario: Scenario, limit: Limit, what_if: WhatIf) -> list[Remed
             value = None
         if value is not None:
             text = f"{knob.key} = {written(value)}"
-            said = (
-                f"With {text} the limit of {limit.what} holds on {what_if.longest}, and none "
-                "breaks that held."
-            )
+            proven = what_if.proves({knob.key: value})
+            how = "is proven to hold" if proven else f"holds on {what_if.longest}"
+            said = f"With {text} the limit of {limit.what} {how}, and none breaks that held"
+            if knob.key == "fifo.depth" and not proven:
+                said += "; other draws may need more: simlink size"
+            said += "."
             found.append(Remedy(limit.key, ((knob.key, written(value)),), said, True))
     return found
 

@@ -11,13 +11,12 @@ from typing import TYPE_CHECKING, Any
 
 from simlink.base.errors import InputError
 from simlink.running.run import run as simulate
-from simlink.verdict.limit import EASED_BY_CLOCK
+from simlink.verdict.limit import EASED_BY_CLOCK, Known, Limit
 from simlink.verdict.rows import rows_of
 
 if TYPE_CHECKING:
     from simlink.running.run import Run
     from simlink.scenario.schema import Scenario
-    from simlink.verdict.limit import Limit
 
 #: Bits of the longest stretch at the most, over all lanes and conversions, by the engine that
 #: ran: all of a run that takes a second or two.
@@ -99,6 +98,11 @@ class WhatIf:
         """Tell whether the limit holds with other values."""
         rows = self._rows(values, self._shape)
         return rows is not None and self._holds(rows)
+
+    def proves(self, values: Values) -> bool:
+        """Tell whether the limit is proven with other values."""
+        rows = self._rows(values, self._shape)
+        return rows is not None and self.key in rows and rows[self.key].known is Known.PROVEN
 
     def cures(self, values: Values) -> bool:
         """Tell whether the limit holds, and all that held before, over the longest stretch, too."""

@@ -12,19 +12,8 @@ from typing import TYPE_CHECKING
 
 from simlink.base.instants import FS_PER_SECOND, period_of
 from simlink.tracing.law_limits import Range, law_limits
-from simlink.tracing.measured import (
-    BY_BIT,
-    FIRST,
-    LATER,
-    RULES,
-    Limits,
-    Span,
-    edges_of,
-    in_order,
-    limits_of,
-    measure,
-    traces,
-)
+from simlink.tracing.measured import RULES, Span, edges_of, in_order, measure
+from simlink.tracing.run_limits import BY_BIT, FIRST, LATER, Limits, limits_of, traces
 from simlink.waveform.capturing import MOST, Capture, capture
 from simlink.waveform.deriving import Edges, Seen, complete
 from simlink.waveform.faults import Complaint, check, first_whole, longest_high

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 from simlink.base.errors import InputError
 from simlink.base.safe_write import writing_whole
 from simlink.base.version import __version__
+from simlink.tracing.pin_names import in_dump, pins_of
 from simlink.waveform.signals import Signal, signals_of
 from simlink.waveform.writer import DumpWriter
 
@@ -47,7 +48,7 @@ def dump(
         Only the signals whose names fit one of these patterns, such as ``"host.*"``.
     pins : mapping of str to str, optional
         What signals are called in the dump, by their names (`simlink.tracing.pin_names.load`);
-        they stay in their scopes.
+        they stay in their scopes, and win over the scenario's own.
 
     Raises
     ------
@@ -60,7 +61,8 @@ def dump(
 
     window = range(scenario.conversions) if conversions is None else conversions
     check_window(scenario, window)
-    wanted = [_named(one, pins or {}) for one in chosen(signals_of(scenario), signals)]
+    names = pins_of(scenario, pins)
+    wanted = [_named(one, names) for one in chosen(signals_of(scenario), signals)]
     _check_names(wanted)
     with writing_whole(Path(path)) as file:
         text = io.TextIOWrapper(file, encoding="ascii", newline="\n")
@@ -89,7 +91,7 @@ def _named(signal: Signal, pins: Mapping[str, str]) -> Signal:
     if pin is None:
         return signal
     scope = signal.reference.rpartition(".")[0]
-    return replace(signal, reference=f"{scope}.{pin.replace(' ', '_').replace('.', '_')}")
+    return replace(signal, reference=f"{scope}.{in_dump(pin)}")
 
 
 def _check_names(signals: list[Signal]) -> None:
@@ -98,7 +100,7 @@ def _check_names(signals: list[Signal]) -> None:
     for one in signals:
         other = seen.setdefault(one.reference, one.name)
         if other != one.name:
-            raise InputError("--names", one.name, f'"{one.reference}"', f"is that of {other}, too")
+            raise InputError("names", one.name, f'"{one.reference}"', f"is that of {other}, too")
 
 
 def chosen(known: list[Signal], patterns: list[str] | None) -> list[Signal]:

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from simlink.base.errors import InputError
+from simlink.tracing.pin_names import in_dump
 from simlink.waveform.signals import Kind, Signal, signals_of
 
 if TYPE_CHECKING:
@@ -75,9 +76,9 @@ def lines_of(pins: Mapping[str, str], scenario: Scenario) -> dict[str, str]:
     for name, pin in pins.items():
         for lane in range(scenario.frame.lanes):
             if f"{name}[{lane}]" in known:
-                found[f"{name}[{lane}]"] = f"{pin}_{lane}"
+                found[f"{name}[{lane}]"] = f"{in_dump(pin)}_{lane}"
         if name in known:
-            found[name] = pin
+            found[name] = in_dump(pin)
     return found
 
 
@@ -92,7 +93,8 @@ def sources_in(dump: Dump, scenario: Scenario, names: Mapping[str, str]) -> list
         Whose signals.
     names : mapping of str to str
         Variables by the names of signals; with ``!`` ahead for a line that is active low. A
-        signal that is not named is looked for under the name it has in own dumps.
+        signal that is not named is looked for under the pin name that the scenario gives it, and
+        under the name it has in own dumps.
 
     Raises
     ------
@@ -110,9 +112,12 @@ def sources_in(dump: Dump, scenario: Scenario, names: Mapping[str, str]) -> list
             raise InputError(
                 dump.name, name, None, f"no line of this scenario; those are {allowed}"
             )
+    pins = lines_of(scenario.names.pins(), scenario)
     found = []
     for name, signal in signals.items():
         said = names.get(name)
+        if said is None and name in pins and len(_fitting(by_reference, pins[name])) == 1:
+            said = pins[name]
         if said is not None:
             inverted = said.startswith("!")
             variable = _look_up(dump, by_reference, said.removeprefix("!"), name, signals)
@@ -155,6 +160,13 @@ def _at_host(scenario: Scenario) -> list[str]:
     return [f"host.data[{lane}]" for lane in range(scenario.frame.lanes)]
 
 
+def _fitting(by_reference: Mapping[str, Variable], said: str) -> list[Variable]:
+    """Return the variable of a name, or those whose names without their scopes are it."""
+    if said in by_reference:
+        return [by_reference[said]]
+    return [one for reference, one in by_reference.items() if reference.endswith(f".{said}")]
+
+
 def _look_up(
     dump: Dump,
     by_reference: Mapping[str, Variable],
@@ -162,9 +174,7 @@ def _look_up(
     name: str,
     signals: Mapping[str, Signal],
 ) -> Variable:
-    if said in by_reference:
-        return by_reference[said]
-    ends = [one for reference, one in by_reference.items() if reference.endswith(f".{said}")]
+    ends = _fitting(by_reference, said)
     if len(ends) == 1:
         return ends[0]
     if ends:

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 from simlink.base import latency_table
 from simlink.base.errors import InputError
 from simlink.base.wording import nanoseconds, short_time
-from simlink.tracing.measured import Limits
+from simlink.tracing.run_limits import Limits
 from simlink.waveform.comparing import Comparison
 
 if TYPE_CHECKING:

@@ -353,7 +353,7 @@ def test_the_random_scenarios_cover_every_parameter():
     left = set(every_key()) - keys - unsimulated - {"host.capture", "host.realign"}
     # Nothing depends on these without a transient.
     left -= {*OF_TRANSIENTS, *(key for key in left if key.endswith("slew_immunity"))}
-    apart = ("dump", "require", "analog", "check")
+    apart = ("dump", "names", "require", "analog", "check")
     assert {key for key in left if key.partition(".")[0] not in apart} == set()
     every_law = {"uniform", "normal", "exponential", "lognormal", "gamma", "limits"}
     assert laws >= every_law | {"mixture", "two_state", "recorded", "geometric"}

@@ -21,7 +21,7 @@ from simlink.running.ledger import table
 from simlink.running.run import run
 from simlink.scenario.loading import load
 from simlink.tracing.finding import find
-from simlink.tracing.measured import over_run
+from simlink.tracing.run_limits import over_run
 from tests.engines.chain import NS, chain
 from tests.engines.host_clocked_scenarios import serial, serial_scenarios
 from tests.strategies import scenarios

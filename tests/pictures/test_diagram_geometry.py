@@ -16,7 +16,8 @@ from simlink.base.errors import InputError
 from simlink.pictures.diagram import COLUMNS, draw
 from simlink.pictures.diagram.rows import Order
 from simlink.scenario.loading import load
-from simlink.tracing.measured import RULES, over_run
+from simlink.tracing.measured import RULES
+from simlink.tracing.run_limits import over_run
 from tests.pictures.test_diagram import in_a_detail, meetings
 
 SHIPPED = Path(__file__).parents[2] / "scenarios"
@@ -261,7 +262,7 @@ def test_plain_is_black_on_white():
 
 
 def test_limits_have_as_many_decimals_as_each_other():
-    from simlink.tracing.measured import Limits
+    from simlink.tracing.run_limits import Limits
 
     scenario = load(SHIPPED / "bench-supply.toml")
     law = {"t_CONV": Limits(98_765_432, 640_000_000, 1_234_567_890, 9)}

@@ -8,7 +8,8 @@ import pytest
 
 from simlink.pictures.timing_table import HEADINGS, timing_table
 from simlink.tracing.law_limits import LawLimit, Range
-from simlink.tracing.measured import RULES, Limits, RunLimits
+from simlink.tracing.measured import RULES
+from simlink.tracing.run_limits import Limits, RunLimits
 
 LIMITS = {
     "t_SU": Limits(-1_200_000, 5_250_000, 21_500_546, 18),

@@ -38,7 +38,8 @@ def test_what_is_proven_has_no_example():
     found = counterexample(tried, "fifo")
     assert not found.found
     assert found.sentence == (
-        "There is no counterexample: 3 slots of 3: proven enough, whatever is drawn."
+        "There is no counterexample: 3 slots of 3: proven enough, for every draw within the given "
+        "laws."
     )
 
 

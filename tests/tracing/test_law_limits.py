@@ -9,7 +9,8 @@ from hypothesis import Phase, given, settings
 
 from simlink.scenario.loading import load
 from simlink.tracing.law_limits import law_limits
-from simlink.tracing.measured import BY_BIT, FIRST, LATER, edges_of, measure, over_run
+from simlink.tracing.measured import edges_of, measure
+from simlink.tracing.run_limits import BY_BIT, FIRST, LATER, over_run
 from simlink.tracing.trace import trace
 from tests.engines.chain import NS, chain
 from tests.engines.host_clocked_scenarios import serial_scenarios

@@ -12,7 +12,8 @@ from simlink.base.instants import NEVER
 from simlink.link import unit
 from simlink.scenario.loading import load
 from simlink.tracing.edges import admitted, captures, host_captures, pushes, sent
-from simlink.tracing.measured import RULES, Limits, edges_of, measure, over_run, traced, traces
+from simlink.tracing.measured import RULES, edges_of, measure
+from simlink.tracing.run_limits import Limits, over_run, traced, traces
 from simlink.tracing.trace import trace
 from tests.engines.chain import NS, chain
 from tests.strategies import scenarios

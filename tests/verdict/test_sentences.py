@@ -41,7 +41,7 @@ def test_a_host_that_lags_does_not_meet_its_rate_however_short_the_run(latency, 
     assert found.figures["overrun"].count == 0
     assert not found.verdict.meets
     assert found.verdict.sentence == (
-        f"Does not meet 1 MHz: the limit of host rate is broken, {said}."
+        f"Does not meet 1 MHz: the limit of mean host load is broken, {said}."
     )
     assert soon in found.verdict.because
 

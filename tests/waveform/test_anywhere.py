@@ -9,7 +9,8 @@ import pytest
 
 from simlink.base.errors import InputError
 from simlink.scenario.loading import from_dict
-from simlink.tracing.measured import edges_of, limits_of, measure
+from simlink.tracing.measured import edges_of, measure
+from simlink.tracing.run_limits import limits_of
 from simlink.tracing.trace import trace
 from simlink.waveform.capturing import capture
 from simlink.waveform.comparing import compare, spans_of
@@ -180,6 +181,27 @@ def test_a_dump_with_pin_names_measures_under_them(bench, tmp_path):
     assert named.spans == compare(bench, tmp_path / "own.vcd").spans
 
 
+def test_the_scenarios_own_names_are_the_dumps_and_are_found_there(bench, tmp_path):
+    named = bench.with_values({"names.remote.clock": "SCK 1", "names.remote.data": "SDO"})
+    dump(named, tmp_path / "pins.vcd")
+    dump(bench, tmp_path / "own.vcd")
+    text = (tmp_path / "pins.vcd").read_text()
+    assert " SCK_1 $end" in text
+    assert " SDO_0 $end" in text
+    assert compare(named, tmp_path / "pins.vcd").spans == compare(bench, tmp_path / "own.vcd").spans
+    # A capture that has other names is read by those, as if nothing were named.
+    assert compare(named, tmp_path / "own.vcd").spans == compare(bench, tmp_path / "own.vcd").spans
+
+
+def test_given_names_win_over_the_scenarios(bench, tmp_path):
+    named = bench.with_values({"names.remote.clock": "SCK", "names.remote.busy": "BUSY"})
+    dump(named, tmp_path / "pins.vcd", pins={"remote.clock": "CLK"})
+    text = (tmp_path / "pins.vcd").read_text()
+    assert " CLK $end" in text
+    assert " BUSY $end" in text
+    assert " SCK $end" not in text
+
+
 @pytest.mark.parametrize(
     "text",
     [
@@ -187,6 +209,10 @@ def test_a_dump_with_pin_names_measures_under_them(bench, tmp_path):
         "[names]\nremote.klock = 'SCK'",
         "[names]\nremote.clock = ''",
         "[names]\nremote.clock = ['A']",
+        "[names]\nremote.data = []",
+        "[names]\nremote.data = ['A', '']",
+        "[names]\nremote = 'SCK'",
+        "[names]\nremote = 'SCK'\n'remote.clock' = 'SCK'",
         "[names",
     ],
 )

@@ -9,7 +9,7 @@ import pytest
 
 from simlink.base.errors import InputError
 from simlink.scenario.loading import from_dict
-from simlink.tracing.measured import Limits, limits_of
+from simlink.tracing.run_limits import Limits, limits_of
 from simlink.waveform.capturing import capture
 from simlink.waveform.comparing import compare, spans_of
 from simlink.waveform.dumping import dump

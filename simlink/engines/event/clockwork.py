@@ -53,10 +53,11 @@ class Clockwork(simpy.Environment):
             while queue:
                 self._now, _, _, event = heappop(queue)
                 kind = event.__class__
-                if kind is Instant:
-                    event.act(event.subject, event.part)
-                elif kind is Tick:
+                # Most are ticks: the edges of clocks.
+                if kind is Tick:
                     event.act()
+                elif kind is Instant:
+                    event.act(event.subject, event.part)
                 else:
                     heappush(queue, (self._now, FIRST, next(self._eid), event))
                     self.step()

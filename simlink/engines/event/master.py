@@ -187,13 +187,15 @@ class ReturnLanes:
 
     def enter(self, frame: Frame, bit: int, captured: int) -> None:
         """Take a bit of every lane, captured at an instant; a full packet sets out."""
+        if self.packets is None:
+            for lane, channel in enumerate(self.channels):
+                channel.send(frame, self.pieces[lane][bit], self.jitter[lane][bit], captured)
+            return
         number = self.full.get(bit)
         if number is None:
             return
+        line_time = self.packets[number].line_time
         for lane, channel in enumerate(self.channels):
-            sent = captured
-            if self.packets is not None:
-                line_time = self.packets[number].line_time
-                sent = transport.sent_at(captured, self.line_free[lane], line_time)
-                self.line_free[lane] = sent
+            sent = transport.sent_at(captured, self.line_free[lane], line_time)
+            self.line_free[lane] = sent
             channel.send(frame, self.pieces[lane][number], self.jitter[lane][number], sent)

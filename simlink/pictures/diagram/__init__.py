@@ -18,7 +18,8 @@ from simlink.pictures.diagram import bounds, intervals, quiet, spread_bands, tra
 from simlink.pictures.diagram.layout import Layout
 from simlink.pictures.diagram.painting import DPI, KINDS, paint
 from simlink.pictures.diagram.palette import DARK, LIGHT, PLAIN
-from simlink.tracing.measured import RunLimits
+from simlink.tracing.pin_names import pins_of
+from simlink.tracing.run_limits import RunLimits
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -27,7 +28,7 @@ if TYPE_CHECKING:
 
     from simlink.pictures.diagram.intervals import Dimension
     from simlink.scenario.loading import Scenario
-    from simlink.tracing.measured import Limits
+    from simlink.tracing.run_limits import Limits
 
 #: Widths of one and of two columns of a printed page, in mm.
 COLUMNS = {1: 85.0, 2: 175.0}
@@ -136,14 +137,14 @@ def draw(
     names : list of str, optional
         Symbols of the intervals to draw; the usual ones when left out.
     limits : dict of str to Limits, optional
-        From `simlink.tracing.measured.over_run`: least, typical and largest are written too.
+        From `simlink.tracing.run_limits.over_run`: least, typical and largest are written too.
     dark, plain : bool
         Whether to draw light on dark, or black on white with hatching alone.
     since, until : str, optional
         Where the picture begins and ends, as `simlink.pictures.diagram.bounds` reads it.
     pins : mapping of str to str, optional
         What signals are called in the picture, by their names on the trace
-        (`simlink.tracing.pin_names.load`).
+        (`simlink.tracing.pin_names.load`); they win over the scenario's own.
 
     Returns
     -------
@@ -164,7 +165,8 @@ def draw(
     chosen = tracks.choose(view.trace, signals)
     if since is not None or until is not None:
         bounds.narrow(view, since, until)
-    drawn = tracks.tracks(view.trace, view.edges, chosen, view.start, view.end, pins or {})
+    names_of_pins = pins_of(scenario, pins)
+    drawn = tracks.tracks(view.trace, view.edges, chosen, view.start, view.end, names_of_pins)
     crossing = [
         one
         for one in tracks.crossings(view.trace, drawn)

@@ -20,7 +20,7 @@ def foot_lines(contents: Contents, torn: bool) -> list[str]:
     view = contents.view
     first, last = view.conversions[0], view.conversions[-1]
     which = f"conversion {first}" if first == last else f"conversions {first} to {last}"
-    parts = [f"Unit {view.trace.trial}, {which}."]
+    parts = [f"Board {view.trace.trial}, {which}."]
     if contents.scaled:
         parts.append("To scale.")
     elif torn:

@@ -12,7 +12,7 @@ from simlink.tracing.measured import RULES, Span, measure
 
 if TYPE_CHECKING:
     from simlink.pictures.diagram.window import View
-    from simlink.tracing.measured import Limits
+    from simlink.tracing.run_limits import Limits
 
 #: Drawn unless intervals are named.
 USUAL = (
