@@ -161,7 +161,7 @@ def _search(
     scenario, least = found.scenario, found.scenario.host.watermark
     target = math.log(found.at_most)
     # The greatest depth known to lose too much, or not known to do, and the least that does.
-    below, above = least - 1, None
+    below, above, blind = least - 1, None, _DEEPEST + 1
     depth, slope = max(least, min(scenario.fifo.depth, 8)), None
     why = no_chain(scenario.with_value("fifo.depth", depth))
     if why is not None:
@@ -179,12 +179,14 @@ def _search(
         if found.verdict(depth) == "meets":
             above = depth
         elif study.loss.value is None:
-            # None seen is no bound: nothing deeper would be seen to lose, either.
-            break
+            # None seen is no bound, and nothing deeper would be seen to lose, either.
+            blind = depth
         else:
             below = depth
         depth = _next(found, target, below, above, least, slope)
-        if depth > _DEEPEST:
+        if study.loss.value is None or depth >= blind:
+            depth = (below + blind) // 2
+        if not below < depth <= _DEEPEST:
             break
     found.answer = above
 
