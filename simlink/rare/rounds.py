@@ -217,15 +217,39 @@ def _rounded(scenario: Scenario, plan: Plan, number: int) -> float:
 
 def find_levels(scenario: Scenario, plan: Plan) -> Plan:
     """Return a plan with levels that about one in five branches reach."""
-    least = 1 << (2 * scenario.fifo.depth + 1).bit_length()
-    plan = replace(plan, ring=max(plan.ring, least))
-    found: Plan = _with_room(plan, lambda plan: _with_levels(scenario, plan))
+    return climb(scenario, plan)[0]
+
+
+def climb(scenario: Scenario, plan: Plan, least: float = 0.0) -> tuple[Plan, list[float]]:
+    """Find levels, and how likely they are to be reached.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        What is simulated.
+    plan : Plan
+        One without levels.
+    least : float
+        Levels less likely than that are not looked for.
+
+    Returns
+    -------
+    Plan
+        With levels that about one in five branches reach.
+    list of float
+        About how likely a run reaches each.
+    """
+    # A frame waits for as many conversions as there are slots, and some more that are lost.
+    ring = 1 << (2 * scenario.fifo.depth + 1).bit_length()
+    plan = replace(plan, ring=max(plan.ring, ring))
+    found: tuple[Plan, list[float]] = _with_room(plan, lambda plan: _climbed(scenario, plan, least))
     return found
 
 
-def _with_levels(scenario: Scenario, plan: Plan) -> Plan:
+def _climbed(scenario: Scenario, plan: Plan, least: float) -> tuple[Plan, list[float]]:
     it = _Round(scenario, plan, 0, "levels")
     levels: list[float] = []
+    shares: list[float] = []
     for stage in range(1, _MOST_LEVELS + 1):
         kept = it.branches.take(slice(None))
         lost, highest, _, _ = it.go(math.inf)
@@ -241,7 +265,8 @@ def _with_levels(scenario: Scenario, plan: Plan) -> Plan:
         # Once more from where the stage began, up to the level found.
         it.again(kept, stage - 1)
         _, _, states, at = it.go(level)
-        if not len(at):
+        shares.append((shares[-1] if shares else 1.0) * len(at) / it.count)
+        if shares[-1] <= least:
             break
         it.branch(states, at, stage)
-    return replace(plan, levels=tuple(levels))
+    return replace(plan, levels=tuple(levels)), shares

@@ -38,7 +38,7 @@ if TYPE_CHECKING:
     from simlink.scenario.schema import Scenario
 
 #: Rounds of the pilot, and those of the answer: the fewest and, unless said, the most.
-PILOT = 12
+PILOT = 10
 _FEWEST, _MOST = 16, 400
 #: How many more than the pilot says, for it does not know exactly.
 _MARGIN = 1.25

@@ -41,6 +41,8 @@ def test_a_depth_that_none_is_seen_to_overrun_is_no_answer(monkeypatch):
     assert found.answer is None
     assert not found.settled
     assert "No FIFO was found" in found.sentence
+    # Shallower ones might have been.
+    assert sorted(found.tried) == [1, 2, 4]
     assert "stays open" in found.tried[4].sentence
 
 
