@@ -401,6 +401,12 @@ def most_slew(scenario: Scenario) -> float:
     return max((_steepest(source) for source in scenario.transient), default=0.0)
 
 
+def enough(slew: float) -> int:
+    """Return an immunity in V/s, of three digits, above which no edge of a finite slew is."""
+    digit: int = 10 ** max(len(str(math.ceil(slew))) - 3, 0)
+    return -(-math.ceil(slew) // digit) * digit
+
+
 def _steepest(source: Transient) -> float:
     if source.kind == "eft":
         assert source.peak is not None

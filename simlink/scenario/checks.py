@@ -45,9 +45,9 @@ def faults_between(scenario: Keys, raw: Mapping[str, Any]) -> Iterator[Fault]:
     wanting = list(_needed(raw, fault))
     wanting += _required(scenario, fault)
     yield from wanting
-    checks = [_limits, _covers, _order, _line_rate, _hold, _realign]
+    checks = [_limits, _covers, _order, _line_rate, _hold, _realign, _check]
     if scenario.link.scheme != "remote_master":
-        checks = [_limits, _covers, _order, _without_fifo, _clock_rate]
+        checks = [_limits, _covers, _order, _without_fifo, _clock_rate, _check]
     for check in checks:
         yield from check(scenario, fault)
     if not wanting:
@@ -148,6 +148,29 @@ def _realign(scenario: Keys, fault: Make) -> Iterator[Fault]:
             f"a gap of {time_text(gap)} would not part frames: their strobes may follow one "
             f"another within {time_text(shortest)}",
         )
+
+
+def _check(scenario: Keys, fault: Make) -> Iterator[Fault]:
+    """Check what stands beside the data, and who makes use of it."""
+    law = scenario.check
+    if law.over == "packet" and scenario.barrier.return_.style != "packets":
+        yield fault("check.over", 'over = "packet" needs barrier.return.style = "packets"')
+    if law.kind == "crc" and law.width is not None:
+        most = (1 << law.width) - 1
+        for key, value in (
+            ("polynomial", law.polynomial), ("init", law.init), ("xor_out", law.xor_out),
+        ):  # fmt: skip
+            if value is not None and value > most:
+                yield fault(
+                    f"check.{key}",
+                    f"a whole number up to {most}, of {law.width} bits (check.width)",
+                )
+    if law.on_failure == "drop" and not law.tells:
+        yield fault("check.on_failure", "only with check.kind, or with check.sequence_bits")
+    if scenario.require.dropped is not None and not law.tells:
+        yield fault("require.dropped", "only with check.kind, or with check.sequence_bits")
+    if scenario.host.realign == "sequence" and not law.sequence_bits:
+        yield fault("host.realign", '"sequence" needs check.sequence_bits of 1 or more')
 
 
 def _fastest(scenario: Keys) -> Fraction:

@@ -176,7 +176,7 @@ def _packets(scenario: Keys, way: Direction) -> Iterator[Term]:
     back, bits = scenario.barrier.return_, scenario.bits_per_lane
     if back.style != "packets" or way.line_rate is None or not back.packet_bits:
         return
-    sent = bits + -(-bits // back.packet_bits) * back.overhead_bits
+    sent = bits + -(-bits // back.packet_bits) * scenario.packet_overhead
     where = "barrier.line_rate" if back.line_rate is None else "barrier.return.line_rate"
     yield Term(where, scenario.conversions * sent * period(way.line_rate), each=True)
 
