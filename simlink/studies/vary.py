@@ -166,7 +166,7 @@ class Variation:
     def plot(self, ax: Axes | None = None, figure: str | None = None) -> Axes:
         """Draw a figure: a line with its interval for one key, a map for two."""
         drawn: Axes = picture("vary", "variation")(
-            self, ax, None if figure is None else _figure(figure)
+            self, ax, None if figure is None else _figure(self.scenario, figure)
         )
         return drawn
 
@@ -245,7 +245,7 @@ def vary(
         runs.
     """
     given = {key: _values(key, wanted) for key, wanted in keys.items()}
-    found = Variation(scenario, given, _figure(figure))
+    found = Variation(scenario, given, _figure(scenario, figure))
     if not 1 <= len(given) <= 2:
         raise InputError("vary", None, str(len(given)), "one or two keys")
     if found.total > MOST:
@@ -346,12 +346,13 @@ def _values(key: str, wanted: str | Iterable[Any]) -> list[Any]:
     return [one.item() if hasattr(one, "item") else one for one in found]
 
 
-def _figure(name: str) -> str:
-    if name in FIGURES:
+def _figure(scenario: Scenario, name: str) -> str:
+    known = (*FIGURES, "dropped") if scenario.check.tells else FIGURES
+    if name in known:
         return name
-    near = difflib.get_close_matches(name[:60].lower(), FIGURES, n=1, cutoff=0.5)
+    near = difflib.get_close_matches(name[:60].lower(), known, n=1, cutoff=0.5)
     hint = f'did you mean "{near[0]}"? ' if near else ""
-    raise InputError("--figure", None, f'"{name}"', f"{hint}one of {', '.join(FIGURES)}")
+    raise InputError("--figure", None, f'"{name}"', f"{hint}one of {', '.join(known)}")
 
 
 _UNITS = (

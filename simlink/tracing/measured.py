@@ -245,11 +245,18 @@ def _clock(clock: Sequence[Edge], frames: list[int], high: str, low: str) -> Ite
 def _of_data(edges: Edges) -> Iterator[Span]:
     launches = falls(edges, "remote.clock")
     ready = falls(edges, "remote.busy")
+    taken = [time for time, _ in edges.get("remote.trigger", ())]
     for lane, line in lanes_of(edges, "remote.data"):
         for index, one in sent(edges, line):
             causes = ready if one.bit == 0 else launches
             cause = bisect_right(causes, one.start) - 1
-            if cause >= 0:
+            # A conversion shorter than busy's own delay shows no busy: the fall is another's.
+            shown = (
+                one.bit
+                or cause < 0
+                or (bisect_left(taken, causes[cause]) == bisect_right(taken, one.start))
+            )
+            if cause >= 0 and shown:
                 symbol = "t_MSB" if one.bit == 0 else "t_DV"
                 yield Span(symbol, causes[cause], one.start, index, lane, one.bit)
             if one.end is not None and one.end > one.start:

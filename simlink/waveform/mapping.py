@@ -28,6 +28,11 @@ WIRES = (
     "remote.data",
 )
 
+#: Characters of a variable's name in a list of them.
+_MOST_NAME = 60
+#: Names that one which is not there is compared with.
+_MOST_COMPARED = 2000
+
 
 @dataclass(frozen=True)
 class Source:
@@ -130,7 +135,7 @@ def sources_in(dump: Dump, scenario: Scenario, names: Mapping[str, str]) -> list
             variable = by_reference[signal.reference]
             found.append(Source(signal, variable, number=number, wrong=wrong))
     if not found:
-        seen = ", ".join(sorted(by_reference)[:20])
+        seen = ", ".join(name[:_MOST_NAME] for name in sorted(by_reference)[:20])
         lines = ", ".join(one for one in signals if one.partition("[")[0] in WIRES)
         raise InputError(
             dump.name,
@@ -181,7 +186,9 @@ def _look_up(
     if ends:
         fits = ", ".join(one.reference for one in ends)
         raise InputError(dump.name, name, f'"{said}"', f"more than one variable fits: {fits}")
-    near = difflib.get_close_matches(said, by_reference, 1, 0.4)
+    # Whichever is near is about as long; a dump may have any number of others.
+    alike = [name for name in by_reference if len(name) < 4 * len(said) + 20][:_MOST_COMPARED]
+    near = difflib.get_close_matches(said[: 4 * _MOST_NAME], alike, 1, 0.4)
     hint = f'; the nearest is "{near[0]}"' if near else ""
     lines = ", ".join(one for one in signals if one.partition("[")[0] in WIRES)
     raise InputError(

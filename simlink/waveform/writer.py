@@ -12,7 +12,7 @@ from heapq import merge
 from operator import itemgetter
 from typing import IO, TYPE_CHECKING, Any
 
-from simlink.link import content
+from simlink.link import check, content
 from simlink.link.line import CHANGING, UNDRIVEN
 from simlink.link.transient import Upsets
 from simlink.waveform import timescale
@@ -111,6 +111,8 @@ class DumpWriter:
         self._shows: list[Callable[[], str]] = []
         #: The conversion that was taken last, and the one whose frame is on the lines.
         self._taken = 0
+        #: Triggers that have come to the converter, and had come before that conversion's.
+        self._came = self._counter = 0
         self._shown: int | None = None
         self._line_bits: list[list[int]] = []
         self.observers: dict[str, Observer] = {}
@@ -343,10 +345,16 @@ class DumpWriter:
             return
 
         def taken(time: int, value: int) -> str:
-            self._taken = value
+            self._taken, self._counter = value, self._came
+            return came(time, value)
+
+        def came(time: int, value: int) -> str:
+            self._came += 1
             return ""
 
         self._before("remote.trigger", taken)
+        if self._scenario.check.sequence_bits:
+            self._before("remote.missed", came)
         self._before("remote.busy", lambda time, level: "" if level else self._show())
 
     def _show(self) -> str:
@@ -356,7 +364,8 @@ class DumpWriter:
         self._shown = taken = self._taken
         scenario, trial = self._scenario, self._trial
         self._line_bits = [
-            content.lane_bits(scenario, trial, taken, lane) for lane in range(scenario.frame.lanes)
+            check.sent(scenario, trial, taken, lane, self._counter)
+            for lane in range(scenario.frame.lanes)
         ]
         return "".join(
             lines(vector(content.word(scenario, trial, taken, lane, place)))

@@ -46,8 +46,9 @@ class Piece:
         """Return the piece that holds bits ``first`` to ``last`` of a lane."""
         width = trial.scenario.frame.word_bits
         places = range(first, last + 1)
-        begun = tuple(bit // width for bit in places if bit % width == 0)
-        ended = tuple(bit // width for bit in places if bit % width == width - 1)
+        words = [bit for bit in places if bit < trial.data]
+        begun = tuple(bit // width for bit in words if bit % width == 0)
+        ended = tuple(bit // width for bit in words if bit % width == width - 1)
         return cls(lane, first, last, begun, ended)
 
 
@@ -145,6 +146,7 @@ class Fifo:
         frame.admitted = False
         if not frame.extra:
             self.record.fate[frame.index] = NOT_RECEIVED
+            self.record.hit[frame.index] |= frame.harmed().hit
             self.signals.settled.set(frame.index)
         self.show_level(frame, "fifo.push")
 

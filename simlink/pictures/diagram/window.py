@@ -186,7 +186,7 @@ def _fates(
         }
         time = times.get(fate)
         ends = [int(record.read_end[0, index]), int(record.release[0, index])]
-        if time is None and fate in (Fate.DELIVERED, Fate.UNDERRUN, Fate.CORRUPTED):
+        if time is None and fate in (Fate.DELIVERED, Fate.UNDERRUN, Fate.CORRUPTED, Fate.DROPPED):
             assert record.last_bit is not None
             time = max(ends[0], int(record.last_bit[0, index].max()))
         if time is None:
