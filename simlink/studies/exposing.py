@@ -325,10 +325,10 @@ class _Exposing:
             fate, before = int(block.fate[0, conversion]), int(alone.fate[0, conversion])
             one, was = view[conversion], self.before[conversion]
             more_wrong = block.wrong_bits[0, conversion] > alone.wrong_bits[0, conversion]
-            if more_wrong or (fate != before and fate == Fate.CORRUPTED):
-                yield WRONG, bool(one["told"])
-            elif fate != before and fate != Fate.DELIVERED:
+            if fate != before and fate not in (Fate.DELIVERED, Fate.CORRUPTED):
                 yield Fate(fate).word.replace("_", " "), bool(one["told"])
+            elif more_wrong or (fate != before and fate == Fate.CORRUPTED):
+                yield WRONG, bool(one["told"])
             elif one["misaligned"] and one["believed"] != was["believed"]:
                 yield MISALIGNED, bool(one["told"])
             else:

@@ -11,7 +11,7 @@ from collections import Counter
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from simlink.base.instants import NEVER
+from simlink.base.instants import FS_PER_SECOND, NEVER
 from simlink.link.transient import WAYS, Upsets, instants, upsets
 from simlink.link.transport import packets_of
 from simlink.pictures.diagram.placing import in_lanes
@@ -103,13 +103,14 @@ def effect_of(trace: Trace, one: Met) -> str:
     packets = packets_of(scenario)
     if packets is None:
         return INVERTED
-    back, place = scenario.barrier.return_, one.symbol
+    rate, place = scenario.barrier.direction("return").line_rate, one.symbol
+    assert rate is not None
     for packet in packets:
-        size = packet.last - packet.first + 1 + back.overhead_bits
+        size = round(packet.line_time * rate.value / FS_PER_SECOND)
         if place < size:
             break
         place -= size
-    return LOST if place < back.header_bits else INVERTED
+    return LOST if place < scenario.barrier.return_.header_bits else INVERTED
 
 
 def events(trace: Trace, tracks: list[Track], start: int, end: int) -> Events | None:

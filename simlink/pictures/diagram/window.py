@@ -11,7 +11,7 @@ from simlink.base.errors import InputError
 from simlink.base.instants import NEVER
 from simlink.figures.host_view import host_view
 from simlink.link.transient import upsets
-from simlink.records import Fate
+from simlink.records import Fate, FrameBlock
 from simlink.tracing.edges import by_conversion, lanes_of
 from simlink.tracing.finding import HARMED, LATEST, MISALIGNED, SILENT, TIMED_OUT, story
 from simlink.tracing.measured import edges_of
@@ -135,9 +135,15 @@ def _pad(edges: dict[str, list[Edge]], start: int, end: int) -> int:
 
 def _told(traced: Trace, conversions: range) -> dict[int, str]:
     """Return what to say of conversions that are taken for others, or that transients harmed."""
-    outcome, found = host_view(traced.scenario, traced.record), {}
+    # Of a long run little may have been simulated when its window closed.
+    sent = int(np.flatnonzero(traced.record.trigger[0] != NEVER).max()) + 1
+    block = FrameBlock(traced.record.trials, 0, traced.record.records[:, :sent])
+    outcome = host_view(traced.scenario.model_copy(update={"conversions": sent}), block)
+    found: dict[int, str] = {}
     upset = upsets(traced.scenario)
     for index in conversions:
+        if index >= sent:
+            continue
         one = outcome[0, index]
         harmed = Fate(int(traced.record.fate[0, index])).word in HARMED
         said = ""
