@@ -49,7 +49,10 @@ def check(scenario: Scenario, limit: str) -> None:
     if limit == "timeout" and scenario.host.timeout is None:
         raise InputError(scenario.name, "host.timeout", "left out", "a timeout, for this limit")
     if limit in CAPTURES and capture_row(scenario, limit) is None:
-        raise InputError(scenario.name, "--limit", limit, "a limit that this scenario has")
+        rows = [name for name in CAPTURES if capture_row(scenario, name) is not None]
+        raise InputError(
+            scenario.name, "--limit", limit, f"of this scenario one of {', '.join(rows)}"
+        )
 
 
 def capture_row(scenario: Scenario, limit: str) -> Limit | None:

@@ -130,3 +130,6 @@ def test_what_does_not_apply_is_refused():
         counterexample(scenario(), "timeout")
     with pytest.raises(InputError, match="--limit"):
         counterexample(scenario(), "depth")
+    # Without a strobe that has to be some width there is no shortest pulse.
+    with pytest.raises(InputError, match="of this scenario one of setup, hold, first-bit"):
+        counterexample(scenario(), "pulse")
