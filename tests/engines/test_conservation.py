@@ -349,7 +349,8 @@ def test_the_random_scenarios_cover_every_parameter():
     collect()
     unsimulated = {key for key, taken in UNSIMULATED.items() if not taken}
     # The two other schemes alone have a capture at the host; neither a waveform dump nor what is
-    # required, nor what stands at the inputs, changes a record; test_checks draws what carries checks.
+    # required, nor what stands at the inputs, changes a record; what carries checks is drawn in
+    # test_checks.
     # What the host believes changes no record either.
     left = set(every_key()) - keys - unsimulated - {"host.capture", "host.realign"}
     # Nothing depends on these without a transient.
