@@ -16,7 +16,10 @@ from simlink.scenario.faults import Fault, written
 from simlink.scenario.kinds import kind_of
 from simlink.scenario.quantities import LONGEST, PARTS
 from simlink.scenario.sections import Direction, Keys
-from simlink.scenario.writing import ONLY_WITH, applies, default, field_at, fits, look_up
+from simlink.scenario.writing import ONLY_WITH, applies, default, field_at, fits, look_up, steps
+
+#: The most bits of a frame, on all lanes: so many that a short run takes seconds.
+MOST_BITS = 2048
 
 
 def faults_between(scenario: Keys, raw: Mapping[str, Any]) -> Iterator[Fault]:
@@ -32,7 +35,7 @@ def faults_between(scenario: Keys, raw: Mapping[str, Any]) -> Iterator[Fault]:
 
     def fault(key: str, allowed: str) -> Fault:
         value = look_up(raw, key)
-        return Fault(tuple(key.split(".")), None if value is None else written(value), allowed)
+        return Fault(tuple(steps(key)), None if value is None else written(value), allowed)
 
     for key, (other, values) in ONLY_WITH.items():
         if look_up(raw, key) is not None and not fits(raw, key):
@@ -82,6 +85,13 @@ def _required(scenario: Keys, fault: Make) -> Iterator[Fault]:
 def _limits(scenario: Keys, fault: Make) -> Iterator[Fault]:
     """Check the counts that another count limits."""
     bits, lanes = scenario.bits_per_lane, scenario.frame.lanes
+    if bits * lanes > MOST_BITS:
+        words, each = scenario.frame.words_per_lane, scenario.frame.word_bits
+        yield fault(
+            "frame",
+            f"{lanes} lanes of {words} words of {each} bits are {bits * lanes} bits; a frame has "
+            f"at most {MOST_BITS}",
+        )
     if scenario.fifo.release_bits > bits:
         yield fault(
             "fifo.release_bits",

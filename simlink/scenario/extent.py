@@ -94,6 +94,7 @@ def terms(scenario: Keys) -> Iterator[Term]:
             law = getattr(section, key)
             if f"{name}.{key}" not in _ELSEWHERE and isinstance(law, Distribution):
                 yield Term(f"{name}.{key}", extent(law))
+    yield from _transients(scenario)
 
 
 #: Laws that are no single time, or are counted by name.
@@ -152,6 +153,22 @@ def _barrier(scenario: Keys) -> Iterator[Term]:
         if name == "return":
             yield from _packets(scenario, way)
     yield Term("barrier.recovery", extent(scenario.barrier.recovery))
+
+
+#: The times of a source of transients that its events are moved by. Its periods are none of them:
+#: an event that would come after every trial does not come.
+_MOVED = ("offset", "jitter", "dead_time", "phase", "start")
+
+
+def _transients(scenario: Keys) -> Iterator[Term]:
+    """Give what the events of common-mode transients are moved by."""
+    for i, source in enumerate(scenario.transient):
+        if source.times:
+            yield Term(f"transient[{i}].times", max(extent(time) for time in source.times))
+        for key in _MOVED:
+            law = getattr(source, key)
+            if isinstance(law, Distribution):
+                yield Term(f"transient[{i}].{key}", extent(law))
 
 
 def _packets(scenario: Keys, way: Direction) -> Iterator[Term]:

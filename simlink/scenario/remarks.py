@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
@@ -215,6 +216,13 @@ def notes(scenario: Keys, raw: Mapping[str, Any]) -> list[str]:
     ):
         if law.is_constant and law.constant_value:
             found.append(f"{key}: {_fixed_tolerance(law)}")
+    latest = scenario.converter.busy_delay.support[1]
+    soonest = scenario.converter.conversion_time.support[0]
+    if not latest < soonest and math.isfinite(latest):
+        found.append(
+            f"converter.busy_delay: up to {time_text(latest)}, and a conversion may be over after "
+            f"{time_text(max(soonest, 0))}: busy does not rise where the conversion is over by then"
+        )
     found += _barrier_notes(scenario, raw)
     line = scenario.barrier.direction("return").line_rate
     clock = scenario.remote_clock.frequency

@@ -27,7 +27,7 @@ from simlink.engines.choice import choose
 from simlink.running.run import run
 from simlink.running.spread import default_workers, spread
 from simlink.running.workers import Workers
-from simlink.scenario.quantities import FREQUENCY, LINE_RATE, RATIO, TIME
+from simlink.scenario.quantities import FREQUENCY, LINE_RATE, RATIO, SLEW, TIME, VOLTAGE
 from simlink.scenario.reading import unknown
 from simlink.scenario.transient import Transient
 from simlink.scenario.writing import every_key
@@ -355,7 +355,14 @@ def _figure(scenario: Scenario, name: str) -> str:
     raise InputError("--figure", None, f'"{name}"', f"{hint}one of {', '.join(known)}")
 
 
-_UNITS = ((TIME, "s", 10**15), (FREQUENCY, "Hz", 1), (LINE_RATE, "bit/s", 1), (RATIO, "1", 10**12))
+_UNITS = (
+    (TIME, "s", 10**15),
+    (FREQUENCY, "Hz", 1),
+    (LINE_RATE, "bit/s", 1),
+    (RATIO, "1", 10**12),
+    (SLEW, "kV/us", 10**9),
+    (VOLTAGE, "V", 10**6),
+)
 
 
 def _measured(value: Value) -> tuple[float, str] | None:

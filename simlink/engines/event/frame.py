@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection, Iterable
 from dataclasses import dataclass, field
 from types import SimpleNamespace
+from typing import NamedTuple
 
 import numpy as np
 
@@ -13,7 +14,7 @@ from simlink.base.instants import FAR, Times
 from simlink.link import check
 from simlink.link.damage import Layout
 from simlink.link.fifo import WhenFull
-from simlink.link.transient import WAYS, Upsets, may_upset
+from simlink.link.transient import WAYS, Upsets, Way, may_upset
 from simlink.link.unit import UNIT, Units
 from simlink.records import RECORD, Cause, FrameBlock
 from simlink.scenario.distributions import Distribution
@@ -203,8 +204,29 @@ class EdgeJitter:
         return found
 
 
-#: A symbol that a transient hit: its channel, its conversion, and which of its symbols it is.
-Hit = tuple[str, int, int]
+class Met(NamedTuple):
+    """A symbol that an upset window met.
+
+    Attributes
+    ----------
+    channel : str
+        As in the source of its draws.
+    way : {"forward", "return"}
+    conversion, symbol : int
+        Whose it is, and which of the conversion's symbols on that channel.
+    sent, arrives : int, fs
+        From when to when it is on its way, as if it had come.
+    hit : bool
+        Whether it was hit, as its draw says.
+    """
+
+    channel: str
+    way: Way
+    conversion: int
+    symbol: int
+    sent: int
+    arrives: int
+    hit: bool
 
 
 class Trial:
@@ -253,8 +275,8 @@ class Trial:
         #: The directions that a transient may upset, and when it does; None where there are none.
         self.upset_ways = [way for way in WAYS if may_upset(scenario, way)]
         self.upsets = Upsets(scenario, number) if self.upset_ways else None
-        #: What transients hit, for who wants to know.
-        self.hits_seen: list[Hit] | None = None
+        #: What upset windows met, for who wants to know.
+        self.met: list[Met] | None = None
         for name, times in (("first_bit", block.first_bit), ("last_bit", block.last_bit)):
             setattr(self.record, name, None if times is None else times[row])
 
