@@ -18,7 +18,9 @@ but once the link is idle, and the frame that the host has just read was release
 trigger that it sent, its own count of triggers and the counter have to agree. If they do not, it
 knows how many were lost, modulo 2^n, and counts on from there. Before that nothing tells a frame
 from that of the trigger before. What a frame whose check failed says of its counter is not
-believed: it is taken to be the next. So is what the host reads in place of a frame that is gone.
+believed: it is taken to be the next. So is what the host reads in place of a frame that is gone,
+and a frame that it reads too early, since what it finds in place of bits that are to come is not
+known.
 The host is busy from a trigger until that trigger's release, or until it gives it up, in
 every scheme; its FIFO is empty if it has read the newest frame that it was told of. A frame read
 while nothing is unanswered belongs to no conversion, and is misaligned.
@@ -152,7 +154,9 @@ def arrives(record: Any) -> bool:
 
 def is_counted(record: Any) -> bool:
     """Tell whether the host believes the counter of what it has read."""
-    return bool(record[READ_END] != NEVER and not record[CHECK_FAILED])
+    if record[CHECK_FAILED] or record[FATE] == UNDERRUN_FATE:
+        return False
+    return bool(record[READ_END] != NEVER)
 
 
 def shows(record: Any, arrived: int, modulus: int) -> int:

@@ -238,6 +238,14 @@ def test_a_failed_check_says_nothing_of_the_counter():
     assert told == [False, True, True, True, False]
 
 
+def test_a_frame_read_too_early_says_nothing_of_the_counter():
+    """Of a missed trigger ahead of it the frame after it tells; the gap is next to all three."""
+    believed, told, _ = link([D, M, U, D, D], bits=2, **SEQUENCE)
+    assert believed == [0, None, 1, 3, 4]
+    assert told == [False, True, True, True, False]
+    assert link([D, D, U, D, D], bits=2, **SEQUENCE)[1] == [False] * 5
+
+
 def test_a_wrong_counter_is_believed_where_no_check_fails():
     """Frame 1 says 3 for 1: no trigger of that number was sent. Then 2 is due after 3: a gap again.
     An idle link has but one trigger that it can answer. Where the host counts on by age it strikes

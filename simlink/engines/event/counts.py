@@ -11,7 +11,8 @@ class HostCounts:
     A frame is believed to answer the oldest trigger that is unanswered; a timeout strikes its
     trigger off, and an idle link strikes all off, where that puts the host right. The host that
     does not trigger itself, since a timer beside the converter does, counts releases in place of
-    triggers. A trigger that was missed, or a frame that was lost, makes the belief wrong.
+    triggers. A trigger that was missed, or a frame that was lost, makes the belief wrong. What a
+    counter in the frames adds to that, `simlink.figures.association` knows.
 
     Attributes
     ----------
