@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from bisect import bisect_right
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Container, Mapping
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
@@ -29,6 +29,8 @@ if TYPE_CHECKING:
 
 #: What can be measured at the converter without its trigger, from the rise of its busy on.
 _FROM_BUSY = frozenset(("t_BUSY", "t_BCK", "t_MSB", "t_DV", "t_DH", "t_SU", "t_H"))
+#: Intervals that the change of a data line ends.
+_HOLDS = frozenset(("t_DH", "t_H"))
 
 
 @dataclass(frozen=True)
@@ -156,7 +158,7 @@ def compare(
     for symbol in RULES:
         if symbol in measured:
             some = [span for span in spans if span.symbol == symbol]
-            law, verdict = judged(some, laws, found.resolution)
+            law, verdict = judged(some, laws, found.resolution, _wires(found))
             meaning = RULES[symbol].meaning
             seen, other = measured[symbol], beside.get(symbol)
             rows.append(Row(symbol, meaning, seen, other, law, verdict))
@@ -166,7 +168,10 @@ def compare(
 
 
 def judged(
-    spans: list[Span], laws: Mapping[tuple[str, str], LawLimit], resolution: int
+    spans: list[Span],
+    laws: Mapping[tuple[str, str], LawLimit],
+    resolution: int,
+    wires: Container[int] = (),
 ) -> tuple[Range | None, str]:
     """Judge the intervals of one symbol against the limits of its laws.
 
@@ -178,6 +183,9 @@ def judged(
         From `simlink.tracing.law_limits.law_limits`.
     resolution : int
         By how much each may be off, fs.
+    wires : container of int, optional
+        The lanes whose data was seen on a plain wire. That keeps the old level until the next bit
+        is there, so a hold on it has no upper limit.
 
     Returns
     -------
@@ -194,8 +202,11 @@ def judged(
         law = laws.get((span.symbol, part)) or laws.get((span.symbol, ""))
         if law is None or law.range is None:
             return None, ""
-        ranges.append(law.range)
-        over = max(law.range.low - span.length, span.length - law.range.high)
+        limits = law.range
+        if span.symbol in _HOLDS and span.lane in wires:
+            limits = Range(limits.low, limits.typical, math.inf)
+        ranges.append(limits)
+        over = max(limits.low - span.length, span.length - limits.high)
         worst = max(worst, 2 if over > resolution else 1 if over > -resolution else 0)
     low, high = min(one.low for one in ranges), max(one.high for one in ranges)
     if math.isinf(low) and math.isinf(high):
@@ -221,13 +232,18 @@ def spans_of(found: Capture, scenario: Scenario) -> list[Span]:
     return in_order(known + more)
 
 
+def _wires(found: Capture) -> set[int]:
+    """Return the lanes whose data at the converter is a plain wire in the dump."""
+    return {int(name[12:-1]) for name in found.lines if name.startswith("remote.data[")}
+
+
 def _toggled(spans: list[Span], found: Capture, edges: Edges, scenario: Scenario) -> list[Span]:
     """Leave out holds of bits after which a plain data line did not move.
 
     On a wire a bit that is like the one before it shows no edge; the change that comes some bits
     later ends the hold of none before.
     """
-    plain = {int(name[12:-1]) for name in found.lines if name.startswith("remote.data[")}
+    plain = _wires(found)
     captured = [time for time, _ in edges.get("remote.capture", ())]
     longest = round(1.5 * period_of(scenario.remote_clock.frequency.value))
     kept = []

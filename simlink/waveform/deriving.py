@@ -6,7 +6,8 @@ are told by the host's clock in either. On wires:
 - triggers are counted; one that arrives while the converter is busy or being read was missed;
 - the remote master captures at the edges of its clock that the scenario says, N to a frame;
 - a bit becomes valid at its data line's last change before its capture, and ends at the next
-  change; a bit that is like the one before it shows nothing;
+  change; a bit that is like the one before it shows nothing, nor does a first bit that is like the
+  level at which the line rests between frames;
 - busy at the host falls at a release, that of the last trigger which was taken before, unless the
   fall comes a timeout after its rise;
 - reads come in the order of the conversions, each N pulses of the host's clock that begin half a
@@ -133,6 +134,7 @@ def _captures(edges: Edges, seen: Seen, scenario: Scenario) -> None:
 
 def _valid_data(edges: Edges, seen: Seen) -> None:
     captured = edges.get("remote.capture", [])
+    begun = [time for time, _ in edges.get("remote.trigger", ())] or rises(edges, "remote.busy")
     for name, line in seen.lines.items():
         if not name.startswith("remote.data") or not captured:
             continue
@@ -140,6 +142,9 @@ def _valid_data(edges: Edges, seen: Seen) -> None:
         found: list[Edge] = []
         before = seen.begin
         for at, bit in captured:
+            if bit in (0, -1):
+                # What the line did at the end of the frame before is none of the first bit's.
+                before = max([before, *begun[: bisect_right(begun, at)][-1:]])
             place = bisect_right(changes, at) - 1
             if place >= 0 and changes[place] > before:
                 if found and found[-1][1] >= 0:

@@ -229,3 +229,45 @@ def test_bad_pin_names_are_refused_in_one_line(tmp_path, text):
 def test_two_signals_have_two_names(bench, tmp_path):
     with pytest.raises(InputError, match="is that of"):
         dump(bench, tmp_path / "a.vcd", pins={"remote.clock": "A", "remote.busy": "A"})
+
+
+def test_a_data_line_that_rests_between_frames_spoils_no_first_bit(bench, tmp_path, monkeypatch):
+    """A line that falls to rest 3 ns after a frame's last clock edge, as many converters let it.
+
+    A first bit of 0 moves it no more: nothing is seen of its becoming valid, 6 ns after busy, nor
+    of a setup from then to its capture, 15 + 12.5 - 6 = 21.5 ns.
+    """
+    wires = analyser.wires(bench)
+    falls = [time for time, level in wires["remote.clock"] if level == 0]
+    ends = [
+        time
+        for time, after in zip(falls, [*falls[1:], None], strict=True)
+        if after is None or after - time > 1000 * NS
+    ]
+    line = wires["remote.data[0]"]
+    wires["remote.data[0]"] = sorted([*line, *((time + 3 * NS, 0) for time in ends)])
+    monkeypatch.setattr(analyser, "wires", lambda _: wires)
+    path = tmp_path / "rests.vcd"
+    path.write_text(analyser.export(bench, start=1_500 * NS))
+    found = compare(bench, path, NAMES)
+    rows = {row.symbol: row for row in found.rows}
+    first = [span for span in found.spans if span.symbol in ("t_MSB", "t_SU") and span.bit == 0]
+    # About half of 60 random first bits are 1 and move it.
+    assert 2 * 15 < len(first) < 2 * 45
+    assert all(abs(span.length - (6 * NS if span.symbol == "t_MSB" else 21_500_000)) <= NS
+               for span in first)  # fmt: skip
+    assert "fail" not in {row.verdict for row in found.rows}
+    # The wire holds longer than the 2 ns that the converter promises, which is no fault.
+    assert rows["t_DH"].measured.least >= 3 * NS
+    assert rows["t_DH"].verdict == "pass"
+    (line,) = (line for line in table(found).splitlines() if line.startswith("t_DH "))
+    assert "2 .. " in line
+
+
+def test_a_hold_shorter_than_promised_fails_on_a_wire(bench, tmp_path):
+    """Data that moves 5 ns after its launch keeps no promise to hold for 7 ns."""
+    path = tmp_path / "capture.vcd"
+    path.write_text(analyser.export(bench, step=1))
+    longer = bench.with_values({"converter.data_hold": "7 ns", "converter.data_valid": "8 ns"})
+    rows = {row.symbol: row for row in compare(longer, path, NAMES).rows}
+    assert rows["t_DH"].verdict == "fail"
