@@ -27,7 +27,10 @@ def wrong_bits(trial: Trial, index: int, harm: Harm) -> int:
         own = lane_bits(scenario, number, index, lane)
         there = list(own)
         for place, (conversion, bit) in enumerate(harm.sources or ()):
-            there[place] = lane_bits(scenario, number, conversion, lane)[bit]
+            # A false strobe brings a bit of 0.
+            there[place] = 0
+            if conversion != -1:
+                there[place] = lane_bits(scenario, number, conversion, lane)[bit]
         for place, bit in enumerate(there):
             if (lane, place) in harm.lost:
                 bit = 0
