@@ -37,7 +37,7 @@ from simlink.commands import (
     start,
     vary,
 )
-from simlink.commands.results import interrupted
+from simlink.commands.results import interrupted, interrupted_early
 
 app = typer.Typer(
     name="simlink",
@@ -83,7 +83,7 @@ _register("schema", schema.schema)
 
 def main() -> None:
     """Run the command line; turn every expected failure into one line and a status."""
-    interrupts.heed_terminate()
+    interrupts.heed()
     # Pictures go to files; what is set for windows or a notebook may not even be known here.
     os.environ.pop("MPLBACKEND", None)
     try:
@@ -99,6 +99,7 @@ def main() -> None:
         with suppress(OutputError, OSError), showing():
             print(f"simlink: {error}", file=sys.stderr)
         status = 2
+    interrupts.ends_with(status)
     if status:
         raise SystemExit(status)
 
@@ -120,6 +121,6 @@ def _status() -> int:
     except (typer.Abort, KeyboardInterrupt):
         return interrupted().exit_code
     if status == interrupts.INTERRUPTED:
-        # Between two commands' lines the parser tells Ctrl-C and SIGTERM apart no more.
-        return interrupts.status()
+        # The parser, which does not tell Ctrl-C and SIGTERM apart, may have been interrupted.
+        return interrupted_early()
     return status if isinstance(status, int) else 0

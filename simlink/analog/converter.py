@@ -11,6 +11,7 @@ from simlink.analog import codes
 from simlink.analog.codes import Codes
 from simlink.analog.spectrum import coherent
 from simlink.analog.tone import Floats, Tone
+from simlink.analog.waveform import Waveform, rows_needed
 from simlink.base.draws import generator
 from simlink.base.instants import FS_PER_SECOND, Times
 
@@ -18,14 +19,15 @@ if TYPE_CHECKING:
     from simlink.scenario.schema import Scenario
 
 
-def tone_of(scenario: Scenario, count: int) -> Fraction:
-    """Return the frequency of the tone, in Hz: coherent with so many samples unless as given."""
+def tone_of(scenario: Scenario, number: int, count: int) -> Fraction:
+    """Return the tone at a converter, in Hz: coherent with so many samples unless as given."""
     analog, rate = scenario.analog, scenario.trigger.rate
     assert analog.tone is not None
     assert rate is not None
-    if analog.coherent == "as_given":
-        return analog.tone.value
-    return coherent(analog.tone.value, rate.value, count)
+    tone = analog.tone if analog.converter_tones is None else analog.converter_tones[number]
+    if analog.coherent == "as_given" or analog.waveform is not None:
+        return tone.value
+    return coherent(tone.value, rate.value, count)
 
 
 def noise_of(scenario: Scenario) -> float:
@@ -58,20 +60,31 @@ class Converter:
         analog, rate = scenario.analog, scenario.trigger.rate
         assert rate is not None
         self.bits = scenario.frame.word_bits
-        self.frequency = tone_of(scenario, count)
-        self.amplitude = 1.0 if analog.amplitude is None else analog.amplitude
+        number = lane * scenario.frame.words_per_lane + position
+        self.frequency = tone_of(scenario, number, count)
+        gain = 1.0 if analog.converter_gains is None else analog.converter_gains[number]
+        self.amplitude = gain * (1.0 if analog.amplitude is None else analog.amplitude)
         phase = analog.phase
         if phase is None:
             phase = float(generator(scenario.seed, trial, "analog.phase").random())
-        self.tones = [Tone(self.frequency, self.amplitude, phase)]
+        self.tones: list[Tone | Waveform] = [Tone(self.frequency, self.amplitude, phase)]
+        if analog.waveform is not None:
+            assert analog.waveform_rate is not None
+            assert analog.full_scale is not None
+            volts = analog.waveform.values / float(analog.full_scale / 2) * gain
+            spare = len(volts) - rows_needed(count, rate.value, analog.waveform_rate.value)
+            start = 2 + phase * max(spare, 0)
+            self.tones = [Waveform(volts, analog.waveform_rate.value, start)]
         if analog.second_tone is not None:
             assert analog.second_amplitude is not None
             second = float(generator(scenario.seed, trial, "analog.second_phase").random())
-            self.tones.append(Tone(analog.second_tone.value, analog.second_amplitude, second))
-        self.offset = analog.offset or 0.0
+            other = gain * analog.second_amplitude
+            self.tones.append(Tone(analog.second_tone.value, other, second))
+        self.offset = gain * (analog.offset or 0.0)
+        if analog.converter_offsets is not None:
+            self.offset += analog.converter_offsets[number]
         self.polynomial = analog.inl or ()
         self.table = analog.inl_table
-        number = lane * scenario.frame.words_per_lane + position
         self.skew = analog.sampling_skew[number].constant_value if analog.sampling_skew else 0
         self.average = analog.average or 1
         self.step = FS_PER_SECOND / rate.value / self.average

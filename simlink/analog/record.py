@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from simlink.base.instants import Times
 from simlink.records import Fate
 
 Floats = npt.NDArray[np.float64]
@@ -21,13 +22,14 @@ class Held:
     values : ndarray, shape (m,)
         Evenly spaced, as far as whoever analyses it knows.
     missing : int
-        Words that the host does not hold, or holds with wrong bits, of `of`.
+        Places that no word has, or one with wrong bits, of `of`.
     of : int
         Words from the first to the last that the record covers.
     gaps : int
         Runs of missing words.
     spacing : float or None
-        Words from one gap to the next, the median; None for fewer than three gaps.
+        Words from one break to the next, the median: a gap, or a place from which on every word
+        is another conversion's; None for fewer than three breaks.
     """
 
     values: Floats
@@ -37,26 +39,40 @@ class Held:
     spacing: float | None
 
 
-def present(fates: npt.NDArray[np.int8]) -> npt.NDArray[np.bool_]:
-    """Tell which words the host holds as they were sent, up to the last one that it reads.
+def placed(fates: npt.NDArray[np.int8], believed: Times) -> npt.NDArray[np.int64]:
+    """Return which conversion's word stands at each place of the host's record, -1 for none.
 
-    What only waits, or is on its way, when a run ends is no gap: the record ends ahead of it.
+    A word stands where the host takes it to belong; one with wrong bits, or read too early, is
+    left out, as if it were not there. What only waits, or is on its way, when a run ends is no
+    gap: the record ends ahead of it.
+
+    Parameters
+    ----------
+    fates : ndarray of int8, shape (n,)
+        What became of each conversion.
+    believed : ndarray of int64, shape (n,)
+        The conversion that the host takes its word for.
     """
     waits = fates == Fate.IN_FLIGHT
     end = len(fates) - int(np.argmin(waits[::-1])) if not waits.all() else 0
-    there: npt.NDArray[np.bool_] = fates[:end] == Fate.DELIVERED
-    return there
+    found = np.full(end, -1, dtype=np.int64)
+    # A word is believed to be one that was triggered before it was read, which may be a later one.
+    words = np.flatnonzero((fates[:end] == Fate.DELIVERED) & (believed[:end] >= 0))
+    words = words[believed[words] < end]
+    found[believed[words]] = words
+    return found
 
 
-def held(values: Floats, there: npt.NDArray[np.bool_], gaps: str, zero: float = 0.0) -> Held:
+def held(values: Floats, which: npt.NDArray[np.int64], gaps: str, zero: float = 0.0) -> Held:
     """Return a record with its gaps dealt with.
 
     Parameters
     ----------
     values : ndarray, shape (n,)
-        What every conversion gave, n at least the length of `there`.
-    there : ndarray of bool, shape (m,)
-        Which of them the host holds.
+        What every conversion gave.
+    which : ndarray of int64, shape (m,)
+        The conversion whose word stands at each place, -1 for none. Where the last word stands at
+        another's place, the record ends with it.
     gaps : {"cut", "join", "repeat", "zero"}
         cut: the longest stretch without a gap alone; join: what is there, one after another;
         repeat: the last word ahead of a gap fills it (the first one after it where none is
@@ -64,20 +80,25 @@ def held(values: Floats, there: npt.NDArray[np.bool_], gaps: str, zero: float = 
     zero : float
         See above.
     """
-    count, whole = len(there), values[: len(there)]
-    missing = count - int(np.count_nonzero(there))
+    count, missing = len(which), int(np.count_nonzero(which < 0))
+    places = np.flatnonzero(which >= 0)
+    if len(places) and which[places[-1]] != places[-1]:
+        # Behind a word that moved ahead the host waits for nothing.
+        which = which[: places[-1] + 1]
+    breaks = places[1:][np.diff(which[places]) != 1]
+    spacing = float(np.median(np.diff(breaks))) if len(breaks) > 2 else None
+    there, whole = which >= 0, values[which]
     edges = np.flatnonzero(np.diff(np.r_[True, there].astype(np.int8)) < 0)
-    spacing = float(np.median(np.diff(edges))) if len(edges) > 2 else None
-    if missing == 0:
+    if there.all():
         found = whole
     elif gaps == "join":
         found = whole[there]
     elif gaps == "zero":
         found = np.where(there, whole, zero)
     elif gaps == "repeat":
-        places = np.maximum.accumulate(np.where(there, np.arange(count), -1))
+        ahead = np.maximum.accumulate(np.where(there, np.arange(len(there)), -1))
         first = int(np.argmax(there))
-        found = whole[np.where(places < 0, first, places)]
+        found = whole[np.where(ahead < 0, first, ahead)]
     else:
         starts = np.flatnonzero(np.diff(np.r_[False, there].astype(np.int8)) > 0)
         ends = np.flatnonzero(np.diff(np.r_[there, False].astype(np.int8)) < 0) + 1

@@ -10,6 +10,9 @@ import numpy as np
 
 from simlink.base.draws import Column
 from simlink.base.instants import Times
+from simlink.figures.adding import SUMS
+from simlink.figures.association import Association
+from simlink.figures.tally import SHORT
 from simlink.link import unit
 from simlink.link.trigger import actual_frequency
 from simlink.records import Fate
@@ -44,6 +47,8 @@ class Sampling:
         for a missed trigger the instant at which its sample would have been.
     fates : ndarray of int8
         What became of each conversion.
+    believed : ndarray
+        The conversion that the host takes each word for, as `records` has it.
     ages : ndarray
         From each sample to the end of its read; of words that were delivered alone, shape (m,).
     rate : Fraction
@@ -55,6 +60,7 @@ class Sampling:
     timer: Times
     barrier: Times
     fates: npt.NDArray[np.int8]
+    believed: Times
     ages: Times
     rate: Fraction
 
@@ -72,10 +78,15 @@ def sampling(scenario: Scenario, trial: int, blocks: Iterable[FrameBlock]) -> Sa
         Its records from either engine, in order.
     """
     pieces: dict[str, list[Times]] = {name: [] for name in (*_KEPT, "fate")}
+    association = Association(scenario, keeps=True)
+    sums = np.zeros(1, dtype=SUMS)
+    short = scenario.conversions < SHORT
     for block in blocks:
+        association.add(block, sums, short)
         for name, found in pieces.items():
             found.append(np.array(getattr(block, name)[0]))
     columns = {name: np.concatenate(found) for name, found in pieces.items()}
+    (outcomes,) = association.outcomes.values()
     due, left, fates = columns["due"], columns["trigger"], columns["fate"]
     count = len(due)
     units = unit.build(scenario, range(trial, trial + 1))
@@ -101,6 +112,7 @@ def sampling(scenario: Scenario, trial: int, blocks: Iterable[FrameBlock]) -> Sa
         left + fixed + aperture_jitter,
         barrier,
         fates.astype(np.int8),
+        outcomes["believed"][0],
         columns["read_end"][whole] - columns["aperture"][whole],
         actual_frequency(rate.value, int(units.trigger_tolerance[0])),
     )

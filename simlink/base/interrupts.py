@@ -1,13 +1,22 @@
-"""Ctrl-C and SIGTERM: both interrupt, and both wait while something is done whole."""
+"""Ctrl-C and SIGTERM: both interrupt, and both wait while something is done whole.
+
+The first interrupts; a second ends the program at once, whatever it is at: only its workers,
+its hidden files and what it did to the terminal are seen to (`at_once`).
+"""
 
 from __future__ import annotations
 
+import atexit
+import os
 import signal
+import sys
 import threading
-from collections.abc import Iterator
-from contextlib import contextmanager
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
 from types import FrameType
-from typing import Any, NoReturn
+from typing import Any, TypeVar
+
+Task = TypeVar("Task", bound=Callable[[], object])
 
 #: Exit statuses by the convention of shells: 128 and the number of the signal.
 INTERRUPTED = 128 + signal.SIGINT
@@ -32,23 +41,70 @@ class Interrupted(KeyboardInterrupt):
         self.kept = kept
 
 
-_terminated = False
+#: The signal that came first; 0 as long as none has come.
+_came = 0
+#: What is done before the program ends at once.
+_last: list[Callable[[], object]] = []
 
 
-def heed_terminate() -> None:
-    """Let SIGTERM interrupt this program as Ctrl-C does, for one that owns its process."""
+#: The exit status that was decided, if it was.
+_decided: int | None = None
 
-    def stop(number: int, frame: FrameType | None) -> NoReturn:
-        global _terminated
-        _terminated = True
+
+def heed() -> None:
+    """Let Ctrl-C and SIGTERM interrupt this program, for one that owns its process.
+
+    A second of either ends it at once.
+    """
+    signal.signal(signal.SIGINT, _stop)
+    signal.signal(signal.SIGTERM, _stop)
+    # Where the interpreter takes itself down it heeds no handler: a second Ctrl-C would end it
+    # with another status.
+    atexit.unregister(_end_interrupted)
+    atexit.register(_end_interrupted)
+
+
+def ends_with(status: int) -> None:
+    """Say with which exit status this program ends, whatever comes now."""
+    global _decided
+    _decided = status
+
+
+def _stop(number: int, frame: FrameType | None) -> None:
+    global _came
+    if _came:
+        for task in _last:
+            with suppress(BaseException):
+                task()
+        os._exit(status())
+    _came = number
+    if number == signal.SIGTERM:
         raise Terminated
+    raise KeyboardInterrupt
 
-    signal.signal(signal.SIGTERM, stop)
+
+def _end_interrupted() -> None:
+    if _came:
+        for stream in (sys.stdout, sys.stderr):
+            with suppress(Exception):
+                stream.flush()
+        os._exit(status() if _decided is None else _decided)
+
+
+def at_once(task: Task) -> Task:
+    """Have something done before a second Ctrl-C or SIGTERM ends this program at once.
+
+    It may come between any two steps of the program, and any lock may be held: the task waits
+    for nothing.
+    """
+    if task not in _last:
+        _last.append(task)
+    return task
 
 
 def status() -> int:
     """Return the exit status of a program that was interrupted: 130, after SIGTERM 143."""
-    return TERMINATED if _terminated else INTERRUPTED
+    return TERMINATED if _came == signal.SIGTERM else INTERRUPTED
 
 
 @contextmanager
@@ -73,8 +129,21 @@ def uninterrupted() -> Iterator[None]:
                 signal.signal(number, lambda number, frame: came.append((number, frame)))
         yield
     finally:
-        for one, handler in before.items():
-            signal.signal(one, handler)
+        try:
+            _restore(before)
+        except KeyboardInterrupt:
+            # It came between the two.
+            _restore(before)
+            raise
+        for last, frame in came[:-1]:
+            # A second ends the program at once, if it ends it at all.
+            with suppress(KeyboardInterrupt):
+                before[last](last, frame)
         if came:
             last, frame = came[-1]
             before[last](last, frame)
+
+
+def _restore(handlers: dict[int, Any]) -> None:
+    for number, handler in handlers.items():
+        signal.signal(number, handler)

@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import BinaryIO
 
 from simlink.base.errors import OutputError, printable
-from simlink.base.interrupts import uninterrupted
+from simlink.base.interrupts import at_once, uninterrupted
 
 try:
     import fcntl
@@ -25,6 +25,22 @@ except ImportError:  # where there are no such locks
 
 #: What tells each file that was read as an input from every other.
 _inputs: set[tuple[int, ...]] = set()
+
+
+#: Hidden files and folders that are being written, and folders made for them, deepest first.
+_hidden: set[str] = set()
+_made: list[Path] = []
+
+
+@at_once
+def _remove_hidden() -> None:
+    for name in tuple(_hidden):
+        with suppress(OSError):
+            os.unlink(name)
+        shutil.rmtree(name, ignore_errors=True)
+    for folder in tuple(_made):
+        with suppress(OSError):
+            folder.rmdir()
 
 
 def note_input(path: Path | str) -> None:
@@ -126,7 +142,9 @@ def writing_whole(path: Path) -> Iterator[BinaryIO]:
     check_place(path)
     temporary: str | None = None
     try:
-        descriptor, temporary = tempfile.mkstemp(dir=path.parent, prefix=".", suffix=".part")
+        with uninterrupted():
+            descriptor, temporary = tempfile.mkstemp(dir=path.parent, prefix=".", suffix=".part")
+            _hidden.add(temporary)
         with open(descriptor, "wb") as file:
             yield file
             file.flush()
@@ -142,6 +160,8 @@ def writing_whole(path: Path) -> Iterator[BinaryIO]:
         if isinstance(error, OSError):
             raise _unwritable(path, error) from None
         raise
+    finally:
+        _hidden.discard(temporary or "")
 
 
 def write_set(folder: Path, files: Mapping[str, bytes]) -> None:
@@ -178,6 +198,7 @@ def writing_set(folder: Path, names: Collection[str]) -> Iterator[Path]:
         replaced: before the block where that can be told. What was there is then as it was.
     """
     new = _not_there(folder)
+    _made[:0] = new
     hidden: Path | None = None
     lock: int | None = None
     try:
@@ -185,7 +206,9 @@ def writing_set(folder: Path, names: Collection[str]) -> Iterator[Path]:
         for name in names:
             check_place(folder / name)
         _clear(folder)
-        hidden = Path(tempfile.mkdtemp(dir=folder, prefix=".results-", suffix=".part"))
+        with uninterrupted():
+            hidden = Path(tempfile.mkdtemp(dir=folder, prefix=".results-", suffix=".part"))
+            _hidden.add(str(hidden))
         lock = _lock(hidden)
         yield hidden
         for path in hidden.iterdir():
@@ -210,6 +233,8 @@ def writing_set(folder: Path, names: Collection[str]) -> Iterator[Path]:
         if lock is not None:
             os.close(lock)
     shutil.rmtree(hidden, ignore_errors=True)
+    _hidden.discard(str(hidden))
+    del _made[: len(new)]
 
 
 def _take_places(folder: Path, hidden: Path, names: Collection[str]) -> None:

@@ -12,7 +12,11 @@ def counterexample(
     path: ScenarioPath,
     limit: Annotated[
         str,
-        option("--limit", "fifo, early-read, period, acquisition or timeout.", "LIMIT"),
+        option(
+            "--limit",
+            "fifo, early-read, period, acquisition, timeout, setup, hold, first-bit or pulse.",
+            "LIMIT",
+        ),
     ] = "fifo",
     out: Out = None,
     json: Json = False,
@@ -22,8 +26,7 @@ def counterexample(
     With --out the folder holds counterexample.toml and the recordings that it replays, for
     run and diagram.
     """
-    from json import dumps
-
+    from simlink.base.json_text import json_text
     from simlink.base.safe_write import make_folder
     from simlink.studies.counterexample import counterexample as search
 
@@ -34,16 +37,13 @@ def counterexample(
     found = search(scenario, limit)
     if place is not None and found.found:
         found.save(place)
-    figures = dumps(
-        {
-            "scenario": scenario.title or scenario.name,
-            "limit": limit,
-            "found": found.found,
-            "conversions": found.conversions or None,
-            "draws": found.rows,
-            "sentence": found.sentence,
-        },
-        indent=2,
-    )
+    figures = {
+        "scenario": scenario.title or scenario.name,
+        "limit": limit,
+        "found": found.found,
+        "conversions": found.conversions or None,
+        "draws": found.rows,
+        "sentence": found.sentence,
+    }
     written = place if found.found else None
-    tell(f"{found.sentence}\n", written, f"{figures}\n" if json else None)
+    tell(f"{found.sentence}\n", written, json_text(figures) if json else None)

@@ -47,7 +47,7 @@ def explain(
     index = whole("--word", word, 0, 10**10)
     found = explained(changed(path, seed), index, trial=number, first=first)
     told = "\n".join(wrapped(line, "  ", "  ") for line in (*found.steps, found.because) if line)
-    head = f"Unit {found.trial}, conversion {found.conversion}: {found.fate}"
+    head = f"Board {found.trial}, conversion {found.conversion}: {found.fate}"
     print(f"{head}\n{told}", file=sys.stderr if json else sys.stdout)
     if json:
         print(json_text(found.to_dict()), end="")

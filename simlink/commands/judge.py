@@ -34,10 +34,15 @@ def judge(
         str,
         option(
             "--budget",
-            "How long to go on, with twice the boards each time, while a requirement is undecided.",
+            "How long to go on, with twice the boards each time, while a requirement is undecided "
+            "and nothing fails.",
             "DURATION",
         ),
     ] = "1 min",
+    every_row: Annotated[
+        bool,
+        option("--every-row", "Go on until every row is decided, though one already fails.", None),
+    ] = False,
     junit: Annotated[
         str | None, option("--junit", "Write JUnit XML for a build server.", "FILE")
     ] = None,
@@ -51,6 +56,7 @@ def judge(
     """Judge a scenario: every limit, and all that its [require] section asks for.
 
     The exit status is 0 if all is met, 1 if something is not, or is undecided as the budget ends.
+    It ends as soon as something fails; what is undecided by then is named.
     """
     from simlink.base.instants import FS_PER_SECOND
     from simlink.base.safe_write import write_whole
@@ -68,7 +74,8 @@ def judge(
     many = processes(workers)
     scenario = changed(path, seed, trials, conversions)
     about_engine(engine, scenario)
-    found = judged(scenario, budget=seconds, engine=engine, workers=many, progress=_say)
+    found = judged(scenario, budget=seconds, every_row=every_row, engine=engine, workers=many,
+                   progress=_say)  # fmt: skip
     if found.run.interrupted:
         done = found.run.scenario.trials
         raise interrupted(f"{done} of {scenario.trials} boards finished; nothing is judged")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -10,7 +11,7 @@ from typing import TYPE_CHECKING
 
 import typer
 
-from simlink.base.interrupts import status
+from simlink.base.interrupts import at_once, status
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -50,11 +51,17 @@ def bar(noun: str, total: int, threaded: bool = True) -> Iterator[Callable[[floa
         rich.TaskProgressColumn(),
         rich.TimeRemainingColumn(),
     )
+    at_once(_show_cursor)
     # What draws the bar is meant for the terminal, unlike all else that is written there.
     console = Console(file=sys.__stderr__)
     with rich.Progress(*columns, console=console, auto_refresh=threaded, transient=True) as drawn:
         task = drawn.add_task(noun, total=total)
         yield lambda done: drawn.update(task, completed=done, refresh=not threaded)
+
+
+def _show_cursor() -> None:
+    """Make the cursor seen again, which is hidden while a bar is drawn."""
+    os.write(2, b"\x1b[?25h\n")
 
 
 def about_engine(name: str, scenario: Scenario, runs: int = 1) -> None:
@@ -111,7 +118,18 @@ def keep(folder: Path, stem: str, drawn: Figure | Axes, **files: bytes) -> None:
     write_set(folder, {f"{stem}.{kind}": content for kind, content in files.items()})
 
 
+#: Whether it was said that the program was interrupted.
+_told = False
+
+
 def interrupted(said: str = "") -> typer.Exit:
     """Say what an interruption left, if anything, and return what ends the command."""
+    global _told
+    _told = True
     print(f"simlink: interrupted{': ' if said else ''}{said}", file=sys.stderr)
     return typer.Exit(status())
+
+
+def interrupted_early() -> int:
+    """Say that the program was interrupted, unless that is said; return its exit status."""
+    return status() if _told else interrupted().exit_code

@@ -19,7 +19,7 @@ from simlink.scenario.schema import Scenario
 #: FIFO fillings above this are counted together with it.
 _MOST_FILLINGS = 4096
 #: Runs of fewer conversions are added up uncompiled: that takes less time than to load the code.
-_SHORT = 50_000
+SHORT = 50_000
 
 
 class Tally:
@@ -66,7 +66,7 @@ class Tally:
         )
         self._reads_on = scenario.host.drain or scenario.host.watermark > 1
         total = scenario.trials * scenario.conversions
-        self._short = total < _SHORT
+        self._short = total < SHORT
         self._scenario, self._keeps = scenario, keeps
         #: While trials are under way.
         self._association: Association | None = None

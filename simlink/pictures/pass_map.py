@@ -42,8 +42,7 @@ def passmap(found: PassMap, ax: Axes | None = None) -> Axes:
     """
     from matplotlib.colors import LinearSegmentedColormap
 
-    if ax is None:
-        ax = style.new_axes(8.4, 5.6, left=0.115, right=0.985, bottom=0.105, top=0.81)
+    ax = style.axes_for(ax, 8.4, 5.6, left=0.115, right=0.985, bottom=0.105, top=0.81)
     across = np.array(found.delays) / FS_PER_SECOND
     up = np.array([float(clock) for clock in found.clocks])
     plain = LinearSegmentedColormap.from_list("good", ["#ffffff", style.SKY, style.TEAL])
@@ -73,14 +72,15 @@ def passmap(found: PassMap, ax: Axes | None = None) -> Axes:
     ax.set_xlabel("barrier delay, one way")
     ax.set_ylabel("serial clock")
     scheme = _SCHEMES[found.scenario.link.scheme]
-    ax.set_title(f"Pass region: clock against barrier delay, {scheme}", loc="left", pad=46)
+    style.entitle(ax, f"Pass region: clock against barrier delay, {scheme}", 46)
     style.figure_of(ax).colorbar(mesh, ax=ax, label="share of good frames", pad=0.02)
+    size = style.fitting(ax)
     ax.legend(
         loc="lower left",
         bbox_to_anchor=(-0.01, 1.0),
-        ncols=3,
+        ncols=3 if size == 1.0 else 2,
         frameon=False,
-        fontsize=8.5,
+        fontsize=8.5 * size,
         columnspacing=1.2,
     )
     return ax

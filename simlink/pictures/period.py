@@ -57,16 +57,11 @@ def period(run: OfScenario | Scenario, ax: Axes | None = None) -> Axes:
     """
     scenario = run if isinstance(run, Scenario) else run.scenario
     found = cycles(scenario)
-    if ax is None:
-        height = 1.45 + 1.15 * len(found)
-        ax = style.new_axes(
-            8.4, height, left=0.2, right=0.965, bottom=0.62 / height, top=1 - 0.75 / height
-        )
-    ax.set_title(
-        "Trigger-period budget",
-        loc="left",
-        pad=26,
+    height = 1.45 + 1.15 * len(found)
+    ax = style.axes_for(
+        ax, 8.4, height, left=0.2, right=0.965, bottom=0.62 / height, top=1 - 0.75 / height
     )
+    style.entitle(ax, "Trigger-period budget", 26)
     ax.set_xlabel("time for one frame, on average")
     longest = max(_s(max(cycle.mean, cycle.period or 0)) for cycle in found)
     ax.set_xlim(0, longest * 1.03)
@@ -75,6 +70,7 @@ def period(run: OfScenario | Scenario, ax: Axes | None = None) -> Axes:
     ax.tick_params(axis="y", length=0)
     ax.xaxis.set_major_formatter(style.in_units("s"))
     ax.spines["left"].set_visible(False)
+    style.settle(ax)
     for row, cycle in enumerate(found):
         _row(ax, row, cycle)
     _period_lines(ax, found, scenario)
@@ -152,7 +148,7 @@ def _write(ax: Axes, row: int, labels: list[_Label]) -> None:
             ha="center",
             va="center",
             color=label.colour,
-            size=8.5,
+            size=8.5 * style.fitting(ax),
             linespacing=1.2,
         )
         width = width_of(text) * across
@@ -181,7 +177,7 @@ def _period_lines(ax: Axes, found: list[Cycle], scenario: Scenario) -> None:
     dash = (0, (6, 2))
     if spans == {None}:
         said = "each trigger waits for the read before it, so there is no period"
-        ax.text(0, 1.03, said, transform=ax.transAxes, color=style.QUIET)
+        style.write_over(ax, said, 0, style.QUIET)
         return
     if len(spans) == 1:
         span = found[0].period

@@ -54,6 +54,7 @@ _MARKS = (
     ("largest_seen", "largest seen", "x", "✕"),
 )
 _COLUMNS = (0.34, 0.50, 0.66, 0.82)
+_NARROW = (0.37, 0.53, 0.69, 0.85)
 
 
 @style.in_our_look
@@ -73,8 +74,7 @@ def latency(run: Run, ax: Axes | None = None) -> Axes:
         Time in seconds across, frames a bin up (logarithmic). Each latency has its marks on a
         line of its own above the distributions, at the figures of the run, which the key says.
     """
-    if ax is None:
-        ax = style.new_axes(8.4, 5.0, left=0.09, right=0.975, bottom=0.11, top=0.755)
+    ax = style.axes_for(ax, 8.4, 5.0, left=0.09, right=0.975, bottom=0.11, top=0.755)
     laws = {"latency_release": run.tally.to_release, "latency_read": run.tally.to_read}
     edges = _edges(list(laws.values()))
     highest = 1
@@ -84,7 +84,7 @@ def latency(run: Run, ax: Axes | None = None) -> Axes:
     for series in _SERIES:
         _marks(ax, series, run)
     _key(ax, run)
-    ax.set_title("Latency from the trigger", loc="left", pad=66)
+    style.entitle(ax, "Latency from the trigger", 66)
     ax.set_xlabel("time from the trigger")
     ax.set_ylabel("frames in a bin")
     if not run.tally.to_release.count and not run.tally.to_read.count:
@@ -178,13 +178,14 @@ def _key(ax: Axes, run: Run) -> None:
     from matplotlib.patches import Rectangle
     from matplotlib.transforms import ScaledTranslation
 
-    inches = style.figure_of(ax).dpi_scale_trans
+    inches, size = style.figure_of(ax).dpi_scale_trans, style.fitting(ax)
+    columns, text = (_COLUMNS, None) if size == 1.0 else (_NARROW, 9 * size)
 
     def row(number: int) -> Transform:
-        return ax.transAxes + ScaledTranslation(0, (42 - 17 * number) / 72, inches)
+        return ax.transAxes + ScaledTranslation(0, (42 - 17 * number) * size / 72, inches)
 
-    for place, (_, label, _, sign) in zip(_COLUMNS, _MARKS, strict=True):
-        ax.text(place, 1.0, f"{sign} {label}", transform=row(0), color=style.QUIET, size=9)
+    for place, (_, label, _, sign) in zip(columns, _MARKS, strict=True):
+        ax.text(place, 1.0, f"{sign} {label}", transform=row(0), color=style.QUIET, size=9 * size)
     for number, series in enumerate(_SERIES, start=1):
         swatch = Rectangle(
             (0.0, 1.0),
@@ -199,10 +200,10 @@ def _key(ax: Axes, run: Run) -> None:
             clip_on=False,
         )
         ax.add_patch(swatch)
-        ax.text(0.04, 1.0, series.label, transform=row(number))
-        for place, (name, *_) in zip(_COLUMNS, _MARKS, strict=True):
+        ax.text(0.04, 1.0, series.label, transform=row(number), size=text)
+        for place, (name, *_) in zip(columns, _MARKS, strict=True):
             said = style.proper(run.figures[f"{series.name}_{name}"].text())
-            ax.text(place, 1.0, said, transform=row(number))
+            ax.text(place, 1.0, said, transform=row(number), size=text)
 
 
 @style.in_our_look
@@ -222,11 +223,10 @@ def occupancy(run: Run, ax: Axes | None = None) -> Axes:
         Slots found taken across, share of the arriving frames up (logarithmic). A frame that
         found all of them taken is drawn apart, past the depth.
     """
-    if ax is None:
-        ax = style.new_axes(8.4, 4.2, left=0.1, right=0.975, bottom=0.125, top=0.79)
+    ax = style.axes_for(ax, 8.4, 4.2, left=0.1, right=0.975, bottom=0.125, top=0.79)
     counts = run.tally.filling
     depth, arrived = run.tally.depth, int(counts.sum())
-    ax.set_title("FIFO occupancy at arrival", loc="left", pad=40)
+    style.entitle(ax, "FIFO occupancy at arrival", 40)
     ax.set_xlabel("slots found taken")
     ax.set_ylabel("share of the arriving frames")
     taken = np.flatnonzero(counts)
@@ -242,7 +242,7 @@ def occupancy(run: Run, ax: Axes | None = None) -> Axes:
         ax.text(0.5, 0.5, "no frame arrived", transform=ax.transAxes, ha="center")
     frames = "frame" if arrived == 1 else "frames"
     said = f"{arrived} {frames} arrived; most slots seen taken: {run.tally.fullest} of {depth}"
-    ax.text(0, 1.1, said, transform=ax.transAxes, color=style.QUIET)
+    style.write_over(ax, said, 1, style.QUIET)
     if arrived:
         _overruns(ax, run)
     if whole:
@@ -317,4 +317,4 @@ def _overruns(ax: Axes, run: Run) -> None:
     elif overrun.high is not None:
         said += f"{overrun.bounds().split(';')[0]} at 95 % confidence"
     colour = style.RUST if bad else style.INK
-    ax.text(0, 1.035, said, transform=ax.transAxes, color=colour)
+    style.write_over(ax, said, 0, colour)

@@ -48,8 +48,7 @@ def sizing(found: Sizing, ax: Axes | None = None) -> Axes:
         Where nothing was lost only the upper limit is drawn, as a bar with a cap. The target is
         a dashed line, the answer a solid one, a proven bound a dotted one.
     """
-    if ax is None:
-        ax = style.new_axes(8.4, 4.8, left=0.1, right=0.975, bottom=0.115, top=0.8)
+    ax = style.axes_for(ax, 8.4, 4.8, left=0.1, right=0.975, bottom=0.115, top=0.8)
     shown = [p for p in found.points if p.verdict in _LOOK and p.seen.sent]
     floor = _floor(found, shown)
     ax.set_yscale("log")
@@ -68,9 +67,14 @@ def sizing(found: Sizing, ax: Axes | None = None) -> Axes:
     _scales(ax, found, shown, bound)
     ax.set_xlabel(_AXES[found.sought])
     ax.set_ylabel(f"{found.figure}, share of conversions")
-    ax.set_title(_title(found), loc="left", pad=44)
+    style.entitle(ax, _title(found), 44)
     ax.legend(
-        loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=3, frameon=False, borderaxespad=0.2
+        loc="lower left",
+        bbox_to_anchor=(0.0, 1.0),
+        ncols=3,
+        frameon=False,
+        borderaxespad=0.2,
+        fontsize=9.5 * style.fitting(ax),
     )
     return ax
 

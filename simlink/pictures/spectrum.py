@@ -39,8 +39,7 @@ def spectrum(found: SpectrumStudy, ax: Axes | None = None) -> Axes:
         Frequency across, power in each bin up, in dB below a full-scale sine. Where there are
         more bins than points, each point is the highest of its bins.
     """
-    if ax is None:
-        ax = style.new_axes(8.4, 4.8, left=0.09, right=0.95, bottom=0.115, top=0.88)
+    ax = style.axes_for(ax, 8.4, 4.8, left=0.09, right=0.95, bottom=0.115, top=0.88)
     unit = found.units[0]
     full = 2.0 ** (2 * found.scenario.frame.word_bits - 3)
     rate = float(unit.rate)
@@ -75,7 +74,7 @@ def spectrum(found: SpectrumStudy, ax: Axes | None = None) -> Axes:
     ax.set_xlabel("frequency")
     ax.set_ylabel("power in a bin, dBFS")
     tone = style.proper(quantity(found.frequency, "Hz"))
-    ax.set_title(f"Spectrum of a {tone} tone as the host holds it, board 0", loc="left")
+    style.entitle(ax, f"Spectrum of a {tone} tone as the host holds it, board 0")
     return ax
 
 
@@ -95,8 +94,7 @@ def jitter_allowance(found: SpectrumStudy, ax: Axes | None = None) -> Axes:
     matplotlib Axes
         The tone across (logarithmic), -20 log10(2 pi f sigma) up, one line a jitter.
     """
-    if ax is None:
-        ax = style.new_axes(8.4, 4.8, left=0.09, right=0.95, bottom=0.115, top=0.88)
+    ax = style.axes_for(ax, 8.4, 4.8, left=0.09, right=0.95, bottom=0.115, top=0.88)
     tone = float(found.frequency)
     ends = 10 ** math.floor(math.log10(tone) - 1.5), 10 ** math.ceil(math.log10(tone) + 1.5)
     across = np.array(ends)
@@ -120,6 +118,6 @@ def jitter_allowance(found: SpectrumStudy, ax: Axes | None = None) -> Axes:
     ax.xaxis.set_major_formatter(style.in_units("Hz"))
     ax.set_xlabel("tone")
     ax.set_ylabel("SNR that jitter leaves, dB")
-    ax.set_title("What the rms jitter of the sampling instant allows", loc="left")
+    style.entitle(ax, "What the rms jitter of the sampling instant allows")
     ax.legend(loc="upper right", frameon=False)
     return ax

@@ -51,6 +51,20 @@ def table(found: SpectrumStudy) -> str:
             f" {missing} of {sum(one.record.of for one in found.units)} words are missing from "
             f"the records, or wrong in them (gaps: {scenario.analog.gaps})."
         )
+    misplaced = sum(one.misplaced for one in found.units)
+    if misplaced:
+        about += (
+            f" {wording.many(misplaced, 'word')} of them {'stands' if misplaced == 1 else 'stand'} "
+            "where the host takes them to belong, at the place of another conversion."
+        )
+    recorded = found.waveform
+    if recorded is not None:
+        band = wording.quantity(recorded["band"], "Hz", 6)
+        about += (
+            f" The input is a recording of {recorded['rows']} rows, whose band ends at {band}; the "
+            f"cubic spline through them is wrong by {recorded['spline_error']:.0f} dBc at the most "
+            "at the tone, and by more above it."
+        )
     clipped = sum(one.clipped for one in found.units)
     if clipped:
         about += f" {wording.many(clipped, 'sample')} beyond the range clipped."
@@ -64,6 +78,7 @@ def table(found: SpectrumStudy) -> str:
         columns(rows),
         f"noise and distortion below the tone, each added to those above it:\n{_budget(found)}",
         _lines(found),
+        _nonlinearity(found),
         _jitter(found),
         _skews(found),
         wrapped(about),
@@ -116,6 +131,19 @@ def _lines(found: SpectrumStudy) -> str:
     return f"highest lines of board 0:\n{columns(rows)}"
 
 
+def _nonlinearity(found: SpectrumStudy) -> str:
+    """Return what the histogram of the words says, where they suffice."""
+    figures = found.figures
+    if "inl_largest" not in figures:
+        return ""
+    inl, dnl = (_value(figures[name]) for name in ("inl_largest", "dnl_largest"))
+    return wrapped(
+        f"Histogram of the words held: integral nonlinearity up to {inl} LSB, differential up to "
+        f"{dnl} LSB (the largest of a board, mean over boards; it rests on as many words a code as "
+        "there are, and jitter and noise smooth it)."
+    )
+
+
 def _jitter(found: SpectrumStudy) -> str:
     """Return what the jitter leaves, and what the converter's bits would allow."""
     figure, bits = found.figures["sampling_jitter_rms"], found.scenario.frame.word_bits
@@ -145,13 +173,17 @@ def _signed(seconds: float) -> str:
 
 
 def csv(found: SpectrumStudy) -> str:
-    """Return the first unit's samples: conversion, instant in fs, code, whether it is held."""
+    """Return the first board's samples: conversion, instant in fs, code, whether it is held, where.
+
+    The place is that of the conversion that the host takes the word for; empty for none.
+    """
     unit = found.units[0]
-    held = unit.there
-    rows = ["conversion,t_sample_fs,code,held"]
+    places = {which: place for place, which in enumerate(unit.placed.tolist()) if which >= 0}
+    rows = ["conversion,t_sample_fs,code,held,place"]
     for number, (instant, code) in enumerate(
         zip(unit.instants.tolist(), unit.codes.tolist(), strict=True)
     ):
-        there = int(number < len(held) and bool(held[number]))
-        rows.append(f"{number},{instant},{code},{there}")
+        place = places.get(number)
+        where = "0," if place is None else f"1,{place}"
+        rows.append(f"{number},{instant},{code},{where}")
     return "\n".join(rows) + "\n"

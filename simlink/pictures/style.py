@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any, ParamSpec, TypeVar
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
-    from matplotlib.ticker import EngFormatter
+    from matplotlib.ticker import Formatter
 
 #: The kinds of file that a picture is written as.
 KINDS = ("svg", "png")
@@ -32,9 +32,12 @@ SAND = "#ecd9a0"
 PLUM = "#8c4a7c"
 RUST = "#c2491d"
 
+#: Of ordinary text, in points.
+_SIZE = 9.5
+
 _RULES: dict[str, Any] = {
     "font.family": ["DejaVu Sans"],
-    "font.size": 9.5,
+    "font.size": _SIZE,
     "text.color": INK,
     "axes.edgecolor": QUIET,
     "axes.labelcolor": INK,
@@ -113,10 +116,83 @@ def new_axes(width: float, height: float, **margins: float) -> Axes:
     return figure.add_subplot()
 
 
-def in_units(unit: str) -> EngFormatter:
-    """Return a formatter of quantities with SI prefixes, such as ``2 µs``."""
-    from matplotlib.ticker import EngFormatter
+#: Axes as wide as this, in inches, or wider have room for texts in their full size.
+_ROOMY = 6.0
+_SMALLEST = 0.72
 
+
+def axes_for(ax: Axes | None, width: float, height: float, **margins: float) -> Axes:
+    """Return the axes given, made to keep within their figure, or axes on a figure of their own.
+
+    A figure of somebody else that lays out nothing itself is made to give every axes the room that
+    its title, its key and its labels take.
+    """
+    if ax is None:
+        return new_axes(width, height, **margins)
+    figure = figure_of(ax)
+    if figure.get_layout_engine() is None and ax.get_subplotspec() is not None:
+        figure.set_layout_engine("constrained")
+    return ax
+
+
+def fitting(ax: Axes) -> float:
+    """Return the size of texts on some axes, of their full size: smaller on narrow axes."""
+    inches = ax.get_window_extent().width / figure_of(ax).dpi
+    return float(min(1.0, max(_SMALLEST, inches / _ROOMY)))
+
+
+def entitle(ax: Axes, title: str, pad: float = 6.0) -> None:
+    """Write a title over the left end of some axes, in as many lines as their width asks for.
+
+    Parameters
+    ----------
+    ax : matplotlib Axes
+    title : str
+    pad : float
+        Points between the axes and the title, on axes of full size.
+    """
+    from textwrap import fill
+
+    size = fitting(ax)
+    if size == 1.0:
+        ax.set_title(title, loc="left", pad=pad)
+        return
+    inches = ax.get_window_extent().width / figure_of(ax).dpi
+    ax.set_title(
+        fill(title, max(12, int(inches * 10 / size))), loc="left", pad=pad * size, size=12 * size
+    )
+
+
+def write_over(ax: Axes, said: str, line: int, colour: str) -> None:
+    """Write a line of text over some axes, the first of them nearest."""
+    size = fitting(ax)
+    ax.annotate(
+        said,
+        (0.0, 1.0),
+        xycoords="axes fraction",
+        xytext=(0.0, (7 + 13 * line) * size),
+        textcoords="offset points",
+        color=colour,
+        size=_SIZE * size,
+    )
+
+
+def settle(ax: Axes) -> None:
+    """Give axes the place that they will have, for what is placed by how wide they are."""
+    figure = figure_of(ax)
+    if figure.get_layout_engine() is not None:
+        figure.draw_without_rendering()
+
+
+def in_units(unit: str) -> Formatter:
+    """Return a formatter of quantities with SI prefixes, such as ``2 µs``.
+
+    A unit that has one already, such as kV/us, takes no other.
+    """
+    from matplotlib.ticker import EngFormatter, FormatStrFormatter
+
+    if unit == "kV/us":
+        return FormatStrFormatter(f"%g {unit}")
     return EngFormatter(unit=unit, sep=" ")
 
 

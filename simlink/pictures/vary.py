@@ -43,13 +43,12 @@ def variation(found: Variation, ax: Axes | None = None, figure: str | None = Non
         left white, and says in grey below what it is.
     """
     name = figure or found.figure
-    if ax is None:
-        ax = style.new_axes(8.4, 4.8, left=0.12, right=0.975, bottom=0.13, top=0.89)
+    ax = style.axes_for(ax, 8.4, 4.8, left=0.12, right=0.975, bottom=0.13, top=0.89)
     if len(found.keys) == 1:
         _line(ax, found, name)
     else:
         _map(ax, found, name)
-    ax.set_title(f"{_said(name)} against {' and '.join(found.keys)}", loc="left")
+    style.entitle(ax, f"{_said(name)} against {' and '.join(found.keys)}")
     return ax
 
 

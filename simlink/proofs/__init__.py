@@ -1,1 +1,1 @@
-"""What holds whatever is drawn."""
+"""What holds for every draw within the given laws."""

@@ -21,6 +21,10 @@ if TYPE_CHECKING:
     from simlink.scenario.distributions import Distribution
 
 
+#: How a proof that rests on bounds alone is known.
+EVERY_DRAW = "for every draw within the given laws"
+
+
 class UnboundedError(Exception):
     """Raised where something that a bound needs has no bound of its own; says what."""
 
@@ -34,7 +38,7 @@ class Ends:
     sigmas : float
         How many standard deviations of a normal law without bounds count.
     proviso : str
-        What a proof has to add, empty if it holds whatever is drawn.
+        What a proof has to add, empty if it holds for every draw.
     """
 
     sigmas: float = GENERATOR_REACH
@@ -73,7 +77,7 @@ def least(bound: Callable[[Ends], int], limit: Fraction) -> tuple[Fraction | Non
         Gives it, or raises UnboundedError.
     limit : Fraction
         What is to be enough: a proof to a stated probability counts where the one that holds
-        whatever is drawn asks for more.
+        for every draw asks for more.
 
     Returns
     -------
@@ -91,7 +95,7 @@ def least(bound: Callable[[Ends], int], limit: Fraction) -> tuple[Fraction | Non
             reason = str(why)
             continue
         if needed is None or found < needed:
-            needed, said = found, f"whatever is drawn{ends.proviso}"
+            needed, said = found, f"{EVERY_DRAW}{ends.proviso}"
         if needed <= limit:
             break
     return needed, said, reason

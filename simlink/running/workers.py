@@ -15,6 +15,7 @@ import pickle
 import signal
 import threading
 import traceback
+import weakref
 from collections.abc import Callable
 from concurrent.futures import BrokenExecutor, Executor, Future, ThreadPoolExecutor
 from contextlib import suppress
@@ -24,7 +25,7 @@ from types import TracebackType
 from typing import Any, TypeVar
 
 from simlink.base.errors import OutputError
-from simlink.base.interrupts import uninterrupted
+from simlink.base.interrupts import at_once, uninterrupted
 
 Result = TypeVar("Result")
 
@@ -34,6 +35,10 @@ _PATIENCE = 2.0
 
 class WorkerDiedError(BrokenExecutor):
     """A worker ended in the middle of a job; the job may be tried again."""
+
+
+#: Those whose processes may be running.
+_pools: weakref.WeakSet[Workers] = weakref.WeakSet()
 
 
 class Workers(Executor):
@@ -54,6 +59,7 @@ class Workers(Executor):
         self._all: set[_Worker] = set()
         self._idle: list[_Worker] = []
         self._ended = False
+        _pools.add(self)
 
     def submit(self, task: Callable[..., Result], /, *args: Any, **options: Any) -> Future[Result]:
         """Have a worker do a job; its future raises `WorkerDiedError` if the worker ends."""
@@ -76,6 +82,11 @@ class Workers(Executor):
         # Every thread has been told by its pipe, so none is waited for in vain.
         self._threads.shutdown(wait=True, cancel_futures=True)
         self._end()
+
+    def kill_at_once(self) -> None:
+        """End the workers' processes and wait for nothing: this program is about to end."""
+        for worker in tuple(self._all):
+            worker.process.kill()
 
     def __exit__(
         self,
@@ -131,6 +142,12 @@ class Workers(Executor):
     def _give_back(self, worker: _Worker) -> None:
         with self._lock:
             self._idle.append(worker)
+
+
+@at_once
+def _kill_all() -> None:
+    for pool in tuple(_pools):
+        pool.kill_at_once()
 
 
 class _Worker:

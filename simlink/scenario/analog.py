@@ -11,7 +11,9 @@ from simlink.scenario.distributions import Constant
 from simlink.scenario.faults import Fault, FaultError, written
 from simlink.scenario.fields import Section, optional
 from simlink.scenario.kinds import MOST_LANES, Frequency, Kind, count, share
-from simlink.scenario.quantities import TIME, VOLTAGE, exact, whole
+from simlink.scenario.quantities import FREQUENCY, TIME, VOLTAGE, Rate, exact, positive, whole
+from simlink.scenario.reading import read_shape
+from simlink.scenario.recorded import Recorded
 
 MOST_POINTS = 4096
 _LARGEST = 1e6
@@ -85,6 +87,65 @@ def _skews(value: Any, base: Path) -> tuple[Constant, ...]:
     return tuple(found)
 
 
+def _tones(value: Any, base: Path) -> tuple[Rate, ...]:
+    if not isinstance(value, list | tuple) or not 1 <= len(value) <= MOST_LANES * 256:
+        raise FaultError('a list of frequencies, such as ["10 kHz", "12 kHz"]', written(value))
+    found = []
+    for i, one in enumerate(value):
+        try:
+            found.append(positive(one, FREQUENCY))
+        except FaultError as error:
+            raise error.under(i) from None
+    return tuple(found)
+
+
+Tones = Annotated[
+    tuple[Rate, ...],
+    Kind(
+        'a list of frequencies, such as ["10 kHz", "12 kHz"]',
+        {
+            "type": "array",
+            "minItems": 1,
+            "maxItems": MOST_LANES * 256,
+            "items": {"type": "string", "pattern": FREQUENCY.pattern},
+        },
+        _tones,
+    ),
+]
+_WAVEFORM = (
+    'a recording of the input, such as { shape = "recorded", file = "input.csv", column = "ch1", '
+    'unit = "V" }'
+)
+
+
+def _waveform(value: Any, base: Path) -> Recorded:
+    if not isinstance(value, dict) or value.get("shape") != "recorded":
+        raise FaultError(_WAVEFORM, written(value))
+    law = read_shape(value, VOLTAGE, base)
+    assert isinstance(law, Recorded)
+    if law.start is not None:
+        raise FaultError(
+            "none: phase says where in the recording a board starts", str(law.start), ("start",)
+        )
+    if len(law.values) < FEWEST_POINTS:
+        said = f"a recording of at least {FEWEST_POINTS} rows"
+        raise FaultError(said, str(len(law.values)), ("file",))
+    return law
+
+
+#: The fewest rows of a recorded waveform.
+FEWEST_POINTS = 16
+Waveform = Annotated[
+    Recorded,
+    Kind(
+        _WAVEFORM,
+        {
+            "type": "object",
+            "required": ["shape", "file", "column", "unit"],
+        },
+        _waveform,
+    ),
+]
 Noise = Annotated[
     float | Fraction,
     Kind(
@@ -114,6 +175,18 @@ Skews = Annotated[
         _skews,
     ),
 ]
+#: What is taken where a tone is given and these are not, and what it means.
+ASSUMED: dict[str, tuple[Any, str]] = {
+    "coherent": ("nearest", "a whole number of cycles in a record needs no window"),
+    "amplitude": (1, "the tone fills the range"),
+    "phase": ("drawn", "each board starts anywhere in the tone"),
+    "offset": (0, "the tone lies in the middle of the range"),
+    "noise": (0, "as if the converter added none"),
+    "inl": ("none", "as if the converter bent nothing"),
+    "average": (1, "one sample a word"),
+    "sampling_skew": ("none", "all converters sample at once"),
+    "gaps": ("refuse", "a record with missing words is not analysed unless that is said"),
+}
 #: How gaps of a record are dealt with.
 GAPS = ("refuse", "cut", "join", "repeat", "zero")
 
@@ -132,13 +205,19 @@ class Analog(Section):
     amplitude: Annotated[float, share(low_open=True)] | None = optional(
         "The peak of the tone as a share of half the full-scale range. Left out: 1, full scale."
     )
+    waveform: Waveform | None = optional(
+        "A recorded input in place of the tone's own: a column of a CSV file, a cubic spline "
+        "through its rows. The tone says what to look for in it. Needs waveform_rate and "
+        "full_scale."
+    )
+    waveform_rate: Frequency | None = optional("Rows a second of the recorded input.")
     second_tone: Frequency | None = optional("A second tone, or what couples into the input.")
     second_amplitude: Annotated[float, share(low_open=True)] | None = optional(
         "Its peak, likewise. Required with second_tone."
     )
     phase: Annotated[float, share(high_open=True)] | None = optional(
         "Of the tone at the start of a trial, as a share of a turn. Left out: uniform, drawn once "
-        "a unit."
+        "a board. Of a recording, as a share of what it lasts longer than the run."
     )
     offset: Annotated[float, number(-1, 1)] | None = optional(
         "Added to the tone, as a share of half the full-scale range. Left out: 0."
@@ -161,6 +240,22 @@ class Analog(Section):
         "Samples that the converter averages for a word, evenly spaced over the conversion's "
         "period. Left out: 1."
     )
+    converter_tones: Tones | None = optional(
+        "The tone at each converter, in the order of lanes and of words on each, in place of the "
+        "one tone. Left out: all have that."
+    )
+    converter_gains: Annotated[tuple[float, ...], numbers(1e-6, 4, 1, MOST_LANES * 256)] | None = (
+        optional(
+            "By how much the input of each converter, its tone and the offset, is multiplied, in "
+            "that order. Left out: 1."
+        )
+    )
+    converter_offsets: Annotated[tuple[float, ...], numbers(-1, 1, 1, MOST_LANES * 256)] | None = (
+        optional(
+            "What each converter adds itself, as a share of half the full-scale range, in that "
+            "order. Left out: 0."
+        )
+    )
     sampling_skew: Skews | None = optional(
         "How much later each converter samples than the trigger says: fixed durations, in the "
         "order of lanes and of words on each. Left out: 0."
@@ -181,10 +276,21 @@ def faults(analog: Analog, words: int) -> Iterator[Fault]:
 
     if given and analog.tone is None:
         yield fault("tone", 'missing; [analog] needs a frequency, such as "10 kHz"')
+    if analog.waveform is not None:
+        for key, needs in (("waveform_rate", '"10 MHz"'), ("full_scale", '"5 V"')):
+            if getattr(analog, key) is None:
+                yield fault(key, f"missing; a recorded waveform needs it, such as {needs}")
+        for key in ("coherent", "amplitude", "second_tone", "converter_tones"):
+            if getattr(analog, key) is not None:
+                yield fault(key, "not with a recorded waveform, which is what it is")
+    elif analog.waveform_rate is not None:
+        yield fault("waveform_rate", "only with a recorded waveform")
     if (analog.second_tone is None) != (analog.second_amplitude is None):
         wanting = "second_tone" if analog.second_tone is None else "second_amplitude"
         yield fault(wanting, "missing; second_tone and second_amplitude go together")
     if isinstance(analog.noise, Fraction) and analog.full_scale is None:
         yield fault("full_scale", "missing; a noise given as a voltage needs it")
-    if analog.sampling_skew is not None and len(analog.sampling_skew) != words:
-        yield fault("sampling_skew", f"one value for each of the {words} converters")
+    for key in ("converter_tones", "converter_gains", "converter_offsets", "sampling_skew"):
+        each = getattr(analog, key)
+        if each is not None and len(each) != words:
+            yield fault(key, f"one value for each of the {words} converters")

@@ -1,7 +1,9 @@
 """Judging a scenario: every limit, and every requirement, until each is decided.
 
 A requirement whose figure is too uncertain is undecided, and the scenario is run again with twice
-the units, the first ones as they were, until nothing is undecided or the time is spent. Each look
+the units, the first ones as they were, until nothing is undecided or the time is spent. It ends
+sooner where something already fails: more units make no broken limit hold and take no decision
+back, so that the answer stays what it is, whatever becomes of the rest. Each look
 is given half of the chance to be wrong that the one before it had, so that all of them together
 keep the confidence that is asked for. Only how far it goes depends on the machine: the same
 number of boards gives the same rows.
@@ -95,11 +97,12 @@ def judge(
     scenario: Scenario,
     *,
     budget: float = BUDGET,
+    every_row: bool = False,
     engine: str = "auto",
     workers: int | None = None,
     progress: Callable[[Judgement], None] | None = None,
 ) -> Judgement:
-    """Run a scenario until every requirement is decided, or the time is spent.
+    """Run a scenario until it fails, every requirement is decided, or the time is spent.
 
     Parameters
     ----------
@@ -108,6 +111,9 @@ def judge(
     budget : float
         Wall-clock time in s; the first run is made whatever it takes, and another one only if
         it is likely to end in time.
+    every_row : bool
+        Whether to go on though a limit or a requirement already fails, so that the others are
+        decided, too.
     engine, workers
         As of `simlink.running.run.run`.
     progress : callable, optional
@@ -137,6 +143,9 @@ def judge(
         if not undecided or run.interrupted:
             found.why_ended = "it was interrupted" if undecided else ""
             return found
+        if not every_row and _fails(found.verdict):
+            found.why_ended = "what fails already decides the answer"
+            return found
         more, longer = _larger(here), _TWICE * (now - started)
         if more is None:
             found.why_ended = "there are no more boards to run"
@@ -147,6 +156,12 @@ def judge(
         if progress is not None:
             progress(found)
         look, here = look + 1, more
+
+
+def _fails(verdict: Verdict) -> bool:
+    """Tell whether a limit or a requirement fails, which more units do not change."""
+    decided = [one.met for one in verdict.required]
+    return not verdict.meets or Met.NOT_MET in decided
 
 
 def _larger(scenario: Scenario) -> Scenario | None:

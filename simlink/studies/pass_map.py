@@ -18,6 +18,7 @@ from simlink.base.cautions import CAUTIONS
 from simlink.base.errors import InputError
 from simlink.base.instants import FS_PER_SECOND
 from simlink.base.json_text import json_text
+from simlink.base.late import picture
 from simlink.budget import budget as budget_of
 from simlink.engines.choice import choose
 from simlink.figures.cycle import cycles
@@ -31,6 +32,7 @@ if TYPE_CHECKING:
     from concurrent.futures import Executor
 
     import pandas as pd
+    from matplotlib.axes import Axes
 
     from simlink.budget import SchemeBudget
     from simlink.budget.window import Window
@@ -40,6 +42,7 @@ if TYPE_CHECKING:
 #: Jitter of so few frames shows no rarer errors, so the limit beside it counts it like this.
 _BER = 1e-3
 _ROOM = 4
+_READ = (Fate.DELIVERED, Fate.UNDERRUN, Fate.CORRUPTED, Fate.DROPPED)
 
 
 @dataclass(frozen=True)
@@ -81,6 +84,11 @@ class PassMap:
     nominal: list[Fraction | None]
     never: list[tuple[str, ...]]
     interrupted: bool = False
+
+    def plot(self, ax: Axes | None = None) -> Axes:
+        """Draw which frames come through over clock and delay, with the closed-form limits."""
+        drawn: Axes = picture("pass_map", "passmap")(self, ax)
+        return drawn
 
     def to_pandas(self) -> pd.DataFrame:
         """Return the shares with the clocks in Hz as index and the delays in s as columns."""
@@ -320,5 +328,5 @@ def _share(scenario: Scenario, engine: str) -> tuple[float, int]:
     good = read = 0
     for block in chosen.run(scenario, range(scenario.trials), words=False):
         good += int((block.fate == Fate.DELIVERED).sum())
-        read += int(np.isin(block.fate, (Fate.DELIVERED, Fate.UNDERRUN, Fate.CORRUPTED)).sum())
+        read += int(np.isin(block.fate, _READ).sum())
     return (good / read if read else float("nan")), read

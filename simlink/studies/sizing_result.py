@@ -12,6 +12,7 @@ from simlink.base.json_text import json_text
 from simlink.base.late import picture
 from simlink.base.version import __version__
 from simlink.base.wording import count, rate_text, share
+from simlink.proofs.ends import EVERY_DRAW
 from simlink.records import Fate
 from simlink.studies.ladder import Verdict
 
@@ -120,7 +121,7 @@ class Sizing:
     needed : int or None
         About how many conversions would show it, where the budget cannot.
     bound : DepthBound or int or float or None
-        What is proven to lose nothing whatever is drawn; None if there is no such bound.
+        What is proven to lose nothing, for every draw; None if there is no such bound.
     no_bound : str
         Why there is none.
     none_will : bool
@@ -179,7 +180,7 @@ class Sizing:
 
     @property
     def is_proven(self) -> bool:
-        """Whether the answer is proven, whatever is drawn."""
+        """Whether the answer is proven, for every draw."""
         return any(p.at == self.at and p.verdict is Verdict.PROVEN for p in self.points)
 
     @property
@@ -192,7 +193,7 @@ class Sizing:
     def cost_line(self, about: int) -> str:
         """Return what is said of the cost before a search starts."""
         if not about:
-            return "proven, whatever is drawn: nothing to simulate"
+            return f"proven, {EVERY_DRAW}: nothing to simulate"
         return (
             f"up to about {count(float(f'{about:.2g}'))} conversions to simulate, at most "
             f"{count(self.budget)} for one value; one that plainly loses too much is dropped early"
@@ -231,7 +232,7 @@ class Sizing:
             )
         point = next(p for p in self.points if p.at == self.at)
         how = (
-            "proven, whatever is drawn"
+            f"proven, {EVERY_DRAW}"
             if point.verdict is Verdict.PROVEN
             else "exact, as nothing is left to chance"
             if self.units == "exact"

@@ -10,13 +10,14 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
-from simlink.analog import jitter
+from simlink.analog import histogram, jitter
 from simlink.analog.codes import Codes, centres
 from simlink.analog.converter import Converter, noise_of
-from simlink.analog.record import Held, held, present
+from simlink.analog.record import Held, held, placed
 from simlink.analog.sampling import Sampling, sampling
-from simlink.analog.sine_fit import three
+from simlink.analog.sine_fit import four, three
 from simlink.analog.spectrum import Analysis, analyse
+from simlink.analog.waveform import error_at, rows_needed
 from simlink.base import wording
 from simlink.base.cautions import CAUTIONS
 from simlink.base.errors import InputError
@@ -44,7 +45,7 @@ TERMS = {
     "aperture": "aperture jitter",
     "timer": "trigger timer's jitter",
     "barrier": "barrier's jitter",
-    "losses": "missing words",
+    "losses": "missing and misplaced words",
 }
 #: Those that an ideal trigger has as well.
 _BARE = ("quantisation", "converter", "aperture")
@@ -74,8 +75,14 @@ class Unit:
         From a sample to the end of its read, in s: median and largest.
     codes, instants : ndarray of int64, shape (n,)
         Of every conversion; fs.
-    there : ndarray of bool, shape (m,)
-        Which of the first m conversions the host holds as sent; the others wait for its read.
+    placed : ndarray of int64, shape (m,)
+        The conversion whose word stands at each of the first m places of the host's record, -1
+        for none; what is beyond waits for its read.
+    misplaced : int
+        Words that stand at the place of another conversion.
+    nonlinearity : (float, float) or None
+        Largest integral and differential nonlinearity of the words held, in LSB, from their
+        histogram; None where that takes more words or a tone that fills the range.
     """
 
     bare: Analysis
@@ -88,7 +95,9 @@ class Unit:
     ages: tuple[float, float]
     codes: Codes = field(repr=False)
     instants: Times = field(repr=False)
-    there: npt.NDArray[np.bool_] = field(repr=False)
+    placed: npt.NDArray[np.int64] = field(repr=False)
+    misplaced: int = 0
+    nonlinearity: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True)
@@ -152,6 +161,20 @@ class SpectrumStudy:
             found.append((lane, word, seconds, 360 * float(self.frequency) * seconds))
         return tuple(found)
 
+    @property
+    def waveform(self) -> dict[str, Any] | None:
+        """What is known of a recorded input: rows, rate, band in Hz, the spline's error in dBc."""
+        given = self.scenario.analog
+        if given.waveform is None or given.waveform_rate is None:
+            return None
+        rate = given.waveform_rate.value
+        return {
+            "rows": len(given.waveform.values),
+            "rate": float(rate),
+            "band": float(rate / 2),
+            "spline_error": -error_at(self.frequency, rate),
+        }
+
     def plot(self, ax: Axes | None = None) -> Axes:
         """Draw the spectrum of unit 0, its lines named."""
         drawn: Axes = picture("spectrum", "spectrum")(self, ax)
@@ -175,12 +198,14 @@ class SpectrumStudy:
             "record": {
                 "words": first.record.of,
                 "missing": [one.record.missing for one in self.units],
+                "misplaced": [one.misplaced for one in self.units],
                 "gaps": self.scenario.analog.gaps or "refuse",
                 "window": first.isolated.window.name,
                 "window_loss": first.isolated.window.processing_loss,
                 "scalloping_loss": first.isolated.window.scalloping_loss,
                 "clipped": [one.clipped for one in self.units],
             },
+            "waveform": self.waveform,
             "figures": plain(self.figures),
             "lines": [
                 {
@@ -291,6 +316,13 @@ def _check(scenario: Scenario, lane: int, position: int) -> None:
         pattern = f'"{scenario.trigger.pattern}"'
         said = 'only "periodic": a spectrum is of evenly spaced samples'
         raise InputError(name, "trigger.pattern", pattern, said)
+    given, rate = scenario.analog, scenario.trigger.rate
+    if given.waveform is not None and given.waveform_rate is not None and rate is not None:
+        rows = len(given.waveform.values)
+        needed = rows_needed(scenario.conversions, rate.value, given.waveform_rate.value)
+        if rows < needed:
+            said = f"at least {needed} for {scenario.conversions} conversions"
+            raise InputError(name, "analog.waveform", f"{rows} rows", said)
     if scenario.conversions < FEWEST:
         said = f"at least {FEWEST} for a spectrum"
         raise InputError(name, "conversions", str(scenario.conversions), said)
@@ -307,7 +339,8 @@ def _unit(scenario: Scenario, trial: int, lane: int, position: int, at: Sampling
     count, bits = len(at.fates), scenario.frame.word_bits
     converter = Converter(scenario, trial, lane, position, count)
     cycles = float(converter.frequency / at.rate)
-    there = present(at.fates)
+    which = placed(at.fates, at.believed)
+    there = which >= 0
     gaps = scenario.analog.gaps or "refuse"
     missing = int(np.count_nonzero(~there))
     if len(there) - missing < FEWEST:
@@ -345,14 +378,21 @@ def _unit(scenario: Scenario, trial: int, lane: int, position: int, at: Sampling
         last = instants
         if term == _BARE[-1]:
             bare = values
-    record = held(values, there, gaps, zero=0.5)
+    record = held(values, which, gaps, zero=0.5)
+    misplaced = int(np.count_nonzero(there & (which != np.arange(len(which)))))
     if len(record.values) < FEWEST:
         said = f"the longest stretch of board {trial}'s record without a gap has "
         said += f"{len(record.values)} words; a spectrum needs {FEWEST}"
         raise InputError(scenario.name, "analog.gaps", f'"{gaps}"', said)
     names = _names(scenario, converter, at)
     beat = None if record.spacing is None else 1 / record.spacing
-    isolated = analyse(record.values, cycles, names=names, beat=beat)
+    shown = cycles
+    if misplaced:
+        # Words that move ahead make the tone faster to the host, which knows of none of them.
+        places = np.flatnonzero(there)
+        taken = float(which[places[-1]] - which[places[0]]) / float(places[-1] - places[0])
+        shown = four(record.values, cycles * taken).frequency
+    isolated = analyse(record.values, shown, names=names, beat=beat)
     powers["losses"] = isolated.residual - before
     ages = at.ages / FS_PER_SECOND
     return Unit(
@@ -366,8 +406,23 @@ def _unit(scenario: Scenario, trial: int, lane: int, position: int, at: Sampling
         (float(np.median(ages)), float(ages.max())),
         found,
         at.barrier + converter.skew,
-        there,
+        which,
+        misplaced,
+        _nonlinearity(scenario, found[which[there]]),
     )
+
+
+def _nonlinearity(scenario: Scenario, codes: Codes) -> tuple[float, float] | None:
+    """Return the largest integral and differential nonlinearity that a histogram shows, in LSB."""
+    bits = scenario.frame.word_bits
+    # Two tones are no sine, whose time at each level is known.
+    if scenario.analog.second_tone is not None or not histogram.enough(len(codes), bits):
+        return None
+    try:
+        inl, dnl = histogram.nonlinearity(codes, bits)
+    except ValueError:
+        return None
+    return float(np.abs(inl).max()), float(np.abs(dnl).max())
 
 
 def _adds(scenario: Scenario) -> bool:
@@ -422,9 +477,17 @@ def _figures(scenario: Scenario, converter: Converter, units: list[Unit]) -> dic
     cost = [one.bare.sinad - one.isolated.sinad for one in units]
     found["cost"] = _mean(cost, "dB")
     found["cost_bits"] = _mean([one / jitter.DB_PER_BIT for one in cost], "bits")
-    signal = (converter.amplitude * peak) ** 2 / 2
+    # Of a recording the tone's amplitude is what was found in it.
+    amplitude = float(np.mean([one.bare.fit.amplitude for one in units]))
+    signal = (
+        converter.amplitude * peak if scenario.analog.waveform is None else amplitude
+    ) ** 2 / 2
     for term in TERMS:
         found[f"noise_{term}"] = _mean([one.powers[term] / signal for one in units], "1")
+    bent = [one.nonlinearity for one in units if one.nonlinearity is not None]
+    if len(bent) == len(units):
+        for place, name in enumerate(("inl_largest", "dnl_largest")):
+            found[name] = _mean([one[place] for one in bent], "LSB")
     found["sampling_jitter_rms"] = _mean([one.jitter for one in units], "s")
     found["age_median"] = _mean([one.ages[0] for one in units], "s")
     found["age_largest_seen"] = Figure(max(one.ages[1] for one in units), unit="s")

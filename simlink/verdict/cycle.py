@@ -21,7 +21,7 @@ from simlink.figures.cycle import (
     total,
 )
 from simlink.figures.reader import drawn
-from simlink.proofs.ends import HARD, LIKELY
+from simlink.proofs.ends import EVERY_DRAW, HARD, LIKELY
 from simlink.records import Fate
 from simlink.scenario.quantities import PARTS
 from simlink.verdict.limit import Limit
@@ -108,7 +108,7 @@ def _acquisition(seen: Seen, pieces: list[Piece]) -> list[Limit]:
             worst=has if bounded else None,
             margin=margin,
             broken=seen.lost("short_acquisition") if short else "",
-            proven=f"whatever is drawn{'' if by_read else ends.proviso}" if certain else "",
+            proven=f"{EVERY_DRAW}{'' if by_read else ends.proviso}" if certain else "",
             possible=possible,
             otherwise=seen.not_seen(),
         )
@@ -161,7 +161,7 @@ def _period(seen: Seen, cycle: Cycle, pieces: list[Piece]) -> list[Limit]:
         # Each instant is rounded by itself.
         quiet = not scenario.transient
         if quiet and math.floor(limit or 0) >= sum(math.ceil(piece) for piece in taken):
-            proven = f"whatever is drawn{ends.proviso}"
+            proven = f"{EVERY_DRAW}{ends.proviso}"
         possible = (
             "" if margin >= 0 else "the longest cycle does not fit between the closest triggers"
         )

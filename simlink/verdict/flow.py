@@ -9,7 +9,7 @@ from simlink.base.wording import many, percent, short_time
 from simlink.figures.cycle import periods
 from simlink.figures.reader import drawn, reader_of
 from simlink.proofs.bounds import depth_bound, keeps_rate
-from simlink.proofs.ends import HARD, LIKELY, Ends, UnboundedError, least
+from simlink.proofs.ends import EVERY_DRAW, HARD, LIKELY, Ends, UnboundedError, least
 from simlink.proofs.release import check_interrupts, latest_release, release_bound
 from simlink.records import Fate
 from simlink.verdict import load
@@ -75,13 +75,13 @@ def _fifo(seen: Seen) -> list[Limit]:
     by_edge = scenario.host.interrupt == "edge"
     overloaded = load.is_overloaded(seen)
     refused = seen.refused
-    to_depth, to_interrupt = bool(refused) and not overloaded, False
+    # Of what no depth can hold the depth is no limit, but of a run that ends before it is.
+    to_depth, to_interrupt = bool(refused) and (not overloaded or load.ends_in_time(seen)), False
     if refused and by_edge and not overloaded:
         told = seen.again(host__interrupt="level").refused
         to_depth, to_interrupt = told > 0, told < refused
     found = []
-    # Of what no depth can hold the depth is no limit.
-    if not overloaded and (to_depth or not refused):
+    if to_depth or not (overloaded or refused):
         found.append(_depth(seen, to_depth))
     if by_edge:
         found.append(_interrupt(seen, to_interrupt))
@@ -102,6 +102,15 @@ def _losses(seen: Seen) -> str:
     return "; ".join(said)
 
 
+def _lost_to_depth(seen: Seen) -> str:
+    if not load.is_overloaded(seen):
+        return _losses(seen)
+    return (
+        f"{_losses(seen)}; {2 * seen.scenario.fifo.depth} slots hold this run, and in the long run "
+        "none do"
+    )
+
+
 def _depth(seen: Seen, broken: bool) -> Limit:
     scenario = seen.scenario
     depth, found = Fraction(scenario.fifo.depth), seen.run.figures["fifo_occupancy_max"].value
@@ -115,6 +124,11 @@ def _depth(seen: Seen, broken: bool) -> Limit:
         proven = f"{_many(needed, 'slot')} enough, {said}"
     else:
         otherwise += f"; {needed} are proven enough"
+        if scenario.fifo.when_full == "stall":
+            otherwise += (
+                " never to hold the remote clock back; a clock that is held back loses nothing "
+                "as long as it ends before the next trigger, of which there is no proof"
+            )
     unproven = needed is None or needed > depth
     lags = load.lags_by_depth(seen) if unproven else ""
     possible = _too_long(scenario) if unproven and not broken else ""
@@ -128,7 +142,7 @@ def _depth(seen: Seen, broken: bool) -> Limit:
         keys=unique("fifo.depth", *load.keys_of_host(scenario)),
         limit=depth,
         worst=fullest if unproven and not (broken or lags) else needed,
-        broken=_losses(seen) if broken else lags,
+        broken=_lost_to_depth(seen) if broken else lags,
         proven="" if broken else proven,
         possible=possible,
         otherwise=otherwise,
@@ -214,7 +228,7 @@ def _noticed(scenario: Scenario) -> str:
                 continue
         except UnboundedError:
             continue
-        return f"no frame waits for an edge that never comes, whatever is drawn{ends.proviso}"
+        return f"no frame waits for an edge that never comes, {EVERY_DRAW}{ends.proviso}"
     return ""
 
 

@@ -13,7 +13,7 @@ from typing import Any
 class Known(StrEnum):
     """How it is known whether a limit holds."""
 
-    #: From bounded inputs, whatever is drawn.
+    #: From bounded inputs, for every draw.
     PROVEN = "proven"
     #: No violation among those simulated; a bound says how rare it is.
     NOT_SEEN = "not seen"
@@ -50,6 +50,8 @@ class Limit:
         its assumption, the draw that breaks it, or what a proof rests on.
     keys : tuple of str
         The keys of the scenario that it rests on, the one that takes most first.
+    later : bool
+        Whether it is a longer run that breaks it, which this one ended too early for.
     """
 
     key: str
@@ -61,10 +63,12 @@ class Limit:
     known: Known
     evidence: str
     keys: tuple[str, ...] = ()
+    later: bool = False
 
     def to_dict(self) -> dict[str, Any]:
         """Return the row as figures.json holds it: times in seconds, missing numbers None."""
         found = asdict(self) | {"known": self.known.value, "keys": list(self.keys)}
+        del found["later"]
         for name in ("limit", "worst", "margin"):
             value = found[name]
             found[name] = None if value is None else float(value)
@@ -124,7 +128,7 @@ EASED_BY_CLOCK = ("clock_period", "clock_high", "clock_low", *CAPTURES, "line_ra
 class Met(StrEnum):
     """Whether a requirement is met."""
 
-    #: Whatever is drawn.
+    #: For every draw within the given laws.
     PROVEN = "proven"
     MET = "met"
     NOT_MET = "not met"

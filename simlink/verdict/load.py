@@ -39,6 +39,17 @@ def is_overloaded(seen: Seen) -> bool:
     return average is not None and (not average or host_load(seen) > 1)
 
 
+def ends_in_time(seen: Seen) -> bool:
+    """Tell whether a FIFO of twice the depth holds the whole run, with the same draws.
+
+    A host that lags on average needs time to fill a FIFO. A run that ends before says nothing of
+    that; what it loses it loses for want of depth, whatever a longer one would lose besides.
+    """
+    deeper = seen.again(fifo__depth=2 * seen.scenario.fifo.depth)
+    whole = deeper.run.tally.sent.sum() >= seen.run.tally.sent.sum()
+    return bool(whole) and not deeper.refused
+
+
 def lags_by_depth(seen: Seen) -> str:
     """Say how a host lags on average since its FIFO is too shallow for one latency to serve more.
 
@@ -60,7 +71,7 @@ def lags_by_depth(seen: Seen) -> str:
 
 def _endless(seen: Seen) -> Limit:
     said = "triggers leave no time between them"
-    return row("host_rate", "host rate", "1", keys=("trigger.gap",), broken=said)
+    return row("host_rate", "mean host load", "1", keys=("trigger.gap",), broken=said)
 
 
 def host_load(seen: Seen) -> Fraction:
@@ -106,7 +117,7 @@ def _packets(seen: Seen) -> list[Limit]:
     return [
         row(
             "packet_rate",
-            "packet rate",
+            "mean line load",
             "1",
             keys=("barrier.return.line_rate", "barrier.return.overhead_bits",
                   "barrier.return.packet_bits", "trigger.rate"),
@@ -129,6 +140,7 @@ def _host(seen: Seen) -> Limit:
         read = reader_of(scenario).read / (_fastest(seen) or average)
         fastest = min(fastest, Fraction(1)) if read <= 1 else read
     broken, possible = _over(seen, load, fastest, "host")
+    later = False
     if load > 1:
         # The frame that is being read holds a slot all the time.
         frames = (scenario.fifo.depth - 1) / (1 - 1 / load)
@@ -138,13 +150,15 @@ def _host(seen: Seen) -> Limit:
                 f": a FIFO of {scenario.fifo.depth} is full after about "
                 f"{count(max(1.0, float(frames)))} conversions, {short_time(frames * average)}"
             )
+            later = frames > scenario.conversions
+            broken += ", which is after the end of this run" if later else ""
     varies = not scenario.host.service_latency.is_constant and not scenario.host.drain
     if load == 1 and varies and not broken:
         possible = "it needs all of its time, and whatever a long service delays is never caught up"
     steady = fastest < 1 or (fastest == 1 and not varies)
-    return row(
+    found = row(
         "host_rate",
-        "host rate",
+        "mean host load",
         "1",
         keys=keys_of_host(scenario),
         limit=Fraction(1),
@@ -153,6 +167,7 @@ def _host(seen: Seen) -> Limit:
         proven="on average, by the means of its laws" if steady else "",
         possible=possible,
     )
+    return replace(found, later=later)
 
 
 def _fastest(seen: Seen) -> Fraction | None:

@@ -68,11 +68,12 @@ def least_of(limits: tuple[Limit, ...]) -> Limit | None:
 
     The number of isolation channels is the nearest only where too few are at hand or nothing else
     has a margin: it varies with no unit and no draw, so that all of them used is not a near miss.
+    What only a longer run breaks comes behind what this one broke.
     """
     for known in (Known.VIOLATED, Known.POSSIBLE):
         some = [one for one in limits if one.known is known]
         if some:
-            return min(some, key=_share)
+            return min(some, key=lambda one: (one.later, _share(one)))
     some = [one for one in limits if one.share is not None]
     varied = [one for one in some if one.unit != "channels"]
     return min(varied or some, key=_share, default=None)

@@ -11,20 +11,21 @@ from typing import TYPE_CHECKING, Any
 
 from simlink.base.errors import InputError
 from simlink.running.run import run as simulate
-from simlink.verdict.limit import EASED_BY_CLOCK
+from simlink.verdict.limit import EASED_BY_CLOCK, Known, Limit
 from simlink.verdict.rows import rows_of
 
 if TYPE_CHECKING:
     from simlink.running.run import Run
     from simlink.scenario.schema import Scenario
-    from simlink.verdict.limit import Limit
 
 #: Bits of the longest stretch at the most, over all lanes and conversions, by the engine that
 #: ran: all of a run that takes a second or two.
 _MOST = {"event": 250_000, "batch": 10_000_000}
 #: Of those, what a first stretch has.
 _FIRST = 40
+#: Conversions of the shortest stretch, and bits of it where frames are long.
 _SHORTEST = 64
+_FEW_BITS = 2**15
 #: Limits that a few conversions show as well as many.
 _STATIC = {*EASED_BY_CLOCK, "channels", "packet_rate", "host_rate"} - {"first_bit"}
 
@@ -55,12 +56,13 @@ class WhatIf:
         self.key, self.engine = key, run.engine
         self.scenario = run.scenario
         bits = run.scenario.bits_per_lane * run.scenario.frame.lanes
-        most = max(_MOST[run.engine] // bits, _SHORTEST)
-        first = _SHORTEST if key in _STATIC else max(most // _FIRST, _SHORTEST)
+        shortest = min(_SHORTEST, max(_FEW_BITS // bits, 1))
+        most = max(_MOST[run.engine] // bits, shortest)
+        first = shortest if key in _STATIC else max(most // _FIRST, shortest)
         self._longest = _shape(run.scenario, most)
         self._tried: dict[tuple[Shape, str], dict[str, Limit] | None] = {}
         rows: dict[str, Limit] | None = None
-        for some in (first, most // (_FIRST // 5), most):
+        for some in (first, max(most // (_FIRST // 5), first), most):
             self._shape = _shape(run.scenario, some)
             rows = self._rows({}, self._shape)
             if rows is None or not self._holds(rows):
@@ -99,6 +101,11 @@ class WhatIf:
         """Tell whether the limit holds with other values."""
         rows = self._rows(values, self._shape)
         return rows is not None and self._holds(rows)
+
+    def proves(self, values: Values) -> bool:
+        """Tell whether the limit is proven with other values."""
+        rows = self._rows(values, self._shape)
+        return rows is not None and self.key in rows and rows[self.key].known is Known.PROVEN
 
     def cures(self, values: Values) -> bool:
         """Tell whether the limit holds, and all that held before, over the longest stretch, too."""

@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pytest
 
-from simlink.analog.record import held, present
+from simlink.analog.record import held, placed
 from simlink.analog.sine_fit import three
 from simlink.records import Fate
 
@@ -16,8 +16,8 @@ _TONE = np.cos(2 * math.pi * _F * np.arange(_N) + 0.4)
 
 
 def _there(*lost: int) -> np.ndarray:
-    found = np.ones(_N, dtype=bool)
-    found[list(lost)] = False
+    found = np.arange(_N)
+    found[list(lost)] = -1
     return found
 
 
@@ -64,13 +64,13 @@ def test_a_whole_record_stays_as_it_is(gaps: str) -> None:
 
 def test_ends_that_are_missing() -> None:
     values = np.arange(6.0)
-    there = np.array([False, True, True, False, True, False])
+    there = np.array([-1, 1, 2, -1, 4, -1])
     assert held(values, there, "repeat").values.tolist() == [1, 1, 2, 2, 4, 4]
     assert held(values, there, "zero", 9.0).values.tolist() == [9, 1, 2, 9, 4, 9]
     assert held(values, there, "join").values.tolist() == [1, 2, 4]
     assert held(values, there, "cut").values.tolist() == [1, 2]
     assert held(values, there, "cut").gaps == 3
-    assert len(held(values, np.zeros(6, dtype=bool), "cut").values) == 0
+    assert len(held(values, np.full(6, -1), "cut").values) == 0
 
 
 def test_gaps_that_come_regularly_have_a_spacing() -> None:
@@ -83,6 +83,27 @@ def test_what_waits_at_the_end_is_no_gap() -> None:
         [Fate.DELIVERED, Fate.OVERRUN, Fate.CORRUPTED, Fate.DELIVERED, Fate.IN_FLIGHT],
         dtype=np.int8,
     )
-    assert present(fates).tolist() == [True, False, False, True]
-    assert present(fates[-1:]).tolist() == []
-    assert present(fates[:1]).tolist() == [True]
+    believed = np.array([0, -1, 2, 3, -1])
+    assert placed(fates, believed).tolist() == [0, -1, -1, 3]
+    assert placed(fates[-1:], believed[-1:]).tolist() == []
+    assert placed(fates[:1], believed[:1]).tolist() == [0]
+
+
+def test_a_word_stands_where_the_host_takes_it_to_belong() -> None:
+    """The second trigger was missed, and nobody told the host: what follows moves ahead."""
+    fates = np.array([Fate.DELIVERED, Fate.MISSED_TRIGGER, *3 * [Fate.DELIVERED]], dtype=np.int8)
+    assert placed(fates, np.array([0, -1, 1, 2, 4])).tolist() == [0, 2, 3, -1, 4]
+    # A frame that answers no trigger is thrown away.
+    assert placed(fates, np.array([0, -1, -1, 3, 4])).tolist() == [0, -1, -1, 3, 4]
+
+
+def test_a_record_ends_with_a_word_that_moved_ahead() -> None:
+    """Conversions 1 and 4 are lost and nobody is told: three words, one after another."""
+    values = np.arange(6.0)
+    for gaps in ("cut", "join", "repeat", "zero"):
+        record = held(values, np.array([0, 2, 3, 5, -1, -1]), gaps)
+        assert record.values.tolist() == [0, 2, 3, 5]
+        assert (record.missing, record.of, record.gaps) == (2, 6, 0)
+    # Breaks that come regularly have a spacing without a gap.
+    moved = np.delete(np.arange(40), [10, 20, 30])
+    assert held(np.arange(40.0), moved, "cut").spacing == 9

@@ -61,7 +61,7 @@ def test_the_cost_comes_first(path, tmp_path):
     assert "3rd harmonic" in said
     assert CAUTIONS.split()[0] in said
     rows = record.read_text().splitlines()
-    assert rows[0] == "conversion,t_sample_fs,code,held"
+    assert rows[0] == "conversion,t_sample_fs,code,held,place"
     assert len(rows) == 257
     codes = [int(row.split(",")[2]) for row in rows[1:]]
     assert 0 <= min(codes) < 16
@@ -91,3 +91,35 @@ def test_bad_options_are_told(path, words, said):
         run(path, *words)
     assert said in str(caught.value)
     assert "\n" not in str(caught.value)
+
+
+def test_a_histogram_tells_the_bend_of_the_converter(path):
+    """1.5 x^3 LSB, against the line through its ends, is at most 1.5 (x - x^3) at 3^-1/2: 0.577.
+
+    Terminal-based nonlinearity, by the histogram of a sine, after IEEE Std 1241 (from memory).
+    """
+    path.write_text(
+        _SCENARIO.replace("word_bits = 12", "word_bits = 8").replace("= 256", "= 65536")
+    )
+    result = run(path, "--json")
+    figures = json.loads(result.stdout)["figures"]
+    assert abs(figures["inl_largest"]["value"] - 1.5 * (3**-0.5 - 3**-1.5)) < 0.05
+    # Of a cubic, a code next to the end is wider by the slope there, 2 x 1.5 / 128 of an LSB.
+    assert figures["dnl_largest"]["value"] < 2 * 1.5 / 128 + 0.05
+    said = " ".join(run(path).stdout.split())
+    assert "integral nonlinearity up to 0.5" in said
+
+
+def test_too_few_words_tell_no_nonlinearity(path):
+    assert "inl_largest" not in json.loads(run(path, "--json").stdout)["figures"]
+    assert "Histogram" not in run(path).stdout
+
+
+def test_defaults_of_the_analog_side_are_listed(path):
+    from simlink.scenario.loading import load
+
+    assumed = {one.key: one.value for one in load(path).assumed}
+    assert assumed["analog.amplitude"] == 1
+    assert assumed["analog.gaps"] == "refuse"
+    assert "analog.inl" not in assumed
+    assert "analog.tone" not in assumed

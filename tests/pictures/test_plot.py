@@ -4,6 +4,7 @@ import sys
 
 import numpy as np
 import pytest
+from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.patches import StepPatch
 
@@ -45,6 +46,41 @@ def test_no_text_runs_into_another_or_out_of_the_picture(any_run, name):
         assert box.y1 <= page.y1, text
     for (one, box), (other, second) in itertools.combinations(found, 2):
         assert not box.overlaps(second), (one, other)
+
+
+def check_narrow(draw):
+    """Draw on axes of a small figure: nothing is cut, and no text meets another."""
+    figure = Figure(figsize=(4.5, 3.0))
+    FigureCanvasAgg(figure)
+    ax = figure.add_subplot()
+    draw(ax)
+    found = texts_of(ax)
+    legend = ax.get_legend()
+    if legend is not None:
+        found += [(text.get_text(), text.get_window_extent()) for text in legend.get_texts()]
+    for text, box in found:
+        assert figure.bbox.x0 <= box.x0, text
+        assert box.x1 <= figure.bbox.x1, text
+        assert figure.bbox.y0 <= box.y0, text
+        assert box.y1 <= figure.bbox.y1, text
+    for (one, box), (other, second) in itertools.combinations(found, 2):
+        assert not box.overlaps(second), (one, other)
+    # And there is room left for what is drawn.
+    assert ax.get_window_extent().width > 0.45 * figure.bbox.width
+    assert ax.get_window_extent().height > 0.4 * figure.bbox.height
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_a_small_figure_holds_the_whole_plot(any_run, name):
+    check_narrow(lambda ax: getattr(plot, name)(any_run, ax))
+
+
+def test_a_small_figure_holds_a_sweep_a_search_and_a_pass_map():
+    study = simlink.load("scenarios/shallow-fifo.toml").with_(trials=6)
+    check_narrow(study.vary({"fifo.depth": "2..5"}).plot)
+    check_narrow(study.size(at_most=1e-2).plot)
+    kiln = simlink.load("scenarios/kiln-recorder.toml")
+    check_narrow(kiln.pass_map(steps=5, trials=1, conversions=1).plot)
 
 
 @pytest.mark.parametrize("name", NAMES)

@@ -168,13 +168,14 @@ def test_undecided_rows_have_it_go_on_until_they_are_decided(tmp_path):
     changes = {"fifo.depth": 2, "host.service_latency": RANDOM, "trials": 4}
     scenario = asking({"overrun": {"at_most": 0.015}}, changes)
     looks = []
-    found = judge(scenario, budget=600, workers=1, progress=lambda one: looks.append(one.run))
+    # The FIFO is too shallow all the same, which would end it at once.
+    options = {"every_row": True, "progress": lambda one: looks.append(one.run)}
+    found = judge(scenario, budget=600, workers=1, **options)
     assert looks
     trials = [one.scenario.trials for one in looks] + [found.run.scenario.trials]
     assert trials == [4 * 2**k for k in range(len(trials))]
     (row,) = found.verdict.required
     assert row.met is Met.MET
-    # The FIFO is too shallow all the same.
     assert not found.met
     assert found.run.look == len(looks)
 
@@ -183,7 +184,7 @@ def test_what_is_undecided_as_the_budget_ends_is_said_to_be(tmp_path):
     changes = {"fifo.depth": 2, "host.service_latency": RANDOM, "trials": 4}
     path, file = tmp_path / "open.toml", tmp_path / "open.xml"
     path.write_text(asking({"overrun": {"at_most": 0.015}}, changes).to_toml())
-    words = ["judge", str(path), "--budget", "0 s", "--junit", str(file)]
+    words = ["judge", str(path), "--budget", "0 s", "--every-row", "--junit", str(file)]
     result = CliRunner().invoke(app, words)
     assert result.exit_code == 1
     said = " ".join(result.stdout.split())
@@ -191,6 +192,37 @@ def test_what_is_undecided_as_the_budget_ends_is_said_to_be(tmp_path):
     case = next(one for one in ElementTree.parse(file).iter("testcase")
                 if one.get("name") == "require.overrun")  # fmt: skip
     assert case.find("failure").get("type") == "undecided"
+
+
+@pytest.mark.parametrize(
+    ("changes", "asked", "fails"),
+    [
+        # The limit of the FIFO's depth.
+        ({"fifo.depth": 2}, {"overrun": {"at_most": 0.015}}, "limit.fifo_depth"),
+        # A requirement, beside limits that hold: each frame is released after 850 ns, and half are
+        # read within 1550.
+        ({"fifo.depth": 64, "host.service_latency": {"shape": "uniform", "low": "100 ns",
+                                                     "high": "500 ns"}},
+         {"latency_release_median": {"at_most": "849 ns"},
+          "latency_read_median": {"at_most": "1550 ns"}},
+         "require.latency_release_median"),
+    ],
+)  # fmt: skip
+def test_what_fails_ends_it_and_what_is_undecided_is_named(tmp_path, changes, asked, fails):
+    scenario = asking(asked, {"host.service_latency": RANDOM, "trials": 4, **changes})
+    looks = []
+    found = judge(scenario, budget=600, workers=1, progress=looks.append)
+    assert not looks
+    assert not found.met
+    assert found.run.scenario.trials == 4
+    undecided = [one.key for one in found.verdict.required if one.met is Met.UNDECIDED]
+    assert len(undecided) == 1
+    assert f"{undecided[0]} undecided: what fails already decides the answer" in found.sentence
+    cases = {one.get("name"): one for one in ElementTree.fromstring(junit(found)).iter("testcase")}
+    assert cases[f"require.{undecided[0]}"].find("failure").get("type") == "undecided"
+    assert cases[fails].find("failure").get("type") in ("violated", "not met")
+    # With more boards it still fails.
+    assert not run(scenario.with_(trials=16), ledger=False, workers=1).verdict.passes
 
 
 def test_where_nothing_is_drawn_it_does_not_go_on():

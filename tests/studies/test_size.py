@@ -203,7 +203,7 @@ def test_a_proven_answer_costs_no_simulation(sought, changes, answer, monkeypatc
     lines = []
     found = size(draining(**changes), sought, at_most=1e-9, workers=1, report=lines.append)
     assert (found.answer, found.known, found.used) == (answer, "proven", 0)
-    assert lines[0] == "proven, whatever is drawn: nothing to simulate"
+    assert lines[0] == "proven, for every draw within the given laws: nothing to simulate"
     # No rate above the converter's own cycle can do.
     assert found.settled is (sought == "trigger-rate")
     if found.settled:

@@ -9,8 +9,10 @@ import pytest
 from simlink.analog import jitter
 from simlink.base.errors import InputError
 from simlink.pictures.spectrum_table import table
+from simlink.records import Fate
 from simlink.scenario.loading import loads
 from simlink.studies.spectrum import TERMS, spectrum
+from tests.engines.chain import record
 
 _BASE = """
 trials = 4
@@ -123,9 +125,60 @@ def test_both_engines_give_the_same_codes(lost: bool) -> None:
     event, batch = (spectrum(scenario, engine=one) for one in ("event", "batch"))
     for one, other in zip(event.units, batch.units, strict=True):
         assert np.array_equal(one.codes, other.codes)
-        assert np.array_equal(one.there, other.there)
+        assert np.array_equal(one.placed, other.placed)
         assert bool(one.record.missing) == lost
     assert event.figures == batch.figures
+
+
+def test_words_taken_for_other_conversions_stand_at_their_places() -> None:
+    """Of 256 triggers the converter misses some; each moves every later word one place ahead.
+
+    The host never puts itself right: after m missed triggers the word of conversion k stands at
+    k - m, and the last places stay empty.
+    """
+    values = {
+        "trials": 1,
+        "conversions": 400,
+        "converter.conversion_time": {"shape": "uniform", "low": "500 ns", "high": "740 ns"},
+        "host.realign": "never",
+        "analog.gaps": "cut",
+    }
+    found = spectrum(_scenario(**values))
+    (unit,) = found.units
+    fates = record(_scenario(**values), words=False).fate[0]
+    missed = np.cumsum(fates == Fate.MISSED_TRIGGER)
+    assert 3 < missed[-1] < 100
+    words = np.flatnonzero(fates == Fate.DELIVERED)
+    expected = np.full(len(unit.placed), -1)
+    expected[words - missed[words]] = words
+    assert unit.placed.tolist() == expected.tolist()
+    assert unit.misplaced == np.count_nonzero(missed[words])
+    said = table(found)
+    assert f"{unit.misplaced} words of them stand" in " ".join(said.split())
+
+
+def test_each_converter_has_its_own_tone_gain_and_offset() -> None:
+    scenario = _scenario(
+        trials=1,
+        frame__lanes=2,
+        analog__converter_tones=["10 kHz", "30 kHz"],
+        analog__converter_gains=[1, 0.25],
+        analog__converter_offsets=[0, 0.5],
+        analog__amplitude=0.9,
+        analog__offset=0.1,
+        analog__phase=0.0,
+    )
+    for lane, gain, offset in ((0, 1, 0.1), (1, 0.25, 0.525)):
+        found = spectrum(scenario, lane=lane)
+        at = float(found.frequency)
+        assert abs(at - (10e3, 30e3)[lane]) < 2 * float(found.units[0].rate) / 2048
+        codes, bits = found.units[0].codes, 14
+        turns = at * np.arange(1, len(codes) + 1) / float(found.units[0].rate)
+        value = gain * 0.9 * np.sin(2 * np.pi * turns) + offset
+        fixed = np.angle(np.exp(2j * np.pi * at * 10e-9))
+        assert abs(np.mean(codes) / 2 ** (bits - 1) - 1 - offset) < 1e-3
+        assert np.ptp(codes) == pytest.approx(2 ** (bits - 1) * np.ptp(value), rel=1e-3)
+        assert abs(fixed) < 0.01
 
 
 def test_draws_do_not_move_with_what_else_is_drawn() -> None:
@@ -160,11 +213,16 @@ def test_two_clocks_apart_lose_words_at_their_beat() -> None:
     found = spectrum(scenario, engine="batch")
     unit = found.units[0]
     record, count = unit.record, len(unit.record.values)
-    assert record.gaps == record.missing > 3
+    # What is lost is missing at the end: nobody tells the host, so what follows moves ahead.
+    assert record.gaps == 0
+    assert record.missing > 3
+    assert unit.misplaced > 4e5
     beat = 40 / float(unit.rate)
     assert record.spacing is not None
     assert abs(record.spacing * beat - 1) < 1e-3
-    tone = float(found.frequency / unit.rate)
+    # To the host, which misses one word in 25,000 without knowing, the tone is 40 ppm faster.
+    tone = unit.isolated.fit.frequency
+    assert tone == pytest.approx(float(found.frequency / unit.rate) * (1 + 40e-6), rel=1e-7)
     spurs = unit.isolated.spurs
     assert len(spurs) > 3
     for line in spurs:

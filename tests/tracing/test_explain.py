@@ -185,7 +185,7 @@ def test_the_command_tells_and_draws(tmp_path):
     words = ["explain", str(path), "--first", "overrun", "--out", str(picture)]
     result = CliRunner().invoke(app, words)
     assert result.exit_code == 0, result.output
-    assert result.stdout.startswith("Unit 0, conversion 12: overrun\n")
+    assert result.stdout.startswith("Board 0, conversion 12: overrun\n")
     assert "is at fault" in result.stdout
     assert picture.read_text().startswith("<?xml")
     result = CliRunner().invoke(app, ["explain", str(path), "--word", "12", "--json"])

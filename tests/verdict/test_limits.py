@@ -179,7 +179,7 @@ def test_a_conversion_without_a_bound_may_outlast_the_period():
     changes = {"converter.conversion_time": law, "converter.acquisition_time": "1 ns"}
     acquisition = judged(chain(changes))["acquisition"]
     assert acquisition.known is Known.PROVEN
-    assert acquisition.evidence == "whatever is drawn"
+    assert acquisition.evidence == "for every draw within the given laws"
     longer = {**changes, "converter.acquisition_time": "10 us"}
     acquisition = judged(chain(longer))["acquisition"]
     assert acquisition.known is not Known.PROVEN

@@ -117,6 +117,7 @@ class Channel:
             passed = host_clocked.passing(came, len(came), self.min_pulse)
             del came[passed:]
         if made:
+            subject.pulses_hit = True
             most = most if most < len(edges) else most + 2 * len(made)
             for time in made:
                 # As short as can be; the line is low then.
@@ -216,7 +217,9 @@ class UpsetChannel(Channel):
         for pulse in range(len(came) // 2):
             rise, fall = 2 * pulse, 2 * pulse + 1
             symbol = min(pulse, self.hits.symbols - 1)
-            if not self.hits(subject.index, symbol, edges[rise], came[fall]):
+            if self.hits(subject.index, symbol, edges[rise], came[fall]):
+                subject.pulses_hit = True
+            else:
                 found += [came[rise], came[fall]]
         return found
 

@@ -41,6 +41,8 @@ class SamplingConverter:
         self.occupied_until = -FAR
         #: The last trigger that has come, or would have.
         self.arrived = -1
+        #: Triggers that have come, missed ones too.
+        self.arrivals = 0
         self.ready_before = -FAR
         self.trigger = signals.make("remote.trigger")
         self.missed = signals.make("remote.missed")
@@ -49,6 +51,9 @@ class SamplingConverter:
     def arrive(self, index: int, sent: int) -> None:
         """Judge a trigger at the instant it arrives."""
         self.arrived = index
+        if self.trial.counters is not None:
+            self.trial.counters[index] = self.arrivals
+        self.arrivals += 1
         if converter.accepts(self.env._now, self.occupied_until):
             self.trigger.set(index, index, None, sent, "host.trigger")
             self.accept(index)
@@ -89,13 +94,13 @@ class SamplingConverter:
         ready = converter.ready_at(now, self.conversion_time(index))
         self.ready_before = record.ready[index] = ready
         self.occupied_until = FAR
-        return Frame(index, ready, self.trial.lanes, self.trial.bits)
+        return Frame(index, ready, self.trial.lanes, self.trial.bits, self.trial.data)
 
     def sample_apart(self, index: int, now: int) -> Frame:
         """Take a sample that no trigger asked for."""
         self.ready_before = ready = converter.ready_at(now, self.conversion_time(index))
         self.occupied_until = FAR
-        frame = Frame(index, ready, self.trial.lanes, self.trial.bits)
+        frame = Frame(index, ready, self.trial.lanes, self.trial.bits, self.trial.data)
         apart = self.trial.unrequested(frame, self.arrived)
         apart.aperture = converter.samples_at(now, self.aperture_jitter(index))
         apart.ready, apart.paid = ready, True

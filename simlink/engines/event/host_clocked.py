@@ -29,13 +29,20 @@ from simlink.engines.event.converter import ConverterLines, DataLines, SamplingC
 from simlink.engines.event.counts import HostCounts
 from simlink.engines.event.frame import EdgeJitter, Frame, Trial
 from simlink.engines.event.host import NO_FRAME
-from simlink.engines.event.host_clocked_read import Reading, ReadPath, is_wrong, lane_sources
+from simlink.engines.event.host_clocked_read import (
+    Reading,
+    ReadPath,
+    is_wrong,
+    judge,
+    lane_sources,
+)
 from simlink.engines.event.signals import Signals
 from simlink.engines.event.trigger import TriggerTimer
 from simlink.engines.event.upsets import hits_of
 from simlink.link import fifo, host, line
 from simlink.link.content import BitOutcome
 from simlink.link.fate import NOT_RECEIVED, OVERRUN, fate_of_read
+from simlink.records import Cause
 
 
 class HostClockedConverter(SamplingConverter):
@@ -269,13 +276,15 @@ class HostClockedReader:
             return
         if frame is None or frame.admitted is not None:
             place = -1 if frame is None else frame.place
-            frame = Frame(self.trial.stray_index(), now, self.trial.lanes, self.trial.bits)
+            trial = self.trial
+            frame = Frame(trial.stray_index(), now, trial.lanes, trial.bits, trial.data)
             self.trial.unrequested(frame, place)
         self.last_release = fifo.releases_at(now, self.sync_delay(frame.index), self.last_release)
         Instant(self.env, self.last_release, RELEASE, self.release, frame, now)
 
     def busy_lost(self, frame: Frame, edge: tuple[bool, int]) -> None:
         """Go on seeing the level that busy had before an edge that was lost."""
+        self.record.hit[frame.index] |= 1 << Cause.BUSY
         if edge[0]:
             frame.harmed().rise_lost = True
 
@@ -341,7 +350,9 @@ class HostClockedReader:
         if frame.apart is not None:
             frame.apart.read_start, frame.apart.read_end = reading.start, self.env.now
             if frame.admitted:
-                frame.apart.fate = fate_of_read(False, frame.wrong or is_wrong(reading))
+                frame.apart.fate = fate_of_read(
+                    False, frame.wrong or is_wrong(reading, self.trial.data)
+                )
             else:
                 frame.apart.fate = NOT_RECEIVED
             self.show_no_read()
@@ -350,8 +361,11 @@ class HostClockedReader:
             record.service[index] = self.begun
             record.read_start[index] = reading.start
             record.read_end[index] = self.env.now
-            record.fate[index] = fate_of_read(False, frame.wrong or is_wrong(reading))
-            record.wrong_bits[index] = reading.inverted
+            wrong = frame.wrong or is_wrong(reading, self.trial.data)
+            record.fate[index] = fate_of_read(False, wrong)
+            if frame.wrong:
+                record.hit[index] |= 1 << Cause.CLOCK
+            judge(self.trial, reading)
             if record.first_bit is not None:
                 self.keep_words(reading)
             self.show_no_read()
@@ -364,7 +378,7 @@ class HostClockedReader:
     def keep_words(self, reading: Reading) -> None:
         """Note when the first and last bits of words were captured."""
         width, index = self.trial.scenario.frame.word_bits, reading.frame.index
-        for bit, time in enumerate(reading.captured):
+        for bit, time in enumerate(reading.captured[: self.trial.data]):
             if time < FAR:
                 word, place = divmod(bit, width)
                 if place == 0:

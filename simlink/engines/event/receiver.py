@@ -20,6 +20,7 @@ from simlink.engines.event.fifo import Fifo
 from simlink.engines.event.frame import Frame, Trial
 from simlink.link import strobe
 from simlink.link.false_edge import FalseEdges
+from simlink.records import Cause
 
 #: The conversion and the bit of a false strobe's bit, which is 0.
 FALSE = (-1, 0)
@@ -74,6 +75,7 @@ class Receiver:
         for bit, time in enumerate(comes):
             if time is None:
                 places.append(None)
+                frame.harmed().hit |= 1 << Cause.STROBE
                 continue
             if self.gap is not None and self.filling is not None and time - last > self.gap:
                 self.end(self.filling, last)
@@ -81,7 +83,9 @@ class Receiver:
             if self.filling is None:
                 begun = frame
                 if own:
-                    begun = Frame(frame.index, frame.ready, self.trial.lanes, self.trial.bits)
+                    begun = Frame(
+                        frame.index, frame.ready, self.trial.lanes, self.trial.bits, self.trial.data
+                    )
                     begun.clock_start = frame.clock_start
                     self.trial.unrequested(begun, frame.place)
                 own = True
@@ -92,7 +96,9 @@ class Receiver:
             assert harm.sources is not None
             harm.sources.append((frame.index, bit))
             if begun.index != frame.index or bit != self.filled:
-                harm.slipped = begun.wrong = True
+                harm.slipped = True
+                harm.hit |= 1 << Cause.SLIP
+                begun.wrong = begun.wrong or self.filled < begun.data
             places.append((begun, self.filled))
             self.filled += 1
             if self.filled == self.trial.bits:
@@ -141,6 +147,7 @@ class Receiver:
                     made.setdefault(bit - 1, []).append((stray, *taken))
             if time is None:
                 places.append(None)
+                frame.harmed().hit |= 1 << Cause.STROBE
                 continue
             taken = self.take(time, frame.place, frame, own)
             places.append(taken)
@@ -153,6 +160,7 @@ class Receiver:
             harm.sources[-1] = frame.index, bit
             if begun.index != frame.index or bit != place:
                 harm.slipped = begun.wrong = True
+                harm.hit |= 1 << Cause.SLIP
         return places, made
 
     def take(
@@ -183,7 +191,7 @@ class Receiver:
             begun = frame
             if begun is None or own:
                 index = self.trial.stray_index() if frame is None else frame.index
-                begun = Frame(index, time, self.trial.lanes, self.trial.bits)
+                begun = Frame(index, time, self.trial.lanes, self.trial.bits, self.trial.data)
                 begun.clock_start = time if frame is None else frame.clock_start
                 self.trial.unrequested(begun, after).stray = frame is None
             begun.harmed().sources = []
@@ -194,6 +202,7 @@ class Receiver:
         harm.sources.append(FALSE)
         if frame is None:
             harm.slipped = begun.wrong = True
+            harm.hit |= 1 << Cause.STROBE
         elif begun.apart is not None and begun.apart.stray and self.gap is not None and not own:
             self.adopt(begun, frame)
         self.filled += 1
@@ -235,6 +244,6 @@ class Receiver:
     def end(self, frame: Frame, last: int) -> None:
         """Have a gap after the last strobe of a frame end it short."""
         assert self.gap is not None
-        frame.lose(range(self.filled, self.trial.bits))
+        frame.lose(range(self.filled, self.trial.bits), Cause.STROBE)
         self.filling = None
         Instant(self.env, last + self.gap, FREE, self.fifo.close, frame)

@@ -55,6 +55,8 @@ class UpsetLanes(ReturnLanes):
         if self.strobe.comes is not None or not self.receiver.untouched():
             comes = self.strobe.comes or [0] * len(self.pieces[0])
             self.places = self.receiver.place(frame, comes)
+            if frame.harm is not None:
+                self.trial.record.hit[frame.index] = frame.harm.hit
 
     def open_among(self, frame: Frame, before: list[tuple[int, int]]) -> None:
         """Take a frame whose clock starts, among false strobes up to its last one.
