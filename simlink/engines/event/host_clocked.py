@@ -284,7 +284,8 @@ class HostClockedReader:
 
     def busy_lost(self, frame: Frame, edge: tuple[bool, int]) -> None:
         """Go on seeing the level that busy had before an edge that was lost."""
-        self.record.hit[frame.index] |= 1 << Cause.BUSY
+        if frame.apart is None:
+            self.record.hit[frame.index] |= 1 << Cause.BUSY
         if edge[0]:
             frame.harmed().rise_lost = True
 

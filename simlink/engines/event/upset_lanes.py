@@ -83,6 +83,8 @@ class UpsetLanes(ReturnLanes):
             return
         comes = strobe.comes or list(came)
         self.places, self.strays = receiver.place_among(frame, came, comes, false)
+        if frame.harm is not None and frame.apart is None:
+            self.trial.record.hit[frame.index] = frame.harm.hit
         receiver.rest(edges)
         self.push_strays(-1)
 
