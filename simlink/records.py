@@ -151,6 +151,17 @@ RECORD = np.dtype(
 #: What follows from the records of a trial, of one conversion.
 OUTCOME = np.dtype([(one.name, one.type) for one in COLUMNS if one.follows], align=True)
 
+#: A frame that no trigger asked for. ``after``: the conversion that it comes after in the order
+#: of frames, -1 if none; instants in fs, `NEVER` where there is none; ``read_end``: also of a read
+#: that found no frame. The fate is that of the frame, apart from those of conversions.
+UNREQUESTED = np.dtype(
+    [
+        *((name, np.int64) for name in ("trial", "after")),
+        *((name, np.int64) for name in ("aperture", "ready", "release", "read_start", "read_end")),
+        ("fate", np.int8),
+    ]
+)
+
 _BLANK = np.zeros((), dtype=RECORD)
 for _column in COLUMNS:
     if not _column.of_word and not _column.follows:
@@ -173,6 +184,9 @@ class FrameBlock:
         One record a conversion.
     first_bit, last_bit : ndarray of int64, shape (T, n, lanes, words), or None
         When each word's own first and last bit was pushed; None when no ledger is kept.
+    unrequested : ndarray of UNREQUESTED, shape (frames,), or None
+        The frames that no trigger asked for, by trial and in the order of the frames; None from an
+        engine that makes none.
     """
 
     trials: range
@@ -180,6 +194,7 @@ class FrameBlock:
     records: npt.NDArray[Any]
     first_bit: Times | None = None
     last_bit: Times | None = None
+    unrequested: npt.NDArray[Any] | None = None
 
     @classmethod
     def blank(
@@ -223,6 +238,11 @@ class FrameBlock:
         return (
             (self.trials, self.first) == (other.trials, other.first)
             and np.array_equal(self.records, other.records)
+            and (
+                self.unrequested is None
+                or other.unrequested is None
+                or np.array_equal(self.unrequested, other.unrequested)
+            )
             and all(
                 mine is theirs
                 if mine is None or theirs is None

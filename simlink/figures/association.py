@@ -46,7 +46,7 @@ from simlink.link.fate import (
 )
 from simlink.link.fate import UNDERRUN as UNDERRUN_FATE
 from simlink.link.host import counter_picks, struck_off
-from simlink.records import OUTCOME, RECORD, Cause, FrameBlock
+from simlink.records import OUTCOME, RECORD, UNREQUESTED, Cause, FrameBlock
 
 if TYPE_CHECKING:
     from simlink.scenario.schema import Scenario
@@ -102,15 +102,17 @@ LAW = np.dtype(
 #: Where a trial stands. ``next``: the oldest number that may be unanswered; ``released``: releases
 #: so far; ``last``: the counter of the newest frame that the host has read, as it takes it, modulo
 #: what it has values; ``arrived``: triggers that came to the converter so far; ``known``: triggers
-#: that the host knows did not; ``run``: damaged conversions in a row up to here.
+#: that the host knows did not; ``run``: damaged conversions in a row up to here; ``extra``: frames
+#: dealt with that no trigger asked for.
 STATE = np.dtype(
-    [(one, np.int64) for one in ("next", "released", "last", "arrived", "known", "run")]
+    [(one, np.int64) for one in ("next", "released", "last", "arrived", "known", "run", "extra")]
 )
 #: Sums over a trial, in conversions. ``wrong_told``: with wrong bits, told of; ``damaged``,
-#: ``spells``, ``longest``: damaged ones, runs of them without one that is not, the longest run.
+#: ``spells``, ``longest``: damaged ones, runs of them without one that is not, the longest run;
+#: ``unrequested``: frames that no trigger asked for.
 COUNTS = (
     "wrong_told", "lost_told", "lost_silent", "misaligned_told", "misaligned_silent", "silent",
-    "damaged", "spells", "longest",
+    "damaged", "spells", "longest", "unrequested",
 )  # fmt: skip
 
 
@@ -247,10 +249,53 @@ def pairs(rows: Any, first: int, k: int) -> int:
     return k
 
 
+def waits(law: Any, extras: Any, at: int, t: int, after: int, now: int) -> bool:
+    """Tell whether the host has been told of a frame that no trigger asked for, and not read it.
+
+    Parameters
+    ----------
+    at : int
+        The first of those that have not been dealt with.
+    t : int
+        The trial.
+    after : int
+        What comes after conversions before this one has been read or lost.
+    now : int, fs
+    """
+    told_upto = now if law.fifo else now + 1
+    while at < len(extras) and extras[at].trial == t:
+        one = extras[at]
+        if one.after >= after and one.release != NEVER and one.release < told_upto:
+            return True
+        at += 1
+    return False
+
+
+def reads_extra(law: Any, rows: Any, first: int, st: Any, extras: Any, t: int, over: bool) -> None:
+    """Deal with the next frame that no trigger asked for: the host takes it for an answer."""
+    one = extras[st.extra]
+    st.extra += 1
+    told = one.release != NEVER
+    now = one.read_end
+    if now != NEVER:
+        if law.counts_releases:
+            believed = st.next
+        else:
+            believed = believes(law, rows, first, st.next, 1, now, over)
+        if believed >= 0:
+            st.next = believed + 1
+        if law.realign == IDLE and not waits(law, extras, st.extra, t, one.after, now):
+            after = emptied(law, rows, first, one.after, now, over)
+            if law.counts_releases and after >= 0:
+                after = max(believed, st.released) + 1
+            st.next = max(st.next, after)
+    st.released += told
+
+
 @compiled
 def associate(
     rows_of: Any, first: int, start: int, over: bool, laws: Any, states: Any, sums: Any,
-    outcomes: Any, reached: Any,
+    outcomes: Any, reached: Any, extras: Any,
 ) -> None:  # fmt: skip
     """Associate what was read with what was sent, as far as the records say.
 
@@ -271,6 +316,9 @@ def associate(
         Filled where there is room.
     reached : ndarray of int64, shape (T,)
         From which conversion on each trial has not been decided; brought up to date.
+    extras : ndarray of UNREQUESTED
+        The frames that no trigger asked for, by trial, counted from the first, and in their order;
+        only where all records of a trial come at once.
     """
     law = laws[0]
     keeps = outcomes.shape[1] > 0
@@ -278,10 +326,17 @@ def associate(
     for t in range(len(rows_of)):
         rows, st, mine = rows_of[t], states[t], sums[t]
         ahead, k = reached[t], reached[t]
+        while st.extra < len(extras) and extras[st.extra].trial < t:
+            st.extra += 1
+        more = st.extra < len(extras) and extras[st.extra].trial == t
         # Of the frames and triggers between here and there.
         came, uncounted = st.arrived, 0
         while k - first < len(rows):
-            if plain and st.next == k:
+            while more and extras[st.extra].after < k:
+                mine.unrequested += 1
+                reads_extra(law, rows, first, st, extras, t, over)
+                more = st.extra < len(extras) and extras[st.extra].trial == t
+            if plain and not more and st.next == k:
                 k = pairs(rows, first, k)
                 if k > st.next:
                     if keeps:
@@ -337,7 +392,9 @@ def associate(
                 begins, after, step = st.next, NO_CONVERSION, 1
                 if law.counts_releases:
                     believed = begins + gap
-                    if law.realign == IDLE:
+                    if law.realign == IDLE and not (
+                        more and waits(law, extras, st.extra, t, k, now)
+                    ):
                         after = emptied(law, rows, first, k, now, over)
                         if after >= 0:
                             after = max(believed, st.released) + 1
@@ -349,7 +406,8 @@ def associate(
                         begins += gap
                     believed = believes(law, rows, first, begins, step, now, over)
                     settled = law.timeout == NEVER and believed == k
-                    if law.realign == IDLE and believed != UNKNOWN and not settled:
+                    idle = law.realign == IDLE and believed != UNKNOWN and not settled
+                    if idle and not (more and waits(law, extras, st.extra, t, k, now)):
                         after = emptied(law, rows, first, k, now, over)
                 if believed == UNKNOWN or after == UNKNOWN:
                     break
@@ -390,12 +448,19 @@ def associate(
                 one.told = told
                 one.cause = cause_of(record, law)
             k += 1
+        while more and over:
+            mine.unrequested += 1
+            reads_extra(law, rows, first, st, extras, t, over)
+            more = st.extra < len(extras) and extras[st.extra].trial == t
         reached[t] = k
 
 
 def host_gives_up(law: Any) -> bool:
     """Tell whether the host gives conversions up, so that their records may still be asked for."""
     return bool(law["timeout"][0] != NEVER)
+
+
+_NO_EXTRAS = np.zeros(0, dtype=UNREQUESTED)
 
 
 class Association:
@@ -458,6 +523,10 @@ class Association:
             records = np.concatenate([one.undecided, records], axis=1)
             first -= one.undecided.shape[1]
         over = block.first + block.count == self._total
+        extras = _NO_EXTRAS
+        if block.unrequested is not None and len(block.unrequested):
+            extras = block.unrequested.copy()
+            extras["trial"] -= block.trials.start
         (associate.uncompiled if short else associate)(
             records.tolist() if short else records,
             first,
@@ -468,6 +537,7 @@ class Association:
             sums,
             one.outcomes,
             one.reached,
+            extras,
         )
         if over:
             del self._open[block.trials]

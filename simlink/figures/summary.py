@@ -252,6 +252,16 @@ def recovery(tally: Tally, confidence: float) -> dict[str, Figure]:
     return {"recovery_frames": mean, "recovery_frames_largest_seen": most}
 
 
+def unrequested(tally: Tally, confidence: float) -> Figure:
+    """Return how many frames came that no trigger asked for, for each trigger."""
+    note = "frames that no trigger asked for, to each trigger"
+    sent, found = tally.sent, tally.unrequested
+    if found.any():
+        ratio = rate(found, sent, "frames", confidence)
+        return replace(ratio, count=int(found.sum()), of=int(sent.sum()), note=note)
+    return replace(share(found, sent, confidence=confidence), note=note)
+
+
 def root(figure: Figure, unit: str) -> Figure:
     """Return the square root of a figure that is not below zero."""
     ends = [None if one is None else one**0.5 for one in (figure.value, figure.low, figure.high)]
@@ -401,6 +411,7 @@ def figures(scenario: Scenario, tally: Tally, confidence: float = CONFIDENCE) ->
         "misaligned_told": share(tally.misaligned_told, sent, words, confidence),
         "misaligned_silent": share(tally.misaligned_silent, sent, words, confidence),
         "silent": silent,
+        "unrequested": unrequested(tally, confidence),
         "silent_per_hour": per_hour(offered, silent),
         **recovery(tally, confidence),
         "boards_missed_trigger": units(missed > 0, confidence),

@@ -60,3 +60,21 @@ def releases_at(enough: int, sync_delay: int, ahead: int) -> int:
 def released_before(release: int, discarded: int) -> bool:
     """Tell whether a release had happened when its frame was discarded, at the same instant not."""
     return release < discarded
+
+
+def credits_left(held: int, depth: int, started: int, total: int | None) -> int:
+    """Return the credits of a remote master that gets one.
+
+    Parameters
+    ----------
+    held : int
+        Those that it had.
+    depth : int
+        Those that it had at first.
+    started : int
+        Those that it has spent.
+    total : int or None
+        How many have been sent in all, this one with them, if the credit says so: those that were
+        lost on their way then count again.
+    """
+    return held + 1 if total is None else depth - started + total

@@ -218,6 +218,14 @@ class Source:
     immunity : dict of str to int or None
         Of each direction, in V/s; None where nothing upsets it.
     recovery : int, fs
+    names : bool
+        Whether `named` is kept.
+
+    Attributes
+    ----------
+    named : dict, or None
+        Of each direction, by the start of each window: the number of its event, and which of the
+        event's windows it is.
     """
 
     def __init__(
@@ -227,6 +235,7 @@ class Source:
         trial: int,
         immunity: dict[Way, int | None],
         recovery: int,
+        names: bool = False,
     ) -> None:
         source, name = scenario.transient[number], f"transient {number}"
         self._instants = instants(scenario, number, trial)
@@ -241,6 +250,10 @@ class Source:
             assert source.swing is not None
             self._slews = Column(source.slew, scenario.seed, trial, f"{name}.slew")
             self._swings = Column(source.swing, scenario.seed, trial, f"{name}.swing")
+        self.named: dict[Way, dict[int, tuple[int, int]]] | None = None
+        if names:
+            self.named = {way: {} for way in WAYS}
+        self._taken = 0
         self._known: dict[tuple[int, int], list[tuple[int, int]]] = {}
         #: All events up to here have been given; FAR and more once there are no others.
         self.upto = NEVER
@@ -270,6 +283,13 @@ class Source:
                     # What lasts beyond every trial ends no sooner for lasting longer.
                     last = min(time + ends + self._recovery, FAR)
                     found[way].append((time + begins, last))
+            if self.named is not None:
+                for number, (time, event) in enumerate(
+                    zip(times.tolist(), events, strict=True), self._taken
+                ):
+                    for part, (begins, _) in enumerate(self._lasting(event, immunity)):
+                        self.named[way].setdefault(time + begins, (number, part))
+        self._taken += len(times)
         return found
 
     def _lasting(self, event: tuple[int, int], immunity: int) -> list[tuple[int, int]]:
@@ -311,7 +331,7 @@ class Upsets:
         recovery = once(scenario.barrier.recovery, scenario.seed, trial, "barrier.recovery")
         self.immunity, self.recovery = immunity, recovery
         self._sources = [
-            Source(scenario, number, trial, immunity, recovery)
+            Source(scenario, number, trial, immunity, recovery, scenario.barrier.false_edge > 0)
             for number in range(len(scenario.transient))
         ]
         self._upto = NEVER
@@ -339,6 +359,28 @@ class Upsets:
         starts, ends = self.windows(way, arrives)
         first = bisect_right(ends, sent)
         return first < len(ends) and is_hit(sent, arrives, starts[first], ends[first])
+
+    def start_of(self, way: Way, place: int, before: int) -> int:
+        """Return when a direction's window of a given place starts, in fs.
+
+        Returns
+        -------
+        int
+            `FAR` if it does not start before the given instant.
+        """
+        starts = self.windows(way, before)[0]
+        return starts[place] if place < len(starts) and starts[place] < before else FAR
+
+    def event_of(self, way: Way, start: int) -> tuple[int, int, int]:
+        """Return which event opens a window: its source, its number, which of its windows it is.
+
+        Only where edges may be false; of several at one instant the first source's.
+        """
+        for source, one in enumerate(self._sources):
+            assert one.named is not None
+            if start in one.named[way]:
+                return source, *one.named[way][start]
+        raise KeyError(start)
 
     def _work_out(self, until: int) -> None:
         fresh: dict[Way, list[tuple[int, int]]] = {way: [] for way in WAYS}

@@ -169,6 +169,9 @@ def _check(scenario: Keys, fault: Make) -> Iterator[Fault]:
         yield fault("check.on_failure", "only with check.kind, or with check.sequence_bits")
     if scenario.require.dropped is not None and not law.tells:
         yield fault("require.dropped", "only with check.kind, or with check.sequence_bits")
+    if scenario.barrier.false_edge and (law.kind != "none" or law.sequence_bits):
+        said = "only without check.kind and check.sequence_bits: this version does not count "
+        yield fault("barrier.false_edge", f"{said}or check the frames that no trigger asked for")
     if scenario.host.realign == "sequence" and not law.sequence_bits:
         yield fault("host.realign", '"sequence" needs check.sequence_bits of 1 or more')
 

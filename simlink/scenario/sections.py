@@ -238,6 +238,11 @@ class Barrier(Section):
     upset: Annotated[float, share()] = left_out(
         1, "How likely a symbol is hit that meets an upset of its channel."
     )
+    false_edge: Annotated[float, share()] = left_out(
+        0,
+        "How likely an upset that begins while a channel carries nothing makes an edge on it: a "
+        "trigger, a clock pulse, a strobe, or an edge of busy.",
+    )
     channels: Annotated[int, count(1, 1000)] | None = optional(
         "Isolated channels at hand, both directions together."
     )
@@ -324,6 +329,10 @@ class Fifo(Section):
     realign_gap: FixedDuration | None = optional(
         "How long the strobe has to rest to end the frame. Left out: two periods of the nominal "
         "remote clock."
+    )
+    credit_refresh: Flag = left_out(
+        False,
+        "Whether the FIFO gives lost credits back with the credit that it sends as it runs empty.",
     )
     sync_delay: Duration = left_out(
         "0 s", "From the last of the release bits to the fall of busy at the host."
@@ -448,7 +457,6 @@ class Dump(Section):
 
 
 UNSIMULATED: dict[str, tuple[Any, ...]] = {
-    "barrier.false_edge": (),
     "barrier.return.check": ("none",),
     "check.on_failure": ("drop", "flag"),
 }

@@ -27,6 +27,7 @@ ONLY_WITH: dict[str, tuple[str, tuple[str, ...]]] = {
     "barrier.return.packet_bits": ("barrier.return.style", ("packets",)),
     "barrier.return.overhead_bits": ("barrier.return.style", ("packets",)),
     "barrier.return.header_bits": ("barrier.return.style", ("packets",)),
+    "fifo.credit_refresh": ("fifo.when_full", ("stall",)),
     "check.width": ("check.kind", ("crc",)),
     "check.polynomial": ("check.kind", ("crc",)),
     "check.init": ("check.kind", ("crc",)),
@@ -40,9 +41,11 @@ ONLY_WITH: dict[str, tuple[str, tuple[str, ...]]] = {
 OF_TRANSIENTS = (
     "barrier.recovery",
     "barrier.upset",
+    "barrier.false_edge",
     "barrier.return.header_bits",
     "fifo.realign",
     "fifo.realign_gap",
+    "fifo.credit_refresh",
 )
 
 

@@ -64,6 +64,7 @@ capture = "whole"
 slew_immunity = "50 kV/us"
 recovery = "20 ns"
 upset = 0.5
+false_edge = 0
 channel_skew = "1 ns"
 pulse_width_distortion = "0.5 ns"
 delay_covers = ["part_to_part_skew", "pulse_width_distortion", "channel_skew"]
@@ -104,6 +105,7 @@ release_bits = 30
 when_full = "stall"
 realign = "never"
 realign_gap = "50 ns"
+credit_refresh = true
 sync_delay = "8 ns"
 
 [host]

@@ -38,6 +38,10 @@ class BatchEngine:
 
     def refuses(self, scenario: Scenario) -> str | None:
         """Return why the scenario cannot be done exactly, or None."""
+        if upsets(scenario) and scenario.barrier.false_edge:
+            return "the batch engine does not do false edges (barrier.false_edge)"
+        if upsets(scenario) and scenario.fifo.credit_refresh:
+            return "the batch engine does not do lost credits given back (fifo.credit_refresh)"
         if upsets(scenario):
             return "the batch engine does not do transients that upset a channel"
         return unjudged(scenario)

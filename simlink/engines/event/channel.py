@@ -5,6 +5,7 @@ Everything that crosses the barrier does so here, by the rules of `simlink.link.
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, Any
 
@@ -12,9 +13,12 @@ from simlink.base.instants import NEVER
 from simlink.engines.event.clockwork import Clockwork, Instant
 from simlink.link import host_clocked
 from simlink.link.channel import arrives_at, falling_delay
+from simlink.link.false_edge import carries
 
 if TYPE_CHECKING:
+    from simlink.engines.event.false_edges import Carried
     from simlink.engines.event.upsets import Hits
+    from simlink.link.false_edge import FalseEdges
 
 
 class Channel:
@@ -107,10 +111,18 @@ class Channel:
         short, self.ahead = host_clocked.cross_edges(
             came, len(came), self.static, self.distortion, jitter, self.min_pulse, self.ahead
         )
+        made = self.made(edges, came)
         came = self.spared(subject, edges, came)
         if short:
             passed = host_clocked.passing(came, len(came), self.min_pulse)
             del came[passed:]
+        if made:
+            subject.pulses_hit = True
+            most = most if most < len(edges) else most + 2 * len(made)
+            for time in made:
+                # As short as can be; the line is low then.
+                at = bisect_right(came, time)
+                came[at:at] = [time, time]
         for number, time in enumerate(came[:most]):
             Instant(self.env, time, self.rank, self.deliver, subject, number)
         return came
@@ -118,6 +130,10 @@ class Channel:
     def spared(self, subject: Any, edges: list[int], came: list[int]) -> list[int]:
         """Return the edges of a clock that are not lost, as they come out; here all of them."""
         return came
+
+    def made(self, edges: list[int], came: list[int]) -> list[int]:
+        """Return when false pulses come while a clock crosses; here never."""
+        return []
 
     def carry(
         self, begins: Sequence[int], ends: Sequence[int], jitter: Sequence[int], ahead: int
@@ -164,6 +180,11 @@ class UpsetChannel(Channel):
         super().__init__(*args)
         self.hits = hits
         self.damaged = damaged
+        #: What is on it, where that is asked for; and what is made on it where nothing is.
+        self.carried: Carried | None = None
+        self.false: FalseEdges | None = None
+        #: What is called for a false pulse that comes ahead of a clock, if it has to be.
+        self.alone: Callable[..., object] | None = None
 
     def send(
         self, subject: Any, part: Any, jitter: int, sent: int, index: int = 0, symbol: int = 0
@@ -183,6 +204,8 @@ class UpsetChannel(Channel):
         self, subject: Any, part: Any, sent: int, time: int, index: int, symbol: int
     ) -> None:
         """Have a symbol arrive, whole or damaged."""
+        if self.carried is not None:
+            self.carried.add(sent, time)
         act = self.damaged if self.hits(index, symbol, sent, time) else self.deliver
         Instant(self.env, time, self.rank, act, subject, part)
 
@@ -193,10 +216,26 @@ class UpsetChannel(Channel):
         found = []
         for pulse in range(len(came) // 2):
             rise, fall = 2 * pulse, 2 * pulse + 1
-            if self.hits(subject.index, pulse, edges[rise], came[fall]):
+            symbol = min(pulse, self.hits.symbols - 1)
+            if self.hits(subject.index, symbol, edges[rise], came[fall]):
                 subject.pulses_hit = True
             else:
                 found += [came[rise], came[fall]]
+        return found
+
+    def made(self, edges: list[int], came: list[int]) -> list[int]:
+        """Return when false pulses come while a clock crosses, between its own pulses."""
+        if self.false is None or not came:
+            return []
+        found, now = [], self.env.now
+        spans = list(zip(edges[::2], came[1::2], strict=True))
+        for time in self.false.take_before(came[-1]):
+            if time < now or any(carries(time, *span) for span in spans):
+                continue
+            if self.alone is not None and time <= edges[0]:
+                Instant(self.env, time, self.rank, self.alone)
+            else:
+                found.append(time)
         return found
 
 

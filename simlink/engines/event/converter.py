@@ -39,6 +39,8 @@ class SamplingConverter:
         self.conversion_time = trial.each(law.conversion_time, "converter.conversion_time")
         self.acquisition_time: int = trial.unit.acquisition_time
         self.occupied_until = -FAR
+        #: The last trigger that has come, or would have.
+        self.arrived = -1
         #: Triggers that have come, missed ones too.
         self.arrivals = 0
         self.ready_before = -FAR
@@ -48,6 +50,7 @@ class SamplingConverter:
 
     def arrive(self, index: int, sent: int) -> None:
         """Judge a trigger at the instant it arrives."""
+        self.arrived = index
         if self.trial.counters is not None:
             self.trial.counters[index] = self.arrivals
         self.arrivals += 1
@@ -59,6 +62,7 @@ class SamplingConverter:
 
     def lose(self, index: int, sent: int) -> None:
         """Never see a trigger that was lost on its way."""
+        self.arrived = index
         self.record.fate[index] = NOT_RECEIVED
         self.signals.settled.set(index)
 
@@ -68,6 +72,13 @@ class SamplingConverter:
         self.missed.set(index, index, None, sent, "host.trigger")
         self.signals.settled.set(index)
 
+    def false_trigger(self) -> None:
+        """Take an edge that nobody sent for a trigger, if free; else it goes by unnoticed."""
+        if converter.accepts(self.env.now, self.occupied_until):
+            index = self.trial.stray_index()
+            self.trigger.set(index, index, None, None, "host.trigger")
+            self.accept(index)
+
     def accept(self, index: int) -> None:
         """Take a trigger."""
         raise NotImplementedError
@@ -75,6 +86,8 @@ class SamplingConverter:
     def sample(self, index: int) -> Frame:
         """Take the sample now; return its frame, which knows when busy will fall."""
         record, now = self.record, self.env.now
+        if index < 0:
+            return self.sample_apart(index, now)
         if converter.short_acquisition(now, self.ready_before, self.acquisition_time):
             record.short_acquisition[index] = True
         record.aperture[index] = converter.samples_at(now, self.aperture_jitter(index))
@@ -82,6 +95,16 @@ class SamplingConverter:
         self.ready_before = record.ready[index] = ready
         self.occupied_until = FAR
         return Frame(index, ready, self.trial.lanes, self.trial.bits, self.trial.data)
+
+    def sample_apart(self, index: int, now: int) -> Frame:
+        """Take a sample that no trigger asked for."""
+        self.ready_before = ready = converter.ready_at(now, self.conversion_time(index))
+        self.occupied_until = FAR
+        frame = Frame(index, ready, self.trial.lanes, self.trial.bits, self.trial.data)
+        apart = self.trial.unrequested(frame, self.arrived)
+        apart.aperture = converter.samples_at(now, self.aperture_jitter(index))
+        apart.ready, apart.paid = ready, True
+        return frame
 
     def plan_rise(self, frame: Frame) -> None:
         """Have busy rise, if the conversion is not over before."""

@@ -72,6 +72,7 @@ class Fifo:
         self.record = trial.record
         self.signals = signals
         self.depth = trial.depth
+        self.refreshes = trial.scenario.fifo.credit_refresh
         self.replaces = trial.when_full is WhenFull.DROP_OLD
         self.release_bits = trial.scenario.fifo.release_bits
         self.sync_delay = trial.each(trial.scenario.fifo.sync_delay, "fifo.sync_delay")
@@ -144,11 +145,24 @@ class Fifo:
             self.held.remove(frame)
             self.give_credit(frame)
         frame.admitted = False
-        if not frame.extra:
+        if frame.apart is not None:
+            frame.apart.fate = NOT_RECEIVED
+        else:
             self.record.fate[frame.index] = NOT_RECEIVED
             self.record.hit[frame.index] |= frame.harmed().hit
             self.signals.settled.set(frame.index)
         self.show_level(frame, "fifo.push")
+
+    def adopted(self, frame: Frame, occupancy: int) -> None:
+        """Take a frame that has begun to arrive for one of a conversion."""
+        if occupancy < 0:
+            return
+        if frame.apart is not None:
+            frame.apart.occupancy = occupancy
+        else:
+            self.record.occupancy_at_arrival[frame.index] = occupancy
+        if not frame.admitted:
+            self.lose(frame, self.env.now, "fifo.push")
 
     def show_push(self, frame: Frame, piece: Piece) -> None:
         """Show the bits pushed."""
@@ -158,7 +172,9 @@ class Fifo:
 
     def judge(self, frame: Frame, piece: Piece) -> None:
         """Give the arriving frame a slot, or not, at its first bit."""
-        if not frame.extra:
+        if frame.apart is not None:
+            frame.apart.occupancy = len(self.held)
+        else:
             self.record.occupancy_at_arrival[frame.index] = len(self.held)
         frame.admitted = fifo.admits(len(self.held), self.depth)
         if not frame.admitted and self.replaces:
@@ -199,7 +215,8 @@ class Fifo:
 
     def lose(self, frame: Frame, since: int | None, why: str) -> None:
         """Count an overrun."""
-        if frame.extra:
+        if frame.apart is not None:
+            frame.apart.fate = OVERRUN
             return
         self.record.fate[frame.index] = OVERRUN
         self.overrun.set(frame.index, frame.index, None, since, why)
@@ -217,7 +234,9 @@ class Fifo:
         if not fifo.released_before(now, frame.discarded):
             return
         frame.released = True
-        if not frame.extra:
+        if frame.apart is not None:
+            frame.apart.release = now
+        else:
             self.record.release[frame.index] = now
         self.waiting.append(frame)
         self.release_signal.set(frame.index, frame.index, None, enough, "fifo.push")
@@ -231,9 +250,11 @@ class Fifo:
 
     def give_credit(self, frame: Frame) -> None:
         """Send the credit of a frame's slot back, if the master gave one for it."""
-        if self.credit is not None and not frame.extra:
-            self.credit.send(None, self.env.now, 0, self.env.now, self.credits)
-            self.credits += 1
+        if self.credit is None or (frame.apart is not None and not frame.apart.paid):
+            return
+        refresh = self.credits + 1 if self.refreshes and not self.held else None
+        self.credit.send(refresh, self.env.now, 0, self.env.now, self.credits)
+        self.credits += 1
 
     def show_level(self, frame: Frame, why: str) -> None:
         """Show how many slots are taken."""

@@ -10,9 +10,11 @@ from typing import NamedTuple
 import numpy as np
 
 from simlink.base.draws import Column
-from simlink.base.instants import FAR, Times
+from simlink.base.instants import FAR, NEVER, Times
 from simlink.link import check
 from simlink.link.damage import Layout
+from simlink.link.false_edge import FalseEdges
+from simlink.link.fate import NOT_SENT
 from simlink.link.fifo import WhenFull
 from simlink.link.transient import WAYS, Upsets, Way, may_upset
 from simlink.link.unit import UNIT, Units
@@ -26,11 +28,13 @@ class Frame:
 
     ``index`` is the true number of its conversion, for the ledger. ``believed`` is the trigger
     that the host takes it to answer, once it has been read; None if none is unanswered. Of its
-    bits the first ``data`` of each lane are its words'.
+    bits the first ``data`` of each lane are its words'. A frame of no conversion has an index below
+    -1, for its own draws.
     """
 
     __slots__ = (
         "admitted",
+        "apart",
         "believed",
         "clock_start",
         "data",
@@ -71,12 +75,18 @@ class Frame:
         self.missing = lanes * bits
         self.whole = FAR
         self.believed: int | None = None
-        #: One that no trigger asked for; it has no row in the ledger.
+        #: One that no trigger asked for; it has no row in the ledger, but its own record apart.
         self.extra = False
+        self.apart: Apart | None = None
         #: What transients did to it.
         self.harm: Harm | None = None
         #: Lane and place of the bits that the strobe took wrong.
         self.mistaken: Collection[tuple[int, int]] = ()
+
+    @property
+    def place(self) -> int:
+        """The conversion, or the one that it comes after in the order of frames."""
+        return self.index if self.apart is None else self.apart.after
 
     def harmed(self) -> Harm:
         """Return what transients did to it, to be added to."""
@@ -134,6 +144,44 @@ class Harm:
     packet_failed: bool = False
 
 
+@dataclass(slots=True, eq=False)
+class Apart:
+    """The record of a frame that no trigger asked for.
+
+    Attributes
+    ----------
+    after : int
+        The conversion that it comes after in the order of frames; -1 if none.
+    aperture, ready, release, read_start, read_end : int, fs
+    fate : int
+    paid : bool
+        Whether a master that has to pay for its slot did so.
+    stray : bool
+        Whether it was begun by a false strobe, and no bit of a conversion is in it.
+    occupancy : int
+        Slots taken when its first bit arrived; -1 if none has.
+    """
+
+    after: int
+    aperture: int = NEVER
+    ready: int = NEVER
+    release: int = NEVER
+    read_start: int = NEVER
+    read_end: int = NEVER
+    fate: int = NOT_SENT
+    paid: bool = False
+    stray: bool = False
+    occupancy: int = -1
+
+    def order(self) -> tuple[int, int, int]:
+        """Return its place among the frames."""
+        return (
+            self.after,
+            FAR if self.release == NEVER else self.release,
+            FAR if self.read_end == NEVER else self.read_end,
+        )
+
+
 class Indexed:
     """One draw for each conversion, looked up by its index in any order."""
 
@@ -148,6 +196,38 @@ class Indexed:
             assert self._constant is not None
             return self._constant
         return self._values.item(index)
+
+
+class IndexedApart(Indexed):
+    """One draw for each conversion, and one for each frame of none, from a stream of its own."""
+
+    def __init__(self, law: Distribution, trial: Trial, source: str) -> None:
+        super().__init__(law, trial, source)
+        self._apart = Column(law, trial.scenario.seed, trial.number, apart_source(source))
+        self._drawn: list[int] = []
+
+    def __call__(self, index: int) -> int:
+        """Return the draw of one conversion, or of a frame of none."""
+        if index >= 0 or self._constant is not None:
+            return super().__call__(index)
+        number = apart_number(index)
+        while number >= len(self._drawn):
+            self._drawn += self._apart.take(_APART_CHUNK).tolist()
+        return self._drawn[number]
+
+
+#: Draws of frames of no conversion that are made together.
+_APART_CHUNK = 64
+
+
+def apart_source(source: str) -> str:
+    """Return the source of a draw for frames of no conversion."""
+    return f"{source} unrequested"
+
+
+def apart_number(index: int) -> int:
+    """Return which frame of no conversion has an index."""
+    return -2 - index
 
 
 class EdgeJitter:
@@ -173,6 +253,8 @@ class EdgeJitter:
         self._chunk: Times | None = None
         self._columns: list[Column] = []
         self._constant: list[list[int]] | None = None
+        self._made = trial, law, sources
+        self._apart: EdgeJitter | None = None
         if law.is_constant:
             self._constant = [[law.constant_value] * per_frame for _ in sources]
         else:
@@ -193,6 +275,12 @@ class EdgeJitter:
         """
         if self._constant is not None:
             return self._constant
+        if index < 0:
+            if self._apart is None:
+                trial, law, sources = self._made
+                named = [apart_source(source) for source in sources]
+                self._apart = EdgeJitter(trial, law, named, self._shape[1])
+            return self._apart(apart_number(index))
         if index < self._first:
             raise ValueError(f"the jitter of frame {index} is asked for after that of later ones")
         while index >= self._end:
@@ -277,6 +365,11 @@ class Trial:
         self.upsets = Upsets(scenario, number) if self.upset_ways else None
         #: What upset windows met, for who wants to know.
         self.met: list[Met] | None = None
+        #: How likely a window makes an edge where there is none.
+        self.false_edge = scenario.barrier.false_edge if self.upset_ways else 0
+        #: Frames that no trigger asked for, and how many of them are of no conversion.
+        self.apart: list[Apart] = []
+        self.strays = 0
         for name, times in (("first_bit", block.first_bit), ("last_bit", block.last_bit)):
             setattr(self.record, name, None if times is None else times[row])
 
@@ -287,4 +380,22 @@ class Trial:
 
     def each(self, law: Distribution, source: str) -> Indexed:
         """Return the draws of a source that is drawn once for each conversion."""
-        return Indexed(law, self, source)
+        return (IndexedApart if self.false_edge else Indexed)(law, self, source)
+
+    def unrequested(self, frame: Frame, after: int) -> Apart:
+        """Note that no trigger asked for a frame, and after which conversion it comes."""
+        frame.extra = True
+        frame.apart = Apart(after)
+        self.apart.append(frame.apart)
+        return frame.apart
+
+    def stray_index(self) -> int:
+        """Return the index of the next frame of no conversion."""
+        self.strays += 1
+        return -1 - self.strays
+
+    def false_edges(self, way: Way, channel: str) -> FalseEdges | None:
+        """Return when windows make edges on a channel that carries nothing, or None if never."""
+        if self.upsets is None or not self.false_edge or way not in self.upset_ways:
+            return None
+        return FalseEdges(self.scenario, self.number, self.upsets, way, channel)

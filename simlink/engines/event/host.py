@@ -89,9 +89,11 @@ class Reader:
         self.latched = False
         self.name(self.watermark)
         now, first = self.env.now, self.group[0].index
-        if not self.group[0].extra:
+        apart = self.group[0].apart
+        if apart is None:
             self.record.service[first] = now
-        self.service.move(1, first, None, self.record.release.item(first), "fifo.release")
+        released = self.record.release.item(first) if apart is None else apart.release
+        self.service.move(1, first, None, released, "fifo.release")
         self.start_read(host.reads_from(now, self.latency(first)), "host.service")
 
     def name(self, size: int) -> None:
@@ -104,7 +106,10 @@ class Reader:
     def start_read(self, start: int, why: str = "") -> None:
         """Start to clock a frame out at an instant; a group's first read is shown as it starts."""
         self.start, self.bit = start, 0
-        if not self.group[0].extra:
+        apart = self.group[0].apart
+        if apart is not None:
+            apart.read_start = start
+        else:
             self.record.read_start[self.group[0].index] = start
         if why and self.read.observers:
             cause = self.env.now, why
@@ -178,7 +183,10 @@ class Reader:
         self.group.popleft()
         following = self.group[0].index if self.group else NO_FRAME
         self.read.set(following, frame.index, None, self.start, "host.read")
-        if not frame.extra:
+        if frame.apart is not None:
+            frame.apart.read_end = now
+            frame.apart.fate = fate_of_read(frame.underrun, frame.wrong)
+        else:
             record.read_end[frame.index] = now
             record.fate[frame.index] = fate_of_read(frame.underrun, frame.wrong)
             if frame.harm is not None or frame.mistaken:

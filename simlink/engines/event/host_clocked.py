@@ -41,7 +41,7 @@ from simlink.engines.event.trigger import TriggerTimer
 from simlink.engines.event.upsets import hits_of
 from simlink.link import fifo, host, line
 from simlink.link.content import BitOutcome
-from simlink.link.fate import OVERRUN, fate_of_read
+from simlink.link.fate import NOT_RECEIVED, OVERRUN, fate_of_read
 from simlink.records import Cause
 
 
@@ -70,7 +70,10 @@ class HostClockedConverter(SamplingConverter):
 
     def overwrite(self, frame: Frame) -> None:
         """Lose a frame to the next conversion."""
-        self.record.fate[frame.index] = OVERRUN
+        if frame.apart is not None:
+            frame.apart.fate = OVERRUN
+        else:
+            self.record.fate[frame.index] = OVERRUN
         frame.discarded = self.env.now
         self.unread = None
         self.lost.set(frame.index, frame.index, None, self.env.now, "remote.trigger")
@@ -94,8 +97,11 @@ class HostClockedConverter(SamplingConverter):
         """Meet an edge of a clock that arrives; with its first, take the whole clock or none."""
         frame = reading.frame
         if number == 0:
-            reading.clock_accepted = self.newest is frame
-            self.admit(frame)
+            there = frame.admitted or not reading.over
+            reading.clock_accepted = there and self.holds(frame)
+            reading.ignored = not reading.clock_accepted
+            if not reading.over:
+                self.admit(frame)
             if reading.clock_accepted:
                 self.occupied_until = reading.arriving[-1]
         level, sent = 1 - number % 2, self.sent(reading, number)
@@ -104,19 +110,31 @@ class HostClockedConverter(SamplingConverter):
             self.lines.launched(frame, reading.launches)
 
     def sent(self, reading: Reading, number: int) -> int | None:
-        """Return when an edge left the host; None once pulses were swallowed on their way."""
+        """Return when an edge left the host; None once pulses were lost or made on their way."""
         trial = self.trial
-        if len(reading.arriving) < 2 * trial.bits:
+        if len(reading.arriving) != 2 * trial.bits:
             return None
         offsets = trial.host_falling if number % 2 else trial.host_rising
         return reading.start + offsets[number // 2]
 
     def admit(self, frame: Frame) -> None:
-        """Decide, once, whether the frame that the host reads is still there to be read."""
-        if frame.admitted is None:
+        """Decide, once, whether the frame that the host reads is there to be read.
+
+        One whose conversion is not over, for the host was misled, may be read later.
+        """
+        if frame.admitted is None and (self.newest is not frame or self.holds(frame)):
             frame.admitted = self.newest is frame
             if frame.admitted:
                 self.unread = None
+
+    def holds(self, frame: Frame) -> bool:
+        """Tell whether a frame is in the output register: the newest, its conversion over."""
+        return self.newest is frame and frame.ready <= self.env.now
+
+    def false_clock(self, *_: object) -> None:
+        """Meet a clock pulse that nobody sent: it shifts a frame that waits to be read."""
+        if self.unread is not None:
+            self.unread.wrong = True
 
 
 class HostClockedReader:
@@ -157,6 +175,7 @@ class HostClockedReader:
             unit.forward_pulse,
         )  # fmt: skip
         lanes = zip(trial.lane_delay, trial.lane_distortion, strict=True)
+        self.clock_channel, self.returned_channel = clock, returned
         self.path = ReadPath(
             trial,
             clock,
@@ -166,6 +185,8 @@ class HostClockedReader:
         self.last_release = NEVER
         #: Busy as the host sees it.
         self.busy_seen = False
+        #: Whether a false edge set it last.
+        self.misled = False
         #: The newest release that waits for a service.
         self.pending: Frame | None = None
         self.begun = NEVER
@@ -223,8 +244,10 @@ class HostClockedReader:
         """See an edge of busy; its fall is released once synchronised."""
         level, sent = edge
         now = self.env.now
-        if not level and frame.harm is not None and frame.harm.rise_lost and not self.busy_seen:
-            # The host never saw it rise, and sees no fall.
+        misled, self.misled = self.misled, False
+        rise_lost = frame.harm is not None and frame.harm.rise_lost
+        if not level and not self.busy_seen and (rise_lost or misled):
+            # The host never saw it rise, or saw it fall before, and sees no fall.
             return
         self.busy_seen = level
         self.busy.move(int(level), frame.index, None, sent, "remote.busy")
@@ -234,9 +257,35 @@ class HostClockedReader:
             )
             Instant(self.env, self.last_release, RELEASE, self.release, frame, now)
 
+    def false_busy(self) -> None:
+        """See an edge of busy that nobody sent; a fall is released like any other.
+
+        The host takes it for that of the newest frame. Where that has been read, or there is none,
+        what it will read is a frame that no trigger asked for.
+        """
+        carried = self.busy_channel.carried  # type: ignore[attr-defined]
+        now = self.env.now
+        if carried.at(now):
+            return
+        self.misled = True
+        self.busy_seen = not self.busy_seen
+        frame = self.converter.newest
+        index = None if frame is None else frame.index
+        self.busy.set(int(self.busy_seen), index, None, None, "remote.busy")
+        if self.busy_seen:
+            return
+        if frame is None or frame.admitted is not None:
+            place = -1 if frame is None else frame.place
+            trial = self.trial
+            frame = Frame(trial.stray_index(), now, trial.lanes, trial.bits, trial.data)
+            self.trial.unrequested(frame, place)
+        self.last_release = fifo.releases_at(now, self.sync_delay(frame.index), self.last_release)
+        Instant(self.env, self.last_release, RELEASE, self.release, frame, now)
+
     def busy_lost(self, frame: Frame, edge: tuple[bool, int]) -> None:
         """Go on seeing the level that busy had before an edge that was lost."""
-        self.record.hit[frame.index] |= 1 << Cause.BUSY
+        if frame.apart is None:
+            self.record.hit[frame.index] |= 1 << Cause.BUSY
         if edge[0]:
             frame.harmed().rise_lost = True
 
@@ -245,7 +294,10 @@ class HostClockedReader:
         now = self.env.now
         if not fifo.released_before(now, frame.discarded):
             return
-        self.record.release[frame.index] = now
+        if frame.apart is not None:
+            frame.apart.release = now
+        elif self.record.release[frame.index] == NEVER:
+            self.record.release[frame.index] = now
         frame.released = True
         self.release_signal.set(frame.index, frame.index, None, fell, "host.busy")
         self.timer.released(frame)
@@ -291,15 +343,29 @@ class HostClockedReader:
     def finish(self, reading: Reading, _: None) -> None:
         """End a read: the frame has its fate, if it was there."""
         frame = reading.frame
-        # The host may have captured all before an edge has reached the converter, if any does.
-        self.converter.admit(frame)
+        reading.over = True
+        if not reading.ignored:
+            # The host may have captured all before an edge has reached the converter.
+            self.converter.admit(frame)
         frame.believed = self.counts.read(self.timer.is_idle_after(frame))
-        if frame.admitted:
+        if frame.apart is not None:
+            frame.apart.read_start, frame.apart.read_end = reading.start, self.env.now
+            if frame.admitted:
+                frame.apart.fate = fate_of_read(
+                    False, frame.wrong or is_wrong(reading, self.trial.data)
+                )
+            else:
+                frame.apart.fate = NOT_RECEIVED
+            self.show_no_read()
+        elif frame.admitted:
             record, index = self.record, frame.index
             record.service[index] = self.begun
             record.read_start[index] = reading.start
             record.read_end[index] = self.env.now
-            record.fate[index] = fate_of_read(False, is_wrong(reading, self.trial.data))
+            wrong = frame.wrong or is_wrong(reading, self.trial.data)
+            record.fate[index] = fate_of_read(False, wrong)
+            if frame.wrong:
+                record.hit[index] |= 1 << Cause.CLOCK
             judge(self.trial, reading)
             if record.first_bit is not None:
                 self.keep_words(reading)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from itertools import cycle, islice
 
 from simlink.base.instants import FAR, NEVER
 from simlink.engines.event.channel import Channel
@@ -40,10 +41,15 @@ class Reading:
         The `BitOutcome` of each bit of each lane.
     clock_accepted : bool
         Whether the converter took the clock, once its first edge has arrived.
+    ignored : bool
+        Whether the converter ignored the clock, once its first edge has arrived.
+    over : bool
+        Whether the host has captured all.
     inverted : set of (int, int)
         Lane and place of the bits that arrive inverted.
     pulses_hit : bool
-        Whether a transient took pulses out of the clock, on its way or on its way back.
+        Whether a transient took pulses out of the clock, or put some in, on its way or on its way
+        back.
     """
 
     frame: Frame
@@ -58,6 +64,8 @@ class Reading:
     captured: list[int] = field(default_factory=list)
     outcomes: list[list[int]] = field(default_factory=list)
     clock_accepted: bool = False
+    ignored: bool = False
+    over: bool = False
     inverted: set[tuple[int, int]] = field(default_factory=set)
     pulses_hit: bool = False
 
@@ -153,10 +161,12 @@ class ReadPath:
         """Send the clock back, if it is; the edges that come back then capture the bits."""
         if self.returned is not None:
             arriving = reading.arriving
+            drawn = self.returned_jitter(reading.frame.index)[0]
+            jitter = list(islice(cycle(drawn), max(len(arriving), len(drawn))))
             reading.returning = self.returned.send_clock(
                 reading,
                 arriving,
-                self.returned_jitter(reading.frame.index)[0],
+                jitter,
                 len(arriving) if every_edge else 0,
             )
             reading.captured = self._filled(reading.returning[0 if self.by_rising else 1 :: 2])
@@ -182,7 +192,7 @@ class ReadPath:
 
     def _filled(self, edges: list[int]) -> list[int]:
         """Return one edge a bit; those that never come are far in the future."""
-        return edges + [FAR] * (self.trial.bits - len(edges))
+        return (edges + [FAR] * (self.trial.bits - len(edges)))[: self.trial.bits]
 
 
 def is_wrong(reading: Reading, data: int) -> bool:

@@ -15,7 +15,7 @@ from simlink.engines.event.strobe import Strobe
 from simlink.link import remote_clock, transport
 from simlink.link.content import BitOutcome
 from simlink.link.converter import captured_early
-from simlink.link.fifo import WhenFull
+from simlink.link.fifo import WhenFull, credits_left
 
 
 class RemoteMaster:
@@ -39,6 +39,8 @@ class RemoteMaster:
         self.half = law.capture == "half"
         self.stalls = trial.when_full is WhenFull.STALL
         self.credits = trial.depth
+        #: Frames that have taken a credit.
+        self.started = 0
         #: The frame that is held back for want of a credit, and when it would have started.
         self.starved: tuple[Frame, int] | None = None
         #: A credit that a frame waits for has come, and the frame has not started yet.
@@ -63,9 +65,9 @@ class RemoteMaster:
         else:
             self.start(frame, start)
 
-    def credited(self, _: object, freed: int) -> None:
-        """Get a credit: a slot has been freed."""
-        self.credits += 1
+    def credited(self, total: int | None, freed: int) -> None:
+        """Get a credit: a slot has been freed; with the number of all of them, if that is sent."""
+        self.credits = credits_left(self.credits, self.trial.depth, self.started, total)
         if self.starved is not None and not self.waking:
             self.waking = True
             Instant(self.env, self.env.now, CREDIT, self.wake)
@@ -82,6 +84,7 @@ class RemoteMaster:
         trial = self.trial
         if self.stalls:
             self.credits -= 1
+            self.started += 1
         frame.clock_start = start
         frame.wrong = captured_early(
             start + trial.captured[0], frame.ready, trial.unit.msb_valid, trial.unit.remote_setup

@@ -5,15 +5,25 @@ that one that is lost moves those after it up. Where a gap ends a frame, one tha
 closed; what comes after the gap begins another frame. A frame belongs to the conversion whose bit
 it begins with; one that begins with a later bit than its conversion's first frame did is one that
 no trigger asked for, and has no row in the ledger.
+
+A false strobe brings a bit of 0 on every lane, which takes its place like any other. One that
+comes by itself begins a frame that no trigger asked for. Where a gap ends frames, it is that of
+the conversion whose bits follow within the gap, unless the host has been told of it already; and
+bits beyond those of a frame are ignored up to the gap.
 """
 
 from __future__ import annotations
 
+from simlink.base.instants import NEVER
 from simlink.engines.event.clockwork import FREE, Clockwork, Instant
 from simlink.engines.event.fifo import Fifo
 from simlink.engines.event.frame import Frame, Trial
 from simlink.link import strobe
+from simlink.link.false_edge import FalseEdges
 from simlink.records import Cause
+
+#: The conversion and the bit of a false strobe's bit, which is 0.
+FALSE = (-1, 0)
 
 Places = list[tuple[Frame, int] | None]
 
@@ -36,6 +46,10 @@ class Receiver:
         #: The frame that is being filled.
         self.filling: Frame | None = None
         self.filled = 0
+        # Where false strobes may come: when the last strobe came, and whether it ended a frame that
+        # no gap has followed.
+        self.last = NEVER
+        self.full = False
 
     def untouched(self) -> bool:
         """Tell whether a frame whose strobe comes whole is one of the receiver's."""
@@ -72,7 +86,8 @@ class Receiver:
                     begun = Frame(
                         frame.index, frame.ready, self.trial.lanes, self.trial.bits, self.trial.data
                     )
-                    begun.extra, begun.clock_start = True, frame.clock_start
+                    begun.clock_start = frame.clock_start
+                    self.trial.unrequested(begun, frame.place)
                 own = True
                 begun.harmed().sources = []
                 self.filling, self.filled = begun, 0
@@ -91,6 +106,140 @@ class Receiver:
         if self.gap is not None and self.filling is not None:
             self.end(self.filling, last)
         return places
+
+    def untroubled(self, first: int) -> bool:
+        """Tell whether a strobe that comes at an instant begins a frame, in fs."""
+        after_gap = self.gap is not None and first - self.last > self.gap
+        return self.filling is None and (not self.full or after_gap)
+
+    def place_among(
+        self, frame: Frame, came: list[int], comes: list[int | None], false: list[int]
+    ) -> tuple[Places, dict[int, list[tuple[int, Frame, int]]]]:
+        """Say where each bit of a conversion goes among false strobes.
+
+        Parameters
+        ----------
+        frame : Frame
+            The conversion's own.
+        came : list of int, fs
+            When the strobe of each bit comes, or would.
+        comes : list of int or None, fs
+            When it comes; None if it is lost.
+        false : list of int, fs
+            When false ones come, ahead of the last.
+
+        Returns
+        -------
+        places : list of (Frame, int) or None
+            As of `place`.
+        made : dict of int to list of (int, Frame, int)
+            After each bit, -1 for those ahead of the first, the instant of each false strobe whose
+            bit is taken, and where it goes.
+        """
+        places: Places = []
+        made: dict[int, list[tuple[int, Frame, int]]] = {}
+        waiting, own = list(false), False
+        for bit, (when, time) in enumerate(zip(came, comes, strict=True)):
+            while waiting and waiting[0] < when:
+                stray = waiting.pop(0)
+                taken = self.take(stray, frame.place - (not own))
+                if taken is not None:
+                    made.setdefault(bit - 1, []).append((stray, *taken))
+            if time is None:
+                places.append(None)
+                frame.harmed().hit |= 1 << Cause.STROBE
+                continue
+            taken = self.take(time, frame.place, frame, own)
+            places.append(taken)
+            if taken is None:
+                continue
+            own = own or taken[0].place == frame.place
+            begun, place = taken
+            harm = begun.harmed()
+            assert harm.sources is not None
+            harm.sources[-1] = frame.index, bit
+            if begun.index != frame.index or bit != place:
+                harm.slipped = begun.wrong = True
+                harm.hit |= 1 << Cause.SLIP
+        return places, made
+
+    def take(
+        self, time: int, after: int, frame: Frame | None = None, own: bool = True
+    ) -> tuple[Frame, int] | None:
+        """Take the bit of a strobe; return its place, None if it comes after a whole frame.
+
+        Parameters
+        ----------
+        time : int, fs
+            When the strobe comes.
+        after : int
+            The conversion that a frame comes after that begins with it, if none asked for it.
+        frame : Frame or None
+            That of the conversion whose bit it is; None of a false strobe.
+        own : bool
+            Whether a bit of that conversion has come already.
+        """
+        rested = self.gap is not None and time - self.last > self.gap
+        if self.filling is not None and rested:
+            self.end(self.filling, self.last)
+        ignored = self.full and not rested
+        self.last = time
+        if ignored:
+            return None
+        self.full = False
+        if self.filling is None:
+            begun = frame
+            if begun is None or own:
+                index = self.trial.stray_index() if frame is None else frame.index
+                begun = Frame(index, time, self.trial.lanes, self.trial.bits, self.trial.data)
+                begun.clock_start = time if frame is None else frame.clock_start
+                self.trial.unrequested(begun, after).stray = frame is None
+            begun.harmed().sources = []
+            self.filling, self.filled = begun, 0
+        begun, place = self.filling, self.filled
+        harm = begun.harmed()
+        assert harm.sources is not None
+        harm.sources.append(FALSE)
+        if frame is None:
+            harm.slipped = begun.wrong = True
+            harm.hit |= 1 << Cause.STROBE
+        elif begun.apart is not None and begun.apart.stray and self.gap is not None and not own:
+            self.adopt(begun, frame)
+        self.filled += 1
+        if self.filled == self.trial.bits:
+            self.filling, self.full = None, self.gap is not None
+        return begun, place
+
+    def adopt(self, begun: Frame, frame: Frame) -> None:
+        """Make a frame that a false strobe began that of the conversion whose bits follow."""
+        if begun.lanes_enough == self.trial.lanes:
+            # The host has been told of it already.
+            return
+        apart = begun.apart
+        assert apart is not None
+        begun.index, begun.ready, begun.clock_start = frame.index, frame.ready, frame.clock_start
+        begun.extra, begun.apart = frame.extra, frame.apart
+        self.trial.apart.remove(apart)
+        self.fifo.adopted(begun, apart.occupancy)
+
+    def rest(self, edges: FalseEdges) -> None:
+        """End a frame that stays short, unless a false strobe comes soon enough to fill it."""
+        if self.filling is None or self.gap is None:
+            return
+        if edges.comes_by(self.last + self.gap):
+            self.rest_later()
+        else:
+            self.end(self.filling, self.last)
+
+    def rest_later(self) -> None:
+        """End a frame that is short, unless a strobe comes within the gap from now."""
+        if self.filling is not None and self.gap is not None:
+            Instant(self.env, self.last + self.gap, FREE, self.rested, self.filling, self.last)
+
+    def rested(self, frame: Frame, last: int) -> None:
+        """Find out whether a strobe has come since one."""
+        if self.filling is frame and self.last == last:
+            self.end(frame, last)
 
     def end(self, frame: Frame, last: int) -> None:
         """Have a gap after the last strobe of a frame end it short."""

@@ -43,6 +43,9 @@ class Strobe:
         #: When the strobe of each bit of the last frame came, None for one that was lost; None if
         #: all of them came.
         self.comes: list[int | None] | None = None
+        #: When each was sent, and when it came or would have, of the last frame; kept for who asks.
+        self.keeps_spans = False
+        self.spans: list[tuple[int, int]] = []
         self.signal = signals.make("fifo.strobe")
         #: The bits that it took wrong, by conversion and lane, while it is watched.
         self.mistaken: dict[tuple[int, int], list[int]] = {}
@@ -78,6 +81,8 @@ class Strobe:
             came, len(came), channel.static, channel.distortion, self.jitter(frame.index)[0], 0,
             channel.ahead,
         )  # fmt: skip
+        if self.keeps_spans:
+            self.spans = list(zip(sent[::2], came[::2], strict=True))
         if not hits.meets(sent[0], came[-1]):
             return None
         found: list[int | None] = list(came[::2])

@@ -51,6 +51,8 @@ class TriggerTimer:
         self.last_left = NEVER
         self.last_released = -1
         self.last_release = NEVER
+        #: The frame that was released last.
+        self.newest: Frame | None = None
         self.jitter = trial.each(law.jitter, "trigger.jitter")
         forward = trial.scenario.barrier.direction("forward").jitter
         self.crossing_jitter = trial.each(forward, "barrier.forward.jitter")
@@ -132,17 +134,21 @@ class TriggerTimer:
 
     def released(self, frame: Frame) -> bool:
         """Note a release; tell whether it lets busy fall."""
-        now, index = self.env.now, frame.index
+        now, index = self.env.now, frame.place
+        self.newest = frame
         if index > self.last_released:
             self.last_released, self.last_release = index, now
         self.counts.released()
         falls = not self.from_host or host.busy_falls(
             now, self.last_left if self.last_sent > index else FAR
         )
+        if frame.index < 0 and self.from_host and not self.busy.value:
+            # Nobody waits for it, and busy has no edge.
+            return False
         if falls:
             if self.loops and not self.record.timed_out[index]:
                 self.answer = frame
-            self.busy.move(0, index, None, now, "fifo.release")
+            self.busy.move(0, frame.index, None, now, "fifo.release")
         return falls
 
     def expire(self, index: int, _: None) -> None:
@@ -162,7 +168,7 @@ class TriggerTimer:
     def is_idle_after(self, frame: Frame) -> bool:
         """Tell whether the link is idle as far as the host knows, once it has read a frame."""
         busy = self.from_host and self.busy.value != 0
-        return not busy and self.last_released == frame.index
+        return not busy and self.newest is frame
 
     def has_read(self, frame: Frame) -> None:
         """In a loop, the frame that let busy fall calls for the next trigger."""

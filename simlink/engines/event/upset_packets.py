@@ -75,7 +75,8 @@ class UpsetPackets(ReturnLanes):
                     packet = self.packets[number]
                     frame.lose(range(packet.first, packet.last + 1), Cause.PACKET, lane)
         if frame.harm is not None and frame.harm.lost:
-            self.trial.record.hit[frame.index] = frame.harm.hit
+            if frame.apart is None:
+                self.trial.record.hit[frame.index] = frame.harm.hit
             self.short.append(frame)
 
     def judged(

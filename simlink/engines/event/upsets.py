@@ -44,6 +44,7 @@ class Hits:
     ) -> None:
         self.trial = trial
         self.channel = channel
+        self.symbols = symbols
         self.upsets = upsets
         self.way = way
         self.most = round(chance * PARTS)

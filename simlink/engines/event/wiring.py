@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+
+import numpy as np
 
 from simlink.base.instants import NEVER
-from simlink.engines.event.channel import Channel, lost, made
-from simlink.engines.event.clockwork import ARRIVE, CREDIT, Clockwork
+from simlink.engines.event.channel import Channel, UpsetChannel, lost, made
+from simlink.engines.event.clockwork import ARRIVE, CREDIT, PUSH, Clockwork
 from simlink.engines.event.converter import Converter, SamplingConverter
 from simlink.engines.event.counts import HostCounts
+from simlink.engines.event.false_edges import Carried, Ending, FalseSource
 from simlink.engines.event.fifo import Fifo
-from simlink.engines.event.frame import Met, Trial
+from simlink.engines.event.frame import Apart, Met, Trial
 from simlink.engines.event.host import Reader
 from simlink.engines.event.host_clocked import HostClockedConverter, HostClockedReader
 from simlink.engines.event.master import RemoteMaster, ReturnLanes
@@ -23,7 +26,8 @@ from simlink.engines.event.upsets import hits_of
 from simlink.link import unit
 from simlink.link.fate import IN_FLIGHT, NOT_RECEIVED, NOT_SENT
 from simlink.link.fifo import WhenFull
-from simlink.records import FrameBlock
+from simlink.link.transient import Way
+from simlink.records import UNREQUESTED, FrameBlock
 from simlink.scenario.schema import Scenario
 
 #: Conversions of one trial whose records are kept in memory; an hour of simulation and more.
@@ -45,6 +49,7 @@ class Chain:
 
     def __init__(self, scenario: Scenario, number: int, block: FrameBlock) -> None:
         units = unit.build(scenario, range(number, number + 1))
+        self.block = block
         self.trial = Trial(scenario, units, number, block)
         # Early enough for a first trigger that jitter pulls ahead.
         early = min(scenario.trigger.jitter.support[0], 0.0)
@@ -52,6 +57,7 @@ class Chain:
         self.signals = Signals(self.env)
         self.counts = HostCounts(scenario.trigger.source == "host", scenario.host.realign == "idle")
         self.strobe: Strobe | None = None
+        self.ending = Ending(self.env, self.trial)
         self.remote_master = scenario.link.scheme == "remote_master"
         self.timer = self.wire_remote_master() if self.remote_master else self.wire_host_clocked()
 
@@ -76,7 +82,10 @@ class Chain:
             hits = hits_of(trial, "forward", "credit", 1)
             fifo.credit = made(hits, lost, env, CREDIT, trial.unit.credit, master.credited)
         fifo.listener = reader
-        reader.timer = timer
+        reader.timer = self.ending.sender = timer
+        self.make_false("forward", "trigger", channel, converter.false_trigger)
+        if isinstance(lanes, UpsetLanes) and lanes.edges is not None:
+            FalseSource(env, self.ending, lanes.edges, PUSH, lanes.false_strobe)
         return timer
 
     def wire_host_clocked(self) -> TriggerTimer:
@@ -86,8 +95,52 @@ class Chain:
         reader = HostClockedReader(env, trial, signals, converter, counts)
         channel = self.trigger_channel(converter)
         converter.reader = reader
-        reader.timer = TriggerTimer(env, trial, signals, channel, counts)
+        reader.timer = self.ending.sender = TriggerTimer(env, trial, signals, channel, counts)
+        self.make_false("forward", "trigger", channel, converter.false_trigger)
+        self.make_false("return", "busy", reader.busy_channel, reader.false_busy)
+        clock, returned = reader.clock_channel, reader.returned_channel
+        self.make_false("forward", "clock", clock, converter.false_clock, alone=True)
+        if isinstance(returned, UpsetChannel) and reader.path.returned is not None:
+            returned.false = trial.false_edges("return", "returned")
         return reader.timer
+
+    def make_false(
+        self,
+        way: Way,
+        name: str,
+        channel: Channel,
+        act: Callable[[], object],
+        *,
+        alone: bool = False,
+    ) -> None:
+        """Have transients make edges on a channel that carries nothing, if any do.
+
+        Parameters
+        ----------
+        way : {"forward", "return"}
+        name : str
+            Of the channel.
+        channel : Channel
+        act : callable
+            What an edge that comes by itself does.
+        alone : bool
+            Whether the channel carries whole clocks, and makes the edges among theirs itself.
+        """
+        if not isinstance(channel, UpsetChannel):
+            return
+        edges = self.trial.false_edges(way, name)
+        if edges is None:
+            return
+        channel.carried = carried = Carried()
+        if alone:
+            channel.false, channel.alone = edges, act
+        env = self.env
+
+        def made() -> None:
+            if not carried.at(env.now):
+                act()
+
+        FalseSource(env, self.ending, edges, channel.rank, made)
 
     def trigger_channel(self, converter: SamplingConverter) -> Channel:
         """Return the channel of the triggers; a remote timer's cross no barrier, and no upset."""
@@ -109,6 +162,15 @@ class Chain:
         came = record.occupancy_at_arrival >= 0 if self.remote_master else waits
         record.fate[waits & came] = IN_FLIGHT
         record.fate[waits & ~came] = NOT_RECEIVED
+        found = sorted(self.trial.apart, key=Apart.order)
+        self.block.unrequested = rows = np.zeros(len(found), dtype=UNREQUESTED)
+        for row, one in zip(rows, found, strict=True):
+            fate = one.fate
+            if fate == NOT_SENT:
+                fate = IN_FLIGHT if one.occupancy >= 0 else NOT_RECEIVED
+            row["trial"], row["after"], row["fate"] = self.trial.number, one.after, fate
+            for name in ("aperture", "ready", "release", "read_start", "read_end"):
+                row[name] = getattr(one, name)
 
 
 class EventEngine:

@@ -76,7 +76,8 @@ def damage(trial: Trial, index: int, harm: Harm) -> Places:
         own = trial.sent(index, lane)
         there = list(own)
         for place, (conversion, bit) in enumerate(harm.sources or ()):
-            there[place] = trial.sent(conversion, lane)[bit]
+            # A false strobe brings a bit of 0.
+            there[place] = 0 if conversion == -1 else trial.sent(conversion, lane)[bit]
         for place, bit in enumerate(there):
             if (lane, place) in harm.lost:
                 bit = 0
