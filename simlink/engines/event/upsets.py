@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from simlink.engines.event.frame import EdgeJitter, Trial
+from simlink.engines.event.frame import EdgeJitter, Met, Trial
 from simlink.scenario.distributions import Uniform
 
 if TYPE_CHECKING:
@@ -66,8 +66,8 @@ class Hits:
         if not self.upsets.hit(self.way, sent, arrives):
             return False
         hit = self.most >= PARTS or self.draws(index)[0][symbol] < self.most
-        if hit and self.trial.hits_seen is not None:
-            self.trial.hits_seen.append((self.channel, index, symbol))
+        if self.trial.met is not None:
+            self.trial.met.append(Met(self.channel, self.way, index, symbol, sent, arrives, hit))
         return hit
 
 
