@@ -309,7 +309,8 @@ def _unknown_key(path: tuple[str | int, ...]) -> str:
     tables = [name for name, _ in writing.tables_of(model)]
     homes = [home for home in writing.every_key() if home.rsplit(".", 1)[-1] == key]
     # A limit may have the name of the quantity that it is about, a signal that of a section.
-    homes = [home for home in homes if not home.startswith(("require.", "names."))] or homes
+    others = [home for home in homes if not home.startswith(("require.", "names."))] or homes
+    homes = [home for home in homes if home.startswith("names.")] if path[0] == "names" else others
     if homes:
         return f"unknown key here; it belongs at {' or '.join(homes)}"
     if model is Keys:

@@ -52,6 +52,9 @@ def test_names_change_no_record():
         ("names.remote.klock", "SCK", 'did you mean "clock"'),
         ("names.remote.data", ["A", 3], "1 to 24 printable characters"),
         ("names.fpga", {"clock": "SCK"}, "unknown key"),
+        # Beside the sections of the same names, where no name of a pin belongs.
+        ("names.trigger", "CNV", "it belongs at names.host.trigger or names.remote.trigger$"),
+        ("names.converter", {"busy": "BSY"}, "known here: host, fifo, remote"),
     ],
 )
 def test_what_is_no_name_is_refused_by_its_key(key, value, said):
