@@ -329,3 +329,20 @@ def test_the_command_makes_a_map(tmp_path):
     assert "Cautions" in done.stdout
     names = [f"exposure-map.{kind}" for kind in ("csv", "json", "png", "svg")]
     assert sorted(one.name for one in (tmp_path / "out").iterdir()) == names
+
+
+def test_a_check_and_a_counter_tell_of_every_harm():
+    """A CRC fails for any single wrong bit, and the counter gives each frame its own trigger."""
+    check = {
+        "check.over": "frame",
+        "check.kind": "crc",
+        "check.width": 8,
+        "check.polynomial": 7,
+        "check.on_failure": "flag",
+        "check.sequence_bits": 3,
+        "host.realign": "sequence",
+        "trigger.rate": "300 kHz",
+    }
+    found = exposure(made(**check)[0], steps=200, **SLEW)
+    seen = {one.said(number) for one in found.moments for number in range(3)}
+    assert seen == {UNHARMED, "not received, told", "wrong bits, told"}
