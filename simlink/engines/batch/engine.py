@@ -14,7 +14,7 @@ from simlink.engines.batch.draws import Draws, conversion_columns
 from simlink.engines.batch.reads import read_columns
 from simlink.engines.batch.returns import Symbols, symbols
 from simlink.engines.batch.state import HOST_CLOCKED, LAW, NOTE, REMOTE, refresh
-from simlink.engines.batch.windows import Given, Windows, none_of, refusal, upset_columns
+from simlink.engines.batch.windows import Given, Windows, earliest, none_of, refusal, upset_columns
 from simlink.link import unit
 from simlink.link.fate import UNDERRUN
 from simlink.link.fifo import WhenFull
@@ -105,6 +105,7 @@ class Walk:
             law["release_symbol"], law["fixed"] = self.symbols.release, self.symbols.fixed
             law["may_underrun"] = self.symbols.may_underrun
             columns += self.symbols.columns
+            law["earliest"] = earliest(scenario)
             law["upset_column"] = len(columns)
             law["upset_parts"] = upset_parts(scenario.barrier.upset)
             columns += upset_columns(scenario)

@@ -284,7 +284,8 @@ def walk(
         there, back = bounds[t, 0], bounds[t, 1]
         there_starts, there_ends = windows[0, there[0] : there[1]], windows[1, there[0] : there[1]]
         back_starts, back_ends = windows[0, back[0] : back[1]], windows[1, back[0] : back[1]]
-        loses_triggers, inverts_bits = len(there_ends) > 0, len(back_ends) > 0
+        # The first window of each way that does not lie before all that is still to be sent.
+        there_next, back_next = 0, 0
         base_first, base_enough, base_whole, base_need = 0, 0, 0, 0
         if law.fixed:
             base_first, base_enough, base_whole, base_need = push(
@@ -324,7 +325,13 @@ def walk(
             occupancy, fate, short, wrong, room = -1, MISSED_TRIGGER, False, False, False
             turned, read_bits = 0, 0
             taken = not st.held and accepts(arrival, readout_end)
-            if loses_triggers and meets(there_starts, there_ends, left, arrival):
+            if law.earliest != NEVER:
+                while there_next < len(there_ends) and (
+                    there_ends[there_next] <= due_at + law.earliest
+                ):
+                    there_next += 1
+            reached = there_next < len(there_ends) and there_starts[there_next] < arrival
+            if reached and meets(there_starts, there_ends, left, arrival):
                 parts = draw(drawn, place, constant, law.upset_column, at)
                 if is_upset(parts, law.upset_parts):
                     taken, fate = False, NOT_RECEIVED
@@ -362,7 +369,9 @@ def walk(
                     )  # fmt: skip
                     wrong = wrong or spoilt
                 # The way to the FIFO.
-                if inverts_bits:
+                while back_next < len(back_ends) and back_ends[back_next] <= start + offset[0]:
+                    back_next += 1
+                if back_next < len(back_ends):
                     for one in range(law.lanes):
                         held[one] = before[one]
                 if law.fixed:
@@ -373,7 +382,7 @@ def walk(
                         law, start, drawn, place, constant, at, lane, offset, line_times, takes,
                         before, line, pushed,
                     )  # fmt: skip
-                if inverts_bits and meets(back_starts, back_ends, start + offset[0], whole):
+                if back_next < len(back_ends) and back_starts[back_next] < whole:
                     turned = inverted(
                         law, start, drawn, place, constant, at, lane, offset, held, back_starts,
                         back_ends, turned_at[t, at],

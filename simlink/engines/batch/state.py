@@ -19,13 +19,14 @@ def _whole(*names: str) -> list[tuple[str, type]]:
 #: come can change how a frame that has a slot is read.
 #: ``timeout`` is NEVER where there is none; ``symbols`` are the bits or packets of a lane.
 #: ``upset_parts``: how likely a symbol that meets a window is hit; ``upset_column``: where the
-#: draws of that stand, the trigger's ahead of those of each lane's bits.
+#: draws of that stand, the trigger's ahead of those of each lane's bits; ``earliest``: what a
+#: trigger leaves after it is due at the least, NEVER if it has no bound.
 LAW = np.dtype(
     _whole(
         "loops", "timeout", "depth", "when_full", "watermark", "drain", "by_edge",
         "read_time", "bits", "lanes", "symbols", "packets", "release_symbol", "fixed",
         "may_underrun", "certain", "keeps_words", "words", "word_bits", "returns", "by_rise",
-        "upset_parts", "upset_column",
+        "upset_parts", "upset_column", "earliest",
     )
 )  # fmt: skip
 

@@ -56,6 +56,12 @@ def hits_trigger(scenario: Scenario) -> bool:
     return scenario.trigger.source == "host" and may_upset(scenario, "forward")
 
 
+def earliest(scenario: Scenario) -> int:
+    """Return what a trigger leaves after it is due at the least, in fs; NEVER without a bound."""
+    least = reach(scenario.trigger.jitter)[0]
+    return NEVER if math.isinf(least) else math.floor(least)
+
+
 def upset_columns(scenario: Scenario) -> list[Source]:
     """Return the columns that say whether a symbol that meets a window is hit: trigger, bits."""
     bits, lanes = scenario.bits_per_lane, range(scenario.frame.lanes)
@@ -97,7 +103,7 @@ class Windows:
             "return": may_upset(scenario, "return"),
         }
         self._ways = [way for way in WAYS if ways[way]]
-        self._least = reach(scenario.trigger.jitter)[0]
+        self._least = earliest(scenario)
         self._upsets: list[Upsets] = []
 
     def open(self, units: Units, trials: range) -> None:
@@ -152,10 +158,10 @@ class Windows:
 
     def _oldest(self, due: Times, trials: int) -> list[int]:
         """Return of each trial before when nothing is sent from this stretch on."""
-        if math.isinf(self._least):
+        if self._least == NEVER:
             return [NEVER] * trials
         early: Times = np.broadcast_to(due[:, 0], trials)
-        return [one + math.floor(self._least) for one in early.tolist()]
+        return [one + self._least for one in early.tolist()]
 
     def _drawn(self, column: int, at: int, count: int) -> Any:
         which = int(self._draws.place[column])
