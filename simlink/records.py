@@ -25,11 +25,16 @@ class Cause(IntEnum):
 
     NONE = -1
     TRIGGER = 0
-    STROBE = 1
-    TIMING = 2
-    FULL = 3
-    LATE = 4
-    OCCUPIED = 5
+    BUSY = 1
+    CLOCK = 2
+    STROBE = 3
+    SLIP = 4
+    PACKET = 5
+    DATA = 6
+    TIMING = 7
+    FULL = 8
+    LATE = 9
+    OCCUPIED = 10
 
     @property
     def word(self) -> str:
@@ -101,8 +106,32 @@ COLUMNS = (
     ),
     Column("fate", "i1", "", "what became of the conversion", Fate.NOT_SENT),
     Column("short_acquisition", "?", "", "whether the sample had not settled", 0),
+    Column(
+        "hit",
+        "i1",
+        "",
+        "what of the frame a transient hit: 2 to the power of each cause, added up",
+        0,
+        in_ledger=False,
+    ),
     Column("wrong_bits", "i4", "", "bits that a transient made wrong, as the host read them", 0),
     Column("timed_out", "?", "", "whether the host gave the conversion up", 0, in_ledger=False),
+    Column(
+        "check_failed",
+        "?",
+        "",
+        "whether a check of the frame failed as the host read it, or it was closed short",
+        0,
+        in_ledger=False,
+    ),
+    Column(
+        "counter_error",
+        "u2",
+        "",
+        "what was added, modulo 2, to the sequence counter that the host took",
+        0,
+        in_ledger=False,
+    ),
     _instant(
         "void_read",
         "when the host had read what it took for the frame, which was gone",

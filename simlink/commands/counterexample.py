@@ -12,7 +12,11 @@ def counterexample(
     path: ScenarioPath,
     limit: Annotated[
         str,
-        option("--limit", "fifo, early-read, period, acquisition or timeout.", "LIMIT"),
+        option(
+            "--limit",
+            "fifo, early-read, period, acquisition, timeout, setup, hold, first-bit or pulse.",
+            "LIMIT",
+        ),
     ] = "fifo",
     out: Out = None,
     json: Json = False,

@@ -65,7 +65,7 @@ def measure(
     """Measure the named intervals on a dump and compare them with the simulation.
 
     Exit status 1: the dump is not clean, and each complaint says when, on which signal, and what;
-    or an interval is beyond the limits that the scenario's laws leave it.
+    or an interval is beyond the limits that the scenario's laws leave it; or there is none.
     """
     from simlink.base.safe_write import write_whole
     from simlink.tracing.pin_names import load
@@ -92,7 +92,10 @@ def measure(
     beyond = [row.symbol for row in found.rows if row.verdict == "fail"]
     if beyond:
         print(f"simlink: {found.dump}: beyond their limits: {', '.join(beyond)}", file=sys.stderr)
-    if found.complaints or beyond:
+    if not found.rows:
+        said = "nothing was measured: it shows both ends of no interval that is known"
+        print(f"simlink: {found.dump}: {said}", file=sys.stderr)
+    if found.complaints or beyond or not found.rows:
         sys.stdout.flush()
         raise typer.Exit(1)
 

@@ -106,7 +106,7 @@ def size(
         make_folder(place)
     with where(on, workers) as there:
         if _is_rare(scenario, sought, options):
-            _by_loss(scenario, options["at_most"], there, place, json)
+            _by_loss(scenario, options["at_most"], options["confidence"], there, place, json)
             return
         found = _search(scenario, sought, engine, options | there)
     figures = found.to_json()
@@ -145,7 +145,12 @@ def _is_rare(scenario: Scenario, sought: str, options: dict[str, Any]) -> bool:
 
 
 def _by_loss(
-    scenario: Scenario, at_most: float, there: dict[str, Any], place: Path | None, json: bool
+    scenario: Scenario,
+    at_most: float,
+    confidence: float,
+    there: dict[str, Any],
+    place: Path | None,
+    json: bool,
 ) -> None:
     """Size a FIFO by what each depth loses, computed or estimated by splitting."""
     import os
@@ -158,7 +163,7 @@ def _by_loss(
     from simlink.studies.size_rare import size_rare
 
     there["workers"] = there["workers"] or os.cpu_count() or 1
-    found = size_rare(scenario, at_most, report=say, **there)
+    found = size_rare(scenario, at_most, confidence=confidence, report=say, **there)
     figures = found.to_json()
     if place is not None:
         write_set(place, {"sizing.json": figures.encode()})

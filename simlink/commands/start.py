@@ -13,6 +13,7 @@ import typer
 
 from simlink.base.errors import InputError
 from simlink.commands.options import option
+from simlink.commands.results import interrupted
 from simlink.scenario.questions import QUESTIONS
 
 #: What `simlink budget` takes unless told otherwise.
@@ -101,5 +102,5 @@ def _ask(answers: dict[str, str], folder: Path) -> dict[str, str]:
     try:
         return starter.ask(answers, folder, input, print)
     except (EOFError, KeyboardInterrupt):
-        print("\nsimlink: interrupted: nothing written", file=sys.stderr)
-        raise typer.Exit(130) from None
+        print(file=sys.stderr)
+        raise interrupted("nothing written") from None

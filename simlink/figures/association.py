@@ -7,12 +7,19 @@ counts releases in place of triggers. All of it follows from what the engines ha
 
 A conversion is damaged if its frame's value is wrong, if it is missing from the host's record, or
 if it is taken for another one. It is told of if the host gave it up, if its frame was closed
-short, or if the counter shows a gap where it was lost, or right ahead of it. What is damaged and
-not told of is silent.
+short, if its check failed, or if the counter shows a gap where it was lost, or right ahead of it.
+What is damaged and not told of is silent. A word of a frame that is dropped, since its check
+failed, is missing.
 
 Choices where several would do: triggers are numbered in the order in which they are due. The
 counter counts what arrives at the converter, missed triggers too: of a missed one, nothing else
-tells. The host is busy from a trigger until that trigger's release, or until it gives it up, in
+tells. Of a trigger that is lost on its way there the counter does not tell, for it was not counted;
+but once the link is idle, and the frame that the host has just read was released to the newest
+trigger that it sent, its own count of triggers and the counter have to agree. If they do not, it
+knows how many were lost, modulo 2^n, and counts on from there. Before that nothing tells a frame
+from that of the trigger before. What a frame whose check failed says of its counter is not
+believed: it is taken to be the next. So is what the host reads in place of a frame that is gone.
+The host is busy from a trigger until that trigger's release, or until it gives it up, in
 every scheme; its FIFO is empty if it has read the newest frame that it was told of. A frame read
 while nothing is unanswered belongs to no conversion, and is misaligned.
 """
@@ -28,6 +35,7 @@ from simlink.base.instants import NEVER
 from simlink.link.fate import (
     CORRUPTED,
     DELIVERED,
+    DROPPED,
     IN_FLIGHT,
     MISSED_TRIGGER,
     NOT_RECEIVED,
@@ -45,18 +53,20 @@ _names = list(RECORD.names or ())
 TRIGGER, APERTURE, RELEASE, READ_END, VOID_READ = map(
     _names.index, ("trigger", "aperture", "release", "read_end", "void_read")
 )
-OCCUPANCY, FATE, WRONG_BITS, TIMED_OUT = map(
-    _names.index, ("occupancy_at_arrival", "fate", "wrong_bits", "timed_out")
+OCCUPANCY, FATE, HIT, TIMED_OUT, CHECK_FAILED, COUNTER_ERROR = map(
+    _names.index,
+    ("occupancy_at_arrival", "fate", "hit", "timed_out", "check_failed", "counter_error"),
 )
 
 NEVER_AGAIN, IDLE, SEQUENCE = 0, 1, 2
 _REALIGN = {"never": NEVER_AGAIN, "idle": IDLE, "sequence": SEQUENCE}
 NO_CONVERSION, UNKNOWN = -1, -2
 
-_TRIGGER, _STROBE, _TIMING, _FULL, _LATE, _OCCUPIED, _NONE = map(
+_TRIGGER, _BUSY, _STROBE, _TIMING, _FULL, _LATE, _OCCUPIED, _NONE = map(
     int,
     (
         Cause.TRIGGER,
+        Cause.BUSY,
         Cause.STROBE,
         Cause.TIMING,
         Cause.FULL,
@@ -72,17 +82,28 @@ MOST_UNANSWERED = 2**16
 #: How a host associates. ``realign``: as above; ``modulus``: of the counter, 1 if there is none;
 #: ``timeout``: in fs, `NEVER` if it gives nothing up; ``counts_releases``: with a remote timer;
 #: ``fifo``: whether there is one; ``stalls``: whether it
-#: holds the master back where it is full.
+#: holds the master back where it is full; ``checks``: whether frames carry a check or a counter.
 LAW = np.dtype(
     [
         (one, np.int64)
-        for one in ("realign", "modulus", "timeout", "counts_releases", "fifo", "stalls")
+        for one in (
+            "realign",
+            "modulus",
+            "timeout",
+            "counts_releases",
+            "fifo",
+            "stalls",
+            "checks",
+        )
     ]
 )
 #: Where a trial stands. ``next``: the oldest number that may be unanswered; ``released``: releases
-#: so far; ``last``: the newest conversion of which the host has read a frame; ``run``: damaged
-#: conversions in a row up to here.
-STATE = np.dtype([(one, np.int64) for one in ("next", "released", "last", "run")])
+#: so far; ``last``: the counter of the newest frame that the host has read, as it takes it, modulo
+#: what it has values; ``arrived``: triggers that came to the converter so far; ``known``: triggers
+#: that the host knows did not; ``run``: damaged conversions in a row up to here.
+STATE = np.dtype(
+    [(one, np.int64) for one in ("next", "released", "last", "arrived", "known", "run")]
+)
 #: Sums over a trial, in conversions. ``wrong_told``: with wrong bits, told of; ``damaged``,
 #: ``spells``, ``longest``: damaged ones, runs of them without one that is not, the longest run.
 COUNTS = (
@@ -96,20 +117,48 @@ def cause_of(record: Any, law: Any) -> int:
 
     A host without a FIFO loses what it reads too late; a bit that comes after it was taken is late
     as well. A frame that was sampled and never began to arrive waits for a slot where the master
-    stalls. Of bits that a transient made wrong the record does not say on which channel.
+    stalls. What a transient hit of a frame comes first, as far as it can cost what was lost.
     """
-    fate = record[FATE]
-    if fate == CORRUPTED:
-        return _NONE if record[WRONG_BITS] > 0 else _TIMING
+    fate, hit = record[FATE], record[HIT]
+    if fate in (CORRUPTED, DROPPED):
+        return first_hit(hit) if hit else _TIMING
     if fate == NOT_RECEIVED:
         if record[APERTURE] == NEVER:
             return _TRIGGER
+        if hit:
+            return first_hit(hit)
         return _FULL if law.stalls and record[OCCUPANCY] < 0 else _STROBE
     if fate == OVERRUN:
+        if hit & (1 << _BUSY):
+            return _BUSY
         return _FULL if law.fifo else _LATE
     if fate == UNDERRUN_FATE:
         return _LATE
     return _OCCUPIED if fate == MISSED_TRIGGER else _NONE
+
+
+def first_hit(hit: int) -> int:
+    """Return the first cause among powers of 2 that are added up, at least one."""
+    cause = 0
+    while not hit >> cause & 1:
+        cause += 1
+    return cause
+
+
+def arrives(record: Any) -> bool:
+    """Tell whether a trigger came to the converter."""
+    return bool(record[FATE] != NOT_RECEIVED or record[APERTURE] != NEVER)
+
+
+def is_counted(record: Any) -> bool:
+    """Tell whether the host believes the counter of what it has read."""
+    return bool(record[READ_END] != NEVER and not record[CHECK_FAILED])
+
+
+def shows(record: Any, arrived: int, modulus: int) -> int:
+    """Return the counter that the host takes from a frame, behind so many that arrived."""
+    found: int = (arrived % modulus) ^ record[COUNTER_ERROR]
+    return found
 
 
 def ends_short(record: Any) -> bool:
@@ -221,10 +270,12 @@ def associate(
     """
     law = laws[0]
     keeps = outcomes.shape[1] > 0
-    plain = law.timeout == NEVER and law.modulus == 1 and not law.counts_releases
+    plain = law.timeout == NEVER and not law.checks and not law.counts_releases
     for t in range(len(rows_of)):
         rows, st, mine = rows_of[t], states[t], sums[t]
         ahead, k = reached[t], reached[t]
+        # Of the frames and triggers between here and there.
+        came, uncounted = st.arrived, 0
         while k - first < len(rows):
             if plain and st.next == k:
                 k = pairs(rows, first, k)
@@ -233,7 +284,7 @@ def associate(
                         for one in range(st.next, k):
                             outcomes[t, one - start].believed = one
                             outcomes[t, one - start].cause = _NONE
-                    st.next, st.last, st.run = k, k - 1, 0
+                    st.next, st.run = k, 0
                     continue
             record = rows[k - first]
             fate = record[FATE]
@@ -244,18 +295,41 @@ def associate(
             now = ends_read(record)
             gap = 0
             believed = NO_CONVERSION
-            if now == NEVER:
-                if law.modulus > 1 and fate != IN_FLIGHT:
-                    # The counter of the next frame that is read tells of it, or none does.
-                    ahead = max(ahead, k)
-                    while ahead - first < len(rows) and ends_read(rows[ahead - first]) == NEVER:
-                        ahead += 1
-                    if ahead - first < len(rows):
-                        gap = (ahead - st.last - 1) % law.modulus
-                    elif not over:
-                        break
-            else:
-                gap = (k - st.last - 1) % law.modulus
+            if law.modulus > 1 and fate != IN_FLIGHT and not is_counted(record):
+                # The counter of the next frame that is read tells of it, or none does.
+                if ahead <= k:
+                    ahead, came, uncounted = k, st.arrived, 0
+                while ahead - first < len(rows) and not is_counted(rows[ahead - first]):
+                    if rows[ahead - first][FATE] != NOT_SENT:
+                        came += arrives(rows[ahead - first])
+                        uncounted += ends_read(rows[ahead - first]) != NEVER
+                    ahead += 1
+                if ahead - first < len(rows):
+                    coming = rows[ahead - first]
+                    shown = shows(coming, came, law.modulus)
+                    gap = (shown - st.last - 1 - uncounted) % law.modulus
+                    if gap == 0 and (ahead - st.known - shown) % law.modulus > 0:
+                        # None is missing of what arrived; triggers may be, as an idle link tells.
+                        idle = emptied(law, rows, first, ahead, ends_read(coming), over)
+                        if idle == UNKNOWN:
+                            break
+                        gap = int(idle == ahead + 1)
+                elif not over:
+                    break
+            told_gap, learnt = gap > 0, 0
+            if now != NEVER:
+                shown, gap = st.last + 1, 0
+                if law.modulus > 1 and is_counted(record):
+                    shown = shows(record, st.arrived, law.modulus)
+                    gap = (shown - st.last - 1) % law.modulus
+                    missing = (k - st.known - shown) % law.modulus
+                    told_gap = gap > 0
+                    if missing > 0 and not law.counts_releases:
+                        idle = emptied(law, rows, first, k, now, over)
+                        if idle == UNKNOWN:
+                            break
+                        if idle == k + 1:
+                            told_gap, learnt = True, missing
                 begins, after, step = st.next, NO_CONVERSION, 1
                 if law.counts_releases:
                     believed = begins + gap
@@ -265,7 +339,8 @@ def associate(
                             after = max(believed, st.released) + 1
                 else:
                     if law.realign == SEQUENCE:
-                        begins, step = counter_picks(begins, k, law.modulus), law.modulus
+                        shown += st.known + learnt
+                        begins, step = counter_picks(begins, shown, law.modulus), law.modulus
                     else:
                         begins += gap
                     believed = believes(law, rows, first, begins, step, now, over)
@@ -276,13 +351,16 @@ def associate(
                     break
                 st.next = believed + 1 if believed >= 0 else begins if step == 1 else st.next
                 st.next = max(st.next, after)
-                st.last = k
+                st.last = (st.last + 1 + gap) % law.modulus
+                st.known += learnt
+                uncounted -= not is_counted(record)
+            st.arrived += arrives(record)
             if record[RELEASE] != NEVER:
                 st.released += 1
-            read = record[READ_END] != NEVER
-            misaligned = read and believed != k
-            told = record[TIMED_OUT] or gap > 0 or ends_short(record)
-            lost = fate in (MISSED_TRIGGER, OVERRUN, NOT_RECEIVED)
+            used = record[READ_END] != NEVER and fate != DROPPED
+            misaligned = used and believed != k
+            told = record[TIMED_OUT] or record[CHECK_FAILED] or told_gap or ends_short(record)
+            lost = fate in (MISSED_TRIGGER, OVERRUN, NOT_RECEIVED, DROPPED)
             wrong = fate in (CORRUPTED, UNDERRUN_FATE)
             damaged = lost or wrong or misaligned
             if fate == CORRUPTED and told:
@@ -303,7 +381,7 @@ def associate(
                 st.run = 0
             if keeps:
                 one = outcomes[t, k - start]
-                one.believed = believed if read else NO_CONVERSION
+                one.believed = believed if used else NO_CONVERSION
                 one.misaligned = misaligned
                 one.told = told
                 one.cause = cause_of(record, law)
@@ -339,6 +417,7 @@ class Association:
         law["modulus"] = 1 << scenario.check.sequence_bits
         law["timeout"] = NEVER if host.timeout is None else host.timeout.constant_value
         law["counts_releases"] = scenario.trigger.source == "remote"
+        law["checks"] = scenario.check.tells
         law["stalls"] = scenario.fifo.when_full == "stall"
         law["fifo"] = scenario.link.scheme == "remote_master"
         self._law = law

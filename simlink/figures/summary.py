@@ -28,6 +28,7 @@ LOST = (
     Fate.UNDERRUN,
     Fate.CORRUPTED,
     Fate.NOT_RECEIVED,
+    Fate.DROPPED,
 )
 QUANTILES = {"median": 0.5, "p99": 0.99, "p999": 0.999}
 
@@ -342,7 +343,9 @@ def figures(scenario: Scenario, tally: Tally, confidence: float = CONFIDENCE) ->
     nothing yet, delivers what is offered.
     The host's busy share is over the same time, or up to the last thing that happened if that
     came later. The sampling jitter is pooled over trials, each with its own mean delay.
-    Lost: missing from the host's record; misaligned: taken for another conversion, or for none;
+    Dropped: of a frame that the host does not use, since its check failed; where there is a check.
+    Lost: missing from the host's record, as what is dropped is; misaligned: taken for another
+    conversion, or for none;
     silent: wrong, lost or misaligned, and nobody says so (`association`). A word that is wrong
     and misaligned counts as both, and once as silent.
     Latencies to the release are those of all frames that were released, latencies to the last
@@ -377,6 +380,7 @@ def figures(scenario: Scenario, tally: Tally, confidence: float = CONFIDENCE) ->
     jitter = root(variance, "s")
     total = int(sent.sum())
     silent = share(tally.silent, sent, words, confidence)
+    dropped = {"dropped": share(tally.of_fate(Fate.DROPPED), sent, words, confidence)}
     return {
         "triggers": Figure(
             float(total), count=total, of=scenario.trials * scenario.conversions, unit="triggers"
@@ -388,6 +392,7 @@ def figures(scenario: Scenario, tally: Tally, confidence: float = CONFIDENCE) ->
         "corrupted_flagged": share(tally.wrong_told, sent, words, confidence),
         "corrupted_silent": share(corrupted - tally.wrong_told, sent, words, confidence),
         "not_received": share(tally.of_fate(Fate.NOT_RECEIVED), sent, words, confidence),
+        **(dropped if scenario.check.tells else {}),
         "in_flight": share(in_flight, sent, words, confidence),
         "timed_out": share(tally.timed_out, sent, words, confidence),
         "short_acquisition": share(tally.short, sent, words, confidence),

@@ -1,17 +1,30 @@
 """Check and sequence bits: what a lane's frame carries beside its data, and what they tell.
 
-A lane sends its data, then its sequence bits, then its check bits, which cover both. A CRC is the
-remainder of a division of polynomials over GF(2) (W. W. Peterson and D. T. Brown, Proc. IRE 49,
-1961, from memory), with the parameters by which it is catalogued; it may cover any number of bits.
+A lane sends its data, then its sequence bits, then its check bits, which cover both. A check of
+packets covers the data of each, sequence bits among it, and follows it on the line.
+
+The counter counts the triggers that come to the converter, missed ones too. One of conversions
+started could never tell of a missed trigger: it stands still as the host expects of it, and every
+later frame would be taken for the trigger before its own. Of a trigger that is lost on its way to
+the converter this one does not tell either, but the host's own count of triggers sent does, as
+soon as the link is idle (`simlink.figures.association`).
+
+A CRC is the remainder of a division of polynomials over GF(2) (W. W. Peterson and D. T. Brown,
+Proc. IRE 49, 1961, from memory), with the parameters by which it is catalogued; it may cover any
+number of bits.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
+from simlink.link import content
+
 if TYPE_CHECKING:
+    from simlink.scenario.schema import Scenario
     from simlink.scenario.sections import Check
 
 
@@ -55,15 +68,26 @@ class Crc:
         The register is fed whole octets, from all zeros, which leading zeros do not change. What
         it holds at first is the same as that value added, modulo 2, to the first bits of the data.
         """
-        if self.reflect_in:
-            bits = [bit for at in range(0, len(bits), 8) for bit in reversed(bits[at : at + 8])]
+        bits = fed(bits, self.reflect_in)
         dividend = (as_number(bits) << self.width) ^ (self.init << len(bits))
         high, low = dividend >> self.width, dividend & ((1 << self.width) - 1)
         octets = high.to_bytes((high.bit_length() + 7) // 8, "big")
         remainder = int(self._register.reset().process(octets).final()) ^ low
         if self.reflect_out:
-            remainder = as_number(as_bits(remainder, self.width)[::-1])
+            remainder = turned(remainder, self.width)
         return remainder ^ self.xor_out
+
+
+def fed(bits: Sequence[int], reflect_in: bool) -> list[int]:
+    """Return bits in the order in which they enter the register."""
+    if not reflect_in:
+        return list(bits)
+    return [bit for at in range(0, len(bits), 8) for bit in reversed(bits[at : at + 8])]
+
+
+def turned(number: int, width: int) -> int:
+    """Return a number of so many bits with its last bit first."""
+    return as_number(as_bits(number, width)[::-1])
 
 
 def as_number(bits: list[int]) -> int:
@@ -77,11 +101,8 @@ def as_bits(number: int, width: int) -> list[int]:
 
 
 def width(law: Check) -> int:
-    """Return how many check bits a lane's frame carries."""
-    if law.kind == "crc":
-        assert law.width is not None
-        return law.width
-    return 1 if law.kind == "parity" else 0
+    """Return how many check bits follow what each check covers."""
+    return law.check_bits
 
 
 def check_bits(law: Check, bits: list[int]) -> list[int]:
@@ -106,8 +127,8 @@ def check_bits(law: Check, bits: list[int]) -> list[int]:
     return as_bits(crc.value(bits), law.width)
 
 
-def framed(law: Check, data: list[int], conversion: int) -> list[int]:
-    """Return all that a lane sends of a frame, in the order of the line.
+def framed(law: Check, data: list[int], counter: int) -> list[int]:
+    """Return data with its sequence bits and its check bits, in the order of the line.
 
     Parameters
     ----------
@@ -115,11 +136,33 @@ def framed(law: Check, data: list[int], conversion: int) -> list[int]:
         Of the scenario.
     data : list of int
         The bits of the lane's words.
-    conversion : int
-        How many conversions were started before this one.
+    counter : int
+        How many triggers came to the converter before the one of this frame, missed ones too.
     """
-    bits = data + as_bits(counter(law.sequence_bits, conversion), law.sequence_bits)
+    bits = sequenced(law, data, counter)
     return bits + check_bits(law, bits)
+
+
+def sequenced(law: Check, data: list[int], counter: int) -> list[int]:
+    """Return data with its sequence bits; see `framed`."""
+    return data + as_bits(counter % (1 << law.sequence_bits), law.sequence_bits)
+
+
+def sent(scenario: Scenario, trial: int, conversion: int, lane: int, counter: int) -> list[int]:
+    """Return all bits of a lane's frame, in the order of the line.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        Packets carry checks of their own beside these, if they are what is checked.
+    trial, conversion, lane : int
+        Whose, all from 0.
+    counter : int
+        As in `framed`.
+    """
+    law, data = scenario.check, content.lane_bits(scenario, trial, conversion, lane)
+    whole = framed if law.over == "frame" else sequenced
+    return whole(law, data, counter)
 
 
 def fails(law: Check, received: list[int]) -> bool:
@@ -128,9 +171,9 @@ def fails(law: Check, received: list[int]) -> bool:
     return check_bits(law, received[:covered]) != received[covered:]
 
 
-def counter(sequence_bits: int, conversion: int) -> int:
-    """Return the sequence counter that a conversion's frame carries."""
-    return conversion % (1 << sequence_bits)
+def counter(sequence_bits: int, count: int) -> int:
+    """Return what a counter of so many bits shows at a count."""
+    return count % (1 << sequence_bits)
 
 
 def told_lost(sequence_bits: int, found: int, expected: int) -> int:

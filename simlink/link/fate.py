@@ -1,4 +1,7 @@
-"""What became of a conversion, and which fate wins where several apply."""
+"""What became of a conversion, and which fate wins where several apply.
+
+Dropped is a frame whose check failed, whose words the host does not use, whatever they say.
+"""
 
 from __future__ import annotations
 
@@ -16,6 +19,7 @@ class Fate(IntEnum):
     CORRUPTED = 4
     NOT_RECEIVED = 5
     IN_FLIGHT = 6
+    DROPPED = 7
 
     @property
     def word(self) -> str:
@@ -32,6 +36,7 @@ UNDERRUN = int(Fate.UNDERRUN)
 CORRUPTED = int(Fate.CORRUPTED)
 NOT_RECEIVED = int(Fate.NOT_RECEIVED)
 IN_FLIGHT = int(Fate.IN_FLIGHT)
+DROPPED = int(Fate.DROPPED)
 
 
 def fate_of_read(underrun: bool, wrong: bool) -> int:
@@ -47,3 +52,11 @@ def fate_of_read(underrun: bool, wrong: bool) -> int:
     if underrun:
         return UNDERRUN
     return CORRUPTED if wrong else DELIVERED
+
+
+def fate_of_failed(fate: int) -> int:
+    """Return the fate of a frame that the host drops, since its check has failed.
+
+    What was clocked out before its bits had come is no frame that a check could be made of.
+    """
+    return fate if fate == UNDERRUN else DROPPED

@@ -74,6 +74,12 @@ def is_upset(drawn: int, parts: int) -> bool:
     return drawn < parts or parts >= UPSET_PARTS
 
 
+def later(times: Times, by: Times | int) -> Times:
+    """Return instants moved by some time, none beyond `FAR`, where nothing happens any more."""
+    found: Times = np.minimum(times, FAR - np.maximum(by, 0)) + by
+    return found
+
+
 def ramp_lasts(swing: int, slew: int) -> int:
     """Return how long a ramp takes, in fs; the swing in uV, the slew in V/s."""
     return round_ratio(swing * _SCALE, slew)
@@ -147,10 +153,13 @@ class _Switching:
         edges = np.empty((count, 2), dtype=np.int64)
         # Of a period longer than any trial there is one, and no multiple.
         longer = self._period > FAR
-        edges[:, 0] = self._phase + (0 if longer else multiples(self._done, count, self._period))
-        edges[:, 1] = edges[:, 0] + self._high
+        cycles = (
+            np.zeros(1, dtype=np.int64) if longer else multiples(self._done, count, self._period)
+        )
+        edges[:, 0] = later(cycles, self._phase)
+        edges[:, 1] = later(edges[:, 0], self._high)
         self._done += count
-        times = edges.ravel() + self._late.take(2 * count) + self._jitter.take(2 * count)
+        times = later(edges.ravel(), self._late.take(2 * count) + self._jitter.take(2 * count))
         times[0] = max(times[0], self._last)
         found: Times = np.maximum.accumulate(times)
         self._last = int(found[-1])
@@ -200,8 +209,10 @@ class _Locked:
         times = due[which] + self._offsets.take(int(which.sum()))
         times = np.sort(np.concatenate([self._kept, times]))
         # Those that one still to come may precede wait for it.
-        settled = int(due[-1]) + math.floor(self._least) if self._left else FAR + FAR // 50
-        upto = int(np.searchsorted(times, settled, side="right"))
+        upto = len(times)
+        if self._left:
+            settled = int(due[-1]) + math.floor(self._least)
+            upto = int(np.searchsorted(times, settled, side="right"))
         found, self._kept = times[:upto], times[upto:]
         return found
 
@@ -286,7 +297,9 @@ class Source:
                 continue
             for time, event in zip(times.tolist(), events, strict=True):
                 for begins, ends in self._lasting(event, immunity):
-                    found[way].append((time + begins, time + ends + self._recovery))
+                    # What lasts beyond every trial ends no sooner for lasting longer.
+                    last = min(time + ends + self._recovery, FAR)
+                    found[way].append((time + begins, last))
         return found
 
     def _lasting(self, event: tuple[int, int], immunity: int) -> list[tuple[int, int]]:
@@ -427,6 +440,12 @@ def least_immunity(scenario: Scenario, way: Way) -> float:
 def most_slew(scenario: Scenario) -> float:
     """Return the highest slew that an event may have, in V/s; 0 where there are none."""
     return max((_steepest(source) for source in scenario.transient), default=0.0)
+
+
+def enough(slew: float) -> int:
+    """Return an immunity in V/s, of three digits, above which no edge of a finite slew is."""
+    digit: int = 10 ** max(len(str(math.ceil(slew))) - 3, 0)
+    return -(-math.ceil(slew) // digit) * digit
 
 
 def _steepest(source: Transient) -> float:

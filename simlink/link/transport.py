@@ -62,7 +62,7 @@ def packets_of(scenario: Scenario) -> list[Packet] | None:
     rate = scenario.barrier.direction("return").line_rate
     assert style.packet_bits is not None
     assert rate is not None
-    return split(scenario.bits_per_lane, style.packet_bits, style.overhead_bits, rate.value)
+    return split(scenario.bits_per_lane, style.packet_bits, scenario.packet_overhead, rate.value)
 
 
 def line_bit_begins(sent: int, line_time: int, bits: int, bit: int) -> int:

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from typing import TYPE_CHECKING, Any
 
 from simlink.base.instants import FS_PER_SECOND
 from simlink.pictures import style
-from simlink.studies.exposure import TARGET, UNHARMED, Exposure, undisturbed
+from simlink.studies.exposing import TARGET, undisturbed
+from simlink.studies.exposure import UNHARMED, Exposure
 from simlink.tracing.trace import Trace, trace
 
 if TYPE_CHECKING:
@@ -23,13 +25,14 @@ _LEVELS = {
 }
 #: How each outcome is filled: colour and hatch, neither of which means anything alone.
 _LOOKS = {
-    "damaged": (style.RUST, "xxx"),
+    "wrong bits": (style.RUST, "xxx"),
     "not received": (style.PLUM, "///"),
     "missed trigger": (style.SAND, "..."),
+    "misaligned": (style.SKY, "\\\\\\"),
 }
-_OTHER = (style.SKY, "\\\\\\")
-#: Inches of a row, and of what stands above and below all rows.
-_ROW, _FRAME = 0.3, 1.5
+_OTHER = (style.TEAL, "|||")
+#: Inches of a row, and of what stands below all rows.
+_ROW, _BELOW = 0.3, 0.6
 
 
 @style.in_our_look
@@ -53,9 +56,11 @@ def exposure(found: Exposure) -> Figure:
     rows = [one.channel for one in found.channels]
     outcomes = max((len(one.outcomes) for one in found.moments), default=0)
     count = len(levels) + len(rows) + outcomes
-    height = _FRAME + _ROW * count
+    harms = {one.said(number) for one in found.moments for number in range(outcomes)} - {UNHARMED}
+    above = 0.45 + 0.19 * legend_rows(harms)
+    height = _BELOW + above + _ROW * count
     ax = style.new_axes(
-        8.4, height, left=0.235, right=0.975, bottom=0.55 / height, top=1 - 0.6 / height
+        8.4, height, left=0.235, right=0.975, bottom=_BELOW / height, top=1 - above / height
     )
     sent = next(one.time for one in seen.changes if one.signal == "host.trigger")
     first, last = found.moments[0].offset, found.moments[-1].offset
@@ -64,17 +69,17 @@ def exposure(found: Exposure) -> Figure:
         _level(ax, -len(labels), seen, name, sent, last)
         labels.append(_LEVELS[name])
     for channel in rows:
-        spans = _spans(found, [channel in one.hit for one in found.moments])
+        spans = spans_of(found, [channel in one.hit for one in found.moments])
         _bars(ax, -len(labels), spans, style.TEAL, "")
         labels.append(f"hits {channel}")
     used: dict[str, Any] = {}
     for number in range(outcomes):
-        kinds = {one.outcomes[number] for one in found.moments} - {UNHARMED}
+        kinds = {one.said(number) for one in found.moments} - {UNHARMED}
         for kind in sorted(kinds):
-            spans = _spans(found, [one.outcomes[number] == kind for one in found.moments])
-            colour, hatch = _LOOKS.get(kind, _OTHER)
-            used[kind] = _bars(ax, -len(labels), spans, colour, hatch)
-        labels.append("this conversion" if number == 0 else f"{number} after it")
+            spans = spans_of(found, [one.said(number) == kind for one in found.moments])
+            used[kind] = outcome_bars(ax, -len(labels), spans, kind)
+        names = ("this conversion", "the next one")
+        labels.append(names[number] if number < 2 else f"{number} after it")
     ax.set_yticks([-row for row in range(count)], labels)
     ax.set_ylim(-count + 0.4, 0.7)
     ax.set_xlim(min(first, 0) / FS_PER_SECOND, last / FS_PER_SECOND)
@@ -83,18 +88,7 @@ def exposure(found: Exposure) -> Figure:
     ax.xaxis.set_major_formatter(style.in_units("s"))
     ax.set_xlabel("from the trigger: edges above, the beginning of the event below")
     ax.tick_params(axis="y", length=0)
-    ax.set_title("What one common-mode event hits, by when it begins", loc="left", pad=22)
-    if used:
-        ax.legend(
-            used.values(),
-            used.keys(),
-            loc="lower right",
-            bbox_to_anchor=(1.0, 1.0),
-            ncols=len(used),
-            frameon=False,
-            borderaxespad=0.1,
-            fontsize=8.5,
-        )
+    legend(ax, used, "What one common-mode event hits, by when it begins")
     return style.figure_of(ax)
 
 
@@ -117,7 +111,7 @@ def _level(ax: Axes, row: int, seen: Trace, name: str, sent: int, last: int) -> 
     ax.step(times, lifted, where="post", color=style.INK, lw=0.9)
 
 
-def _spans(found: Exposure, there: list[bool]) -> list[tuple[float, float]]:
+def spans_of(found: Exposure, there: list[bool]) -> list[tuple[float, float]]:
     """Return start and width, in s, of the stretches in which something is so."""
     spans: list[tuple[float, float]] = []
     half = found.step / 2 / FS_PER_SECOND
@@ -134,7 +128,7 @@ def _spans(found: Exposure, there: list[bool]) -> list[tuple[float, float]]:
     return spans
 
 
-def _bars(ax: Axes, row: int, spans: list[tuple[float, float]], colour: str, hatch: str) -> Any:
+def _bars(ax: Axes, row: float, spans: list[tuple[float, float]], colour: Any, hatch: str) -> Any:
     return ax.broken_barh(
         spans,
         (row - 0.32, 0.64),
@@ -143,3 +137,44 @@ def _bars(ax: Axes, row: int, spans: list[tuple[float, float]], colour: str, hat
         hatch=hatch,
         linewidth=0.5,
     )
+
+
+def outcome_bars(ax: Axes, row: float, spans: list[tuple[float, float]], kind: str) -> Any:
+    """Draw the stretches of one outcome: pale where it is told, hatched where nobody says so."""
+    outcome, _, how = kind.partition(", ")
+    colour, hatch = _LOOKS.get(outcome, _OTHER)
+    if how == "told":
+        return _bars(ax, row, spans, _pale(colour), "")
+    return _bars(ax, row, spans, colour, hatch)
+
+
+#: Items side by side in the legend.
+_SIDE_BY_SIDE = 3
+
+
+def legend_rows(used: Collection[str]) -> int:
+    """Return how many rows the legend of some outcomes takes."""
+    return -(-len(used) // _SIDE_BY_SIDE)
+
+
+def legend(ax: Axes, used: dict[str, Any], title: str) -> None:
+    """Write the title, and below it what each kind of bar means."""
+    ax.set_title(title, loc="left", pad=8 + 13.5 * legend_rows(used))
+    if used:
+        ax.legend(
+            used.values(),
+            used.keys(),
+            loc="lower left",
+            bbox_to_anchor=(0.0, 1.0),
+            ncols=_SIDE_BY_SIDE,
+            frameon=False,
+            borderaxespad=0.1,
+            fontsize=8.5,
+        )
+
+
+def _pale(colour: str) -> tuple[float, float, float]:
+    from matplotlib.colors import to_rgb
+
+    red, green, blue = (1 - 0.4 * (1 - part) for part in to_rgb(colour))
+    return red, green, blue

@@ -32,6 +32,7 @@ _NAMES = {
     "corrupted_flagged": "wrong bits, flagged",
     "corrupted_silent": "wrong bits, silent",
     "not_received": "never received",
+    "dropped": "check failed, dropped",
     "in_flight": "in flight at the end",
     "timed_out": "timed out",
     "short_acquisition": "short acquisition",

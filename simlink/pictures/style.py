@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any, ParamSpec, TypeVar
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
-    from matplotlib.ticker import EngFormatter
+    from matplotlib.ticker import Formatter
 
 #: The kinds of file that a picture is written as.
 KINDS = ("svg", "png")
@@ -184,10 +184,15 @@ def settle(ax: Axes) -> None:
         figure.draw_without_rendering()
 
 
-def in_units(unit: str) -> EngFormatter:
-    """Return a formatter of quantities with SI prefixes, such as ``2 µs``."""
-    from matplotlib.ticker import EngFormatter
+def in_units(unit: str) -> Formatter:
+    """Return a formatter of quantities with SI prefixes, such as ``2 µs``.
 
+    A unit that has one already, such as kV/us, takes no other.
+    """
+    from matplotlib.ticker import EngFormatter, FormatStrFormatter
+
+    if unit == "kV/us":
+        return FormatStrFormatter(f"%g {unit}")
     return EngFormatter(unit=unit, sep=" ")
 
 

@@ -39,6 +39,7 @@ _LOSSES = {
     "corrupted_flagged": "wrong bits, flagged",
     "corrupted_silent": "wrong bits",
     "not_received": "never received",
+    "dropped": "check failed, dropped",
     "misaligned_told": "misaligned, and told",
     "misaligned_silent": "misaligned, silent",
     "timed_out": "timed out",
@@ -210,9 +211,9 @@ def seen(run: Run) -> str:
     rows = [
         (said, f"{_value(found[name])}, {found[name].count} of {found[name].of} words")
         for name, said in _LOSSES.items()
-        if found[name].count
+        if name in found and found[name].count
     ]
-    if not any(found[name].count for name in _LOSSES if name != "in_flight"):
+    if not any(found[name].count for name in _LOSSES if name != "in_flight" and name in found):
         rows.insert(0, ("words lost", f"none of {found['delivered'].of}"))
     for end, said in (("release", "trigger to release"), ("read", "trigger to last bit")):
         ends = [found[f"latency_{end}_{which}"] for which in ("median", "p99", "largest_seen")]

@@ -102,7 +102,9 @@ def depth_bound(scenario: Scenario, ends: Ends = HARD) -> DepthBound:
         Each of the host's services is taken to have the longest latency. A frame counts from the
         first bit of its first lane to the end of its read; where the remote master waits for
         credits from the start of its clock until its credit is back. With such a depth no frame
-        is refused, none is discarded, and no clock is held back.
+        is refused, none is discarded, and no clock is held back. With ``stall`` fewer slots may
+        lose nothing, for a clock that starts late may still end before the next trigger: how late
+        it may start depends on all that the host has read before, which this does not follow.
 
     Raises
     ------

@@ -170,7 +170,21 @@ def _kinds(queue: Queue) -> list[tuple[Timing, Timing, float]]:
 
 
 def _chain(queue: Queue, timing: Timing, steps: int, *, up: bool) -> Chain:
-    """Return the chain of a unit on a grid, everything rounded up or down."""
+    """Return the chain of a unit on a grid, everything rounded up or down.
+
+    Of Poisson triggers a release that the grid moves past the fixed part of a spacing, by so many
+    steps, is put at its end, and every service takes so many steps more. That is a bound, too. Let
+    E(j) be the end of the j-th read, R(j) the release of its frame and S(j) its service, so that
+    E(j) = max(E(j-1), R(j)) + S(j). Released d sooner and served d longer, it ends at
+
+        E'(j) = max(E'(j-1), R(j) - d) + d + S(j) = max(E'(j-1) + d, R(j)) + S(j),
+
+    which is no sooner than E(j) if E'(j-1) is no sooner than E(j-1); and a later R(j) makes it no
+    sooner. That a read ends no sooner if the one before does and its frame comes no earlier in the
+    row is all that the proof of `rare.chain` asks of releases and services, so that no fewer
+    frames are lost. Rounded down, no release comes past the fixed part: it comes within the
+    spacing, or `queue_of` refuses the scenario.
+    """
     step = (timing.spacing + timing.waiting) / steps
     service = _service(queue, step, up)
     if not timing.waiting:
@@ -182,9 +196,8 @@ def _chain(queue: Queue, timing: Timing, steps: int, *, up: bool) -> Chain:
         else math.ceil((timing.spacing + queue.width + timing.loose) / step)
     )
     release = math.ceil(timing.latest / step) if up else math.floor(timing.soonest / step)
-    # A release that the grid moves past the fixed part is put at its end, and the service takes
-    # so much longer: it ends no sooner for that.
     late = max(release - fixed, 0)
+    assert up or not late
     release, service = release - late, np.concatenate([np.zeros(late), service])
     judged, released = np.zeros(fixed + 1), np.zeros(fixed + 1)
     judged[0] = released[release] = 1.0

@@ -1,22 +1,22 @@
 """The loss of a FIFO that no chain can follow, by importance splitting.
 
 Runs that come close to a loss are gone on with many times, each time with draws of their own, and
-count for less in the same measure. How close a run is: the slots taken. Each level of it that is
-reached for the first time ends a stage; the next one begins so many branches from the runs that
-have reached it (fixed effort, over fixed spans: M. J. J. Garvels, The splitting method in rare
-event simulation, Twente 2000, and P. L'Ecuyer et al., ACM TOMACS 17(2), 2007; both from memory).
-Losses are counted wherever they happen, so that the mean is right whatever the levels are; these
-decide only how far one round is off. They are found by a round of their own, whose draws nobody
-else uses.
+count for less in the same measure (`rare.rounds`). How close a run is: the slots taken.
 
-Rounds are independent: the interval is Student's over rounds.
+Rounds are independent. A few of them, the pilot, say how many are needed; the answer comes from
+as many others, so that their number depends on nothing that they find, and their mean stays
+unbiased. (To go on until the interval is short enough would favour rounds that happen to agree,
+and to find too little: rounds vary in proportion to what they find.) The interval is Student's
+over rounds, for the logarithm of their mean: rounds are products of shares, hence skew, and it
+covers better than the one that is as wide on either side.
 """
 
 from __future__ import annotations
 
 import math
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from functools import partial
 from typing import TYPE_CHECKING, Any
@@ -24,59 +24,28 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from scipy.special import stdtrit
 
-from simlink.engines.batch.branch_draws import Stage
-from simlink.engines.batch.branching import Branches, RingError, State, refuse
+from simlink.engines.batch.branching import refuse
 from simlink.figures.intervals import CONFIDENCE
-from simlink.rare.survival import independent, survival
+from simlink.rare.rounds import BRANCHES, Plan, find_levels, one_round, spans
 from simlink.running.spread import spread
+from simlink.running.workers import Workers
 from simlink.scenario.composite import Mixture, TwoState
 from simlink.scenario.recorded import Recorded
 
 if TYPE_CHECKING:
     from concurrent.futures import Executor
 
-    from simlink.base.instants import Times
-    from simlink.scenario.distributions import Distribution
     from simlink.scenario.schema import Scenario
 
-#: Branches of a stage.
-BRANCHES = 2048
-#: Conversions taken at once where nobody looks at the levels.
-_STEP = 16
-#: The share of branches that are to reach the next level.
-_REACH = 0.2
-#: Conversions before those that stand for the long run, and of these: the fewest and the most.
-_WARM, _SPAN = 1024, 256
-_MOST_WARM, _MOST_SPAN = 65536, 4096
-_MOST_LEVELS = 100
-#: A draw is found to a femtosecond where it is below some hours.
-_HALVINGS = 64
-#: Rounds between two looks at the interval, the fewest and the most.
-_FEWEST, _MOST = 16, 256
+#: Rounds of the pilot, and those of the answer: the fewest and, unless said, the most.
+PILOT = 10
+_FEWEST, _MOST = 16, 400
+#: How many more than the pilot says, for it does not know exactly.
+_MARGIN = 1.25
+#: An interval wider than by this power of e either way says nothing.
+_WIDEST = 50.0
 #: Half the interval, as a share of the value, unless said.
 USUAL_ERROR = 0.2
-
-
-@dataclass(frozen=True)
-class Plan:
-    """How a round goes.
-
-    Attributes
-    ----------
-    warm : int
-        Conversions from an empty FIFO that are not counted.
-    span : int
-        Conversions that are.
-    branches : int
-        Of each stage.
-    levels : tuple of float
-        Slots taken, rising.
-    """
-
-    warm: int
-    span: int
-    branches: int = BRANCHES
-    levels: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -92,7 +61,7 @@ class SplitLoss:
     confidence : float
         How often such an interval covers.
     rounds : int
-        Independent rounds.
+        Independent rounds that it comes from.
     plan : Plan
         How each goes: its levels, and which conversions the loss is of.
     conversions : int or None
@@ -122,6 +91,7 @@ def split_loss(
     scenario: Scenario,
     *,
     error: float = USUAL_ERROR,
+    confidence: float = CONFIDENCE,
     conversions: int | None = None,
     most: int = _MOST,
     branches: int = BRANCHES,
@@ -137,77 +107,116 @@ def split_loss(
     scenario : Scenario
         A remote master with a FIFO.
     error : float
-        Half the 95 % interval that is enough, as a share of the value.
+        Half the interval that is enough, as a share of the value. It may come out wider, for
+        the pilot does not know exactly how many rounds that takes.
+    confidence : float
+        How often the interval covers.
     conversions : int, optional
         The mean loss of so many conversions from an empty FIFO; of the long run when left out.
     most : int
-        Rounds at most.
+        Rounds at most, beside the pilot.
     branches : int
         Of each stage.
     workers, executor
         As `running.spread.spread` takes them.
     progress : callable, optional
-        Called with what is known now and then.
+        Called with what the pilot and the answer know.
     report : callable, optional
-        Called with a line that says how long it takes.
+        Called with lines that say how long it takes.
 
     Raises
     ------
     NoBranchesError
         Where the scenario cannot be branched.
     """
-    refuse(scenario)
     began = time.monotonic()
-    plan = find_levels(scenario, spans(scenario, conversions, branches))
-    if report is not None:
-        # Finding the levels walks each stage twice.
-        each = (time.monotonic() - began) / 2
-        least, longest = (each * many / workers for many in (min(_FEWEST, most), most))
-        levels = f"{len(plan.levels)} levels"
-        report(f"{levels}; about {least:.0f} s, and up to {longest:.0f} s for a close answer")
-    found: list[float] = []
-    while True:
-        rounds = range(len(found), min(max(_FEWEST, 2 * len(found)), most))
-        found += spread(
-            partial(one_round, scenario, plan), rounds, workers=workers, executor=executor
-        )
-        answer = _answer(scenario, plan, conversions, found)
+    with pool_for(workers, executor) as there:
+        pilot = first_look(
+            scenario, confidence=confidence, conversions=conversions, branches=branches,
+            workers=workers, executor=there,
+        )  # fmt: skip
         if progress is not None:
-            progress(answer)
-        if answer.error <= error or len(found) >= most:
-            return answer
+            progress(pilot)
+        many = rounds_for(pilot, error, most)
+        if report is not None:
+            each = (time.monotonic() - began) / (PILOT + 2 * workers)
+            report(
+                f"{len(pilot.plan.levels)} levels; {many} rounds in about {each * many:.0f} s more"
+            )
+        answer = more_rounds(scenario, pilot, many, workers=workers, executor=there)
+    if progress is not None:
+        progress(answer)
+    return answer
 
 
-def spans(scenario: Scenario, conversions: int | None, branches: int = BRANCHES) -> Plan:
-    """Return a plan without levels: which conversions are counted."""
-    if conversions is not None:
-        return Plan(0, conversions, branches)
-    latency, cycle = scenario.host.service_latency, 0.0
-    if isinstance(latency, TwoState):
-        cycle = latency.spacing.mean + latency.length.mean
-    # Whole bursts, and whole steps.
-    whole = math.lcm(_STEP, scenario.trigger.burst_length or 1)
-
-    def up(least: int, wanted: float, most: int) -> int:
-        return math.ceil(min(max(least, wanted), most) / whole) * whole
-
-    return Plan(up(_WARM, 4 * cycle, _MOST_WARM), up(_SPAN, cycle, _MOST_SPAN), branches)
+@contextmanager
+def pool_for(workers: int, executor: Executor | None) -> Iterator[Executor | None]:
+    """Keep worker processes over several calls of `spread`, unless there is an executor."""
+    if executor is not None or workers == 1:
+        yield executor
+        return
+    with Workers(workers) as pool:
+        yield pool
 
 
-def _answer(
-    scenario: Scenario, plan: Plan, conversions: int | None, found: list[float]
+def first_look(
+    scenario: Scenario,
+    *,
+    confidence: float = CONFIDENCE,
+    conversions: int | None = None,
+    branches: int = BRANCHES,
+    workers: int = 1,
+    executor: Executor | None = None,
 ) -> SplitLoss:
-    losses = np.array(found)
-    value, many = float(losses.mean()), len(losses)
-    low = high = None
-    if value > 0:
-        width = float(stdtrit(many - 1, (1 + CONFIDENCE) / 2))
-        width *= float(losses.std(ddof=1)) / math.sqrt(many)
-        low, high = max(value - width, 0.0), min(value + width, 1.0)
-    return SplitLoss(
-        value if value > 0 else None, low, high, CONFIDENCE, many, plan, conversions,
-        _recordings(scenario),
+    """Return what the pilot finds; its parameters are those of `split_loss`."""
+    refuse(scenario)
+    plan = find_levels(scenario, spans(scenario, conversions, branches))
+    nothing = SplitLoss(
+        None, None, None, confidence, 0, plan, conversions, _recordings(scenario)
     )  # fmt: skip
+    return _over(scenario, nothing, range(PILOT), workers, executor)
+
+
+def rounds_for(pilot: SplitLoss, error: float, most: int = _MOST) -> int:
+    """Return how many rounds bring half the interval to a share of the value, as the pilot says."""
+    if not pilot.value or pilot.low is None:
+        return most
+    # Of the logarithm, half the interval of one round more or less.
+    quantile = _student(pilot.rounds, pilot.confidence)
+    spread_of_one = math.log(pilot.value / pilot.low) / quantile * math.sqrt(pilot.rounds)
+    needed = (_student(1000, pilot.confidence) * spread_of_one / error) ** 2
+    return max(min(math.ceil(_MARGIN * needed), most), min(_FEWEST, most))
+
+
+def more_rounds(
+    scenario: Scenario,
+    pilot: SplitLoss,
+    many: int,
+    *,
+    workers: int = 1,
+    executor: Executor | None = None,
+) -> SplitLoss:
+    """Return what so many rounds beside the pilot's find."""
+    return _over(scenario, pilot, range(PILOT, PILOT + many), workers, executor)
+
+
+def _over(
+    scenario: Scenario, before: SplitLoss, rounds: range, workers: int, executor: Executor | None
+) -> SplitLoss:
+    """Return what some rounds find, each with the plan of an earlier answer."""
+    task = partial(one_round, scenario, before.plan)
+    losses = np.array(list(spread(task, rounds, workers=workers, executor=executor)))
+    value = float(losses.mean())
+    if not value:
+        return replace(before, value=None, low=None, high=None, rounds=len(rounds))
+    relative = float(losses.std(ddof=1)) / math.sqrt(len(losses)) / value
+    factor = math.exp(min(_student(len(losses), before.confidence) * relative, _WIDEST))
+    low, high = value / factor, min(value * factor, 1.0)
+    return replace(before, value=value, low=low, high=high, rounds=len(rounds))
+
+
+def _student(rounds: int, confidence: float) -> float:
+    return float(stdtrit(rounds - 1, (1 + confidence) / 2))
 
 
 def _recordings(scenario: Scenario) -> tuple[str, ...]:
@@ -225,166 +234,3 @@ def _recordings(scenario: Scenario) -> tuple[str, ...]:
         "host.service_latency": scenario.host.service_latency,
     }
     return tuple(key for key, law in laws.items() if replays(law))
-
-
-class _Round:
-    """One round: stages from an empty FIFO on."""
-
-    def __init__(self, scenario: Scenario, plan: Plan, number: int, name: str, ring: int) -> None:
-        self.plan, self.number, self.name, self.seed = plan, number, name, scenario.seed
-        self.count = plan.branches
-        units = range(number * self.count, (number + 1) * self.count)
-        self.branches = Branches(scenario, units, ring, left_of)
-        self.stage = self._stage(0)
-        self.branches.begin(self.stage)
-        for first in range(0, plan.warm, _STEP):
-            self.branches.step(first, self.count, self.stage, _STEP)
-        self.starts = np.full(self.count, plan.warm)
-
-    def _stage(self, number: int) -> Stage:
-        return Stage(self.seed, self.number, f"{self.name} {number}")
-
-    def go(self, level: float) -> tuple[Any, Any, State, Any]:
-        """Take every branch to a level, or to the end of the span.
-
-        Returns
-        -------
-        lost : ndarray of int64, shape (n,)
-            Losses on the way.
-        highest : ndarray of float64, shape (n,)
-            The highest that each came before its end.
-        reached : dict
-            Where those that reached the level stood then.
-        at : ndarray of int64
-            Before which conversion.
-        """
-        branches, starts = self.branches, self.starts
-        lost = np.zeros(self.count, dtype=np.int64)
-        highest = branches.heights(self.count)
-        under_way = highest < level
-        first = np.flatnonzero(~under_way)
-        reached, at = [branches.take(first)], [starts[first]]
-        for now in range(int(starts[0]), self.plan.warm + self.plan.span):
-            active = int(np.searchsorted(starts, now, side="right"))
-            branches.step(now, active, self.stage)
-            goes = under_way[:active]
-            if not goes.any() and active == self.count:
-                break
-            lost[:active] += np.where(goes, branches.lost(now, active), 0)
-            heights = branches.heights(active)
-            np.maximum(highest[:active], heights, out=highest[:active], where=goes)
-            there = np.flatnonzero(goes & (heights >= level))
-            if len(there):
-                reached.append(branches.take(there))
-                at.append(np.full(len(there), now + 1))
-                under_way[there] = False
-        joined = {name: np.concatenate([one[name] for one in reached]) for name in reached[0]}
-        return lost, highest, joined, np.concatenate(at)
-
-    def again(self, states: State, number: int) -> None:
-        """Go back to where a stage began, with other draws."""
-        self.stage = Stage(self.seed, self.number, f"{self.name} {number} again")
-        self.branches.now = states
-
-    def branch(self, states: State, at: Any, number: int) -> None:
-        """Begin the next stage from states, each as often as any other, or once more."""
-        self.stage = self._stage(number)
-        each, more = divmod(self.count, len(at))
-        chosen = np.repeat(np.arange(len(at)), each)
-        extra = self.stage.anew("branches").permutation(len(at))[:more]
-        chosen = np.concatenate([chosen, extra])
-        chosen = chosen[np.argsort(at[chosen], kind="stable")]
-        self.starts = at[chosen]
-        self.branches.branch(states, chosen, self.starts, self.stage)
-
-
-def _with_room(scenario: Scenario, work: Callable[[int], Any]) -> Any:
-    """Do something with rings as long as it takes."""
-    ring = 64
-    while ring < 4 * scenario.fifo.depth:
-        ring *= 2
-    while True:
-        try:
-            return work(ring)
-        except RingError:
-            ring *= 2
-
-
-def left_of(law: Distribution, passed: Times, uniform: Any) -> Times | None:
-    """Return draws of a law, given that each exceeds what has passed of it.
-
-    Parameters
-    ----------
-    law : Distribution
-        Any.
-    passed : ndarray of int64, fs
-    uniform : ndarray of float64
-        From 0 to below 1, one for each.
-
-    Returns
-    -------
-    ndarray of int64, fs, or None
-        None where draws depend on each other.
-    """
-    if not independent(law) or law.is_constant:
-        return None
-    low = passed.astype(np.float64)
-    # The draw is exceeded with the wanted probability.
-    wanted = survival(law, low) * (1.0 - uniform)
-    high = np.maximum(2 * low, 2 * law.mean + 1.0)
-    while (above := survival(law, high) > wanted).any():
-        high = np.where(above, 2 * high, high)
-    for _ in range(_HALVINGS):
-        middle = (low + high) / 2
-        above = survival(law, middle) > wanted
-        low, high = np.where(above, middle, low), np.where(above, high, middle)
-    return np.maximum(np.rint(high).astype(np.int64), passed + 1)
-
-
-def one_round(scenario: Scenario, plan: Plan, number: int) -> float:
-    """Return the loss that one round estimates; its mean is the loss itself."""
-    found: float = _with_room(scenario, lambda ring: _rounded(scenario, plan, number, ring))
-    return found
-
-
-def _rounded(scenario: Scenario, plan: Plan, number: int, ring: int) -> float:
-    it = _Round(scenario, plan, number, "split", ring)
-    total, weight = 0.0, 1.0
-    for stage, level in enumerate((*plan.levels, math.inf), start=1):
-        lost, _, states, at = it.go(level)
-        total += weight * float(lost.mean())
-        if not len(at):
-            break
-        weight *= len(at) / plan.branches
-        it.branch(states, at, stage)
-    return total / plan.span
-
-
-def find_levels(scenario: Scenario, plan: Plan) -> Plan:
-    """Return a plan with levels that about one in five branches reach."""
-    found: Plan = _with_room(scenario, lambda ring: _with_levels(scenario, plan, ring))
-    return found
-
-
-def _with_levels(scenario: Scenario, plan: Plan, ring: int) -> Plan:
-    it = _Round(scenario, plan, 0, "levels", ring)
-    levels: list[float] = []
-    for stage in range(1, _MOST_LEVELS + 1):
-        kept = it.branches.take(slice(None))
-        lost, highest, _, _ = it.go(math.inf)
-        if (lost > 0).mean() >= _REACH:
-            break
-        level = float(np.quantile(highest, 1 - _REACH, method="higher"))
-        if levels and level <= levels[-1]:
-            beyond = highest[highest > levels[-1]]
-            if not len(beyond):
-                break
-            level = float(beyond.min())
-        levels.append(level)
-        # Once more from where the stage began, up to the level found.
-        it.again(kept, stage - 1)
-        _, _, states, at = it.go(level)
-        if not len(at):
-            break
-        it.branch(states, at, stage)
-    return replace(plan, levels=tuple(levels))

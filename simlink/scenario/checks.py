@@ -16,7 +16,10 @@ from simlink.scenario.faults import Fault, written
 from simlink.scenario.kinds import kind_of
 from simlink.scenario.quantities import LONGEST, PARTS
 from simlink.scenario.sections import Direction, Keys
-from simlink.scenario.writing import ONLY_WITH, applies, default, field_at, fits, look_up
+from simlink.scenario.writing import ONLY_WITH, applies, default, field_at, fits, look_up, steps
+
+#: The most bits of a frame, on all lanes: so many that a short run takes seconds.
+MOST_BITS = 2048
 
 
 def faults_between(scenario: Keys, raw: Mapping[str, Any]) -> Iterator[Fault]:
@@ -32,7 +35,7 @@ def faults_between(scenario: Keys, raw: Mapping[str, Any]) -> Iterator[Fault]:
 
     def fault(key: str, allowed: str) -> Fault:
         value = look_up(raw, key)
-        return Fault(tuple(key.split(".")), None if value is None else written(value), allowed)
+        return Fault(tuple(steps(key)), None if value is None else written(value), allowed)
 
     for key, (other, values) in ONLY_WITH.items():
         if look_up(raw, key) is not None and not fits(raw, key):
@@ -42,9 +45,9 @@ def faults_between(scenario: Keys, raw: Mapping[str, Any]) -> Iterator[Fault]:
     wanting = list(_needed(raw, fault))
     wanting += _required(scenario, fault)
     yield from wanting
-    checks = [_limits, _covers, _order, _line_rate, _hold, _realign]
+    checks = [_limits, _covers, _order, _line_rate, _hold, _realign, _check]
     if scenario.link.scheme != "remote_master":
-        checks = [_limits, _covers, _order, _without_fifo, _clock_rate]
+        checks = [_limits, _covers, _order, _without_fifo, _clock_rate, _check]
     for check in checks:
         yield from check(scenario, fault)
     if not wanting:
@@ -82,6 +85,13 @@ def _required(scenario: Keys, fault: Make) -> Iterator[Fault]:
 def _limits(scenario: Keys, fault: Make) -> Iterator[Fault]:
     """Check the counts that another count limits."""
     bits, lanes = scenario.bits_per_lane, scenario.frame.lanes
+    if bits * lanes > MOST_BITS:
+        words, each = scenario.frame.words_per_lane, scenario.frame.word_bits
+        yield fault(
+            "frame",
+            f"{lanes} lanes of {words} words of {each} bits are {bits * lanes} bits; a frame has "
+            f"at most {MOST_BITS}",
+        )
     if scenario.fifo.release_bits > bits:
         yield fault(
             "fifo.release_bits",
@@ -138,6 +148,29 @@ def _realign(scenario: Keys, fault: Make) -> Iterator[Fault]:
             f"a gap of {time_text(gap)} would not part frames: their strobes may follow one "
             f"another within {time_text(shortest)}",
         )
+
+
+def _check(scenario: Keys, fault: Make) -> Iterator[Fault]:
+    """Check what stands beside the data, and who makes use of it."""
+    law = scenario.check
+    if law.over == "packet" and scenario.barrier.return_.style != "packets":
+        yield fault("check.over", 'over = "packet" needs barrier.return.style = "packets"')
+    if law.kind == "crc" and law.width is not None:
+        most = (1 << law.width) - 1
+        for key, value in (
+            ("polynomial", law.polynomial), ("init", law.init), ("xor_out", law.xor_out),
+        ):  # fmt: skip
+            if value is not None and value > most:
+                yield fault(
+                    f"check.{key}",
+                    f"a whole number up to {most}, of {law.width} bits (check.width)",
+                )
+    if law.on_failure == "drop" and not law.tells:
+        yield fault("check.on_failure", "only with check.kind, or with check.sequence_bits")
+    if scenario.require.dropped is not None and not law.tells:
+        yield fault("require.dropped", "only with check.kind, or with check.sequence_bits")
+    if scenario.host.realign == "sequence" and not law.sequence_bits:
+        yield fault("host.realign", '"sequence" needs check.sequence_bits of 1 or more')
 
 
 def _fastest(scenario: Keys) -> Fraction:

@@ -94,6 +94,7 @@ def terms(scenario: Keys) -> Iterator[Term]:
             law = getattr(section, key)
             if f"{name}.{key}" not in _ELSEWHERE and isinstance(law, Distribution):
                 yield Term(f"{name}.{key}", extent(law))
+    yield from _transients(scenario)
 
 
 #: Laws that are no single time, or are counted by name.
@@ -154,12 +155,28 @@ def _barrier(scenario: Keys) -> Iterator[Term]:
     yield Term("barrier.recovery", extent(scenario.barrier.recovery))
 
 
+#: The times of a source of transients that its events are moved by. Its periods are none of them:
+#: an event that would come after every trial does not come.
+_MOVED = ("offset", "jitter", "dead_time", "phase", "start")
+
+
+def _transients(scenario: Keys) -> Iterator[Term]:
+    """Give what the events of common-mode transients are moved by."""
+    for i, source in enumerate(scenario.transient):
+        if source.times:
+            yield Term(f"transient[{i}].times", max(extent(time) for time in source.times))
+        for key in _MOVED:
+            law = getattr(source, key)
+            if isinstance(law, Distribution):
+                yield Term(f"transient[{i}].{key}", extent(law))
+
+
 def _packets(scenario: Keys, way: Direction) -> Iterator[Term]:
     """Give what packets take on the line: where it is too slow, they queue from trigger to end."""
     back, bits = scenario.barrier.return_, scenario.bits_per_lane
     if back.style != "packets" or way.line_rate is None or not back.packet_bits:
         return
-    sent = bits + -(-bits // back.packet_bits) * back.overhead_bits
+    sent = bits + -(-bits // back.packet_bits) * scenario.packet_overhead
     where = "barrier.line_rate" if back.line_rate is None else "barrier.return.line_rate"
     yield Term(where, scenario.conversions * sent * period(way.line_rate), each=True)
 

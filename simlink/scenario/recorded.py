@@ -9,7 +9,7 @@ import re
 from collections.abc import Iterator
 from functools import lru_cache
 from pathlib import Path
-from typing import Annotated, Any, Literal, Self
+from typing import Annotated, Any, Literal, Self, TextIO
 
 import numpy as np
 from pydantic import (
@@ -31,6 +31,9 @@ from simlink.scenario.quantities import NUMBER, TIME, Dimension
 
 _NUMBER = re.compile(NUMBER)
 _MOST_TEXT = 100
+#: The largest recording and its longest line, in bytes and characters.
+_MOST_BYTES = 256 * 2**20
+_MOST_LINE = 2**20
 _EXACT = decimal.Context(prec=2 * _MOST_TEXT, traps=[decimal.Inexact])  # room for every cell
 
 
@@ -171,6 +174,9 @@ def _read(
     try:
         with path.open(encoding="utf-8-sig", newline="") as stream:
             note_input(path)
+            if os.fstat(stream.fileno()).st_size > _MOST_BYTES:
+                said = f"a recording of at most {_MOST_BYTES // 2**20} MiB is wanted"
+                raise FaultError(said, found, ("file",))
             rows = _rows(stream)
             return _column(rows, column, dimension.scales[unit], dimension)
     except UnicodeDecodeError:
@@ -181,14 +187,17 @@ def _read(
         raise FaultError(f"cannot be read ({error.strerror})", found, ("file",)) from None
 
 
-def _rows(stream: Iterator[str]) -> Iterator[tuple[int, list[str]]]:
+def _rows(stream: TextIO) -> Iterator[tuple[int, list[str]]]:
     """Give the rows of a CSV file with the numbers of their lines; no comments, no blank lines."""
     line = 0
 
     def kept() -> Iterator[str]:
         nonlocal line
-        for text in stream:
+        while text := stream.readline(_MOST_LINE):
             line += 1
+            if len(text) == _MOST_LINE:
+                said = f"line {line}: longer than 1 MiB: this is no recording"
+                raise FaultError(said, None, ("file",))
             if not text.startswith("#"):
                 yield text
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
@@ -80,6 +81,14 @@ _WHY = {
     "barrier.upset": "every symbol that meets an upset is hit",
     "barrier.return.header_bits": "no packet is lost whole",
     "fifo.realign": "a rest of the strobe ends the frame",
+    "check.over": "a check of each lane's whole frame",
+    "check.kind": "nothing but the counter tells",
+    "check.sequence_bits": "no counter tells of losses",
+    "check.on_failure": "the host uses the words, and knows",
+    "check.init": "the register starts from zero",
+    "check.reflect_in": "most significant bit first",
+    "check.reflect_out": "most significant bit first",
+    "check.xor_out": "sent as it is",
     "transient.first": "from the first trigger on",
     "transient.every": "at every trigger",
     "transient.tolerance": "none unless given",
@@ -126,7 +135,8 @@ def assumed(scenario: Keys, raw: Mapping[str, Any]) -> list[Assumption]:
     for section, values in resolved(raw, scenario.bits_per_lane).items():
         for name, value in values.items():
             key = f"{section}.{name}" if section else name
-            if look_up(raw, key) is not None or key in idle or section in idle:
+            without = section in idle and not (section == "check" and raw.get("check"))
+            if look_up(raw, key) is not None or key in idle or without:
                 continue
             if section == "barrier" and name in COMMON and _both_given(raw, name):
                 continue
@@ -206,6 +216,13 @@ def notes(scenario: Keys, raw: Mapping[str, Any]) -> list[str]:
     ):
         if law.is_constant and law.constant_value:
             found.append(f"{key}: {_fixed_tolerance(law)}")
+    latest = scenario.converter.busy_delay.support[1]
+    soonest = scenario.converter.conversion_time.support[0]
+    if not latest < soonest and math.isfinite(latest):
+        found.append(
+            f"converter.busy_delay: up to {time_text(latest)}, and a conversion may be over after "
+            f"{time_text(max(soonest, 0))}: busy does not rise where the conversion is over by then"
+        )
     found += _barrier_notes(scenario, raw)
     line = scenario.barrier.direction("return").line_rate
     clock = scenario.remote_clock.frequency

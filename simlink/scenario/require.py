@@ -179,6 +179,9 @@ class Require(Section):
     corrupted_flagged: Share | None = optional("The share of words with flagged wrong bits.")
     corrupted_silent: Share | None = optional("The share of words with silent wrong bits.")
     not_received: Share | None = optional("The share of words that never came.")
+    dropped: Share | None = optional(
+        "The share of words of frames that the host drops, since their check failed."
+    )
     in_flight: Share | None = optional("The share of words that wait at the end.")
     timed_out: Share | None = optional("The share of words that the host gave up.")
     short_acquisition: Share | None = optional("The share of words whose sample had not settled.")

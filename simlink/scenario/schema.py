@@ -20,7 +20,7 @@ from simlink.scenario.kinds import kind_of
 from simlink.scenario.names import Names
 from simlink.scenario.reading import unknown
 from simlink.scenario.remarks import Assumption
-from simlink.scenario.sections import MOST_BITS, NOT_SIMULATED, UNSIMULATED, Keys
+from simlink.scenario.sections import MOST_BITS, NOT_SIMULATED, UNSIMULATED, Check, Keys
 
 __all__ = ["Assumption", "Scenario", "from_dict"]
 
@@ -239,8 +239,16 @@ def _filled(raw: Mapping[str, Any]) -> dict[str, Any]:
             for key in ("words_per_lane", "word_bits")
         ]
         if all(type(size) is int for size in sizes) and 1 <= math.prod(sizes) <= MOST_BITS:
-            fifo["release_bits"] = math.prod(sizes)
+            fifo["release_bits"] = math.prod(sizes) + _beside(filled["check"])
     return filled
+
+
+def _beside(table: Any) -> int:
+    """Return how many bits a frame carries beside its data; 0 for a table that is refused."""
+    try:
+        return Check.model_validate(table).beside
+    except ValidationError:
+        return 0
 
 
 def _refused(raw: Mapping[str, Any]) -> Iterator[tuple[str, Any]]:

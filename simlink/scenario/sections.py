@@ -40,7 +40,10 @@ from simlink.scenario.require import Require
 from simlink.scenario.transient import Transient
 
 MOST_SEED = 2**63 - 1
-MOST_BITS = 256 * 64  # of a frame on each lane
+MOST_BITS = 256 * 64  # of data in a frame on each lane
+MOST_CHECK_BITS, MOST_SEQUENCE_BITS = 64, 16
+#: Of a frame on each lane, with what it carries beside its data.
+MOST_SENT = MOST_BITS + MOST_CHECK_BITS + MOST_SEQUENCE_BITS
 
 
 class Link(Section):
@@ -303,7 +306,7 @@ class Fifo(Section):
     """The FIFO on the host's side."""
 
     depth: Annotated[int, count(1, 10**6)] = left_out(4, "Frames that it holds.")
-    release_bits: Annotated[int, count(1, MOST_BITS)] = Field(
+    release_bits: Annotated[int, count(1, MOST_SENT)] = Field(
         default=1,
         json_schema_extra=NO_FIXED_DEFAULT,
         description="Bits of every lane that have to be in before busy falls at the host. Left "
@@ -372,11 +375,16 @@ class Host(Section):
 class Check(Section):
     """What a lane's frame carries beside its data, to tell what went wrong on the way."""
 
-    over: Literal["packet", "frame"] = left_out("frame", "What each check covers.")
+    over: Literal["packet", "frame"] = left_out(
+        "frame",
+        "What each check covers: what a lane sends of a frame, or the data of each packet.",
+    )
     kind: Literal["none", "parity", "crc"] = left_out(
         "none", "The check: none, one bit of even parity, or a cyclic redundancy check."
     )
-    width: Annotated[int, count(1, 64)] | None = optional("Check bits. Required for crc.")
+    width: Annotated[int, count(1, MOST_CHECK_BITS)] | None = optional(
+        "Check bits. Required for crc."
+    )
     polynomial: Annotated[int, count(1, MOST_SEED)] | None = optional(
         "Of the crc, as a whole number without its highest term, such as 0x07. Required for crc."
     )
@@ -386,15 +394,39 @@ class Check(Section):
     xor_out: Annotated[int, count(0, MOST_SEED)] = left_out(
         0, "What is added to the crc, modulo 2, before it is sent."
     )
-    sequence_bits: Annotated[int, count(0, 32)] = left_out(
-        0, "Bits of a counter of the conversions started, sent with every frame."
+    sequence_bits: Annotated[int, count(0, MOST_SEQUENCE_BITS)] = left_out(
+        0,
+        "Bits of a counter of the triggers that came to the converter, missed ones too, sent with "
+        "every frame on every lane.",
     )
     on_failure: Literal["drop", "flag", "repeat"] = left_out(
-        "flag", "What the host does with a frame whose check fails."
+        "flag",
+        "What the host does with a frame whose check fails. drop: it uses no word of it; flag: it "
+        "uses them and knows; repeat: it has the frame sent again, once.",
     )
     kept_frames: Annotated[int, count(1, 10**6)] | None = optional(
         "Frames that the remote side keeps to send again. Required for repeat."
     )
+
+    @property
+    def check_bits(self) -> int:
+        """Check bits of what each check covers."""
+        return (self.width or 0) if self.kind == "crc" else int(self.kind == "parity")
+
+    @property
+    def beside(self) -> int:
+        """Bits that a lane's frame carries beside its data; those of packets stay with them."""
+        return self.sequence_bits + (self.check_bits if self.over == "frame" else 0)
+
+    @property
+    def of_packet(self) -> int:
+        """Check bits that each packet carries of its own."""
+        return self.check_bits if self.over == "packet" else 0
+
+    @property
+    def tells(self) -> bool:
+        """Whether there is anything beside the data that could tell."""
+        return self.check_bits + self.sequence_bits > 0
 
 
 class Dump(Section):
@@ -418,11 +450,7 @@ class Dump(Section):
 UNSIMULATED: dict[str, tuple[Any, ...]] = {
     "barrier.false_edge": (),
     "barrier.return.check": ("none",),
-    "check.over": ("frame",),
-    "check.kind": ("none",),
-    "check.sequence_bits": (0,),
-    "check.on_failure": ("flag",),
-    "host.realign": ("never", "idle"),
+    "check.on_failure": ("drop", "flag"),
 }
 """Keys that the format knows and this version refuses by name, with the values it takes."""
 
@@ -469,9 +497,22 @@ class Keys(Section):
     )
 
     @property
-    def bits_per_lane(self) -> int:
-        """Bits of one frame on each lane."""
+    def data_bits_per_lane(self) -> int:
+        """Bits of the words of one frame on each lane."""
         return self.frame.words_per_lane * self.frame.word_bits
+
+    @property
+    def bits_per_lane(self) -> int:
+        """Bits of one frame on each lane: its words, its sequence bits, its check bits.
+
+        All of them are clocked out, cross the barrier, take their place in the FIFO and are read.
+        """
+        return self.data_bits_per_lane + self.check.beside
+
+    @property
+    def packet_overhead(self) -> int:
+        """Bits that a packet adds to those of the frame: overhead and its own check bits."""
+        return self.barrier.return_.overhead_bits + self.check.of_packet
 
     @property
     def words(self) -> int:

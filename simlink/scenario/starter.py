@@ -182,8 +182,10 @@ def ask(
             tell(f"{error.found or typed}: {error.allowed}")
         else:
             known[question.name] = typed
-            for remark in unusual({question.name: typed}, folder):
-                tell(remark)
+            # Read together with the others, without which it may mean something else, or nothing.
+            for remark in unusual(known, folder):
+                if remark.startswith(f"--{question.name}:"):
+                    tell(remark)
     return known
 
 

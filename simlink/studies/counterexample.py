@@ -1,7 +1,7 @@
 """A counterexample: draws that break a limit, as few and as near to typical as could be found.
 
 Each law is replaced by draws of its own, at its ends or in between, and the scenario is run with
-them; the fullest FIFO, the latest release, or whatever the limit looks at, leads the search. What
+them; the fullest FIFO, the latest release, or the margin of a capture leads the search. What
 breaks the limit is then made small: fewer conversions, and each draw moved towards the median of
 its law as long as the limit stays broken.
 
@@ -16,7 +16,6 @@ import math
 import tempfile
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from fractions import Fraction
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -29,31 +28,25 @@ from simlink.base.safe_write import write_set
 from simlink.base.wording import many
 from simlink.engines.batch import BatchEngine
 from simlink.figures.reader import SAMPLED
-from simlink.proofs.bounds import depth_bound, keeps_rate
-from simlink.proofs.ends import Ends, UnboundedError, least
-from simlink.proofs.release import latest_release, release_bound
-from simlink.records import Fate
-from simlink.running.run import run
 from simlink.scenario.composite import TwoState
 from simlink.scenario.distributions import exponential_time
 from simlink.scenario.quantities import PARTS
 from simlink.scenario.recorded import Recorded
-from simlink.verdict import cycle
+from simlink.studies.counterexample_limits import (
+    CAPTURES,
+    COUNTED,
+    LIMITS,
+    broken,
+    check,
+    proven_enough,
+    row_over,
+)
 from simlink.verdict.limit import Known
-from simlink.verdict.seen import Seen
 
 if TYPE_CHECKING:
     from simlink.scenario.law import Distribution
     from simlink.scenario.schema import Scenario
 
-#: Limits that may be asked for, and what a conversion that breaks them is called.
-LIMITS = {
-    "fifo": "a frame finds no free slot",
-    "early-read": "a bit is read before it has arrived",
-    "period": "a trigger comes while the converter is busy or is read",
-    "acquisition": "a sample has not settled",
-    "timeout": "a conversion is released after its timeout",
-}
 #: Laws drawn for each conversion or bit, and those drawn once a board.
 _EACH = (
     "trigger.jitter",
@@ -74,9 +67,30 @@ _ONCE = (
     "barrier.return.delay",
     "barrier.return.part_to_part_skew",
 )
+#: What the captures of a bit rest on: all but the jitter of an edge, start delay and latency is
+#: drawn once a board.
+_CAPTURED = (
+    "barrier.forward.jitter",
+    "barrier.return.jitter",
+    "remote_clock.start_delay",
+    "remote_clock.tolerance",
+    *(f"{side}.{name}" for side in ("remote_clock", "host") for name in ("setup", "hold")),
+    *(f"converter.{name}" for name in ("msb_valid", "data_valid", "data_hold")),
+    *(
+        f"barrier.{way}.{name}"
+        for way in ("forward", "return")
+        for name in ("delay", "part_to_part_skew", "pulse_width_distortion", "min_pulse")
+    ),
+    "fifo.sync_delay",
+    "host.service_latency",
+)
 _TRIES, _CLIMBS, _SMALLER = 150, 250, 1500
+#: Of a limit that a margin leads to.
+_TRIES_LED = 20
 #: Conversions of an example at the most.
 _MOST = 256
+#: The same of a limit of the serial clock, which each frame may break.
+_MOST_CAPTURED = 4
 #: Draws of a law that an example chooses from, beside its ends.
 _KEPT = 65
 
@@ -159,10 +173,10 @@ def counterexample(scenario: Scenario, limit: str) -> Counterexample:
     InputError
         If the limit does not apply to the scenario.
     """
-    _check(scenario, limit)
-    counted = limit in _KEYS
+    check(scenario, limit)
+    counted = limit in COUNTED
     here = scenario.fifo.depth if limit == "fifo" else scenario.fifo.release_bits
-    needed, known, why = _proven(scenario, limit)
+    needed, known, why = proven_enough(scenario, limit)
     unit = "slot" if limit == "fifo" else "bit"
     if needed is not None and (needed <= here or not counted):
         said = "the limit is proven never to be broken"
@@ -170,11 +184,14 @@ def counterexample(scenario: Scenario, limit: str) -> Counterexample:
             said = f"{many(needed, unit)} of {here}: proven enough"
         said = f"There is no counterexample: {said}, {known}."
         return Counterexample(limit, scenario, None, 0, said)
-    found = _Search(scenario, limit).find()
+    search = _Search(scenario, limit)
+    found = search.find()
     words = LIMITS[limit]
     if found is None:
         said = f"no draws were found at which {words}, and no proof that there are none"
         said += f": {why}" if why else ""
+        if search.refused:
+            said += "; some draws were not tried, for a scenario with them alone is refused"
         if counted and needed is not None:
             said += f"; {many(needed, unit)}: proven enough"
         return Counterexample(limit, scenario, None, 0, f"Undecided: {said}.")
@@ -184,7 +201,7 @@ def counterexample(scenario: Scenario, limit: str) -> Counterexample:
         said = f"{many(needed, unit)}: proven enough; {here}: {said}, example"
         if needed - 1 == here:
             said += "; nothing undecided"
-        elif _Search(scenario.with_value(_KEYS[limit], needed - 1), limit).find(small=False):
+        elif _Search(scenario.with_value(COUNTED[limit], needed - 1), limit).find(small=False):
             said += f"; {needed - 1}: can be broken, too"
         else:
             said += f"; {needed - 1}: undecided"
@@ -195,54 +212,11 @@ def counterexample(scenario: Scenario, limit: str) -> Counterexample:
     return Counterexample(limit, scenario, rows, conversions, f"{said}.")
 
 
-_KEYS = {"fifo": "fifo.depth", "early-read": "fifo.release_bits"}
-
-
-def _check(scenario: Scenario, limit: str) -> None:
-    remote = scenario.link.scheme == "remote_master"
-    if limit not in LIMITS:
-        raise InputError("--limit", None, limit, f"one of {', '.join(LIMITS)}")
-    if limit in _KEYS and not remote:
-        raise InputError(
-            scenario.name, "link.scheme", scenario.link.scheme, "remote_master, for this limit"
-        )
-    if limit == "timeout" and scenario.host.timeout is None:
-        raise InputError(scenario.name, "host.timeout", "left out", "a timeout, for this limit")
-
-
-def _proven(scenario: Scenario, limit: str) -> tuple[int | None, str, str]:
-    """Return what is proven enough and how (0 if the limit always holds), or why nothing is."""
-    if limit in ("period", "acquisition"):
-        # A run of one conversion is all that the row of a proof takes.
-        seen = Seen(run(scenario.with_(trials=1, conversions=1), ledger=False, workers=1))
-        for row in cycle.rows(seen):
-            if row.key == limit and row.known is Known.PROVEN:
-                return 0, row.evidence, ""
-        return None, "", ""
-
-    def bound(ends: Ends) -> int:
-        if limit == "fifo":
-            return depth_bound(scenario, ends).depth
-        if limit == "early-read":
-            return release_bound(scenario, ends)
-        timeout = scenario.host.timeout
-        if scenario.link.scheme != "remote_master" or timeout is None:
-            raise UnboundedError("each frame waits for the host's clock")
-        if latest_release(scenario, ends) > timeout.constant_value:
-            raise UnboundedError("a frame may be released after its timeout")
-        if not keeps_rate(scenario, ends):
-            raise UnboundedError("a conversion may be lost")
-        return 0
-
-    here = {"fifo": scenario.fifo.depth, "early-read": scenario.fifo.release_bits}.get(limit, 0)
-    needed, said, why = least(bound, Fraction(here))
-    return None if needed is None else int(needed), said, why
-
-
-def _laws(scenario: Scenario) -> dict[str, Distribution]:
+def _laws(scenario: Scenario, limit: str) -> dict[str, Distribution]:
     """Return the laws that an example replaces, by their keys."""
     found: dict[str, Distribution] = {}
-    for key in (*_EACH, *_ONCE):
+    keys = _CAPTURED if limit in CAPTURES else (*_EACH, *_ONCE)
+    for key in keys:
         *above, name = key.split(".")
         if above[0] == "barrier":
             forward = above[1] == "forward"
@@ -258,9 +232,9 @@ def _laws(scenario: Scenario) -> dict[str, Distribution]:
     return found
 
 
-def _choices(scenario: Scenario) -> list[_Law]:
+def _choices(scenario: Scenario, limit: str) -> list[_Law]:
     found = []
-    for key, law in _laws(scenario).items():
+    for key, law in _laws(scenario, limit).items():
         drawn = law.sampler(streams(scenario.seed, 0, f"counterexample {key}")).take(SAMPLED)
         if isinstance(law, Recorded | TwoState):
             found.append(_Law(key, [], [int(one) for one in drawn]))
@@ -312,10 +286,14 @@ class _Search:
 
     def __init__(self, scenario: Scenario, limit: str) -> None:
         self.scenario, self.limit = scenario, limit
-        self.laws = {law.key: law for law in _choices(scenario)}
+        self.laws = {law.key: law for law in _choices(scenario, limit)}
         self.rng = streams(scenario.seed, 0, "counterexample")("")
         self.runs = 0
+        #: Whether some draws made no scenario.
+        self.refused = False
         self.longest = min(max(scenario.conversions, 1), _MOST)
+        if limit in CAPTURES:
+            self.longest = min(self.longest, _MOST_CAPTURED)
 
     def find(self, *, small: bool = True) -> tuple[Rows, int] | None:
         """Return the draws of an example and its conversions, None if none was found."""
@@ -332,8 +310,9 @@ class _Search:
 
     def _any(self) -> tuple[Rows, int] | None:
         best: tuple[float, Rows] | None = None
-        for attempt in range(_TRIES + _CLIMBS):
-            climbs = best is not None and attempt >= _TRIES
+        tries = _TRIES_LED if self.limit in CAPTURES else _TRIES
+        for attempt in range(tries + _CLIMBS):
+            climbs = best is not None and attempt >= tries
             rows = self._moved(best[1]) if climbs and best else self._drawn()
             breaks, height = self._run(rows, self.longest)
             if breaks is not None:
@@ -365,7 +344,7 @@ class _Search:
                 continue
             ends, kind = (law.values[0], law.values[-1]), int(self.rng.integers(3))
             which = int(self.rng.integers(2))
-            if key in _ONCE or kind == 0:
+            if key not in _EACH or kind == 0:
                 rows[key] = [ends[which]] * count
             elif kind == 1:
                 at, end = sorted(int(one) for one in self.rng.integers(0, count, 2))
@@ -390,7 +369,7 @@ class _Search:
         return found
 
     def _count(self, key: str) -> int:
-        if key in _ONCE:
+        if key not in _EACH:
             return 1
         return self.longest * self._each(key)
 
@@ -398,14 +377,14 @@ class _Search:
         return self.scenario.bits_per_lane if key == "barrier.return.jitter" else 1
 
     def _cut(self, key: str, drawn: list[int], conversions: int) -> list[int]:
-        return drawn if key in _ONCE else drawn[: conversions * self._each(key)]
+        return drawn if key not in _EACH else drawn[: conversions * self._each(key)]
 
     def _shorter(self, rows: Rows, conversions: int) -> tuple[Rows, int]:
         """Leave conversions out at the start, as many as may be."""
         step = conversions // 2
         while step:
             later = {
-                key: drawn if key in _ONCE else drawn[step * self._each(key) :]
+                key: drawn if key not in _EACH else drawn[step * self._each(key) :]
                 for key, drawn in rows.items()
             }
             breaks, _ = self._run(later, conversions - step) if conversions > step else (None, 0)
@@ -464,34 +443,21 @@ class _Search:
         try:
             example = make()
         except InputError:
+            self.refused = True
             return None, -math.inf
         (block,) = BatchEngine().run(example, range(1), words=False)
-        broken = self._broken(example, block)
-        at = np.flatnonzero(broken[0])
+        lost = broken(example, self.limit, block)
+        at = np.flatnonzero(lost[0])
+        if self.limit in CAPTURES:
+            # How near it is says the margin, and what took a bit the row that is broken.
+            row = row_over(example, self.limit)
+            if row is None:
+                return None, -math.inf
+            if row.known is not Known.VIOLATED:
+                at = at[:0]
+            nearer = -math.inf if row.margin is None else -float(row.margin)
+            return (int(at[0]) if at.size else None), nearer
         taken = block.occupancy_at_arrival[0].max(initial=0)
         came = block.release[0] >= 0
         latest = (block.release[0] - block.trigger[0])[came].max(initial=0) / FS_PER_SECOND
         return (int(at[0]) if at.size else None), float(taken) + min(latest, 0.9)
-
-    def _broken(self, example: Scenario, block: Any) -> Any:
-        if self.limit == "early-read":
-            return block.fate == Fate.UNDERRUN
-        if self.limit == "acquisition":
-            return block.short_acquisition
-        if self.limit == "timeout":
-            # What is given up since it was lost before is no matter of the timeout.
-            timeout = example.host.timeout
-            assert timeout is not None
-            late = block.release - block.trigger > timeout.constant_value
-            return block.timed_out & (block.release >= 0) & late
-        missed = itself = block.fate == Fate.MISSED_TRIGGER
-        remote = example.link.scheme == "remote_master"
-        if remote and example.fifo.when_full == "stall" and missed.any():
-            # Those that a deep FIFO misses, too.
-            deep = example.with_value("fifo.depth", example.conversions + 1)
-            (other,) = BatchEngine().run(deep, range(1), words=False)
-            itself = missed & (other.fate == Fate.MISSED_TRIGGER)
-        if self.limit == "period":
-            return itself if remote else itself | (block.fate == Fate.OVERRUN)
-        lost = (block.fate == Fate.OVERRUN) | (block.fate == Fate.NOT_RECEIVED)
-        return lost | (missed & ~itself)

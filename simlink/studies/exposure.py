@@ -8,39 +8,30 @@ the time in which each channel can be hit, in closed form (`vulnerable_time`).
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+import math
 from dataclasses import dataclass, field
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
 from simlink.base.cautions import CAUTIONS
-from simlink.base.errors import InputError
 from simlink.base.instants import FS_PER_SECOND
 from simlink.base.json_text import json_text
 from simlink.base.late import picture
 from simlink.base.version import __version__
 from simlink.base.wording import short_time, slew_text
-from simlink.engines.event.wiring import watched
-from simlink.link import unit
-from simlink.link.exposed import Exposed, exposed
-from simlink.link.fate import Fate
-from simlink.link.transient import Upsets, Way, ramp_lasts
-from simlink.scenario.distributions import Constant
-from simlink.scenario.quantities import SLEW, VOLTAGE, exact, told
+from simlink.link.exposed import Exposed
+from simlink.link.transient import Way, enough
 
 if TYPE_CHECKING:
     import pandas as pd
     from matplotlib.figure import Figure
 
-    from simlink.records import FrameBlock
     from simlink.scenario.schema import Scenario
 
-#: The conversion that is looked at: late enough for the host to have begun to read.
-TARGET = 2
-#: Conversions that follow it in a run.
-AFTER = 3
-MOST_STEPS = 20_000
-FEWEST_STEPS = 200
+#: What may become of a conversion besides the fates by which it is lost.
+UNHARMED, WRONG, MISALIGNED = "unharmed", "wrong bits", "misaligned"
+#: Of a time that is written.
+_DIGITS = 4
 
 
 @dataclass(frozen=True)
@@ -56,23 +47,29 @@ class Moment:
         direction as if nothing had been lost on the way to the converter. Of a frame whose busy
         is lost no bit is read, and none is hit.
     outcomes : tuple of str
-        What becomes of the conversion and of each that follows it: ``"unharmed"``, ``"damaged"``
-        (its words are read with wrong bits) or the fate by which it is lost.
+        What becomes of the conversion and of each that follows it: ``"unharmed"``,
+        ``"wrong bits"`` (its words are read with wrong bits), the fate by which it is lost, or
+        ``"misaligned"`` (it is read right and taken for another conversion).
+    told : tuple of bool
+        Whether anybody is told of it, of each likewise; False where there is nothing to tell.
     """
 
     offset: int
     hit: frozenset[str]
     outcomes: tuple[str, ...]
+    told: tuple[bool, ...]
 
     @property
     def harms(self) -> bool:
         """Whether any conversion comes to harm."""
         return any(one != UNHARMED for one in self.outcomes)
 
-
-#: Channels to the converter.
-FORWARD = ("trigger", "clock", "credit")
-UNHARMED, DAMAGED = "unharmed", "damaged"
+    def said(self, number: int) -> str:
+        """Return what becomes of one conversion and whether anybody is told, in words."""
+        outcome = self.outcomes[number]
+        if outcome == UNHARMED:
+            return outcome
+        return f"{outcome}, {'told' if self.told[number] else 'not told'}"
 
 
 @dataclass(frozen=True)
@@ -101,6 +98,15 @@ class Exposure:
         In the order of time.
     channels : list of Exposed
         The closed forms.
+    safe : (int, int) or None
+        From when to when after each trigger of the unit such an event meets nothing that crosses,
+        in fs; None if there is no such stretch.
+    seen : int
+        Over how many triggers that holds: those that were simulated.
+    most_slew : float, V/s
+        Of any event: of the given one, or the highest that the scenario's sources may have.
+    assumed : bool
+        Whether the immunity is assumed, and not the scenario's.
     """
 
     scenario: Scenario
@@ -113,6 +119,10 @@ class Exposure:
     step: int
     moments: list[Moment] = field(repr=False)
     channels: list[Exposed] = field(repr=False)
+    safe: tuple[int, int] | None = None
+    seen: int = 1
+    most_slew: float = 0.0
+    assumed: bool = False
 
     @property
     def upsets(self) -> bool:
@@ -124,9 +134,19 @@ class Exposure:
         return self.step * sum(channel in one.hit for one in self.moments)
 
     @cached_property
+    def _bad(self) -> list[bool]:
+        """Whether an event comes to harm anything, of each step of the period: it is a circle."""
+        count = -(-self.period // self.step)
+        bad = [False] * count
+        for one in self.moments:
+            if one.harms:
+                bad[one.offset % self.period // self.step % count] = True
+        return bad
+
+    @cached_property
     def harmful(self) -> int:
-        """The time in which any conversion comes to harm, in fs."""
-        return self.step * sum(one.harms for one in self.moments)
+        """For how long within the period an event may begin so as to harm any conversion, in fs."""
+        return min(self.step * sum(self._bad), self.period)
 
     @cached_property
     def quiet(self) -> tuple[int, int] | None:
@@ -135,11 +155,7 @@ class Exposure:
         Counted from a trigger; the period is a circle, so that the end may lie beyond it. None
         where there is none.
         """
-        count = -(-self.period // self.step)
-        bad = [False] * count
-        for one in self.moments:
-            if one.harms:
-                bad[one.offset % self.period // self.step % count] = True
+        bad, count = self._bad, len(self._bad)
         best: tuple[int, int] | None = None
         start = None
         for place in range(2 * count):
@@ -155,32 +171,57 @@ class Exposure:
         return best[0] * self.step, min(best[1] * self.step, best[0] * self.step + self.period)
 
     @property
+    def advised(self) -> tuple[int, int] | None:
+        """The ends of `safe`, in fs, rounded inwards to as many digits as are written."""
+        if self.safe is None:
+            return None
+        start, end = self.safe
+        up, down = (10 ** max(len(str(one)) - _DIGITS, 0) for one in (start, end))
+        start, end = -(-start // up) * up, end // down * down
+        return (start, end) if start < end else None
+
+    @property
     def sentence(self) -> str:
         """What to do about it, in one sentence."""
         event = f"an event of {slew_text(self.slew)}"
+        unit = f"On board {self.trial}"
+        if self.assumed:
+            unit += (
+                f", of which an immunity of {slew_text(min(self.immunity.values()))} is assumed,"
+            )
         if not self.upsets:
             least = min(self.immunity.values())
-            return (
-                f"On board {self.trial} {event} upsets nothing: its immunity is {slew_text(least)}."
-            )
+            return f"{unit} {event} upsets nothing: its immunity is {slew_text(least)}."
         event += f" that upsets for {short_time(self.length)}"
         if not self.harmful:
-            return f"On board {self.trial} {event} harms no word, whenever it begins."
-        share = min(self.harmful / self.period, 1.0)
-        said = (
-            f"On board {self.trial} {event} harms a word if it begins in {100 * share:.3g} % of "
-            "the trigger period"
+            return f"{unit} {event} harms no word of this conversion, whenever it begins."
+        share = 100 * self.harmful / self.period
+        periodic = self.scenario.trigger.pattern == "periodic"
+        of = "the trigger period" if periodic else "the time from this trigger to the next"
+        return f"{unit} {event} harms a word if it begins in {share:.3g} % of {of}{self._advice}"
+
+    @property
+    def _advice(self) -> str:
+        """What to do about an event that does harm: where to place it, what immunity is enough."""
+        if math.isinf(self.most_slew):
+            immunity = "no slew immunity is enough for every event, for its slew has no upper end"
+        else:
+            least = enough(self.most_slew)
+            immunity = f"a slew immunity of at least {slew_text(least)} is enough"
+        if self.slew < self.most_slew < math.inf:
+            immunity += f" for every event, of {slew_text(self.most_slew)} at the most"
+        if self.scenario.trigger.pattern != "periodic":
+            return f"; as triggers do not come evenly, no other time is safe; {immunity}."
+        if self.advised is None:
+            return f": no instant is safe for a switching edge in every conversion; {immunity}."
+        start, end = self.advised
+        place = f"between {short_time(start)} and {short_time(end)} after a trigger"
+        # Nobody places what comes from outside.
+        placed = not self.scenario.transient or any(
+            one.kind in ("at", "locked", "switching") for one in self.scenario.transient
         )
-        if self.quiet is None:
-            return (
-                f"{said}: no instant is safe for a switching edge, but a slew immunity of at "
-                f"least {slew_text(self.slew)} is enough."
-            )
-        start, end = self.quiet
-        return (
-            f"{said}; keep switching edges between {short_time(start)} and {short_time(end)} after "
-            f"a trigger, or take a barrier whose slew immunity is at least {slew_text(self.slew)}."
-        )
+        place = f"keep such edges {place}" if placed else f"one {place} does none"
+        return f"; {place} ({self.seen} conversions simulated); {immunity}."
 
     @property
     def table(self) -> pd.DataFrame:
@@ -214,7 +255,9 @@ class Exposure:
                 "hit": " ".join(sorted(one.hit)),
             }
             for number, outcome in enumerate(one.outcomes):
-                row["this" if number == 0 else f"next_{number}"] = outcome
+                name = "this" if number == 0 else f"next_{number}"
+                row[name] = outcome
+                row[f"{name}_told"] = one.told[number]
             rows.append(row)
         return pd.DataFrame(rows)
 
@@ -240,12 +283,15 @@ class Exposure:
             "answer": self.sentence,
             "harmful": self.harmful / FS_PER_SECOND,
             "quiet": None if self.quiet is None else [one / FS_PER_SECOND for one in self.quiet],
+            "safe": None if self.safe is None else [one / FS_PER_SECOND for one in self.safe],
+            "immunity_assumed": self.assumed,
             "channels": self.table.to_dict("records"),
             "moments": [
                 {
                     "offset": one.offset / FS_PER_SECOND,
                     "hit": sorted(one.hit),
                     "outcomes": list(one.outcomes),
+                    "told": list(one.told),
                 }
                 for one in self.moments
             ],
@@ -258,176 +304,3 @@ class Exposure:
 
     def _repr_html_(self) -> str:
         return self.table.to_html()
-
-
-def event_of(scenario: Scenario, slew: str | None, swing: str | None) -> tuple[int, int]:
-    """Return slew (V/s) and swing (uV) of the event: as given, else the mean of a source's.
-
-    Raises
-    ------
-    InputError
-        If one is not given and no source of the scenario has it, or it is none.
-    """
-    found = []
-    for name, text, dimension in (("slew", slew, SLEW), ("swing", swing, VOLTAGE)):
-        laws = [getattr(one, name) for one in scenario.transient if getattr(one, name) is not None]
-        if text is None:
-            if not laws:
-                allowed = f"missing, and no [[transient]] of {scenario.name} has one"
-                raise InputError(f"--{name}", None, None, allowed)
-            found.append(round(laws[0].mean))
-            continue
-        with told(f"--{name}"):
-            amount = exact(text, dimension)
-        if amount <= 0:
-            raise InputError(f"--{name}", None, f'"{text}"', f"{dimension.noun} above zero")
-        found.append(round(amount))
-    return found[0], found[1]
-
-
-def undisturbed(scenario: Scenario) -> Scenario:
-    """Return the run that is looked at, without any event."""
-    return scenario.with_values({"transient": None, "conversions": TARGET + 1 + AFTER})
-
-
-def exposure(
-    scenario: Scenario,
-    *,
-    slew: str | None = None,
-    swing: str | None = None,
-    steps: int | None = None,
-    trial: int = 0,
-    progress: Callable[[int, int], None] | None = None,
-) -> Exposure:
-    """Simulate one common-mode event at each instant of a grid over a conversion.
-
-    Parameters
-    ----------
-    scenario : Scenario
-        What is exposed; its own transients are left out.
-    slew, swing : str, optional
-        Of the event, such as ``"60 kV/us"`` and ``"400 V"``; those of the scenario's first source
-        that has them when left out.
-    steps : int, optional
-        Instants within the trigger period; when left out so many that no symbol lies between
-        two of them, and at least 200.
-    trial : int
-        Which unit.
-    progress : callable, optional
-        Called with the instants that are done and the instants in all.
-
-    Returns
-    -------
-    Exposure
-
-    Raises
-    ------
-    InputError
-        If the scenario has no slew immunity, or an option is bad.
-    """
-    if steps is not None and not 2 <= steps <= MOST_STEPS:
-        raise InputError("--steps", None, str(steps), f"a whole number from 2 to {MOST_STEPS}")
-    if not 0 <= trial < scenario.trials:
-        raise InputError(scenario.name, "trial", str(trial), f"0 to {scenario.trials - 1}")
-    ways = {way: scenario.barrier.direction(way).slew_immunity for way in ("forward", "return")}
-    if all(law is None for law in ways.values()):
-        allowed = 'missing; a slew such as "50 kV/us": without it no event upsets a channel'
-        raise InputError(scenario.name, "barrier.slew_immunity", None, allowed)
-    rate, across = event_of(scenario, slew, swing)
-    calm = undisturbed(scenario)
-    alone, _ = watched(calm, trial)
-    sent = int(alone.trigger[0, TARGET])
-    following = int(alone.trigger[0, TARGET + 1])
-    period = following - sent
-    # Made even where no event upsets any channel, for the immunity that it did not reach.
-    upsets = Upsets(calm, trial)
-    immunity = {way: one for way, one in upsets.immunity.items() if one is not None}
-    length = ramp_lasts(across, rate) + upsets.recovery
-    read_after = int(alone.read_start[0, TARGET] - alone.ready[0, TARGET])
-    channels = [
-        one
-        for one in exposed(calm, unit.build(calm, range(trial, trial + 1)), length, read_after)
-        if rate > immunity.get(one.way, rate)
-    ]
-    if steps is None:
-        # Of the stretches of a channel each is at least as long as their mean is short.
-        shortest = min((one.time // one.stretches for one in channels), default=period)
-        steps = min(max(FEWEST_STEPS, -(-period // max(shortest, 1))), MOST_STEPS)
-    step = max(1, round(period / steps))
-    last = max(int(alone.read_end[0, TARGET]), following)
-    begin = -(length // step + 1) * step
-    count = (last - sent - begin) // step + 1
-    if count > MOST_STEPS:
-        raise InputError(
-            "--steps",
-            None,
-            str(steps),
-            f"fewer: the event's {count} instants are over {MOST_STEPS}",
-        )
-    # What is lost on the way there sends nothing back: the channels back are watched alone.
-    upset = [_with_event(calm, rate, across)]
-    if rate > immunity.get("forward", rate):
-        back = calm.with_value("barrier.forward.slew_immunity", SLEW.most_text)
-        upset.append(_with_event(back, rate, across))
-    moments = []
-    for number in range(count):
-        # In the middle of its step, so that the step stands for what it covers.
-        offset = begin + number * step + step // 2
-        moments.append(_moment(upset, trial, alone, sent + offset, offset))
-        if progress is not None:
-            progress(number + 1, count)
-    return Exposure(
-        scenario=scenario,
-        trial=trial,
-        slew=rate,
-        swing=across,
-        length=length,
-        immunity=immunity,
-        period=period,
-        step=step,
-        moments=moments,
-        channels=channels,
-    )
-
-
-def _with_event(calm: Scenario, slew: int, swing: int) -> Scenario:
-    event = {
-        "kind": "at",
-        "times": ["0 s"],
-        "slew": f"{slew} V/s",
-        "swing": f"{swing // 10**3}.{swing % 10**3:03d} mV",
-    }
-    return calm.with_values({"transient": [event]})
-
-
-def _moved(upset: Scenario, at: int) -> Scenario:
-    """Return the scenario with its event at another instant; checked once is enough."""
-    times = (Constant(value=max(at, 0)),)
-    event = upset.transient[0].model_copy(update={"times": times})
-    return upset.model_copy(update={"transient": (event,)})
-
-
-def _moment(
-    scenarios: list[Scenario], trial: int, alone: FrameBlock, at: int, offset: int
-) -> Moment:
-    """Run an event at an instant: with all that it upsets first, then with the way back alone."""
-    block, seen = watched(_moved(scenarios[0], at), trial)
-    hits = [one for one in seen if one[0] in FORWARD]
-    _, there = watched(_moved(scenarios[1], at), trial) if len(scenarios) > 1 else (block, seen)
-    hits += [one for one in there if one[0] not in FORWARD]
-    hit = frozenset(channel for channel, conversion, _ in hits if conversion == TARGET)
-    return Moment(offset, hit, tuple(_outcomes(alone, block)))
-
-
-def _outcomes(alone: FrameBlock, block: FrameBlock) -> Iterator[str]:
-    """Give what became of the conversion and of those after it, but for what befell them anyway."""
-    for conversion in range(TARGET, TARGET + AFTER):
-        fate, before = int(block.fate[0, conversion]), int(alone.fate[0, conversion])
-        if int(block.wrong_bits[0, conversion]) > int(alone.wrong_bits[0, conversion]):
-            yield DAMAGED
-        elif fate == before:
-            yield UNHARMED
-        elif fate == Fate.CORRUPTED:
-            yield DAMAGED
-        else:
-            yield Fate(fate).word.replace("_", " ")

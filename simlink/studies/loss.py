@@ -211,10 +211,8 @@ def loss(
     NoBranchesError
         Where neither can be done; names the key.
     """
-    try:
-        queue_of(scenario)
-    except NoQueueError as error_:
-        why = f"no chain follows {error_.key} = {error_.found}"
+    why = no_chain(scenario)
+    if why is not None:
         if report is not None:
             report(f"importance splitting: {why}")
         found = split_loss(
@@ -225,6 +223,15 @@ def loss(
     why = "a chain follows frames that are read one by one after independent latencies"
     computed = exact_loss(scenario, width=width, conversions=conversions, progress=progress)
     return LossStudy(scenario, computed, mean_rate(scenario), "exact", why)
+
+
+def no_chain(scenario: Scenario) -> str | None:
+    """Return why no chain follows a scenario's FIFO; None where one does."""
+    try:
+        queue_of(scenario)
+    except NoQueueError as error:
+        return f"no chain follows {error.key} = {error.found}"
+    return None
 
 
 def overrun(

@@ -42,6 +42,7 @@ if TYPE_CHECKING:
 #: Jitter of so few frames shows no rarer errors, so the limit beside it counts it like this.
 _BER = 1e-3
 _ROOM = 4
+_READ = (Fate.DELIVERED, Fate.UNDERRUN, Fate.CORRUPTED, Fate.DROPPED)
 
 
 @dataclass(frozen=True)
@@ -327,5 +328,5 @@ def _share(scenario: Scenario, engine: str) -> tuple[float, int]:
     good = read = 0
     for block in chosen.run(scenario, range(scenario.trials), words=False):
         good += int((block.fate == Fate.DELIVERED).sum())
-        read += int(np.isin(block.fate, (Fate.DELIVERED, Fate.UNDERRUN, Fate.CORRUPTED)).sum())
+        read += int(np.isin(block.fate, _READ).sum())
     return (good / read if read else float("nan")), read

@@ -157,9 +157,9 @@ def _same_unit(
 
 def _scale(unit: str, into: str) -> Fraction | None:
     """Return how many of one board another is, if they measure the same thing."""
-    from simlink.scenario.quantities import FREQUENCY, LINE_RATE, RATIO, TIME
+    from simlink.scenario.quantities import FREQUENCY, LINE_RATE, RATIO, SLEW, TIME, VOLTAGE
 
-    for dimension in (TIME, FREQUENCY, LINE_RATE, RATIO):
+    for dimension in (TIME, FREQUENCY, LINE_RATE, RATIO, SLEW, VOLTAGE):
         if unit in dimension.scales and into in dimension.scales:
             return Fraction(dimension.scales[unit]) / Fraction(dimension.scales[into])
     return None

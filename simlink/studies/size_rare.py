@@ -4,13 +4,17 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 from simlink.base import wording
 from simlink.base.cautions import CAUTIONS
 from simlink.base.json_text import json_text
-from simlink.studies.loss import LossStudy, loss
+from simlink.engines.batch.branching import refuse
+from simlink.figures.intervals import CONFIDENCE
+from simlink.rare.rounds import climb, spans
+from simlink.rare.splitting import first_look, more_rounds, pool_for, rounds_for
+from simlink.studies.loss import LossStudy, loss, mean_rate, no_chain
 
 if TYPE_CHECKING:
     from concurrent.futures import Executor
@@ -20,6 +24,24 @@ if TYPE_CHECKING:
 _DEEPEST = 10**4
 #: How much deeper, at most, the next FIFO tried is than the last one.
 _LEAP = 4
+#: A depth that splitting estimates is looked at once, and once more if that leaves it open.
+_LOOKS = 2
+#: Half the interval of the second look, as a share of how far the loss is from the target, and
+#: the least that it is made.
+_CLOSE, _CLOSEST = 0.7, 0.08
+#: For the first guess: slots of a deep FIFO, branches, losses in a row, and levels to draw a
+#: line through.
+_DEEP, _GUESSED_BY, _IN_A_ROW, _ENOUGH = 256, 256, 4, 3
+
+
+def verdict(study: LossStudy, at_most: float) -> str:
+    """Return whether the interval of a loss ``"meets"`` or ``"exceeds"`` a target, or is open."""
+    low, high = study.loss.low, study.loss.high
+    if high is not None and high <= at_most:
+        return "meets"
+    if low is not None and low > at_most:
+        return "exceeds"
+    return "open"
 
 
 @dataclass
@@ -32,6 +54,8 @@ class RareSizing:
         What was asked about.
     at_most : float
         The share of triggers that may be lost.
+    confidence : float
+        How sure the verdict on a depth is that splitting estimates.
     tried : dict of int to LossStudy
         What each depth loses.
     answer : int or None
@@ -40,6 +64,7 @@ class RareSizing:
 
     scenario: Scenario
     at_most: float
+    confidence: float = CONFIDENCE
     tried: dict[int, LossStudy] = field(default_factory=dict)
     answer: int | None = None
 
@@ -55,12 +80,7 @@ class RareSizing:
 
     def verdict(self, depth: int) -> str:
         """Return ``"meets"``, ``"exceeds"`` or ``"open"``."""
-        found = self.tried[depth].loss
-        if found.high is not None and found.high <= self.at_most:
-            return "meets"
-        if found.low is not None and found.low > self.at_most:
-            return "exceeds"
-        return "open"
+        return verdict(self.tried[depth], self.at_most)
 
     @property
     def sentence(self) -> str:
@@ -85,6 +105,7 @@ class RareSizing:
             "sought": "depth",
             "figure": "overrun",
             "at_most": self.at_most,
+            "confidence": self.confidence,
             "answer": self.answer,
             "settled": self.settled,
             "tried": rows,
@@ -98,6 +119,7 @@ def size_rare(
     scenario: Scenario,
     at_most: float,
     *,
+    confidence: float = CONFIDENCE,
     workers: int = 1,
     executor: Executor | None = None,
     report: Callable[[str], object] | None = None,
@@ -110,6 +132,8 @@ def size_rare(
         A remote master whose FIFO drops frames; its own depth does not count.
     at_most : float
         The share of triggers that may be lost.
+    confidence : float
+        How sure the verdict on each depth shall be; what is computed is proven.
     workers, executor
         As `running.spread.spread` takes them.
     report : callable, optional
@@ -120,59 +144,120 @@ def size_rare(
     NoBranchesError
         Where the loss can be neither computed nor estimated.
     """
-    found = RareSizing(scenario, at_most)
-    least = scenario.host.watermark
-
-    def loses(depth: int) -> float:
-        """Return the logarithm of what a depth loses, as far as is known."""
-        if depth not in found.tried:
-            candidate = scenario.with_value("fifo.depth", depth)
-            told = report if not found.tried else None
-            study = loss(candidate, workers=workers, executor=executor, report=told)
-            found.tried[depth] = study
-            if report is not None:
-                share = "none seen" if study.loss.value is None else study.value_text
-                report(f"{wording.many(depth, 'slot')}: {share} ({study.method})")
-        value = found.tried[depth].loss.value
-        return math.log(value) if value else -math.inf
-
-    target = math.log(at_most)
-    # The greatest depth known to lose too much, or not known to do, and the least that does.
-    below, above = least - 1, None
-    depth = max(least, min(scenario.fifo.depth, 8))
-    while above is None or above - below > 1:
-        loses(depth)
-        if found.verdict(depth) == "meets":
-            above = depth
-        elif loses(depth) == -math.inf:
-            # None seen is no bound: nothing deeper would be seen to lose, either.
-            break
-        else:
-            below = depth
-        depth = _next(found, target, below, above, least)
-        if depth > _DEEPEST:
-            break
-    found.answer = above
+    found = RareSizing(scenario, at_most, confidence)
+    with pool_for(workers, executor) as there:
+        _search(found, workers, there, report or _silent)
     return found
 
 
-def _next(found: RareSizing, target: float, below: int, above: int | None, least: int) -> int:
+def _silent(line: str) -> None:
+    return
+
+
+def _search(
+    found: RareSizing, workers: int, executor: Executor | None, report: Callable[[str], object]
+) -> None:
+    """Try depths until the smallest that does is found, or none is seen to."""
+    scenario, least = found.scenario, found.scenario.host.watermark
+    target = math.log(found.at_most)
+    # The greatest depth known to lose too much, or not known to do, and the least that does.
+    below, above, blind = least - 1, None, _DEEPEST + 1
+    depth, slope = max(least, min(scenario.fifo.depth, 8)), None
+    why = no_chain(scenario.with_value("fifo.depth", depth))
+    if why is not None:
+        report(f"importance splitting: {why}")
+        refuse(scenario)
+        guess = _from_levels(scenario, found.at_most)
+        if guess is not None:
+            depth, slope = max(least, guess[0]), guess[1]
+            report(f"FIFOs of about {wording.many(depth, 'slot')} are worth a closer look")
+    while above is None or above - below > 1:
+        candidate = scenario.with_value("fifo.depth", depth)
+        found.tried[depth] = study = _loss_of(found, candidate, workers, executor)
+        share = "none seen" if study.loss.value is None else study.value_text
+        report(f"{wording.many(depth, 'slot')}: {share} ({study.method})")
+        if found.verdict(depth) == "meets":
+            above = depth
+        elif study.loss.value is None:
+            # None seen is no bound, and nothing deeper would be seen to lose, either.
+            blind = depth
+        else:
+            below = depth
+        depth = _next(found, target, below, above, least, slope)
+        if study.loss.value is None or depth >= blind:
+            depth = (below + blind) // 2
+        if not below < depth <= _DEEPEST:
+            break
+    found.answer = above
+
+
+def _loss_of(
+    found: RareSizing, candidate: Scenario, workers: int, executor: Executor | None
+) -> LossStudy:
+    """Return what a depth loses, as closely as its verdict needs."""
+    why = no_chain(candidate)
+    if why is None:
+        return loss(candidate)
+    # Two looks, each at draws of its own; together they are wrong as often as one may be.
+    each = 1 - (1 - found.confidence) / _LOOKS
+    split = first_look(candidate, confidence=each, workers=workers, executor=executor)
+    study = LossStudy(candidate, split, mean_rate(candidate), "splitting", why)
+    if verdict(study, found.at_most) == "open" and split.value is not None:
+        error = max(_CLOSE * abs(math.log(split.value / found.at_most)), _CLOSEST)
+        many = rounds_for(split, error)
+        split = more_rounds(candidate, split, many, workers=workers, executor=executor)
+        study = replace(study, loss=split)
+    return study
+
+
+def _from_levels(scenario: Scenario, at_most: float) -> tuple[int, float] | None:
+    """Guess a depth from how likely a deep FIFO is to fill so far.
+
+    Returns
+    -------
+    tuple of (int, float) or None
+        About the depth, and by how much the logarithm of the loss falls with each slot; None
+        where levels say too little.
+    """
+    deep = scenario.with_value("fifo.depth", max(_DEEP, 2 * scenario.host.watermark))
+    plan = spans(deep, None, _GUESSED_BY)
+    # A run that fills a FIFO loses a few frames in its span.
+    wanted = min(at_most * plan.span / _IN_A_ROW, 1.0)
+    plan, shares = climb(deep, plan, wanted)
+    levels, logs = plan.levels, [math.log(one) for one in shares if one]
+    if len(logs) < _ENOUGH:
+        return None
+    at = len(logs) - 1
+    back = at // 2
+    slope = (logs[at] - logs[back]) / (levels[at] - levels[back])
+    if not slope < 0:
+        return None
+    return round(levels[at] + (math.log(wanted) - logs[at]) / slope), slope
+
+
+def _next(
+    found: RareSizing,
+    target: float,
+    below: int,
+    above: int | None,
+    least: int,
+    slope: float | None,
+) -> int:
     """Return the depth to try next: losses fall about geometrically with depth."""
     known = sorted(
-        (depth, math.log(study.loss.value))
+        (abs(math.log(study.loss.value) - target), depth, math.log(study.loss.value))
         for depth, study in found.tried.items()
         if study.loss.value
     )
     guess = (below if above is None else (below + above) // 2) + 1
-    if len(known) > 1:
-        (one, first), (other, second) = sorted(
-            sorted(known, key=lambda pair: abs(pair[1] - target))[:2]
-        )
-        if second < first:
-            slope = (second - first) / (other - one)
-            guess = math.ceil(one + (target - first) / slope)
-    elif known and above is None:
-        guess = 2 * known[0][0]
+    if known and slope is None and len(known) > 1:
+        (one, first), (other, second) = sorted(pair[1:] for pair in known[:2])
+        slope = (second - first) / (other - one)
+    if known and slope is not None and slope < 0:
+        _, one, first = known[0]
+        guess = math.ceil(one + (target - first) / slope)
+    elif len(known) == 1 and above is None:
+        guess = 2 * known[0][1]
     if above is None:
         return max(below + 1, min(guess, _LEAP * max(below, least)))
     return max(below + 1, min(guess, above - 1))

@@ -27,7 +27,7 @@ from simlink.engines.choice import choose
 from simlink.running.run import run
 from simlink.running.spread import default_workers, spread
 from simlink.running.workers import Workers
-from simlink.scenario.quantities import FREQUENCY, LINE_RATE, RATIO, TIME
+from simlink.scenario.quantities import FREQUENCY, LINE_RATE, RATIO, SLEW, TIME, VOLTAGE
 from simlink.scenario.reading import unknown
 from simlink.scenario.transient import Transient
 from simlink.scenario.writing import every_key
@@ -166,7 +166,7 @@ class Variation:
     def plot(self, ax: Axes | None = None, figure: str | None = None) -> Axes:
         """Draw a figure: a line with its interval for one key, a map for two."""
         drawn: Axes = picture("vary", "variation")(
-            self, ax, None if figure is None else _figure(figure)
+            self, ax, None if figure is None else _figure(self.scenario, figure)
         )
         return drawn
 
@@ -245,7 +245,7 @@ def vary(
         runs.
     """
     given = {key: _values(key, wanted) for key, wanted in keys.items()}
-    found = Variation(scenario, given, _figure(figure))
+    found = Variation(scenario, given, _figure(scenario, figure))
     if not 1 <= len(given) <= 2:
         raise InputError("vary", None, str(len(given)), "one or two keys")
     if found.total > MOST:
@@ -346,15 +346,23 @@ def _values(key: str, wanted: str | Iterable[Any]) -> list[Any]:
     return [one.item() if hasattr(one, "item") else one for one in found]
 
 
-def _figure(name: str) -> str:
-    if name in FIGURES:
+def _figure(scenario: Scenario, name: str) -> str:
+    known = (*FIGURES, "dropped") if scenario.check.tells else FIGURES
+    if name in known:
         return name
-    near = difflib.get_close_matches(name[:60].lower(), FIGURES, n=1, cutoff=0.5)
+    near = difflib.get_close_matches(name[:60].lower(), known, n=1, cutoff=0.5)
     hint = f'did you mean "{near[0]}"? ' if near else ""
-    raise InputError("--figure", None, f'"{name}"', f"{hint}one of {', '.join(FIGURES)}")
+    raise InputError("--figure", None, f'"{name}"', f"{hint}one of {', '.join(known)}")
 
 
-_UNITS = ((TIME, "s", 10**15), (FREQUENCY, "Hz", 1), (LINE_RATE, "bit/s", 1), (RATIO, "1", 10**12))
+_UNITS = (
+    (TIME, "s", 10**15),
+    (FREQUENCY, "Hz", 1),
+    (LINE_RATE, "bit/s", 1),
+    (RATIO, "1", 10**12),
+    (SLEW, "kV/us", 10**9),
+    (VOLTAGE, "V", 10**6),
+)
 
 
 def _measured(value: Value) -> tuple[float, str] | None:

@@ -14,6 +14,10 @@ from simlink.tracing.trace import Change
 _BACK = "barrier.return"
 _JITTERS = (f"{_BACK}.jitter", "barrier.forward.jitter")
 
+#: The rows of a picture of a strobe that takes a bit of a lane, but for those of the lane.
+_STROBED_ROWS = ("remote.trigger", "remote.clock", "fifo.strobe", "fifo.level", "host.service",
+                 "host.read", "host.clock")  # fmt: skip
+
 
 def corrupted(facts: Facts) -> Story:
     """Tell of the first bit that was captured wrong."""
@@ -22,6 +26,13 @@ def corrupted(facts: Facts) -> Story:
     if wrong:
         return _captured(facts, wrong[0])
     return _strobed(facts) if facts.remote else _pulses(facts)
+
+
+def dropped(facts: Facts) -> Story:
+    """Tell of a frame that the host did not use: no transient did it, so that a capture did."""
+    story = corrupted(facts)
+    story.steps.append("The frame's check failed, and the host used no word of it.")
+    return story
 
 
 def _head(facts: Facts) -> str:
@@ -136,7 +147,9 @@ def _strobed(facts: Facts) -> Story:
         [f"{_head(facts)}: the strobe took {where} {at(rises[bit])}, not while it was valid."],
         facts.conversion,
         tries=tries,
-    )
+        signals=(*_STROBED_ROWS[:2], f"remote.data[{lane}]", *_STROBED_ROWS[2:],
+                 f"fifo.push[{lane}]", f"host.capture[{lane}]"),
+    )  # fmt: skip
     if bit in pushed:
         gap = rises[bit] - pushed[bit]
         side = "after" if gap >= 0 else "before"

@@ -49,6 +49,8 @@ class Explanation:
         against the slot that it needed; None if no instant says so.
     shown : range
         The conversions that the picture shows.
+    signals : tuple of str
+        The rows of the picture, as its traces call them; empty for the usual ones.
     """
 
     scenario: Scenario = field(compare=False)
@@ -60,6 +62,7 @@ class Explanation:
     because: str
     margin: int | None
     shown: range
+    signals: tuple[str, ...] = ()
 
     @property
     def text(self) -> str:
@@ -69,6 +72,8 @@ class Explanation:
     def diagram(self, **options: Any) -> Any:
         """Draw the stretch; see `simlink.pictures.diagram.draw` for the options."""
         draw = picture("diagram", "draw")
+        if self.signals:
+            options = {"signals": list(self.signals), **options}
         return draw(self.scenario, self.shown, trial=self.trial, **options)
 
     def to_dict(self) -> dict[str, Any]:
@@ -137,7 +142,8 @@ def explain(
     cause = because = ""
     if told.what:
         cause, because = culprit(facts, told.tries, told.saved, told.what)
-    start = max(told.since, word + 1 - _SHOWN)
+    end = max(told.until, word) + 1
+    start = max(told.since, end - _SHOWN)
     return Explanation(
         scenario,
         trial,
@@ -147,7 +153,8 @@ def explain(
         cause,
         because,
         told.margin,
-        range(min(start, word), word + 1),
+        range(min(start, word), end),
+        told.signals,
     )
 
 

@@ -16,6 +16,8 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
+from simlink.base.instants import NEVER
+from simlink.tracing.captured_for import CAPTURED_FOR, captured_for
 from simlink.tracing.edges import (
     Edge,
     Edges,
@@ -153,6 +155,8 @@ def edges_of(trace: Trace) -> dict[str, list[Edge]]:
     found: dict[str, list[Edge]] = {}
     for time, signal, value in trace.entries:
         found.setdefault(signal, []).append((time, value))
+    if any(one.hit for one in trace.met):
+        found |= captured_for(trace)
     return found
 
 
@@ -241,11 +245,18 @@ def _clock(clock: Sequence[Edge], frames: list[int], high: str, low: str) -> Ite
 def _of_data(edges: Edges) -> Iterator[Span]:
     launches = falls(edges, "remote.clock")
     ready = falls(edges, "remote.busy")
+    taken = [time for time, _ in edges.get("remote.trigger", ())]
     for lane, line in lanes_of(edges, "remote.data"):
         for index, one in sent(edges, line):
             causes = ready if one.bit == 0 else launches
             cause = bisect_right(causes, one.start) - 1
-            if cause >= 0:
+            # A conversion shorter than busy's own delay shows no busy: the fall is another's.
+            shown = (
+                one.bit
+                or cause < 0
+                or (bisect_left(taken, causes[cause]) == bisect_right(taken, one.start))
+            )
+            if cause >= 0 and shown:
                 symbol = "t_MSB" if one.bit == 0 else "t_DV"
                 yield Span(symbol, causes[cause], one.start, index, lane, one.bit)
             if one.end is not None and one.end > one.start:
@@ -279,6 +290,12 @@ def _margins(held: Stretch | None, captured: int, index: int, lane: int) -> Iter
 def _of_returns(edges: Edges) -> Iterator[Span]:
     captured = {(index, bit): time for index, bit, time in captures(edges)}
     for lane, line in lanes_of(edges, "fifo.push"):
+        known = edges.get(CAPTURED_FOR.format(lane))
+        if known is not None:
+            for (time, bit), (left, index) in zip(line, known, strict=True):
+                if left != NEVER:
+                    yield Span("t_PD,R", left, time, index, lane, bit)
+            continue
         for index, bit, time in pushes(edges, line):
             if (index, bit) in captured:
                 yield Span("t_PD,R", captured[index, bit], time, index, lane, bit)

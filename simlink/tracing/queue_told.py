@@ -40,6 +40,7 @@ def overrun(facts: Facts) -> Story:
     said = f"{_named(facts)} was lost by overrun: {how} {taken}."
     story = filled(facts, instant, last)
     story.steps.insert(0, said)
+    story.until = last
     story.saved = spared(Fate.OVERRUN, Fate.MISSED_TRIGGER, Fate.NOT_RECEIVED)
     story.what = "finds a slot"
     freed = facts.next_freed(instant)

@@ -16,6 +16,11 @@ from simlink.tracing.finding import LATEST, TIMED_OUT
 from simlink.tracing.story import Story, at, compared
 from simlink.tracing.upset_told import upset
 
+#: The rows of a picture of a remote master that is held back.
+_STALLED_ROWS = ("remote.trigger", "remote.busy", "remote.credit", "remote.clock", "remote.data[0]",
+                 "fifo.push[0]", "fifo.level", "host.trigger", "host.busy", "host.service",
+                 "host.read", "host.clock")  # fmt: skip
+_HOST_TRIGGERS = ("host.trigger", "host.busy")
 CONVERSION, LATENCY = "converter.conversion_time", "host.service_latency"
 
 
@@ -40,6 +45,7 @@ def story_of(facts: Facts, fate: str) -> Story:
         Fate.MISSED_TRIGGER: missed,
         Fate.UNDERRUN: queue_told.underrun,
         Fate.CORRUPTED: captures_told.corrupted,
+        Fate.DROPPED: captures_told.dropped,
         Fate.IN_FLIGHT: queue_told.in_flight,
         Fate.NOT_RECEIVED: not_received,
     }.get(facts.fate)
@@ -95,6 +101,10 @@ def missed(facts: Facts) -> Story:
             "and no credit had come to start with."
         )
         story.also(queue_told.filled(facts, ready, before))
+        # The credit has a row, at the cost of the bits that the host reads.
+        story.signals = _STALLED_ROWS
+        if facts.scenario.trigger.source == "remote":
+            story.signals = tuple(one for one in _STALLED_ROWS if one not in _HOST_TRIGGERS)
     return story
 
 

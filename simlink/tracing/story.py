@@ -29,6 +29,10 @@ class Story:
     what : str
         What becomes of a conversion that is well, such as ``"is delivered"``; empty if nothing is
         at fault.
+    signals : tuple of str
+        The rows that show it, if they are not the usual ones.
+    until : int
+        The last one that it tells of, if that is after its own.
     """
 
     steps: list[str]
@@ -37,11 +41,14 @@ class Story:
     tries: Iterable[Try] = field(default_factory=tuple)
     saved: Saved = delivered
     what: str = "is delivered"
+    signals: tuple[str, ...] = ()
+    until: int = 0
 
     def also(self, other: Story) -> None:
         """Go on with another story, which tells what led to this one."""
         self.steps += other.steps
         self.since = min(self.since, other.since)
+        self.until = max(self.until, other.until)
         self.tries = other.tries
 
 

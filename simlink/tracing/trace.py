@@ -53,6 +53,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from simlink.base.errors import InputError
 from simlink.base.instants import NEVER
+from simlink.engines.event.frame import Met
 from simlink.engines.event.signals import Observer, Signal
 from simlink.engines.event.wiring import Chain, blank
 from simlink.link import content
@@ -117,6 +118,8 @@ class Trace:
         Every change, with whose it is and what caused it; none are kept if others observe.
     mistaken : dict
         The bits that the strobe of a remote master took wrong, by (conversion, lane).
+    met : list of Met
+        The symbols that windows of common-mode events met, from the start of the trial.
     end : int or None
         When the last conversion of the window had its fate, in fs; None if one never has.
     """
@@ -127,6 +130,7 @@ class Trace:
     record: FrameBlock
     changes: list[Change] = field(default_factory=list)
     mistaken: dict[tuple[int, int], list[int]] = field(default_factory=dict)
+    met: list[Met] = field(default_factory=list)
     end: int | None = None
 
     @cached_property
@@ -223,6 +227,7 @@ class _Window:
         self.trigger = chain.timer.trigger
         if chain.strobe is not None:
             trace.mistaken = chain.strobe.mistaken
+        chain.trial.met = trace.met
         # Signals are watched from the start, so that each change in the window is one.
         if observers is None:
             chain.signals.observe(self.keep)

@@ -68,7 +68,9 @@ def _hits(facts: Facts) -> list[tuple[str, int]]:
     most = min(facts.conversion + 2, facts.scenario.conversions)
     scenario = facts.scenario.with_(conversions=most)
     _, seen = watched(scenario, facts.trial)
-    return [(channel, symbol) for channel, index, symbol in seen if index == facts.conversion]
+    return [
+        (one.channel, one.symbol) for one in seen if one.hit and one.conversion == facts.conversion
+    ]
 
 
 def _windows(facts: Facts, way: str) -> list[str]:

@@ -20,7 +20,7 @@ from simlink.budget.terms import taken
 from simlink.budget.units import moments
 from simlink.figures.reader import drawn
 from simlink.proofs.ends import EVERY_DRAW
-from simlink.verdict.limit import Limit
+from simlink.verdict.limit import Limit, listed
 from simlink.verdict.seen import MOST_UNITS, Seen, row, unique
 
 if TYPE_CHECKING:
@@ -189,6 +189,14 @@ def _applies(one: Built) -> bool:
     return asked is None or asked.worst > 0 or one.left < 0
 
 
+#: What wrong bits may come to, by the names of the figures.
+_WRONG = {
+    "corrupted_silent": "wrong bits in",
+    "corrupted_flagged": "wrong bits that are told in",
+    "dropped": "a failed check in",
+}
+
+
 def blame(seen: Seen, every: list[Built]) -> list[Built]:
     """Return the margins that took the wrong bits of a run.
 
@@ -199,7 +207,7 @@ def blame(seen: Seen, every: list[Built]) -> list[Built]:
     simulated = [one for one in every if key_of(one.margin.name) not in _ON_PAPER]
     if not wrong.any():
         # Beyond the units that are looked at there may be one.
-        total = seen.count("corrupted_silent", "corrupted_flagged")
+        total = seen.count(*_WRONG)
         return [min(simulated, key=lambda one: one.share)] if total else []
     found = [one for one in simulated if one.may_break and (one.broken & wrong).any()]
     explained = np.zeros_like(wrong)
@@ -221,7 +229,8 @@ def _row(seen: Seen, key: str, group: list[Built], blamed: list[Built]) -> Limit
         units |= built.broken
     said = ""
     if blamed:
-        said = seen.lost("corrupted_silent", "wrong bits in")
+        names = [name for name in _WRONG if seen.count(name)] or ["corrupted_silent"]
+        said = listed([seen.lost(name, _WRONG[name]) for name in names])
         if units.any():
             said += f"; {int(units.sum())} of {len(units)} boards break it"
     elif broken:

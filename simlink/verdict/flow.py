@@ -124,6 +124,11 @@ def _depth(seen: Seen, broken: bool) -> Limit:
         proven = f"{_many(needed, 'slot')} enough, {said}"
     else:
         otherwise += f"; {needed} are proven enough"
+        if scenario.fifo.when_full == "stall":
+            otherwise += (
+                " never to hold the remote clock back; a clock that is held back loses nothing "
+                "as long as it ends before the next trigger, of which there is no proof"
+            )
     unproven = needed is None or needed > depth
     lags = load.lags_by_depth(seen) if unproven else ""
     possible = _too_long(scenario) if unproven and not broken else ""

@@ -11,13 +11,12 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass
-from decimal import Decimal
 from fractions import Fraction
 from typing import TYPE_CHECKING, Any
 
 from simlink.base.instants import FS_PER_SECOND
-from simlink.base.wording import quantity
-from simlink.link.transient import most_slew
+from simlink.base.wording import quantity, slew_text
+from simlink.link.transient import enough, most_slew
 from simlink.scenario.faults import written
 from simlink.scenario.quantities import Rate
 from simlink.verdict.limit import EASED_BY_CLOCK, Limit, Remedy
@@ -109,7 +108,7 @@ def _knobs(scenario: Scenario, limit: Limit) -> Iterator[Knob]:
     if key == "upset":
         slew = most_slew(scenario)
         if limit.keys == ("barrier.slew_immunity",) and math.isfinite(slew):
-            yield Knob(*limit.keys, "choice", choice=f"{Decimal(math.ceil(slew)) / 10**9:f} kV/us")
+            yield Knob(*limit.keys, "choice", choice=slew_text(enough(slew)))
         return
     if key == "fifo_depth":
         yield Knob("fifo.depth", "count")

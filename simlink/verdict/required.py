@@ -30,6 +30,8 @@ _RULED_OUT = {
     "overrun": _FLOW,
     "underrun": ("early_read",),
     "corrupted_silent": CAPTURES,
+    "corrupted_flagged": CAPTURES,
+    "dropped": CAPTURES,
     "timed_out": ("timeout",),
     "short_acquisition": ("acquisition",),
     "boards_missed_trigger": ("period",),
@@ -148,7 +150,8 @@ def _of_figure(
 
 def _ruled_out(scenario: Scenario, key: str, limits: tuple[Limit, ...]) -> str:
     """Return which proven limits rule a loss out; empty if they do not."""
-    if key == "corrupted_flagged":
+    told = scenario.check.tells or scenario.transient or scenario.host.timeout is not None
+    if key == "corrupted_flagged" and not told:
         return "nothing raises a flag"
     if key == "timed_out" and scenario.host.timeout is None:
         return "the host never gives up"

@@ -52,7 +52,8 @@ class Seen:
 
     def count(self, *names: str) -> int:
         """Return how many words suffered some kinds of loss."""
-        return sum(self.figures[name].count or 0 for name in names)
+        found = (self.figures[name] for name in names if name in self.figures)
+        return sum(figure.count or 0 for figure in found)
 
     def conversions(self, fate: Fate) -> int:
         """Return how many conversions had a fate."""
@@ -94,7 +95,9 @@ class Seen:
 
     def corrupted_units(self) -> Any:
         """Tell which of the boards had a wrong bit; bool, shape (units,)."""
-        return self.run.tally.of_fate(Fate.CORRUPTED)[: self.built.count] > 0
+        tally = self.run.tally
+        wrong = tally.of_fate(Fate.CORRUPTED) + tally.of_fate(Fate.DROPPED)
+        return wrong[: self.built.count] > 0
 
     def again(self, **values: Any) -> Seen:
         """Return what the same draws give with other values of some keys.

@@ -11,6 +11,8 @@ from simlink.verdict.seen import Seen, row
 _HARM = {
     "not_received": "never received",
     "corrupted_silent": "with wrong bits",
+    "corrupted_flagged": "with wrong bits, and told",
+    "dropped": "dropped after a failed check",
     "overrun": "overrun",
     "underrun": "read too early",
     "missed_trigger": "missed by the converter",

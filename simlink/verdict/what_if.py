@@ -23,7 +23,9 @@ if TYPE_CHECKING:
 _MOST = {"event": 250_000, "batch": 10_000_000}
 #: Of those, what a first stretch has.
 _FIRST = 40
+#: Conversions of the shortest stretch, and bits of it where frames are long.
 _SHORTEST = 64
+_FEW_BITS = 2**15
 #: Limits that a few conversions show as well as many.
 _STATIC = {*EASED_BY_CLOCK, "channels", "packet_rate", "host_rate"} - {"first_bit"}
 
@@ -54,12 +56,13 @@ class WhatIf:
         self.key, self.engine = key, run.engine
         self.scenario = run.scenario
         bits = run.scenario.bits_per_lane * run.scenario.frame.lanes
-        most = max(_MOST[run.engine] // bits, _SHORTEST)
-        first = _SHORTEST if key in _STATIC else max(most // _FIRST, _SHORTEST)
+        shortest = min(_SHORTEST, max(_FEW_BITS // bits, 1))
+        most = max(_MOST[run.engine] // bits, shortest)
+        first = shortest if key in _STATIC else max(most // _FIRST, shortest)
         self._longest = _shape(run.scenario, most)
         self._tried: dict[tuple[Shape, str], dict[str, Limit] | None] = {}
         rows: dict[str, Limit] | None = None
-        for some in (first, most // (_FIRST // 5), most):
+        for some in (first, max(most // (_FIRST // 5), first), most):
             self._shape = _shape(run.scenario, some)
             rows = self._rows({}, self._shape)
             if rows is None or not self._holds(rows):

@@ -11,6 +11,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from simlink.base.instants import FS_PER_SECOND, period_of
+from simlink.link.transient import may_upset
+from simlink.tracing.captured_for import captured_for_whole
 from simlink.tracing.law_limits import Range, law_limits
 from simlink.tracing.measured import RULES, Span, edges_of, in_order, measure
 from simlink.tracing.run_limits import BY_BIT, FIRST, LATER, Limits, limits_of, traces
@@ -204,7 +206,9 @@ def judged(
 def spans_of(found: Capture, scenario: Scenario) -> list[Span]:
     """Return every interval that a dump shows, from its first whole frame on."""
     seen = Seen(found.edges, found.pulses, found.lines, found.begin, found.end, found.step)
-    edges = first_whole(complete(seen, scenario))
+    edges = dict(first_whole(complete(seen, scenario)))
+    if may_upset(scenario, "return"):
+        edges |= captured_for_whole(edges, scenario.bits_per_lane)
     spans = _toggled(measure(edges), found, edges, scenario)
     if edges.get("remote.trigger") or not edges.get("remote.busy"):
         return spans

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from bisect import bisect_left
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from heapq import heapify, heappop, heappush
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
@@ -21,6 +22,8 @@ if TYPE_CHECKING:
     from simlink.scenario.schema import Scenario
 
 
+#: Complaints of one kind about one signal that are told one by one.
+MOST_ALIKE = 100
 #: A busy that is high at the end of a dump for this many times its longest in the simulation.
 _STUCK = 3
 
@@ -163,7 +166,24 @@ def check(
     kept: dict[tuple[str, str, int], Complaint] = {}
     for one in sorted(told):
         kept.setdefault((one.kind, one.signal, one.time), one)
-    return list(kept.values())
+    return _shortened(list(kept.values()))
+
+
+def _shortened(complaints: list[Complaint]) -> list[Complaint]:
+    """Leave all but the first of each kind of each signal to one complaint, where they are many."""
+    alike: dict[tuple[str, str], list[Complaint]] = {}
+    for one in complaints:
+        alike.setdefault((one.kind, one.signal), []).append(one)
+    told = []
+    for some in alike.values():
+        told += some[:MOST_ALIKE]
+        rest = some[MOST_ALIKE:]
+        if len(rest) == 1:
+            told += rest
+        elif rest:
+            text = f"{len(rest)} more like it ({rest[0].kind}) from here to {shown(rest[-1].time)}"
+            told.append(replace(rest[0], text=text))
+    return sorted(told)
 
 
 def _last_kept(found: Capture) -> int:
@@ -192,19 +212,41 @@ def _glitches(edges: list[Edge], name: str, shortest: int, step: int) -> list[Co
         while place + len(near) < len(edges) and edges[place + len(near)][0] - near[-1][0] <= limit:
             near.append(edges[place + len(near)])
         place += len(near)
-        while len(near) > 1:
-            widths = [after - before for (before, _), (after, _) in pairwise(near)]
-            width = min(widths)
-            if width > limit:
-                break
-            first = widths.index(width)
-            start, level = near[first]
+        left, glitches = _without_short(near, limit)
+        kept += left
+        for (start, level), width in glitches:
             text = f"a glitch: {'high' if level else 'low'} for {shown(width)}"
             told.append(Complaint(start, name, "glitch", f"{text}, less than {shown(shortest)}"))
-            del near[first : first + 2]
-        kept += near
     edges[:] = kept
     return told
+
+
+def _without_short(near: list[Edge], limit: int) -> tuple[list[Edge], list[tuple[Edge, int]]]:
+    """Take pulses up to a limit out, the shortest first; return the rest, and each with its width.
+
+    Where one is taken out, the levels on either side of it become one.
+    """
+    count = len(near)
+    before, after = list(range(-1, count - 1)), list(range(1, count + 1))
+    there = [True] * count
+    widths = [(end[0] - start[0], i) for i, (start, end) in enumerate(pairwise(near))]
+    heapify(widths)
+    taken = []
+    while widths and widths[0][0] <= limit:
+        width, i = heappop(widths)
+        end = after[i]
+        if not there[i] or end == count or near[end][0] - near[i][0] != width:
+            continue
+        taken.append((near[i], width))
+        there[i] = there[end] = False
+        left, right = before[i], after[end]
+        if left >= 0:
+            after[left] = right
+        if right < count:
+            before[right] = left
+        if left >= 0 and right < count:
+            heappush(widths, (near[right][0] - near[left][0], left))
+    return [edge for i, edge in enumerate(near) if there[i]], taken
 
 
 def _swapped(found: Capture, clock: Clock) -> Complaint | None:

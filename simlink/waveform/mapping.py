@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from simlink.base.errors import InputError
 from simlink.tracing.pin_names import in_dump
-from simlink.waveform.signals import Kind, Signal, signals_of
+from simlink.waveform.signals import UPSET, Kind, Signal, signals_of
 
 if TYPE_CHECKING:
     from simlink.scenario.schema import Scenario
@@ -27,6 +27,11 @@ WIRES = (
     "remote.clock",
     "remote.data",
 )
+
+#: Characters of a variable's name in a list of them.
+_MOST_NAME = 60
+#: Names that one which is not there is compared with.
+_MOST_COMPARED = 2000
 
 
 @dataclass(frozen=True)
@@ -102,7 +107,8 @@ def sources_in(dump: Dump, scenario: Scenario, names: Mapping[str, str]) -> list
         If a named variable is not in the dump or in it more than once, or nothing fits at all.
     """
     by_reference = {variable.reference: variable for variable in dump.variables}
-    signals = {signal.name: signal for signal in signals_of(scenario)}
+    # When channels are upset tells no interval, and is no line of a board.
+    signals = {one.name: one for one in signals_of(scenario) if one.name not in UPSET.values()}
     for name in _at_host(scenario):
         # With a FIFO the data at the host tell no interval; they may be named all the same.
         signals.setdefault(name, Signal(name, Kind.LINE, 1, name, None))
@@ -129,7 +135,7 @@ def sources_in(dump: Dump, scenario: Scenario, names: Mapping[str, str]) -> list
             variable = by_reference[signal.reference]
             found.append(Source(signal, variable, number=number, wrong=wrong))
     if not found:
-        seen = ", ".join(sorted(by_reference)[:20])
+        seen = ", ".join(name[:_MOST_NAME] for name in sorted(by_reference)[:20])
         lines = ", ".join(one for one in signals if one.partition("[")[0] in WIRES)
         raise InputError(
             dump.name,
@@ -180,7 +186,9 @@ def _look_up(
     if ends:
         fits = ", ".join(one.reference for one in ends)
         raise InputError(dump.name, name, f'"{said}"', f"more than one variable fits: {fits}")
-    near = difflib.get_close_matches(said, by_reference, 1, 0.4)
+    # Whichever is near is about as long; a dump may have any number of others.
+    alike = [name for name in by_reference if len(name) < 4 * len(said) + 20][:_MOST_COMPARED]
+    near = difflib.get_close_matches(said[: 4 * _MOST_NAME], alike, 1, 0.4)
     hint = f'; the nearest is "{near[0]}"' if near else ""
     lines = ", ".join(one for one in signals if one.partition("[")[0] in WIRES)
     raise InputError(

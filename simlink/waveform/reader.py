@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import os
 import re
+import sys
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -50,9 +51,18 @@ _TEXTS = frozenset(("$comment", "$date", "$version", "$attrbegin", "$attrend"))
 _FOUR = frozenset("01xzuwlh-")
 #: The longest line that is taken for one of a dump.
 _MOST_LINE = 2**20
+#: The most characters of a section of the header, of a name with its scopes, and the most names.
+_MOST_SECTION = 2**16
+_MOST_NAME = 2**12
+_MOST_VARIABLES = 10**6
+#: Words of a comment that are kept.
+_KEPT = 64
+#: No step and no size has more digits.
+_DIGITS = re.compile("[0-9]{1,40}")
+_MOST_REAL = 2**10
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Variable:
     """One variable as a dump declares it."""
 
@@ -62,7 +72,7 @@ class Variable:
     code: str
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Change:
     """A new value: instant in steps, identifier code, value in small letters.
 
@@ -184,7 +194,7 @@ class Dump:
                     " ".join(self._section(token)), f"{self.name}, line {self._line}", "$timescale"
                 )
             elif token == "$scope":
-                scopes.append(self._scope())
+                scopes.append(self._scope(len(scopes)))
             elif token == "$upscope":
                 self._section(token)
                 if not scopes:
@@ -192,8 +202,10 @@ class Dump:
                 scopes.pop()
             elif token == "$var":
                 self.variables.append(self._variable(scopes))
+                if len(self.variables) > _MOST_VARIABLES:
+                    raise self.fault(None, f"more than {_MOST_VARIABLES} variables")
             elif token in _TEXTS:
-                words = self._section(token)
+                words = self._text(token)
                 self.own |= token == "$version" and words[:1] == [MAKER]
             else:
                 raise self.fault(token, "no waveform dump (IEEE Std 1364 VCD)")
@@ -206,26 +218,48 @@ class Dump:
 
     def _section(self, keyword: str) -> list[str]:
         """Return the words up to the section's end."""
+        words: list[str] = []
+        length = 0
+        for token in self._tokens:
+            if token == "$end":
+                return words
+            words.append(token)
+            length += 1 + len(token)
+            if length > _MOST_SECTION:
+                raise self.fault(keyword, f"no $end follows within {_MOST_SECTION} characters")
+        raise InputError(self.name, keyword, None, "no $end follows")
+
+    def _text(self, keyword: str) -> list[str]:
+        """Return the first words of a text, which may be long."""
         words = self._words()
         if words is None:
             raise InputError(self.name, keyword, None, "no $end follows")
         return words
 
-    def _scope(self) -> str:
+    def _scope(self, depth: int) -> str:
         words = self._section("$scope")
         if len(words) != 2:
             raise self.fault(" ".join(["$scope", *words]), "$scope, its type, its name, $end")
+        if depth > _MOST_NAME:
+            raise self.fault(None, f"more than {_MOST_NAME} scopes within one another")
+        self._room(words[1])
         return words[1]
+
+    def _room(self, *names: str) -> None:
+        if sum(map(len, names)) + len(names) > _MOST_NAME:
+            raise self.fault(None, f"a name of more than {_MOST_NAME} characters with its scopes")
 
     def _variable(self, scopes: list[str]) -> Variable:
         words = self._section("$var")
-        if len(words) < 4 or words[0] not in KINDS or not words[1].isdigit():
+        if len(words) < 4 or words[0] not in KINDS or not _DIGITS.fullmatch(words[1]):
             raise self.fault(
                 " ".join(["$var", *words]), "$var, its type, size, identifier code, name, $end"
             )
         # A range such as [7:0] may follow the name; one bit, such as [3], is part of it.
-        name = re.sub(r"\s*\[\d+:\d+\]$", "", " ".join(words[3:])).replace(" [", "[")
-        return Variable(".".join([*scopes, name]), words[0], int(words[1]), words[2])
+        name = re.sub(r"\s*\[[0-9]+:[0-9]+\]$", "", " ".join(words[3:])).replace(" [", "[")
+        self._room(*scopes, name)
+        kind, code = sys.intern(words[0]), words[2]
+        return Variable(".".join([*scopes, name]), kind, int(words[1]), code)
 
     # --- values ---
 
@@ -276,8 +310,8 @@ class Dump:
             ending.closed = ending.time is not None and not changed and ending.torn is None
 
     def _instant(self, token: str) -> int:
-        if not token[1:].isdigit():
-            raise self.fault(token, "an instant is # and a whole number")
+        if not _DIGITS.fullmatch(token, 1):
+            raise self.fault(token, "an instant is # and a whole number of at most 40 digits")
         now = int(token[1:])
         if now < (self.ending.time or 0):
             raise self.fault(token, f"an instant before #{self.ending.time}, the one ahead of it")
@@ -286,18 +320,19 @@ class Dump:
         return now
 
     def _words(self) -> list[str] | None:
-        """Return the words up to the next $end, or None if there is none."""
+        """Return the first words up to the next $end, or None if there is none."""
         words: list[str] = []
         for token in self._tokens:
             if token == "$end":
                 return words
-            words.append(token)
+            if len(words) < _KEPT:
+                words.append(token)
         return None
 
     def _check(self, value: str, token: str) -> None:
         if value[0] == "r":
             try:
-                float(value[1:])
+                float(value[1:_MOST_REAL])
             except ValueError:
                 raise self.fault(token, "r and a number, then an identifier code") from None
         elif value[0] == "b":

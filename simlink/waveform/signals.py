@@ -13,6 +13,7 @@ from functools import partial
 from typing import TYPE_CHECKING
 
 from simlink.link.line import UNDRIVEN
+from simlink.link.transient import WAYS, Way, may_upset
 
 if TYPE_CHECKING:
     from simlink.scenario.schema import Scenario
@@ -87,6 +88,8 @@ class Signal:
         return f"{self.reference}_wrong"
 
 
+#: High while common-mode events upset the channels of a direction; no part drives it.
+UPSET: dict[Way, str] = {way: f"barrier.upset_{way}" for way in WAYS}
 #: ``host.read`` while no frame is read.
 NO_FRAME = -1
 
@@ -139,6 +142,9 @@ def signals_of(scenario: Scenario) -> list[Signal]:
         number("fifo.level", width=slots, idle=0)
         conversion("fifo.release")
         conversion("fifo.overrun")
+    for way in WAYS:
+        if may_upset(scenario, way):
+            level(UPSET[way])
     conversion("remote.trigger")
     conversion("remote.missed")
     level("remote.busy")

@@ -8,13 +8,17 @@ a space before the identifier code (``1!``), vectors and reals with one (``b101 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
+from heapq import merge
+from operator import itemgetter
 from typing import IO, TYPE_CHECKING, Any
 
-from simlink.link import content
+from simlink.link import check, content
 from simlink.link.line import CHANGING, UNDRIVEN
+from simlink.link.transient import Upsets
 from simlink.waveform import timescale
 from simlink.waveform.header import CLOSING, Declared, header, identifier
-from simlink.waveform.signals import NO_FRAME, Kind, Signal
+from simlink.waveform.signals import NO_FRAME, UPSET, Kind, Signal
+from simlink.waveform.upset_wires import UpsetWire
 
 if TYPE_CHECKING:
     from simlink.engines.event.signals import Observer
@@ -107,9 +111,14 @@ class DumpWriter:
         self._shows: list[Callable[[], str]] = []
         #: The conversion that was taken last, and the one whose frame is on the lines.
         self._taken = 0
+        #: Triggers that have come to the converter, and had come before that conversion's.
+        self._came = self._counter = 0
         self._shown: int | None = None
         self._line_bits: list[list[int]] = []
         self.observers: dict[str, Observer] = {}
+        #: Of the unit, where one of its directions is dumped.
+        self._windows: Upsets | None = None
+        self._upset: list[tuple[UpsetWire, Callable[[int], str]]] = []
         self._observe_dumped()
         for reference, value in (constants or {}).items():
             self._held(reference, "real", 64, f"r{value!r} ")
@@ -131,7 +140,7 @@ class DumpWriter:
         """Write the changes that are held back, with an instant ahead of all that happen at it."""
         step, last, lines = self._step, self._time, []
         shift = step // 2 - self._origin
-        for time, text in self._changes:
+        for time, text in self._with_upsets():
             now = (time + shift) // step
             if now == last:
                 lines.append(text)
@@ -141,6 +150,17 @@ class DumpWriter:
         self._time = last
         self._file.write("".join(lines))
         self._changes.clear()
+
+    def _with_upsets(self) -> Iterable[tuple[int, str]]:
+        """Give the changes that are held back, with the upsets of the barrier among them."""
+        if not self._upset or not self._changes:
+            return self._changes
+        last = self._changes[-1][0]
+        moved = [
+            [(time, lines(level)) for time, level in wire.edges(last)]
+            for wire, lines in self._upset
+        ]
+        return merge(*moved, self._changes, key=itemgetter(0))
 
     # --- variables ---
 
@@ -200,6 +220,9 @@ class DumpWriter:
         }
         families: dict[str, dict[int | None, Observer]] = {}
         for signal in self._signals:
+            if signal.name in UPSET.values():
+                self._upsets(signal)
+                continue
             family = families.setdefault(signal.family, {})
             family[signal.lane] = kinds[signal.kind](signal)
         for name, family in families.items():
@@ -211,6 +234,14 @@ class DumpWriter:
         lines = self._looked_up(lambda level: [f"{level}{code}\n"], signal.idle)
         keep = self._changes.append
         return lambda time, moving, value, *_: keep((time, lines(value)))
+
+    def _upsets(self, signal: Signal) -> None:
+        """Have a direction's upsets written among the changes of signals."""
+        if self._windows is None:
+            self._windows = Upsets(self._scenario, self._trial)
+        (way,) = (way for way, name in UPSET.items() if name == signal.name)
+        lines = self._held(signal.reference, "wire", 1, "0")
+        self._upset.append((UpsetWire(self._windows, way), lambda level: lines(str(level))))
 
     def _numbered(self, signal: Signal) -> Observer:
         assert signal.idle is not None
@@ -314,10 +345,16 @@ class DumpWriter:
             return
 
         def taken(time: int, value: int) -> str:
-            self._taken = value
+            self._taken, self._counter = value, self._came
+            return came(time, value)
+
+        def came(time: int, value: int) -> str:
+            self._came += 1
             return ""
 
         self._before("remote.trigger", taken)
+        if self._scenario.check.sequence_bits:
+            self._before("remote.missed", came)
         self._before("remote.busy", lambda time, level: "" if level else self._show())
 
     def _show(self) -> str:
@@ -327,7 +364,8 @@ class DumpWriter:
         self._shown = taken = self._taken
         scenario, trial = self._scenario, self._trial
         self._line_bits = [
-            content.lane_bits(scenario, trial, taken, lane) for lane in range(scenario.frame.lanes)
+            check.sent(scenario, trial, taken, lane, self._counter)
+            for lane in range(scenario.frame.lanes)
         ]
         return "".join(
             lines(vector(content.word(scenario, trial, taken, lane, place)))
@@ -384,6 +422,8 @@ class DumpWriter:
             self._origin = time // step * step
             comment += f"; instant 0 is {timescale.shown(self._origin)} of the run"
         self._time = (time - self._origin + step // 2) // step
+        for wire, lines in self._upset:
+            lines(wire.level_at(time))
         self._file.write(header(self._version, comment, timescale.written(step), self._declared))
         self._file.write(f"#{self._time}\n$dumpvars\n")
         self._file.write("".join(shows() for shows in self._shows))

@@ -16,7 +16,6 @@ from simlink.engines.batch import BatchEngine
 from simlink.engines.event import EventEngine
 from simlink.engines.event.trigger import TriggerTimer
 from simlink.figures import tally as tally_module
-from simlink.figures.association import Association
 from simlink.figures.tally import Tally
 from simlink.records import Cause, Fate, FrameBlock
 from tests.engines.agreement import short_stretches
@@ -29,11 +28,27 @@ MANY = int(os.environ.get("SIMLINK_MANY") or 1000)
 D, M, V, U, C = (
     Fate.DELIVERED, Fate.MISSED_TRIGGER, Fate.OVERRUN, Fate.UNDERRUN, Fate.CORRUPTED,
 )  # fmt: skip
-N, F = Fate.NOT_RECEIVED, Fate.IN_FLIGHT
+N, F, X = Fate.NOT_RECEIVED, Fate.IN_FLIGHT, Fate.DROPPED
+#: A trigger that was lost on its way to the converter; its fate is that of any lost frame.
+L = "lost"
 
 
-def link(fates, *, period=1000, release=300, read=500, timeout=None, modulus=1, **values):
+def link(
+    fates,
+    *,
+    period=1000,
+    release=300,
+    read=500,
+    timeout=None,
+    bits=0,
+    failed=(),
+    errors=(),
+    **values,
+):
     """Associate hand-made records: trigger k at k periods, released and read so long after it.
+
+    The check of the conversions named in ``failed`` fails; ``errors`` gives what is added to the
+    counter of conversions.
 
     Returns
     -------
@@ -41,6 +56,8 @@ def link(fates, *, period=1000, release=300, read=500, timeout=None, modulus=1, 
         What the host believes, what is told, and the sums.
     """
     values = {"conversions": len(fates), "trigger.rate": "1 MHz"} | values
+    if bits:
+        values["check.sequence_bits"] = bits
     if timeout is not None:
         values["host.timeout"] = f"{timeout} ns"
     scenario = chain(values)
@@ -48,15 +65,18 @@ def link(fates, *, period=1000, release=300, read=500, timeout=None, modulus=1, 
     block = FrameBlock.blank(range(1), 0, len(fates), None)
     for k, fate in enumerate(fates):
         block.due[0, k] = block.trigger[0, k] = k * period * NS
-        block.fate[0, k] = fate
-        if fate in (D, U, C):
+        block.fate[0, k] = N if fate is L else fate
+        if fate not in (M, L):
+            block.aperture[0, k] = k * period * NS
+        if fate in (D, U, C, X):
             block.release[0, k] = (k * period + release) * NS
             block.service[0, k] = block.read_start[0, k] = block.release[0, k]
             block.read_end[0, k] = (k * period + read) * NS
         if timeout is not None:
             block.timed_out[0, k] = fate not in (D, U, C) or release > timeout
-    tally._association = Association(scenario, True)
-    tally._association._law["modulus"] = modulus
+    block.check_failed[0, list(failed)] = True
+    for k, error in errors:
+        block.counter_error[0, k] = error
     tally.add(block)
     (found,) = tally.closed().values()
     believed = [None if one < 0 else one for one in found["believed"][0].tolist()]
@@ -129,7 +149,7 @@ def test_a_counter_tells_of_fewer_losses_in_a_row_than_it_has_values(bits, reali
     for lost in range(2**bits + 1):
         fates = [D, *[M, V, N][:lost], *[M] * max(lost - 3, 0), D, D]
         believed, told, tally = link(
-            fates, period=1000, release=900, read=1001, modulus=2**bits,
+            fates, period=1000, release=900, read=1001, bits=bits,
             **{"host.realign": realign},
         )  # fmt: skip
         assert len(fates) == lost + 3
@@ -143,15 +163,109 @@ def test_a_counter_tells_of_fewer_losses_in_a_row_than_it_has_values(bits, reali
 
 
 def test_what_is_lost_at_the_end_is_told_by_no_counter():
-    _, told, _ = link([D, M, D, M], modulus=4)
+    _, told, _ = link([D, M, D, M], bits=2)
     assert told == [False, True, True, False]
+
+
+SEQUENCE = {"host.realign": "sequence"}
+
+
+@pytest.mark.parametrize("bits", [1, 2, 3])
+def test_the_counter_picks_the_trigger(bits):
+    """Missed triggers, lost frames: up to 2^n - 1 in a row shift nothing, 2^n shift all later."""
+    for lost in range(2**bits + 1):
+        fates = [D, *[M, V, N][:lost], *[M] * max(lost - 3, 0), D, D]
+        believed, told, tally = link(fates, release=900, read=1001, bits=bits, **SEQUENCE)
+        seen = 0 < lost < 2**bits
+        shift = lost if lost == 2**bits else 0
+        assert believed == [0, *[None] * lost, 1 + lost - shift, 2 + lost - shift]
+        assert told == [False, *[seen] * lost, seen, False]
+        assert total(tally, "silent") == (lost + 2 if shift else 0)
+
+
+@pytest.mark.parametrize("realign", ["never", "idle", "sequence"])
+@pytest.mark.parametrize("bits", [1, 2])
+def test_an_idle_link_tells_of_triggers_that_never_came(realign, bits):
+    """Each frame is read before the next trigger leaves. Of 2^n - 1 triggers that the converter
+    never saw, the host's own count tells as it reads the next frame; the counter picks that frame's
+    trigger, and an idle link puts the next frame right. Of 2^n nothing tells."""
+    for lost in range(1, 2**bits + 1):
+        fates = [D, *[L] * lost, D, D]
+        believed, told, _ = link(fates, bits=bits, **{"host.realign": realign})
+        seen = lost < 2**bits
+        assert told == [False, *[seen] * lost, seen, False]
+        first = 1 + lost if realign == "sequence" and seen else 1
+        then = 2 + lost if first > 1 or realign == "idle" else 2
+        assert believed == [0, *[None] * lost, first, then]
+
+
+def test_a_link_that_is_never_idle_does_not_tell_of_a_trigger_that_never_came():
+    """Released 900 and read 1001 after its trigger: the next has left by then, the last one's not.
+    So frame 4 alone finds busy low, five triggers sent, and the counter at four."""
+    believed, told, tally = link([D, L, D, D, D], release=900, read=1001, bits=3, **SEQUENCE)
+    assert believed == [0, None, 1, 2, 4]
+    assert told == [False, False, False, False, True]
+    assert total(tally, "misaligned_silent") == 2
+    # Where the list of triggers is kept by age the counter is of no help for these.
+    assert link([D, L, D, D, D], release=900, read=1001, bits=3)[0] == [0, None, 1, 2, 3]
+
+
+def test_what_was_learnt_of_lost_triggers_is_kept():
+    """Trigger 1 never came, 3 was missed: the counter is one behind from then on."""
+    believed, told, _ = link([D, L, D, M, D, D], bits=2, **SEQUENCE)
+    assert believed == [0, None, 2, None, 4, 5]
+    assert told == [False, True, True, True, True, False]
+
+
+def test_a_trigger_given_up_is_no_reason_to_count_anew():
+    """Trigger 3 was missed and is given up at 3600. As frame 2 is read late, at 3700, the link is
+    idle, but the newest trigger was given up: it may have come, so that no count is compared."""
+    fates = [D, D, D, M, D, D]
+    believed, told, _ = link(fates, read=1700, timeout=600, bits=2, **SEQUENCE)
+    assert believed == [0, 1, 2, None, 4, 5]
+    assert told == [False, False, False, True, True, False]
+
+
+def test_a_failed_check_says_nothing_of_the_counter():
+    """Frame 1 is dropped: it is taken for the next, and its words are missing. Of the loss ahead
+    of a frame that fails, the next good one tells."""
+    believed, told, tally = link([D, X, D], failed=[1], errors=[(1, 3)], bits=2, **SEQUENCE)
+    assert believed == [0, None, 2]
+    assert told == [False, True, False]
+    assert (total(tally, "lost_told"), total(tally, "misaligned_told")) == (1, 0)
+    believed, told, _ = link([D, M, C, D, D], failed=[2], bits=2, **SEQUENCE)
+    assert believed == [0, None, 1, 3, 4]
+    assert told == [False, True, True, True, False]
+
+
+def test_a_wrong_counter_is_believed_where_no_check_fails():
+    """Frame 1 says 3 for 1: no trigger of that number was sent. Then 2 is due after 3: a gap again.
+    An idle link has but one trigger that it can answer. Where the host counts on by age it strikes
+    off as many triggers, and has none for frame 1."""
+    busy = {"release": 900, "read": 1001, "bits": 2, **SEQUENCE}
+    believed, told, _ = link([D, D, D, D], errors=[(1, 2)], **busy)
+    assert believed == [0, None, 2, 3]
+    assert told == [False, True, True, False]
+    believed, told, _ = link([D, D, D, D], errors=[(1, 2)], bits=2, **SEQUENCE)
+    assert believed == [0, 1, 2, 3]
+    assert told == [False, True, True, False]
+    believed, _, _ = link([D, D, D, D], errors=[(1, 2)], bits=2)
+    assert believed[1] is None
+
+
+def test_a_flagged_frame_is_told_of():
+    """Wrong words that are used, and a frame of which the check bits alone were hit."""
+    believed, told, tally = link([D, C, D, C], failed=[1, 2], **{"check.kind": "parity"})
+    assert believed == [0, 1, 2, 3]
+    assert told == [False, True, True, False]
+    assert (total(tally, "wrong_told"), total(tally, "silent")) == (1, 1)
 
 
 def test_a_remote_timer_s_conversions_are_counted_by_their_releases():
     """A missed trigger is no release: all later ones are one off, whatever puts others right."""
     remote = {"trigger.source": "remote"}
     assert link([D, M, D, D], **remote)[0] == [0, None, 1, 2]
-    assert link([D, M, D, D], modulus=2, **remote)[0] == [0, None, 2, 3]
+    assert link([D, M, D, D], bits=1, **remote)[0] == [0, None, 2, 3]
 
 
 def test_causes():
@@ -163,13 +277,13 @@ def test_causes():
     block.fate[0] = [D, M, V, U, C, N, F, N, N, C]
     block.aperture[0, 7:] = 8
     block.occupancy_at_arrival[0, 7] = 0
-    block.wrong_bits[0, 9] = 1
+    block.hit[0, 9] = (1 << Cause.DATA) + (1 << Cause.SLIP)
     tally.add(block)
     (found,) = tally.closed().values()
     none, full, late = Cause.NONE, Cause.FULL, Cause.LATE
     assert found["cause"][0].tolist() == [
         none, Cause.OCCUPIED, full, late, Cause.TIMING, Cause.TRIGGER, none, Cause.STROBE, full,
-        none,
+        Cause.SLIP,
     ]  # fmt: skip
     assert np.flatnonzero(found["told"][0]).tolist() == [7]
 
@@ -227,19 +341,21 @@ def test_it_is_what_a_host_believes_that_clocks_the_converter(scenario, realign)
 
 
 @pytest.mark.skipif(compiled.why_plain() is not None, reason="nothing is compiled")
-@pytest.mark.parametrize("timeout", [None, "3 us"])
-def test_compiled_it_is_the_same(timeout, monkeypatch):
+@pytest.mark.parametrize(("timeout", "bits"), [(None, 0), ("3 us", 0), (None, 2), ("3 us", 2)])
+def test_compiled_it_is_the_same(timeout, bits, monkeypatch):
     """A link that loses a part of its frames, in blocks of fewer conversions than a trial has."""
     values = {"conversions": 20_000, "trials": 2, "fifo.depth": 1, "host.timeout": timeout}
     values["host.service_latency"] = {"shape": "exponential", "mean": "700 ns"}
+    if bits:
+        values |= {"check.sequence_bits": bits, "host.realign": "sequence"}
     scenario = chain(values)
     found = []
     for short in (10**9, 0):
-        monkeypatch.setattr(tally_module, "_SHORT", short)
+        monkeypatch.setattr(tally_module, "SHORT", short)
         tally = Tally(scenario, range(2), keeps=True)
         for block in BatchEngine().run(scenario, range(2), words=False):
             tally.add(block)
-        assert total(tally, "misaligned_silent") > 0
+        assert total(tally, "lost_told" if bits else "misaligned_silent") > 0
         found.append((tally.sums, [one.tobytes() for one in tally.closed().values()]))
     assert found[0][0].tobytes() == found[1][0].tobytes()
     assert found[0][1] == found[1][1]

@@ -34,6 +34,8 @@ PICTURES = {
     "plain": ("kiln-recorder", {"plain": True}),
     "overrun": ("shallow-fifo", {"conversions": "overrun"}),
     "underrun": ("early-release", {"conversions": "underrun"}),
+    "silent": ("ice-rink-drive", {"conversions": "silent", "plain": True}),
+    "hit in packets": ("lock-gate", {"conversions": "51:53", "trial": 6, "dark": True}),
     "two conversions": ("phase-monitor", {"conversions": "0:2"}),
     "converter only": (
         "phase-monitor",
@@ -58,7 +60,7 @@ CASES = [
 def picture(name, width):
     scenario, options = PICTURES[name]
     # Enough of a run to find the worst of it in.
-    shown = load(SHIPPED / f"{scenario}.toml").with_(trials=4)
+    shown = load(SHIPPED / f"{scenario}.toml").with_(trials=8)
     limits = over_run(shown, 12) if "limits" in options else None
     return draw(shown, width=width, **{**options, "limits": limits})
 

@@ -7,7 +7,8 @@ import pytest
 
 from simlink.engines.batch.branching import NoBranchesError
 from simlink.rare.exact import exact_loss
-from simlink.rare.splitting import Plan, find_levels, left_of, one_round, spans, split_loss
+from simlink.rare.rounds import Plan, find_levels, left_of, one_round, spans
+from simlink.rare.splitting import PILOT, first_look, rounds_for, split_loss
 from simlink.records import Fate
 from simlink.running.run import run
 from simlink.scenario.distributions import Exponential, Normal, Uniform
@@ -84,9 +85,32 @@ def test_a_rare_loss_is_that_of_the_chain():
     truth = exact_loss(scenario)
     assert truth.value < 1e-6
     found = split_loss(scenario, most=16, branches=512)
-    error = (found.high - found.low) / 2 / 2.13
-    assert abs(found.value - truth.value) < 4 * error
+    error = np.log(found.high / found.low) / 2 / 2.13
+    assert abs(np.log(found.value / truth.value)) < 4 * error
     assert found.error < 1
+
+
+def test_the_number_of_rounds_depends_on_the_pilot_alone():
+    scenario = queue(0.4, 4)
+    pilot = first_look(scenario, branches=64)
+    many = rounds_for(pilot, 0.3)
+    found = split_loss(scenario, error=0.3, branches=64)
+    assert pilot.rounds == PILOT
+    assert found.rounds == many
+    # Others than the pilot's: any of them would be in both.
+    own = [one_round(scenario, pilot.plan, number) for number in range(PILOT, PILOT + many)]
+    assert found.value == np.mean(own)
+    assert rounds_for(pilot, 0.1) > 4 * many
+
+
+def test_an_interval_is_wider_for_more_confidence():
+    scenario = queue(0.4, 4)
+    wide, narrow = (
+        split_loss(scenario, confidence=confidence, most=8, branches=64)
+        for confidence in (0.99, 0.9)
+    )
+    assert wide.value == narrow.value
+    assert wide.low < narrow.low < narrow.high < wide.high
 
 
 def test_rounds_are_a_function_of_scenario_and_seed():
@@ -163,14 +187,18 @@ MANY = int(os.environ.get("SIMLINK_SEEDS", "0"))
 
 
 @pytest.mark.skipif(not MANY, reason="SIMLINK_SEEDS says how many seeds are tried")
-@pytest.mark.parametrize(("load", "depth"), [(0.4, 7), (0.4, 11), (0.4, 15)])
+@pytest.mark.parametrize(("load", "depth"), [(0.4, 6), (0.4, 9), (0.4, 12)])
 def test_intervals_cover_the_loss_of_the_chain(load, depth):
+    """About 1e-6, 1e-9 and 1e-12; the values themselves average to the loss, too."""
     scenario = queue(load, depth)
-    truth = exact_loss(scenario).value
-    inside = 0
+    truth = exact_loss(scenario, width=0.01).value
+    inside, values = 0, []
     for seed in range(MANY):
-        found = split_loss(scenario.with_(seed=seed), most=16, branches=512)
+        found = split_loss(scenario.with_(seed=seed), error=0.25, branches=256)
         inside += found.low <= truth <= found.high
-    print(f"{truth:.3g}: {inside} of {MANY} cover")
+        values.append(found.value / truth)
+    z = queues.score(values, 1.0)
+    print(f"{truth:.3g}: {inside} of {MANY} cover; mean {np.mean(values):.3f}, z {z:.2f}")
+    assert abs(z) < 4
     error = np.sqrt(0.05 * 0.95 / MANY)
     assert abs(inside / MANY - 0.95) < 4 * error

@@ -6,15 +6,18 @@
 from __future__ import annotations
 
 import os
+from fractions import Fraction
 
 import numpy as np
 import pytest
 from hypothesis import HealthCheck, assume, given, settings
 
 from simlink.base.errors import InputError
-from simlink.base.instants import FAR, LONGEST_TRIAL, NEVER
+from simlink.base.instants import FAR, FS_PER_SECOND, LONGEST_TRIAL, NEVER
 from simlink.engines.batch import BatchEngine
 from simlink.engines.event import EventEngine
+from simlink.link.transient import Upsets
+from simlink.link.transient import instants as instants_of
 from simlink.records import RECORD
 from simlink.scenario.extent import bounds, terms
 from simlink.scenario.loading import from_dict, load
@@ -114,6 +117,66 @@ def test_a_delay_of_an_hour_is_simulated_alike(scheme):
     assert unlike(records_of(BatchEngine(), scenario), expected) == []
     released = expected["release"][expected["release"] != NEVER]
     assert released.min() > 0.75 * HOUR
+
+
+def source(**keys):
+    """Return a barrier that one source of transients may upset."""
+    return {
+        "barrier.slew_immunity": "50 kV/us",
+        "transient": [{"slew": "100 kV/us", "swing": "1 kV", **keys}],
+    }
+
+
+@pytest.mark.parametrize(
+    ("keys", "key"),
+    [
+        ({"kind": "at", "times": ["1 us", "2.5 h"]}, "times"),
+        ({"kind": "locked", "offset": "2.5 h"}, "offset"),
+        ({"kind": "locked", "offset": "-2.5 h"}, "offset"),
+        ({"kind": "switching", "frequency": "1 kHz", "dead_time": "2.5 h"}, "dead_time"),
+        ({"kind": "switching", "frequency": "1 kHz", "phase": "2.5 h"}, "phase"),
+        ({"kind": "switching", "frequency": "1 kHz", "jitter": "-2.5 h"}, "jitter"),
+    ],
+)
+def test_what_events_are_moved_by_counts(keys, key):
+    with pytest.raises(InputError, match=r"2\.5 h is the most") as caught:
+        from_dict(bench(source(**keys)))
+    assert f"transient[0].{key}" in str(caught.value)
+
+
+@pytest.mark.parametrize("frequency", ["1e-9 Hz", "0.00011 Hz", "0.0004 Hz", "0.1 Hz"])
+@pytest.mark.parametrize("late", ["0 s", "1.2 h"])
+def test_edges_that_would_come_after_every_trial_are_no_earlier(frequency, late):
+    phase = 3600 * FS_PER_SECOND
+    keys = {"kind": "switching", "frequency": frequency, "dead_time": late, "phase": "1 h"}
+    scenario = chain(source(**keys))
+    half = Fraction(FS_PER_SECOND) / Fraction(frequency.removesuffix(" Hz")) / 2
+    moved = phase + (0 if late == "0 s" else 4320 * FS_PER_SECOND)
+    edges, found = instants_of(scenario, 0, 0), []
+    while (some := edges.take()) is not None:
+        found += some.tolist()
+    # In whole numbers of any size: what comes in time, and then nothing that does.
+    expected = [moved + i * half for i in range(10**4)]
+    wanted = [time for time in expected if time < LONGEST_TRIAL]
+    assert found[: len(wanted)] == [round(time) for time in wanted]
+    assert all(time >= LONGEST_TRIAL for time in found[len(wanted) :])
+
+
+@pytest.mark.parametrize(
+    "keys",
+    [
+        {"kind": "at", "times": ["1 h"]},
+        {"kind": "locked", "offset": "1 h"},
+        {"kind": "switching", "frequency": "0.001 Hz", "phase": "1 h"},
+    ],
+)
+def test_what_upsets_for_hours_ends_after_every_trial(keys):
+    # The voltage slews for 10^6 V / 2 V/s = 5 * 10^5 s.
+    changed = source(**keys | {"slew": "0.000002 V/us", "swing": "1000 kV"})
+    scenario = from_dict(bench(changed | {"barrier.slew_immunity": "0.000001 V/us"}))
+    starts, ends = Upsets(scenario, 0).windows("return", LONGEST_TRIAL)
+    assert starts[0] >= HOUR
+    assert LONGEST_TRIAL <= ends[-1] <= FAR
 
 
 def law(table):

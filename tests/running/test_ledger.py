@@ -56,7 +56,7 @@ def test_the_columns_are_the_stated_ones(block):
 
 
 def test_the_fates_are_the_stated_ones():
-    stated = "delivered missed_trigger overrun underrun corrupted not_received in_flight"
+    stated = "delivered missed_trigger overrun underrun corrupted not_received in_flight dropped"
     assert stated.split() == FATES
     assert Fate.MISSED_TRIGGER.word == "missed_trigger"
 

@@ -22,6 +22,26 @@ def spread(low, high):
         ({"trigger__gap": "1 us"}, "trigger.gap", "only with trigger.pattern"),
         ({"check": {"width": 8}}, "check.width", "only with check.kind"),
         ({"check": {"kept_frames": 2}}, "check.kept_frames", "only with check.on_failure"),
+        ({"check": {"kind": "crc", "polynomial": 7}}, "check.width", "missing; kind"),
+        ({"check": {"kind": "crc", "width": 3}}, "check.polynomial", "missing; kind"),
+        (
+            {"check": {"kind": "crc", "width": 3, "polynomial": 8}},
+            "check.polynomial", "a whole number up to 7, of 3 bits (check.width)",
+        ),
+        (
+            {"check": {"kind": "crc", "width": 3, "polynomial": 7, "init": 8}},
+            "check.init", "up to 7",
+        ),
+        (
+            {"check": {"kind": "crc", "width": 3, "polynomial": 7, "xor_out": 9}},
+            "check.xor_out", "up to 7",
+        ),
+        ({"check": {"sequence_bits": 17}}, "check.sequence_bits", "from 0 to 16"),
+        ({"check": {"kind": "parity", "over": "packet"}}, "check.over", "needs barrier.return.st"),
+        ({"check": {"on_failure": "drop"}}, "check.on_failure", "only with check.kind"),
+        ({"check": {"on_failure": "repeat"}}, "check.on_failure", "does not simulate it"),
+        ({"host__realign": "sequence"}, "host.realign", "needs check.sequence_bits of 1 or more"),
+        ({"require": {"dropped": {"at_most": 0.1}}}, "require.dropped", "only with check.kind"),
         ({"trigger__burst_length": 3}, "trigger.burst_length", "only with trigger.pattern"),
         (
             {"trigger": {"pattern": "burst", "rate": "1 MHz", "burst_length": 3}},
@@ -320,3 +340,18 @@ def test_a_timeout_is_fixed_and_above_zero(complaint, value):
 def test_a_list_has_one_value_a_lane(complaint, key, many):
     line = complaint(**{key: ["1 ns"] * many})
     assert "a list of 1 to 64 values, one a lane" in line
+
+
+def test_what_stands_beside_the_data_counts_as_bits_of_the_frame(scenario):
+    """Four bits of a counter and a CRC of 8 behind 16 bits of data; packets keep their own."""
+    values = {"check.sequence_bits": 4, "check.kind": "crc", "check.width": 8}
+    found = scenario.with_values(values | {"check.polynomial": 7})
+    bits = scenario.bits_per_lane
+    assert (found.bits_per_lane, found.data_bits_per_lane) == (bits + 12, bits)
+    assert found.fifo.release_bits == bits + 12
+    assert f"release_bits = {bits + 12}" in found.to_toml()
+    with pytest.raises(Exception, match=f"a whole number from 1 to {bits + 12}, the bits of"):
+        found.with_value("fifo.release_bits", bits + 13)
+    keys = {one.key for one in found.assumed}
+    assert {"check.on_failure", "check.over", "check.init"} <= keys
+    assert not any(one.key.startswith("check") for one in scenario.assumed)

@@ -121,7 +121,7 @@ capture = 3
 [check]
 over = "frame"
 kind = "none"
-sequence_bits = 0
+sequence_bits = 2
 on_failure = "flag"
 
 [analog]
@@ -274,7 +274,8 @@ def test_every_key_is_read():
     assert scenario.converter.aperture_jitter == Normal(mean=0, sigma=2000)
     assert scenario.remote_clock.frequency.value == Fraction(50_000_000)
     assert scenario.host.timeout.constant_value == 50 * 10**9
-    assert scenario.bits_per_lane == 60
+    assert scenario.data_bits_per_lane == 60
+    assert scenario.bits_per_lane == 62
     assert scenario.words == 6
     assert scenario.fifo.release_bits == 30
     assert scenario.host.drain is True
@@ -626,7 +627,8 @@ def test_what_is_known_but_not_simulated_is_refused_by_name(scenario, key):
         assert line.startswith(f"<text>: {key}: ")
         assert line.endswith("known to the scenario format, but this version does not simulate it")
     for value in UNSIMULATED[key]:
-        scenario.with_value(key, value)
+        # What a host does of a check's failure needs something that fails.
+        scenario.with_values({"check.sequence_bits": 1, key: value})
 
 
 @pytest.mark.parametrize(

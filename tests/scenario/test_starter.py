@@ -394,6 +394,28 @@ def test_an_unknown_number_is_refused():
         render({"colour": "red"})
 
 
+def test_an_answer_is_remarked_on_together_with_those_before_it():
+    # What the limits include, and a spread wider than the assumed delay, can only be read
+    # beside the delay that was given.
+    given = {"barrier-delay": "7 ns min, 11 ns typ, 16 ns max", "barrier-jitter": "4 ns"}
+    told = []
+    typed = iter(["channel-skew"])
+    known = ask(
+        given, ".", lambda prompt: next(typed, "") if "include" in prompt else "", told.append
+    )
+    assert known == {**given, "delay-covers": "channel-skew"}
+    assert told == []  # the jitter was given before, and is remarked on where it is read
+
+    known = ask(
+        {"barrier-delay": "40 ns"},
+        ".",
+        lambda prompt: "-20 ns / 20 ns" if "two parts" in prompt else "",
+        told.append,
+    )
+    assert known["part-to-part-skew"] == "-20 ns / 20 ns"
+    assert all(line.startswith("--part-to-part-skew: ") for line in told)
+
+
 def test_questions_are_asked_until_the_answer_can_be_used():
     typed = {
         "conversion time": iter(["500", "fast", "400 ns / 450 ns"]),

@@ -7,8 +7,11 @@ from simlink.base.errors import InputError
 from simlink.running.run import run
 from simlink.scenario.loading import load
 from simlink.studies.counterexample import counterexample
-from tests.proofs.bounded import bounded
+from simlink.verdict.limit import Known
+from tests.budget.budget_cases import made
+from tests.proofs.bounded import bounded, law
 from tests.proofs.test_bounds import scenario
+from tests.verdict.bottlenecks import BASES
 
 LATENCY = {"shape": "uniform", "low": "0 ns", "high": "2500 ns"}
 
@@ -73,17 +76,53 @@ def test_each_example_breaks_its_limit(tmp_path, limit, figure, changes):
     assert run(again, workers=1).figures[figure].count
 
 
+def host_clocked(rng):
+    """Return a random scenario without a FIFO, of which the longest cycles do not fit."""
+    changes = {
+        "conversions": 24,
+        "trials": 1,
+        "converter.conversion_time": law(rng, 300, 900),
+        "converter.acquisition_time": law(rng, 0, int(rng.choice([500, 3600]))),
+        "host.service_latency": law(rng, 0, int(rng.choice([300, 2500]))),
+    }
+    if rng.integers(2):
+        changes["host.timeout"] = f"{int(rng.integers(500, 4000))} ns"
+    kind = int(rng.integers(4))
+    if kind == 0:
+        changes["trigger.pattern"] = "poisson"
+    elif kind == 1:
+        jitter = {"shape": "uniform", "low": "-200 ns", "high": "200 ns"}
+        changes["trigger.jitter"] = jitter
+    return made(changes, BASES[str(rng.choice(["forwarded_clock", "returned_clock"]))])
+
+
+ROWS = {"fifo": "fifo_depth", "early-read": "early_read"}
+
+
 def test_examples_of_random_scenarios_break_them(tmp_path):
-    names = ("overrun", "missed_trigger", "not_received")
-    for seed in range(int(os.environ.get("SIMLINK_MANY", "3"))):
+    """Each example, saved and run, has the row of its limit broken."""
+    found = 0
+    for seed in range(int(os.environ.get("SIMLINK_MANY", "4"))):
         rng = np.random.default_rng(seed)
-        tried = bounded(rng)
-        found = counterexample(tried.with_value("fifo.depth", tried.host.watermark), "fifo")
-        if found.found:
-            folder = tmp_path / str(seed)
+        tried = bounded(rng) if seed % 3 else host_clocked(rng)
+        for limit in ("fifo", "early-read", "period", "acquisition", "timeout"):
+            try:
+                asked = tried
+                if limit == "fifo":
+                    asked = tried.with_value("fifo.depth", tried.host.watermark)
+                example = counterexample(asked, limit)
+            except InputError:
+                # The limit does not apply.
+                continue
+            if not example.found:
+                continue
+            folder = tmp_path / f"{seed}-{limit}"
             folder.mkdir()
-            figures = run(found.save(folder), workers=1).figures
-            assert sum(figures[name].count for name in names), seed
+            example.save(folder)
+            verdict = run(load(folder / "counterexample.toml"), workers=1).verdict
+            assert verdict[ROWS.get(limit, limit)].known is Known.VIOLATED, (seed, limit)
+            found += 1
+    assert found
 
 
 def test_what_does_not_apply_is_refused():

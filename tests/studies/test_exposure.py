@@ -10,8 +10,12 @@ from typer.testing import CliRunner
 
 from simlink.base.errors import InputError
 from simlink.cli import app
+from simlink.engines.event.wiring import watched
+from simlink.link.eft import above, steepest
 from simlink.scenario.loading import load
-from simlink.studies.exposure import UNHARMED, exposure
+from simlink.studies.exposing import TARGET, exposure, undisturbed
+from simlink.studies.exposure import MISALIGNED, UNHARMED, WRONG
+from simlink.studies.exposure_map import exposure_map
 from tests.link.test_exposed import NS, made
 
 SHIPPED = sorted((Path(__file__).parents[2] / "scenarios").glob("*.toml"))
@@ -42,19 +46,25 @@ def test_words_by_hand(plain):
     def at(ns):
         return min(plain.moments, key=lambda one: abs(one.offset - ns * NS))
 
-    # In the crossing of the trigger the conversion never begins.
-    assert at(5).outcomes == ("not received", UNHARMED, UNHARMED)
+    # In the crossing of the trigger the conversion never begins, and the next frame is taken to
+    # answer its trigger, and so on: a frame is read 1176 + 1000 + 360 ns after its trigger, when
+    # the next one has been sent, so that the link is never idle.
+    assert at(5).outcomes == ("not received", MISALIGNED, MISALIGNED)
+    assert at(5).told == (False, False, False)
     assert at(5).hit == {"trigger"}
     # While the converter converts nothing crosses.
     assert not at(300).harms
     # Bit 4 is captured at 714 + 4.5 x 25 ns and is 12 ns on its way; its strobe half a period on.
     assert at(714 + 112.5 + 5).hit == {"lane 0"}
+    assert at(714 + 112.5 + 5).outcomes == (WRONG, UNHARMED, UNHARMED)
+    assert at(714 + 112.5 + 5).said(0) == "wrong bits, not told"
     assert at(714 + 112.5 + 12.5 + 5).hit == {"strobe"}
     # Without it the frame ends short, one bit after busy fell to no release.
-    assert at(714 + 112.5 + 12.5 + 5).outcomes[0] == "not received"
+    assert at(714 + 112.5 + 12.5 + 5).outcomes == ("not received", MISALIGNED, MISALIGNED)
+    assert at(714 + 112.5 + 12.5 + 5).told == (True, False, False)
     # Before the next trigger all is over.
     assert not at(2000).harms
-    assert at(2500 + 7).outcomes == (UNHARMED, "not received", UNHARMED)
+    assert at(2500 + 7).outcomes == (UNHARMED, "not received", MISALIGNED)
 
 
 def test_the_quiet_stretch_is_from_the_last_bit_to_the_next_trigger(plain):
@@ -62,7 +72,11 @@ def test_the_quiet_stretch_is_from_the_last_bit_to_the_next_trigger(plain):
     # The last bit's strobe leaves at 714 + 18 x 25 ns and is there 12 ns later.
     assert start == pytest.approx((714 + 450 + 12) * NS, abs=2 * plain.step)
     assert end == pytest.approx((2500 - 5) * NS, abs=2 * plain.step)
-    assert "keep switching edges between 1.1" in plain.sentence
+    # Nothing varies here, so that it is safe in every conversion, to the femtosecond: the strobe of
+    # bit 17 leaves as the clock ends, and the next trigger after 2500 ns.
+    assert plain.safe == ((714 + 450 + 12) * NS, (2500 - 5) * NS)
+    assert plain.advised == plain.safe
+    assert "keep such edges between 1.176 us and 2.495 us after a trigger" in plain.sentence
     assert "at least 80 kV/us" in plain.sentence
 
 
@@ -93,7 +107,7 @@ def test_an_event_that_outlasts_the_period_leaves_no_safe_instant():
 def test_event_and_immunity_are_asked_for():
     with pytest.raises(InputError, match=r"--slew: missing, and no \[\[transient\]\]"):
         exposure(made()[0])
-    with pytest.raises(InputError, match="slew_immunity: missing"):
+    with pytest.raises(InputError, match=r"slew_immunity: missing.*assumed by --immunity"):
         exposure(made(**{"barrier.slew_immunity": None})[0], **SLEW)
     with pytest.raises(InputError, match='--swing: got "4 A"'):
         exposure(made()[0], slew="80 kV/us", swing="4 A")
@@ -119,3 +133,199 @@ def test_the_first_source_of_the_scenario_is_the_event(tmp_path):
     assert kept["length"] == 5e-9
     again = CliRunner().invoke(app, [*words[:4], "--json"])
     assert again.stdout == (tmp_path / "out" / "exposure.json").read_text()
+
+
+# --- the advice, on scenarios made to break it ---
+
+UNEVEN = {
+    "wide conversion time": {
+        "converter.conversion_time": {"shape": "uniform", "low": "500 ns", "high": "1500 ns"},
+    },
+    "early triggers": {"trigger.jitter": {"shape": "uniform", "low": "-150 ns", "high": "150 ns"}},
+    "slow start": {"remote_clock.start_delay": {"shape": "exponential", "mean": "100 ns"}},
+    "late reads of a forwarded clock": {
+        "link.scheme": "forwarded_clock",
+        "trigger.rate": "150 kHz",
+        "host.service_latency": {"shape": "uniform", "low": "200 ns", "high": "2 us"},
+    },
+    "reads beyond the period": {
+        "link.scheme": "returned_clock",
+        "trigger.rate": "400 kHz",
+        "host.service_latency": {"shape": "uniform", "low": "1300 ns", "high": "1400 ns"},
+    },
+    "credits": {
+        "fifo.when_full": "stall",
+        "host.service_latency": {"shape": "uniform", "low": "100 ns", "high": "900 ns"},
+    },
+    "packets": {
+        "barrier.return.style": "packets",
+        "barrier.return.packet_bits": 6,
+        "barrier.return.overhead_bits": 2,
+        "barrier.return.line_rate": "60 Mbit/s",
+        "converter.conversion_time": {"shape": "uniform", "low": "500 ns", "high": "900 ns"},
+    },
+}
+
+
+@pytest.mark.parametrize("case", UNEVEN)
+@pytest.mark.parametrize("seed", [1, 2])
+def test_an_edge_in_every_conversion_where_it_is_advised_harms_nothing(case, seed):
+    """At the beginning, in the middle and at the end of the advised stretch of each period."""
+    scenario = made(**UNEVEN[case], seed=seed, conversions=80, trials=1)[0]
+    found = exposure(scenario, steps=150, **SLEW)
+    if found.safe is None:
+        assert "no instant is safe" in found.sentence
+        return
+    calm, _ = watched(scenario, 0)
+    start, end = found.safe
+    for at in (start, (start + end) // 2, end, *(found.advised or ())):
+        times = [f"{int(one) + at} fs" for one in calm.trigger[0]]
+        event = {"kind": "at", "times": times, **SLEW}
+        block, met = watched(scenario.with_value("transient", [event]), 0)
+        assert met == []
+        assert block.same_as(calm)
+
+
+def test_some_of_them_have_a_safe_stretch_and_some_have_none():
+    """Else the test above would say nothing."""
+    safe = {
+        case: exposure(made(**more, seed=1, conversions=80)[0], steps=150, **SLEW).safe
+        for case, more in UNEVEN.items()
+    }
+    assert sum(one is not None for one in safe.values()) >= 4
+
+
+def test_what_the_immunity_has_to_withstand_is_the_fastest_event():
+    """Not the mean that is looked at, nor a figure rounded down."""
+    slew = {"shape": "uniform", "low": "60 kV/us", "high": "123.41 kV/us"}
+    source = {"kind": "poisson", "rate": "1 kHz", "slew": slew, "swing": "400 V"}
+    found = exposure(made(transient=[source])[0], steps=60)
+    assert found.slew < 92e9
+    assert "at least 124 kV/us is enough for every event, of 123.4 kV/us" in found.sentence
+    immune = made(transient=[source], **{"barrier.slew_immunity": "124 kV/us"})[0]
+    assert not exposure(immune, steps=60, slew="123.41 kV/us", swing="400 V").upsets
+    slew = {"shape": "exponential", "mean": "90 kV/us"}
+    found = exposure(made(transient=[{**source, "slew": slew}])[0], steps=60)
+    assert "no slew immunity is enough for every event" in found.sentence
+    given = exposure(made(transient=[{**source, "slew": slew}])[0], steps=60, **SLEW)
+    assert given.sentence.endswith("a slew immunity of at least 80 kV/us is enough.")
+
+
+@pytest.mark.parametrize(
+    "trigger",
+    [
+        {"trigger.pattern": "poisson", "trigger.rate": "300 kHz"},
+        {"trigger.pattern": "after_read", "trigger.rate": None, "trigger.gap": "2 us",
+         "host.timeout": "50 us"},
+    ],
+)  # fmt: skip
+def test_no_place_is_advised_where_triggers_do_not_come_evenly(trigger):
+    found = exposure(made(**trigger)[0], steps=60, **SLEW)
+    assert "as triggers do not come evenly, no other time is safe" in found.sentence
+    assert "trigger period" not in found.sentence
+    assert "keep such edges" not in found.sentence
+
+
+def test_what_harms_is_counted_once_though_it_is_seen_in_two_conversions(plain):
+    """14 + 5 ns of the trigger, and lane and strobe from 5 ns ahead of bit 0 to 12 after bit 17."""
+    # Bits and strobes follow each other by 12.5 ns and are hit for 17 ns each: in one stretch.
+    wanted = 19 + (17 * 25 + 12.5 + 12 + 5)
+    assert plain.harmful / NS == pytest.approx(wanted, abs=2 * plain.step / NS)
+
+
+def test_an_immunity_may_be_assumed_and_is_said_to_be():
+    bare = made(**{"barrier.slew_immunity": None})[0]
+    found = exposure(bare, steps=60, immunity="70 kV/us", **SLEW)
+    assert found.upsets
+    assert found.sentence.startswith(
+        "On board 0, of which an immunity of 70 kV/us is assumed, an event of 80 kV/us"
+    )
+    assert found.to_dict()["immunity_assumed"]
+    calm = exposure(bare, steps=60, immunity="80 kV/us", **SLEW)
+    assert not calm.upsets
+    with pytest.raises(InputError, match='--immunity: got "4 V"'):
+        exposure(bare, immunity="4 V", **SLEW)
+
+
+def test_a_pulse_of_a_burst_is_an_event_as_steep_as_it_and_as_long():
+    """1 kV: 320 kV/us at the front's start; beyond 60 kV/us until the slope has fallen to it."""
+    pulse = {"kind": "eft", "peak": "1 kV"}
+    found = exposure(made(transient=[pulse], **{"barrier.slew_immunity": "60 kV/us"})[0], steps=60)
+    (lasts,) = above(1000.0, 60e9)
+    assert found.slew == pytest.approx(steepest(1000.0))
+    assert found.length == pytest.approx(lasts[1], abs=2)
+    # Nobody places what comes from outside; 1 kV x the slope at its start, to three digits above.
+    assert "; one between " in found.sentence
+    assert f"at least {-(-steepest(1000.0) // 10**9):.0f} kV/us" in found.sentence
+
+
+@pytest.mark.parametrize("case", ["trigger", "lane 0", "strobe"])
+def test_instants_that_are_known_without_a_run_are_as_a_run_has_them(plain, case):
+    """Those at which nothing is met, a step beside those at which something is."""
+    hit = [number for number, one in enumerate(plain.moments) if case in one.hit]
+    scenario = undisturbed(made()[0])
+    calm, _ = watched(scenario, 0)
+    sent = int(calm.trigger[0, TARGET])
+    for number in (hit[0] - 1, hit[-1] + 1):
+        one = plain.moments[number]
+        event = {"kind": "at", "times": [f"{sent + one.offset} fs"], **SLEW}
+        block, _ = watched(scenario.with_value("transient", [event]), 0)
+        assert bool(one.harms) != block.same_as(calm)
+
+
+# --- maps ---
+
+
+def test_a_map_over_slew_has_the_exposure_of_each():
+    scenario = made()[0]
+    found = exposure_map(scenario, slews="50 kV/us..90 kV/us in 3", swing="400 V", steps=60)
+    assert [one.slew for one in found.rows] == [50 * 10**9, 70 * 10**9, 90 * 10**9]
+    assert not found.rows[0].harmful
+    alone = exposure(scenario, slew="70 kV/us", swing="400 V", steps=60)
+    assert found.rows[1].moments == alone.moments
+    assert found.sentence.startswith("On board 0 2 of 3 slews harm a word, the most at 70 kV/us")
+    table = found.table
+    assert table["upsets_for"].tolist() == pytest.approx([0, 400 / 70e9, 400 / 90e9], rel=1e-6)
+    lost = table["this: not received, told"].tolist()
+    assert lost[0] == 0
+    # 18 strobes 25 ns apart, each hit for 12 ns and the event's length.
+    for one, row in zip(lost[1:], found.rows[1:], strict=True):
+        assert one == pytest.approx(18 * (12e-9 + row.length / 1e15), abs=18.5 * row.step / 1e15)
+
+
+def test_a_map_over_length_has_windows_of_those_lengths():
+    scenario = made(**{"barrier.recovery": "3 ns"})[0]
+    found = exposure_map(scenario, lengths="5 ns, 20 ns", slew="80 kV/us", steps=60)
+    assert [one.length for one in found.rows] == pytest.approx([5 * NS, 20 * NS], abs=1000)
+    assert found.by == "length"
+    assert len(found.moments_table) == sum(len(one.moments) for one in found.rows)
+    with pytest.raises(InputError, match="longer than the recovery"):
+        exposure_map(scenario, lengths="2 ns", slew="80 kV/us", steps=60)
+
+
+def test_options_of_a_map_are_checked():
+    scenario = made()[0]
+    for options in (
+        {},
+        {"slews": "60 kV/us", "lengths": "5 ns"},
+        {"slews": "60 kV/us", "slew": "70 kV/us"},
+        {"lengths": "5 ns", "swing": "4 V"},
+        {"slews": "60 kV/us..", "swing": "4 V"},
+        {"slews": "1 kV/us..100 kV/us in 90", "swing": "4 V"},
+        {"lengths": "5 V", "slew": "60 kV/us"},
+    ):
+        with pytest.raises(InputError):
+            exposure_map(scenario, **options)
+
+
+def test_the_command_makes_a_map(tmp_path):
+    file = tmp_path / "map.toml"
+    file.write_text(made()[0].to_toml())
+    words = ["exposure", str(file), "--slews", "60 kV/us, 90 kV/us", "--swing", "400 V"]
+    done = CliRunner().invoke(app, [*words, "--steps", "50", "--out", str(tmp_path / "out")])
+    assert done.exit_code == 0, done.output
+    assert "not received, told" in done.stdout
+    assert "90 kV/us" in done.stdout
+    assert "Cautions" in done.stdout
+    names = [f"exposure-map.{kind}" for kind in ("csv", "json", "png", "svg")]
+    assert sorted(one.name for one in (tmp_path / "out").iterdir()) == names

@@ -63,3 +63,18 @@ def test_the_first_bit_is_told_apart():
     seen = over_run(scenario).parts["t_SU"]
     assert seen[FIRST].typical // NS == 16
     assert seen[LATER].typical // NS == 3
+
+
+def test_a_conversion_too_short_to_show_busy_has_no_time_from_its_fall(tmp_path):
+    """Busy rises 20 ns after a sample, of conversions of 30 and 10 ns: every other one shows it."""
+    (tmp_path / "times.csv").write_text("ns\n30\n10\n")
+    times = {"shape": "recorded", "file": "times.csv", "column": "ns", "unit": "ns", "start": 0}
+    changed = {
+        "conversions": 6,
+        "converter.busy_delay": "20 ns",
+        "converter.conversion_time": times,
+        "converter.msb_valid": "3 ns",
+    }
+    found = measure(edges_of(trace(chain(changed, where=tmp_path), range(6))))
+    lengths = [span.length for span in found if span.symbol == "t_MSB"]
+    assert lengths == [3_000_000] * 3

@@ -212,8 +212,11 @@ def test_every_symbol_has_a_meaning_and_a_subscript(symbol):
 
 @pytest.mark.parametrize("name", [path.stem for path in sorted(SCENARIOS.glob("*.toml"))])
 def test_edges_alone_tell_whose_they_are(name):
-    """What a dump lets us tell from its edges is what the engine says of each of them."""
-    found = trace(load(SCENARIOS / f"{name}.toml"), range(40))
+    """What a dump lets us tell from its edges is what the engine says of each of them.
+
+    But for what transients lose or move: no edge tells of that.
+    """
+    found = trace(load(SCENARIOS / f"{name}.toml").with_value("transient", None), range(40))
     edges = edges_of(found)
 
     def said(signal):

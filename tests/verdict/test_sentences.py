@@ -11,6 +11,7 @@ from simlink.verdict.limit import Known, Limit
 from simlink.verdict.wording import margin_text, value_text
 from tests.engines.chain import chain
 from tests.engines.host_clocked_scenarios import serial
+from tests.proofs.test_bounds import scenario
 
 SCENARIOS = Path(simlink.__file__).parents[1] / "scenarios"
 
@@ -247,3 +248,23 @@ def test_a_depth_that_lets_a_latency_serve_too_few_is_told_however_short_the_run
     longer = run(chain(reads_on | {"fifo.depth": 1, "conversions": 40}), workers=1)
     assert longer.figures["overrun"].count > 0
     assert run(chain(reads_on | {"conversions": 40}), workers=1).figures["overrun"].count == 0
+
+
+def test_a_clock_held_back_that_loses_nothing_is_no_proof_and_no_loss():
+    """Triggers every 1000 ns, two slots, latencies of 1799 to 1800 ns and reads of 200.
+
+    Frame 0 is released at 1370 and read by 3370. The clock of frame 2 could start at 3200, waits
+    170 ns for the slot, and ends 160 ns after that: before the trigger at 4000.
+    """
+    law = {"shape": "uniform", "low": "1799 ns", "high": "1800 ns"}
+    made = {"trials": 2, "conversions": 100, "fifo__when_full": "stall", "fifo__depth": 2,
+            "host__drain": True, "host__service_latency": law}  # fmt: skip
+    found = run(scenario(**made), workers=1).verdict
+    assert found.meets
+    row = found["fifo_depth"]
+    assert row.known is Known.NOT_SEEN
+    assert "3 are proven enough never to hold the remote clock back" in row.evidence
+    assert "ends before the next trigger, of which there is no proof" in row.evidence
+    # With a slot more it is proven.
+    deeper = run(scenario(**made | {"fifo__depth": 3}), workers=1).verdict
+    assert deeper["fifo_depth"].known is Known.PROVEN

@@ -5,9 +5,11 @@ import re
 import pytest
 
 from simlink.base.errors import InputError
+from simlink.pictures.table import seen
 from simlink.running.run import run
 from simlink.studies.loss import loss
 from simlink.studies.size import size
+from simlink.tracing.explain import explain
 from simlink.verdict.limit import Known
 from tests.engines.chain import chain
 from tests.engines.host_clocked_scenarios import serial
@@ -69,3 +71,49 @@ def test_what_cannot_count_transients_refuses_them():
     for ask in (lambda made: size(made, at_most=1e-3), loss):
         with pytest.raises(InputError, match="transient: "):
             ask(chain(UPSET))
+
+
+def test_what_a_check_drops_is_laid_to_the_slew_and_to_nothing_else():
+    values = {"check.kind": "crc", "check.width": 8, "check.polynomial": 7}
+    values |= {"check.on_failure": "drop", "barrier.return.strobe": False}
+    values |= {"trials": 30, "conversions": 40, "require.dropped": {"at_most": 0.9}}
+    result = run(chain(UPSET | values), ledger=False)
+    found = result.verdict
+    assert [one.key for one in found.limits if not one.holds] == ["upset"]
+    dropped = int(re.search(r"(\d+) dropped after a failed check", found["upset"].evidence)[1])
+    assert dropped == result.figures["dropped"].count > 0
+    assert found.required[0].met.value == "met"
+    assert re.search(rf"check failed, dropped .*, {dropped} of 1200 words", seen(result))
+
+
+@pytest.mark.parametrize(
+    ("failure", "said"),
+    [("flag", "wrong bits that are told in 50 of 50"), ("drop", "a failed check in 50 of 50")],
+)
+def test_bits_that_the_strobe_takes_wrong_are_found_by_a_check(failure, said):
+    """The lane comes 12 ns later than its strobe, which rises 10 ns after the bit; see
+    tests/engines/test_strobe.py. All bits are wrong, which is no word of this code."""
+    values = {"barrier.return.channel_skew": ["12 ns"], "conversions": 50, "check.kind": "crc"}
+    values |= {"check.width": 8, "check.polynomial": 7, "check.on_failure": failure}
+    result = run(chain(values), ledger=False)
+    assert result.verdict["strobe_setup"].evidence.startswith(said)
+    assert result.figures["corrupted_silent"].count == 0
+    story = explain(chain(values), 0)
+    dropped = "The frame's check failed, and the host used no word of it." in story.steps
+    assert dropped is (failure == "drop")
+    assert story.cause == "barrier.return.channel_skew"
+
+
+def test_bits_that_the_remote_master_captures_wrong_are_found_by_none():
+    """It makes the check of what it has captured."""
+    values = {"remote_clock.setup": "30 ns", "conversions": 20, "check.kind": "parity"}
+    found = run(chain(values | {"check.sequence_bits": 3}), ledger=False).figures
+    assert found["corrupted_silent"].count == found["silent"].count == 20
+
+
+def test_nothing_raises_a_flag_where_nothing_could():
+    asked = {"require.corrupted_flagged": {"at_most": 0.1}}
+    (plain,) = run(chain(asked), ledger=False).verdict.required
+    assert (plain.met.value, plain.evidence) == ("proven", "nothing raises a flag")
+    (checked,) = run(chain(asked | {"check.kind": "parity"}), ledger=False).verdict.required
+    assert "nothing raises a flag" not in checked.evidence

@@ -2,8 +2,8 @@
 
 A law draws one number a branch and conversion. What it remembers between two draws (how long a
 stall still lasts, the row of a recording) is a few whole numbers a branch, which are copied with
-the branch. The draw for a branch depends on the name of the source and of the stage, the number
-of the branch in it and the conversion alone.
+the branch. Streams are named by the source and the stage, and what each branch draws follows from
+the seed, the round and the levels alone.
 """
 
 from __future__ import annotations
@@ -20,6 +20,9 @@ from simlink.scenario.distributions import Constant, Distribution, Simple
 from simlink.scenario.recorded import Recorded
 
 Rng = np.random.Generator
+
+#: Draws of each branch that are made together.
+_AHEAD = 16
 
 
 class Stage:
@@ -38,12 +41,27 @@ class Stage:
     def __init__(self, seed: int, round_: int, name: str) -> None:
         self._seed, self._round, self._name = seed, round_, name
         self._kept: dict[str, Rng] = {}
+        self._drawn: dict[str, tuple[Times, int]] = {}
 
     def of(self, source: str) -> Rng:
         """Return the stream of a source, where it stands."""
         if source not in self._kept:
             self._kept[source] = self.anew(source)
         return self._kept[source]
+
+    def draws(self, source: str, law: Simple, branches: int, count: int) -> Times:
+        """Return the next draws of a law for every branch, shape (branches, count).
+
+        They are made some conversions at a time, for the calls cost more than the numbers.
+        """
+        drawn, at = self._drawn.get(source, (np.empty((0, branches), dtype=np.int64), 0))
+        if at + count > len(drawn):
+            raw = np.empty(max(_AHEAD, count) * branches)
+            law.draw_raw(self.of(source), raw)
+            more = law.from_raw(raw).reshape(-1, branches)
+            drawn, at = np.concatenate([drawn[at:], more]), 0
+        self._drawn[source] = drawn, at + count
+        return drawn[at : at + count].T
 
     def anew(self, source: str) -> Rng:
         """Return the stream of a source at its start."""
@@ -98,9 +116,7 @@ class _Simple(Rows):
         self._law, self._source = law, source
 
     def take(self, stage: Stage, memory: Times, count: int, chosen: Any = None) -> Times:
-        raw = np.empty(len(memory) * count)
-        self._law.draw_raw(stage.of(self._source), raw)
-        return self._law.from_raw(raw).reshape(len(memory), count)
+        return stage.draws(self._source, self._law, len(memory), count)
 
 
 class _Recorded(Rows):
@@ -155,7 +171,7 @@ class _Pooled(Rows):
             here = which == at
             goes = here if chosen is None else here & chosen
             drawn = part.take(stage, own, 1, goes)[:, 0]
-            found[here] = drawn[here]
+            np.copyto(found, drawn, where=here)
         return found
 
 
@@ -209,12 +225,21 @@ class _TwoState(_Pooled):
 
     def take(self, stage: Stage, memory: Times, count: int, chosen: Any = None) -> Times:
         found = np.empty((len(memory), count), dtype=np.int64)
+        bare = self.words == self._own
         for at in range(count):
-            found[:, at] = self._from(stage, memory, memory[:, 0], chosen)
+            if bare:
+                # Parts without a memory draw for every branch alike.
+                normal, stalled = (part.take(stage, memory[:, :0], 1)[:, 0] for part in self._parts)
+                found[:, at] = np.where(memory[:, 0] == 0, normal, stalled)
+            else:
+                found[:, at] = self._from(stage, memory, memory[:, 0], chosen)
             memory[:, 1] -= 1 if chosen is None else chosen
+            over = np.flatnonzero(memory[:, 1] == 0)
+            if not len(over):
+                continue
+            next_ = 1 - memory[over, 0]
             for state in (0, 1):
-                over = np.flatnonzero((memory[:, 1] == 0) & (memory[:, 0] == state))
-                drawn = self._run(stage, 1 - state, len(memory))
-                memory[over, 1] = drawn[over]
-                memory[over, 0] = 1 - state
+                some = over[next_ == state]
+                memory[some, 1] = self._run(stage, state, len(some))
+            memory[over, 0] = next_
         return found

@@ -146,6 +146,15 @@ class Branches(Walk):
         """Return copies of some rows."""
         return {name: rows[which].copy() for name, rows in self.now.items()}
 
+    def room(self) -> State:
+        """Return room for a copy of every row."""
+        return {name: np.empty_like(rows) for name, rows in self.now.items()}
+
+    def put(self, which: Any, room: State, at: int) -> None:
+        """Copy some rows to a place in such room."""
+        for name, rows in self.now.items():
+            room[name][at : at + len(which)] = rows[which]
+
     def branch(self, states: State, which: Any, at: Times, stage: Stage) -> None:
         """Go on from some states, chosen for each row, that stand before conversions ``at``."""
         self.now = {name: rows[which] for name, rows in states.items()}

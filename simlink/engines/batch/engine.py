@@ -14,13 +14,14 @@ from simlink.engines.batch.draws import Draws, conversion_columns
 from simlink.engines.batch.reads import read_columns
 from simlink.engines.batch.returns import Symbols, symbols
 from simlink.engines.batch.state import HOST_CLOCKED, LAW, NOTE, REMOTE, refresh
+from simlink.engines.batch.sure import unjudged
 from simlink.engines.batch.windows import Given, Windows, earliest, none_of, refusal, upset_columns
 from simlink.link import unit
 from simlink.link.fate import UNDERRUN
 from simlink.link.fifo import WhenFull
 from simlink.link.transient import may_upset, upset_parts
 from simlink.link.unit import Units
-from simlink.records import RECORD, FrameBlock
+from simlink.records import RECORD, Cause, FrameBlock
 from simlink.scenario.schema import Scenario
 
 #: Trials whose units are drawn together.
@@ -39,7 +40,7 @@ class BatchEngine:
 
     def refuses(self, scenario: Scenario) -> str | None:
         """Return why the scenario cannot be done exactly, or None."""
-        return refusal(scenario)
+        return refusal(scenario) or unjudged(scenario)
 
     def run(self, scenario: Scenario, trials: range, *, words: bool) -> Iterator[FrameBlock]:
         """Simulate some trials.
@@ -79,6 +80,8 @@ class Walk:
         self.units = units
         self.words = words
         self.loops = scenario.trigger.pattern == "after_read"
+        #: Of bits that transients may invert: nothing else that they do leaves wrong ones here.
+        self.upset_bits = may_upset(scenario, "return")
         self.by_remote = scenario.link.scheme == "remote_master"
         law = np.zeros(1, dtype=LAW)
         self.law = law
@@ -258,6 +261,9 @@ class Walk:
         there = slice(at, at + count)
         if self.turned:
             self._leave_out_late(there)
+        if self.upset_bits:
+            rows = self.records[:, there]
+            rows["hit"] = (rows["wrong_bits"] > 0) << Cause.DATA
         if not self.words:
             return FrameBlock(trials, first, self.records[:, there])
         bits = [times[:, there] for times in self.bits]

@@ -100,7 +100,7 @@ def symbols(scenario: Scenario, units: Units, words: bool) -> Symbols:
         return int(np.searchsorted(lasts, bit))
 
     width = scenario.frame.word_bits
-    whole = range(0, bits, width) if words else range(0)
+    whole = range(0, scenario.data_bits_per_lane, width) if words else range(0)
     columns = [
         edge_columns(law, f"barrier.return.jitter lane {lane}", stride)[offset]
         for lane in range(scenario.frame.lanes)
@@ -157,5 +157,6 @@ def _deciding(scenario: Scenario, words: bool) -> list[int]:
     if scenario.fifo.when_full == "drop_old":
         found.add(bits - 1)
     if words:
-        found |= {bit for first in range(0, bits, width) for bit in (first, first + width - 1)}
+        firsts = range(0, scenario.data_bits_per_lane, width)
+        found |= {bit for first in firsts for bit in (first, first + width - 1)}
     return sorted(found)

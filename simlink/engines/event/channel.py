@@ -193,7 +193,9 @@ class UpsetChannel(Channel):
         found = []
         for pulse in range(len(came) // 2):
             rise, fall = 2 * pulse, 2 * pulse + 1
-            if not self.hits(subject.index, pulse, edges[rise], came[fall]):
+            if self.hits(subject.index, pulse, edges[rise], came[fall]):
+                subject.pulses_hit = True
+            else:
                 found += [came[rise], came[fall]]
         return found
 

@@ -39,6 +39,8 @@ class SamplingConverter:
         self.conversion_time = trial.each(law.conversion_time, "converter.conversion_time")
         self.acquisition_time: int = trial.unit.acquisition_time
         self.occupied_until = -FAR
+        #: Triggers that have come, missed ones too.
+        self.arrivals = 0
         self.ready_before = -FAR
         self.trigger = signals.make("remote.trigger")
         self.missed = signals.make("remote.missed")
@@ -46,6 +48,9 @@ class SamplingConverter:
 
     def arrive(self, index: int, sent: int) -> None:
         """Judge a trigger at the instant it arrives."""
+        if self.trial.counters is not None:
+            self.trial.counters[index] = self.arrivals
+        self.arrivals += 1
         if converter.accepts(self.env._now, self.occupied_until):
             self.trigger.set(index, index, None, sent, "host.trigger")
             self.accept(index)
@@ -76,7 +81,7 @@ class SamplingConverter:
         ready = converter.ready_at(now, self.conversion_time(index))
         self.ready_before = record.ready[index] = ready
         self.occupied_until = FAR
-        return Frame(index, ready, self.trial.lanes, self.trial.bits)
+        return Frame(index, ready, self.trial.lanes, self.trial.bits, self.trial.data)
 
     def plan_rise(self, frame: Frame) -> None:
         """Have busy rise, if the conversion is not over before."""

@@ -46,8 +46,9 @@ class Piece:
         """Return the piece that holds bits ``first`` to ``last`` of a lane."""
         width = trial.scenario.frame.word_bits
         places = range(first, last + 1)
-        begun = tuple(bit // width for bit in places if bit % width == 0)
-        ended = tuple(bit // width for bit in places if bit % width == width - 1)
+        words = [bit for bit in places if bit < trial.data]
+        begun = tuple(bit // width for bit in words if bit % width == 0)
+        ended = tuple(bit // width for bit in words if bit % width == width - 1)
         return cls(lane, first, last, begun, ended)
 
 
@@ -145,12 +146,13 @@ class Fifo:
         frame.admitted = False
         if not frame.extra:
             self.record.fate[frame.index] = NOT_RECEIVED
+            self.record.hit[frame.index] |= frame.harmed().hit
             self.signals.settled.set(frame.index)
         self.show_level(frame, "fifo.push")
 
     def show_push(self, frame: Frame, piece: Piece) -> None:
         """Show the bits pushed."""
-        captured = frame.clock_start + self.trial.captured[piece.last]
+        captured = self.captured(frame, piece)
         for bit in range(piece.first, piece.last + 1):
             self.push[piece.lane].set(bit, frame.index, bit, captured, "remote.capture")
 
@@ -165,7 +167,7 @@ class Fifo:
                 self.discard(oldest)
                 frame.admitted = True
         if not frame.admitted:
-            self.lose(frame, frame.clock_start + self.trial.captured[piece.last], "remote.capture")
+            self.lose(frame, self.captured(frame, piece), "remote.capture")
             return
         self.held.append(frame)
         self.show_level(frame, "fifo.push")
@@ -186,7 +188,16 @@ class Fifo:
             self.waiting.remove(frame)
         self.lose(frame, self.env.now, "fifo.push")
 
-    def lose(self, frame: Frame, since: int, why: str) -> None:
+    def captured(self, frame: Frame, piece: Piece) -> int | None:
+        """Return when the last bit of a piece was captured; None if that was another frame's."""
+        place, harm = piece.last, frame.harm
+        if harm is not None and harm.sources is not None and place < len(harm.sources):
+            index, place = harm.sources[place]
+            if index != frame.index:
+                return None
+        return frame.clock_start + self.trial.captured[place]
+
+    def lose(self, frame: Frame, since: int | None, why: str) -> None:
         """Count an overrun."""
         if frame.extra:
             return

@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass, field
 from types import SimpleNamespace
+from typing import NamedTuple
 
 import numpy as np
 
 from simlink.base.draws import Column
 from simlink.base.instants import FAR, Times
+from simlink.link import check
+from simlink.link.damage import Layout
 from simlink.link.fifo import WhenFull
-from simlink.link.transient import WAYS, Upsets, may_upset
+from simlink.link.transient import WAYS, Upsets, Way, may_upset
 from simlink.link.unit import UNIT, Units
-from simlink.records import RECORD, FrameBlock
+from simlink.records import RECORD, Cause, FrameBlock
 from simlink.scenario.distributions import Distribution
 from simlink.scenario.schema import Scenario
 
@@ -22,19 +25,22 @@ class Frame:
     """The frame of one conversion, from the accepted trigger to its fate.
 
     ``index`` is the true number of its conversion, for the ledger. ``believed`` is the trigger
-    that the host takes it to answer, once it has been read; None if none is unanswered.
+    that the host takes it to answer, once it has been read; None if none is unanswered. Of its
+    bits the first ``data`` of each lane are its words'.
     """
 
     __slots__ = (
         "admitted",
         "believed",
         "clock_start",
+        "data",
         "discarded",
         "extra",
         "harm",
         "index",
         "lanes_enough",
         "missing",
+        "mistaken",
         "protected",
         "pushed",
         "ready",
@@ -44,8 +50,9 @@ class Frame:
         "wrong",
     )
 
-    def __init__(self, index: int, ready: int, lanes: int, bits: int) -> None:
+    def __init__(self, index: int, ready: int, lanes: int, bits: int, data: int) -> None:
         self.index = index
+        self.data = data
         self.ready = ready
         self.clock_start = FAR
         #: None until its first bit arrives, then whether it has a slot.
@@ -68,6 +75,8 @@ class Frame:
         self.extra = False
         #: What transients did to it.
         self.harm: Harm | None = None
+        #: Lane and place of the bits that the strobe took wrong.
+        self.mistaken: Collection[tuple[int, int]] = ()
 
     def harmed(self) -> Harm:
         """Return what transients did to it, to be added to."""
@@ -77,12 +86,16 @@ class Frame:
 
     def invert(self, lane: int, bits: Iterable[int]) -> None:
         """Note bits of a lane that come inverted."""
-        self.wrong = True
-        self.harmed().inverted.update((lane, bit) for bit in bits)
+        harm = self.harmed()
+        harm.hit |= 1 << Cause.DATA
+        for bit in bits:
+            self.wrong = self.wrong or bit < self.data
+            harm.inverted.add((lane, bit))
 
-    def lose(self, bits: range, lane: int | None = None) -> None:
+    def lose(self, bits: range, why: Cause, lane: int | None = None) -> None:
         """Note bits that will never come, of one lane or of all; that is wrong, not late."""
-        self.wrong = True
+        self.harmed().hit |= 1 << why
+        self.wrong = self.wrong or bits.start < self.data
         for which in range(len(self.pushed)):
             if lane is None or lane == which:
                 self.missing -= len(bits)
@@ -105,6 +118,10 @@ class Harm:
         The conversion and the number of the bit in each place, of all lanes; None if its own.
     rise_lost : bool
         Whether a host that reads the converter never saw its busy rise.
+    hit : int
+        2 to the power of each cause that applies, added up.
+    packet_failed : bool
+        Whether the check of a packet failed.
     """
 
     lost: set[tuple[int, int]] = field(default_factory=set)
@@ -113,6 +130,8 @@ class Harm:
     closed: bool = False
     sources: list[tuple[int, int]] | None = None
     rise_lost: bool = False
+    hit: int = 0
+    packet_failed: bool = False
 
 
 class Indexed:
@@ -185,8 +204,29 @@ class EdgeJitter:
         return found
 
 
-#: A symbol that a transient hit: its channel, its conversion, and which of its symbols it is.
-Hit = tuple[str, int, int]
+class Met(NamedTuple):
+    """A symbol that an upset window met.
+
+    Attributes
+    ----------
+    channel : str
+        As in the source of its draws.
+    way : {"forward", "return"}
+    conversion, symbol : int
+        Whose it is, and which of the conversion's symbols on that channel.
+    sent, arrives : int, fs
+        From when to when it is on its way, as if it had come.
+    hit : bool
+        Whether it was hit, as its draw says.
+    """
+
+    channel: str
+    way: Way
+    conversion: int
+    symbol: int
+    sent: int
+    arrives: int
+    hit: bool
 
 
 class Trial:
@@ -208,6 +248,12 @@ class Trial:
         self.conversions = scenario.conversions
         self.lanes = scenario.frame.lanes
         self.bits = scenario.bits_per_lane
+        self.layout = Layout.of(scenario)
+        self.data = self.layout.data
+        #: What the sequence counter of each conversion's frame shows, if frames carry one.
+        self.counters: Times | None = None
+        if self.layout.sequence:
+            self.counters = np.zeros(self.conversions, dtype=np.int64)
         self.depth = scenario.fifo.depth
         self.when_full = WhenFull.of(scenario.fifo.when_full)
         names = UNIT.names or ()
@@ -229,10 +275,15 @@ class Trial:
         #: The directions that a transient may upset, and when it does; None where there are none.
         self.upset_ways = [way for way in WAYS if may_upset(scenario, way)]
         self.upsets = Upsets(scenario, number) if self.upset_ways else None
-        #: What transients hit, for who wants to know.
-        self.hits_seen: list[Hit] | None = None
+        #: What upset windows met, for who wants to know.
+        self.met: list[Met] | None = None
         for name, times in (("first_bit", block.first_bit), ("last_bit", block.last_bit)):
             setattr(self.record, name, None if times is None else times[row])
+
+    def sent(self, index: int, lane: int) -> list[int]:
+        """Return all bits that a lane sends of a conversion's frame."""
+        counter = 0 if self.counters is None else self.counters.item(index)
+        return check.sent(self.scenario, self.number, index, lane, counter)
 
     def each(self, law: Distribution, source: str) -> Indexed:
         """Return the draws of a source that is drawn once for each conversion."""

@@ -11,7 +11,7 @@ from simlink.engines.event.fifo import Fifo
 from simlink.engines.event.frame import Frame, Trial
 from simlink.engines.event.signals import Signals
 from simlink.engines.event.trigger import TriggerTimer
-from simlink.engines.event.wrong import wrong_bits
+from simlink.engines.event.wrong import judge
 from simlink.link import host
 from simlink.link.fate import fate_of_read
 
@@ -181,8 +181,8 @@ class Reader:
         if not frame.extra:
             record.read_end[frame.index] = now
             record.fate[frame.index] = fate_of_read(frame.underrun, frame.wrong)
-            if frame.harm is not None:
-                record.wrong_bits[frame.index] = wrong_bits(self.trial, frame.index, frame.harm)
+            if frame.harm is not None or frame.mistaken:
+                judge(self.trial, frame)
         frame.believed = self.counts.read(self.timer.is_idle_after(frame))
         self.fifo.free(frame)
         self.timer.has_read(frame)

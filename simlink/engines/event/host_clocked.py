@@ -29,13 +29,20 @@ from simlink.engines.event.converter import ConverterLines, DataLines, SamplingC
 from simlink.engines.event.counts import HostCounts
 from simlink.engines.event.frame import EdgeJitter, Frame, Trial
 from simlink.engines.event.host import NO_FRAME
-from simlink.engines.event.host_clocked_read import Reading, ReadPath, is_wrong, lane_sources
+from simlink.engines.event.host_clocked_read import (
+    Reading,
+    ReadPath,
+    is_wrong,
+    judge,
+    lane_sources,
+)
 from simlink.engines.event.signals import Signals
 from simlink.engines.event.trigger import TriggerTimer
 from simlink.engines.event.upsets import hits_of
 from simlink.link import fifo, host, line
 from simlink.link.content import BitOutcome
 from simlink.link.fate import OVERRUN, fate_of_read
+from simlink.records import Cause
 
 
 class HostClockedConverter(SamplingConverter):
@@ -229,6 +236,7 @@ class HostClockedReader:
 
     def busy_lost(self, frame: Frame, edge: tuple[bool, int]) -> None:
         """Go on seeing the level that busy had before an edge that was lost."""
+        self.record.hit[frame.index] |= 1 << Cause.BUSY
         if edge[0]:
             frame.harmed().rise_lost = True
 
@@ -291,8 +299,8 @@ class HostClockedReader:
             record.service[index] = self.begun
             record.read_start[index] = reading.start
             record.read_end[index] = self.env.now
-            record.fate[index] = fate_of_read(False, is_wrong(reading))
-            record.wrong_bits[index] = reading.inverted
+            record.fate[index] = fate_of_read(False, is_wrong(reading, self.trial.data))
+            judge(self.trial, reading)
             if record.first_bit is not None:
                 self.keep_words(reading)
             self.show_no_read()
@@ -305,7 +313,7 @@ class HostClockedReader:
     def keep_words(self, reading: Reading) -> None:
         """Note when the first and last bits of words were captured."""
         width, index = self.trial.scenario.frame.word_bits, reading.frame.index
-        for bit, time in enumerate(reading.captured):
+        for bit, time in enumerate(reading.captured[: self.trial.data]):
             if time < FAR:
                 word, place = divmod(bit, width)
                 if place == 0:

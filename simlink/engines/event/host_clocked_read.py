@@ -8,8 +8,13 @@ from simlink.base.instants import FAR, NEVER
 from simlink.engines.event.channel import Channel
 from simlink.engines.event.frame import EdgeJitter, Frame, Trial
 from simlink.engines.event.upsets import hits_of
+from simlink.engines.event.wrong import note
 from simlink.link import host_clocked, line
-from simlink.link.content import BitOutcome
+from simlink.link.content import BitOutcome, received
+from simlink.link.damage import judged
+from simlink.records import Cause
+
+_RIGHT = int(BitOutcome.RIGHT)
 
 
 @dataclass(eq=False)
@@ -35,8 +40,10 @@ class Reading:
         The `BitOutcome` of each bit of each lane.
     clock_accepted : bool
         Whether the converter took the clock, once its first edge has arrived.
-    inverted : int
-        Bits that arrive inverted.
+    inverted : set of (int, int)
+        Lane and place of the bits that arrive inverted.
+    pulses_hit : bool
+        Whether a transient took pulses out of the clock, on its way or on its way back.
     """
 
     frame: Frame
@@ -51,7 +58,8 @@ class Reading:
     captured: list[int] = field(default_factory=list)
     outcomes: list[list[int]] = field(default_factory=list)
     clock_accepted: bool = False
-    inverted: int = 0
+    inverted: set[tuple[int, int]] = field(default_factory=set)
+    pulses_hit: bool = False
 
     @property
     def index(self) -> int:
@@ -132,10 +140,11 @@ class ReadPath:
             reading.until.append(until)
             hits = self.hits[lane]
             if hits is not None:
-                reading.inverted += sum(
-                    begins < FAR and hits(index, bit, begins, valid[bit])
+                reading.inverted |= {
+                    (lane, bit)
                     for bit, begins in enumerate(reading.begins)
-                )
+                    if begins < FAR and hits(index, bit, begins, valid[bit])
+                }
         self._come_back(reading, every_edge)
         self._judge(reading)
         return reading
@@ -176,9 +185,40 @@ class ReadPath:
         return edges + [FAR] * (self.trial.bits - len(edges))
 
 
-def is_wrong(reading: Reading) -> bool:
-    """Tell whether any bit was captured wrong, or never."""
-    right = int(BitOutcome.RIGHT)
-    if reading.inverted or any(outcome != right for lane in reading.outcomes for outcome in lane):
-        return True
-    return reading.captured[-1] >= FAR
+def is_wrong(reading: Reading, data: int) -> bool:
+    """Tell whether any of the words' bits was captured wrong, or never.
+
+    Parameters
+    ----------
+    data : int
+        How many bits of each lane are the words'.
+    """
+    return (
+        reading.captured[data - 1] >= FAR
+        or any(outcome != _RIGHT for lane in reading.outcomes for outcome in lane[:data])
+        or any(bit < data for _, bit in reading.inverted)
+    )
+
+
+def judge(trial: Trial, reading: Reading) -> None:
+    """Record what is wrong with a frame that has been read, whose fate is known but for its check.
+
+    A bit that was never captured is read as 0.
+    """
+    bits = trial.bits
+    if not reading.inverted and reading.captured[-1] < FAR and not is_wrong(reading, bits):
+        return
+    damage, index = set(), reading.frame.index
+    for lane, outcomes in enumerate(reading.outcomes):
+        sent = trial.sent(index, lane)
+        got = received(sent, {bit: BitOutcome(how) for bit, how in enumerate(outcomes)})
+        for bit, value in enumerate(got):
+            value ^= (lane, bit) in reading.inverted
+            if reading.captured[bit] >= FAR:
+                value = 0
+            if value != sent[bit]:
+                damage.add((lane, bit))
+    hurt = damage if reading.pulses_hit else reading.inverted
+    hit = (1 << Cause.CLOCK) * reading.pulses_hit | (1 << Cause.DATA) * bool(reading.inverted)
+    wrong = sum(bit < trial.data for _, bit in hurt)
+    note(trial, index, wrong, judged(trial.layout, damage), hit, failed=False)

@@ -182,8 +182,9 @@ class ReturnLanes:
     def open(self, frame: Frame) -> None:
         """Take a frame whose clock starts."""
         self.jitter = self.draws(frame.index)
-        if self.strobe is not None and self.strobe.spoils(frame, self.jitter):
-            frame.wrong = True
+        if self.strobe is not None and (mistaken := self.strobe.mistakes(frame, self.jitter)):
+            frame.mistaken = mistaken
+            frame.wrong = frame.wrong or any(bit < frame.data for _, bit in mistaken)
 
     def enter(self, frame: Frame, bit: int, captured: int) -> None:
         """Take a bit of every lane, captured at an instant; a full packet sets out."""

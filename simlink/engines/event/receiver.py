@@ -13,6 +13,7 @@ from simlink.engines.event.clockwork import FREE, Clockwork, Instant
 from simlink.engines.event.fifo import Fifo
 from simlink.engines.event.frame import Frame, Trial
 from simlink.link import strobe
+from simlink.records import Cause
 
 Places = list[tuple[Frame, int] | None]
 
@@ -60,6 +61,7 @@ class Receiver:
         for bit, time in enumerate(comes):
             if time is None:
                 places.append(None)
+                frame.harmed().hit |= 1 << Cause.STROBE
                 continue
             if self.gap is not None and self.filling is not None and time - last > self.gap:
                 self.end(self.filling, last)
@@ -67,7 +69,9 @@ class Receiver:
             if self.filling is None:
                 begun = frame
                 if own:
-                    begun = Frame(frame.index, frame.ready, self.trial.lanes, self.trial.bits)
+                    begun = Frame(
+                        frame.index, frame.ready, self.trial.lanes, self.trial.bits, self.trial.data
+                    )
                     begun.extra, begun.clock_start = True, frame.clock_start
                 own = True
                 begun.harmed().sources = []
@@ -77,7 +81,9 @@ class Receiver:
             assert harm.sources is not None
             harm.sources.append((frame.index, bit))
             if begun.index != frame.index or bit != self.filled:
-                harm.slipped = begun.wrong = True
+                harm.slipped = True
+                harm.hit |= 1 << Cause.SLIP
+                begun.wrong = begun.wrong or self.filled < begun.data
             places.append((begun, self.filled))
             self.filled += 1
             if self.filled == self.trial.bits:
@@ -89,6 +95,6 @@ class Receiver:
     def end(self, frame: Frame, last: int) -> None:
         """Have a gap after the last strobe of a frame end it short."""
         assert self.gap is not None
-        frame.lose(range(self.filled, self.trial.bits))
+        frame.lose(range(self.filled, self.trial.bits), Cause.STROBE)
         self.filling = None
         Instant(self.env, last + self.gap, FREE, self.fifo.close, frame)

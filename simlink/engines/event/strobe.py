@@ -35,10 +35,10 @@ class Strobe:
         self.jitter = EdgeJitter(trial, law, ["barrier.return.jitter strobe"], edges)
         ends = [f"barrier.return.jitter lane {lane} end" for lane in range(trial.lanes)]
         self.end_jitter = EdgeJitter(trial, law, ends, 1)
-        #: Whether nothing is drawn, and what the first frame came to: whether it was spoilt, and
+        #: Whether nothing is drawn, and what the first frame came to: the bits taken wrong, and
         #: when the strobe's last edge came out, counted from the start of the clock.
         self.alike = law.is_constant
-        self.first: tuple[bool, int] | None = None
+        self.first: tuple[list[tuple[int, int]], int] | None = None
         self.hits = hits_of(trial, "return", "strobe", trial.bits)
         #: When the strobe of each bit of the last frame came, None for one that was lost; None if
         #: all of them came.
@@ -47,8 +47,8 @@ class Strobe:
         #: The bits that it took wrong, by conversion and lane, while it is watched.
         self.mistaken: dict[tuple[int, int], list[int]] = {}
 
-    def spoils(self, frame: Frame, jitter: list[list[int]]) -> bool:
-        """Send the strobe of a frame whose clock starts; tell whether it takes a bit wrong.
+    def mistakes(self, frame: Frame, jitter: list[list[int]]) -> list[tuple[int, int]]:
+        """Send the strobe of a frame whose clock starts; return lane and bit of those taken wrong.
 
         Parameters
         ----------
@@ -65,9 +65,9 @@ class Strobe:
         # All that came before has come out, so that every frame is as the first is.
         if self.first is None:
             self.first = self.send(frame, jitter), self.channel.ahead - start
-        spoilt, lasts = self.first
+        mistaken, lasts = self.first
         self.channel.ahead = start + lasts
-        return spoilt
+        return mistaken
 
     def arrivals(self, frame: Frame, hits: Hits) -> list[int | None] | None:
         """Return when each rising edge comes, None for one that is lost; None if all come."""
@@ -86,15 +86,15 @@ class Strobe:
                 found[bit] = None
         return found if None in found else None
 
-    def send(self, frame: Frame, jitter: list[list[int]]) -> bool:
-        """Send the strobe and judge every bit; see `spoils`."""
+    def send(self, frame: Frame, jitter: list[list[int]]) -> list[tuple[int, int]]:
+        """Send the strobe and judge every bit; see `mistakes`."""
         trial, start, bits = self.trial, frame.clock_start, range(self.trial.bits)
         edges = [start + offset for offset in trial.strobe_edges]
         watched = len(edges) if self.signal.observers else 0
         came = self.channel.send_clock(frame, edges, self.jitter(frame.index)[0], watched)
         begins = [start + offset for offset in trial.captured]
         ends = [start + offset for offset in trial.bit_ends]
-        last, spoilt = self.end_jitter(frame.index), False
+        last, mistaken = self.end_jitter(frame.index), []
         for lane, channel in enumerate(self.lanes):
             wrong = list(bits)
             if len(came) == len(edges):
@@ -102,10 +102,10 @@ class Strobe:
                 valid, until = channel.carry(begins, ends, whole, channel.ahead)
                 wrong = [bit for bit in bits if taken_wrong(came[2 * bit], valid[bit], until[bit])]
             # With a pulse too few, which bit is which is lost for all of them.
-            spoilt = spoilt or bool(wrong)
+            mistaken += [(lane, bit) for bit in wrong]
             if watched and wrong:
                 self.mistaken[frame.index, lane] = wrong
-        return spoilt
+        return mistaken
 
     def arrives(self, frame: Frame, number: int) -> None:
         """Show an edge that arrives."""

@@ -42,6 +42,8 @@ class UpsetLanes(ReturnLanes):
         if self.strobe.comes is not None or not self.receiver.untouched():
             comes = self.strobe.comes or [0] * len(self.pieces[0])
             self.places = self.receiver.place(frame, comes)
+            if frame.harm is not None:
+                self.trial.record.hit[frame.index] = frame.harm.hit
 
     def enter(self, frame: Frame, bit: int, captured: int) -> None:
         """Take a bit of every lane, captured at an instant, to its place if it has one."""

@@ -3,7 +3,9 @@
 A line bit that a window meets, on the line or in the barrier, is inverted half the time. One of the
 header's loses the packet whole: its bits never come, and their places are known, since the packets
 after it say which they are. A frame with a packet too few is ended by the first packet that comes
-of a later frame. A check bit that is inverted harms nothing here.
+of a later frame. An overhead bit behind the data that is inverted harms nothing. A check of its own
+follows all other bits of a packet, and fails if those that are wrong of its data and of the check
+itself do not cancel out.
 """
 
 from __future__ import annotations
@@ -16,6 +18,8 @@ from simlink.engines.event.signals import Signals
 from simlink.engines.event.upsets import hits_of
 from simlink.link import transport
 from simlink.link.channel import arrives_at
+from simlink.link.damage import packet_fails, syndromes
+from simlink.records import Cause
 
 
 class UpsetPackets(ReturnLanes):
@@ -29,7 +33,14 @@ class UpsetPackets(ReturnLanes):
         back = trial.scenario.barrier.return_
         self.header = back.header_bits
         #: Line bits of each packet, and of all those ahead of it in the frame.
-        self.sizes = [one.last - one.first + 1 + back.overhead_bits for one in self.packets]
+        law = trial.scenario.check
+        overhead = trial.scenario.packet_overhead
+        self.sizes = [one.last - one.first + 1 + overhead for one in self.packets]
+        #: What a wrong bit of each packet's data and check does to that check; empty without one.
+        self.does = [
+            syndromes(law, one.last - one.first + 1) if law.of_packet else ()
+            for one in self.packets
+        ]
         self.ahead = [sum(self.sizes[:number]) for number in range(len(self.sizes))]
         lanes, bits = range(trial.lanes), sum(self.sizes)
         self.hits = [hits_of(trial, "return", f"lane {lane}", bits, share=0.5) for lane in lanes]
@@ -49,7 +60,7 @@ class UpsetPackets(ReturnLanes):
                 captured = frame.clock_start + self.trial.captured[packet.last]
                 sent = free = transport.sent_at(captured, free, packet.line_time)
                 out = arrives_at(sent, channel.static, self.jitter[lane][number], out)
-                inverted = self.judged(frame.index, lane, number, sent, out)
+                inverted = self.judged(frame, lane, number, sent, out)
                 found.append(inverted)
                 if inverted is not None:
                     first = out if first is None else min(first, out)
@@ -62,14 +73,17 @@ class UpsetPackets(ReturnLanes):
             for number, inverted in enumerate(found):
                 if inverted is None:
                     packet = self.packets[number]
-                    frame.lose(range(packet.first, packet.last + 1), lane)
-        if frame.harm is not None:
+                    frame.lose(range(packet.first, packet.last + 1), Cause.PACKET, lane)
+        if frame.harm is not None and frame.harm.lost:
+            self.trial.record.hit[frame.index] = frame.harm.hit
             self.short.append(frame)
 
     def judged(
-        self, index: int, lane: int, number: int, sent: int, arrives: int
+        self, frame: Frame, lane: int, number: int, sent: int, arrives: int
     ) -> list[int] | None:
         """Return the places of a packet's bits that come inverted; None if it is lost.
+
+        A check of its own that fails is noted of the frame.
 
         Parameters
         ----------
@@ -88,11 +102,18 @@ class UpsetPackets(ReturnLanes):
                 transport.line_bit_begins(sent, packet.line_time, size, bit + more)
                 for more in (0, 1)
             )
-            if hits(index, self.ahead[number] + bit, begins, ends + crossing):
+            if hits(frame.index, self.ahead[number] + bit, begins, ends + crossing):
                 inverted.append(bit)
         if any(bit < self.header for bit in inverted):
             return None
         places = range(packet.first, packet.last + 1)
+        if does := self.does[number]:
+            data, end = len(places), size - len(does) + len(places)
+            wrong = [bit - self.header for bit in inverted if bit - self.header < data]
+            wrong += [data + bit - end for bit in inverted if bit >= end]
+            if packet_fails(does, wrong):
+                frame.harmed().packet_failed = True
+                frame.harmed().hit |= 1 << Cause.DATA
         return [place for place in places if place - packet.first + self.header in inverted]
 
     def enter(self, frame: Frame, bit: int, captured: int) -> None:

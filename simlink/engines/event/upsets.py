@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from simlink.engines.event.frame import EdgeJitter, Trial
+from simlink.engines.event.frame import EdgeJitter, Met, Trial
 from simlink.link.transient import UPSET_PARTS, is_upset, upset_parts
 from simlink.scenario.distributions import Uniform
 
@@ -65,8 +65,8 @@ class Hits:
             return False
         sure = self.parts >= UPSET_PARTS
         hit = sure or is_upset(self.draws(index)[0][symbol], self.parts)
-        if hit and self.trial.hits_seen is not None:
-            self.trial.hits_seen.append((self.channel, index, symbol))
+        if self.trial.met is not None:
+            self.trial.met.append(Met(self.channel, self.way, index, symbol, sent, arrives, hit))
         return hit
 
 

@@ -10,7 +10,7 @@ from simlink.engines.event.clockwork import ARRIVE, CREDIT, Clockwork
 from simlink.engines.event.converter import Converter, SamplingConverter
 from simlink.engines.event.counts import HostCounts
 from simlink.engines.event.fifo import Fifo
-from simlink.engines.event.frame import Hit, Trial
+from simlink.engines.event.frame import Met, Trial
 from simlink.engines.event.host import Reader
 from simlink.engines.event.host_clocked import HostClockedConverter, HostClockedReader
 from simlink.engines.event.master import RemoteMaster, ReturnLanes
@@ -153,12 +153,12 @@ class EventEngine:
     passing = run
 
 
-def watched(scenario: Scenario, number: int) -> tuple[FrameBlock, list[Hit]]:
-    """Run one trial; return its records and each symbol that a transient hit."""
+def watched(scenario: Scenario, number: int) -> tuple[FrameBlock, list[Met]]:
+    """Run one trial; return its records and each symbol that an upset window met."""
     block = blank(scenario, number, words=False)
     chain = Chain(scenario, number, block)
-    seen: list[Hit] = []
-    chain.trial.hits_seen = seen
+    seen: list[Met] = []
+    chain.trial.met = seen
     chain.run()
     return block, seen
 

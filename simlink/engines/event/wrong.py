@@ -1,13 +1,58 @@
-"""How many bits of a frame the host has wrong for the sake of transients."""
+"""What is wrong with a frame as it is read, and what the host is told of it."""
 
 from __future__ import annotations
 
-from simlink.engines.event.frame import Harm, Trial
-from simlink.link.content import lane_bits
+from simlink.engines.event.frame import Frame, Harm, Trial
+from simlink.link.damage import Finding, judged
+from simlink.link.fate import UNDERRUN, fate_of_failed
+
+Places = set[tuple[int, int]]
 
 
-def wrong_bits(trial: Trial, index: int, harm: Harm) -> int:
-    """Count the bits of a frame, as it is read, that are not what its conversion sent.
+def judge(trial: Trial, frame: Frame) -> None:
+    """Record what is wrong with a frame that has been read, whose fate is known but for its check.
+
+    Parameters
+    ----------
+    frame : Frame
+        One of a conversion, that transients did something to or whose strobe took bits wrong.
+    """
+    harm = frame.harm
+    hurt = set() if harm is None else damage(trial, frame.index, harm)
+    found = judged(trial.layout, hurt ^ set(frame.mistaken))
+    wrong = sum(bit < frame.data for _, bit in hurt)
+    failed = harm is not None and (harm.closed or harm.packet_failed)
+    note(trial, frame.index, wrong, found, 0 if harm is None else harm.hit, failed)
+
+
+def note(trial: Trial, index: int, wrong: int, found: Finding, hit: int, failed: bool) -> None:
+    """Record what was found of the frame of a conversion.
+
+    Parameters
+    ----------
+    wrong : int
+        Bits of its words that transients made wrong.
+    found : Finding
+        What all its damage comes to.
+    hit : int
+        What transients hit of it.
+    failed : bool
+        Whether something else than its damage says that it is not as it was sent.
+    """
+    record = trial.record
+    record.wrong_bits[index] = wrong
+    record.hit[index] |= hit
+    if record.fate[index] == UNDERRUN:
+        return
+    record.counter_error[index] = found.counter_error
+    if failed or found.failed:
+        record.check_failed[index] = True
+        if trial.layout.drops:
+            record.fate[index] = fate_of_failed(record.fate.item(index))
+
+
+def damage(trial: Trial, index: int, harm: Harm) -> Places:
+    """Return the bits of a frame, as it is read, that are not what its conversion sent.
 
     A bit that came inverted is wrong. One that is in another's place is wrong where the two differ;
     a place that stays empty is read as 0.
@@ -18,20 +63,25 @@ def wrong_bits(trial: Trial, index: int, harm: Harm) -> int:
         The frame's conversion.
     harm : Harm
         What transients did to it.
+
+    Returns
+    -------
+    set of (int, int)
+        Lane and bit of each.
     """
-    scenario, number = trial.scenario, trial.number
     if not harm.slipped and not harm.lost:
-        return len(harm.inverted)
-    count = 0
+        return set(harm.inverted)
+    found = set()
     for lane in range(trial.lanes):
-        own = lane_bits(scenario, number, index, lane)
+        own = trial.sent(index, lane)
         there = list(own)
         for place, (conversion, bit) in enumerate(harm.sources or ()):
-            there[place] = lane_bits(scenario, number, conversion, lane)[bit]
+            there[place] = trial.sent(conversion, lane)[bit]
         for place, bit in enumerate(there):
             if (lane, place) in harm.lost:
                 bit = 0
             elif (lane, place) in harm.inverted:
                 bit = 1 - bit
-            count += bit != own[place]
-    return count
+            if bit != own[place]:
+                found.add((lane, place))
+    return found

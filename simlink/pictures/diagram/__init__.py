@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 from simlink.base.errors import InputError
 from simlink.base.safe_write import write_whole
 from simlink.pictures import style
-from simlink.pictures.diagram import bounds, intervals, quiet, spread_bands, tracks, window
+from simlink.pictures.diagram import bounds, events, intervals, quiet, spread_bands, tracks, window
 from simlink.pictures.diagram.layout import Layout
 from simlink.pictures.diagram.painting import DPI, KINDS, paint
 from simlink.pictures.diagram.palette import DARK, LIGHT, PLAIN
@@ -185,5 +185,6 @@ def draw(
         to_scale,
         limits.over if isinstance(limits, RunLimits) else "",
         missing,
+        events.events(view.trace, drawn, view.start, view.end),
     )
     return Diagram(layout, dark, plain)

@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from simlink.pictures.diagram.contents import Line
     from simlink.pictures.diagram.dense import Block
     from simlink.pictures.diagram.window import View
+    from simlink.scenario.schema import Scenario
 
 #: How wide a cut through the rows is, and what a label keeps clear of its middle, in mm.
 TEAR, CLEARANCE = 0.75, 1.0
@@ -176,9 +177,19 @@ def _text(cell: Cell, track: Track, view: View) -> str:
     assert cell.value is not None
     if track.signal.kind != "bits":
         return str(cell.value)
-    bits = view.trace.scenario.frame.word_bits
+    scenario = view.trace.scenario
+    if cell.value >= scenario.data_bits_per_lane:
+        return _behind(scenario, cell.value - scenario.data_bits_per_lane)
+    bits = scenario.frame.word_bits
     # The first bit on the line is the most significant one of its word.
     return str(bits - 1 - cell.value % bits)
+
+
+def _behind(scenario: Scenario, place: int) -> str:
+    """Return what a bit behind the words is called: of the sequence counter, or of the check."""
+    first = place < scenario.check.sequence_bits
+    letter, end = ("s", scenario.check.sequence_bits) if first else ("c", scenario.check.beside)
+    return f"{letter}{end - 1 - place}"
 
 
 def _named(text: str, cell: Cell, track: Track, view: View) -> str:

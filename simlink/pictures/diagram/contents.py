@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from simlink.pictures.diagram.dense import Block
+from simlink.pictures.diagram.events import Events, Sign
 from simlink.pictures.diagram.intervals import Dimension
 from simlink.pictures.diagram.palette import Sizes, sizes
 from simlink.pictures.diagram.quiet import Quiet
@@ -32,6 +33,8 @@ class Contents:
     scaled: bool
     over: str = ""
     missing: list[tuple[str, str]] = field(default_factory=list)
+    #: What common-mode events do; None where there are none.
+    events: Events | None = None
 
     @property
     def sizes(self) -> Sizes:
@@ -98,6 +101,8 @@ class Line:
         What is drawn as blocks on each track.
     last : bool
         Whether no line of the same picture follows.
+    signs : list of Sign
+        What came of symbols that common-mode events hit.
     detail : str
         The letter of an enlarged detail; empty for the whole.
     """
@@ -110,6 +115,7 @@ class Line:
     fates: list[tuple[float, float, float]] = field(default_factory=list)
     dense: dict[str, list[Block]] = field(default_factory=dict)
     brackets: list[Bracket] = field(default_factory=list)
+    signs: list[Sign] = field(default_factory=list)
     last: bool = True
     detail: str = ""
 

@@ -36,6 +36,8 @@ def foot_lines(contents: Contents, torn: bool) -> list[str]:
         parts.append(f"{symbol} is not drawn: {why}.")
     if contents.bands:
         parts.append("Shaded edges: range of each edge about its cause (3σ where unbounded).")
+    if contents.events is not None and contents.events.sentence:
+        parts.append(contents.events.sentence)
     if contents.quiet is not None:
         parts.append(_quiet(contents))
     return wrapped(" ".join(parts), contents.sizes.small, contents.width - 2.4)

@@ -12,11 +12,12 @@ from simlink.pictures.diagram.cells import Strip, label_cells, label_marks, need
 from simlink.pictures.diagram.contents import Bracket, Contents, Line, Piece
 from simlink.pictures.diagram.dense import blocks
 from simlink.pictures.diagram.details import Detail, details
+from simlink.pictures.diagram.events import signs
 from simlink.pictures.diagram.footing import foot_lines
 from simlink.pictures.diagram.intervals import Dimension
 from simlink.pictures.diagram.legend import GLYPH, Item, marks_in, placed
 from simlink.pictures.diagram.placing import CLEAR, Label, in_lanes, width_of
-from simlink.pictures.diagram.timescale import Scale, lines, to_scale
+from simlink.pictures.diagram.timescale import Need, Scale, lines, to_scale
 from simlink.pictures.diagram.tracks import CLOCKS, Track
 from simlink.records import Fate
 
@@ -25,6 +26,8 @@ _BETWEEN, _EDGE, _AROUND = 3.0, 1.2, 0.9
 _SIDES = {"remote": "converter side", "host": "host side"}
 #: A dimension line shorter than this has its arrows outside, each as long as it, within limits.
 SHORT, _LEAST_ARROW, _MOST_ARROW = 3.4, 1.2, 2.0
+#: The least width of the window of a common-mode event, in mm.
+_UPSET = 1.3
 #: The widest that a detail is drawn, in mm.
 _WIDEST_DETAIL = 100.0
 _SIGNS = {
@@ -96,6 +99,9 @@ class Layout(Contents):
         times |= {time for _, time, _ in view.fates}
         if self.quiet is not None:
             times |= {time for stretch in self.quiet.stretches for time in stretch}
+        if self.events is not None:
+            times |= {time for window in self.events.windows for time in window}
+            times |= {time for one in self.events.drawn for time in (one.sent, one.arrives)}
         inside = sorted(time for time in times if view.start <= time <= view.end)
         names = [track.name for track in self.tracks]
         clocks = [track.edges for track in self.tracks if track.name in CLOCKS]
@@ -106,6 +112,8 @@ class Layout(Contents):
             clocks += [t.edges for t in self.tracks if t.signal.name == "fifo.push"][:1]
         room = self.right - self.left
         needs = [need for track in self.tracks for need in needs_of(track, self.sizes, room)]
+        if self.events is not None:
+            needs += [Need(start, end, _UPSET) for start, end in self.events.windows]
         whole = [(one.start, one.end) for one in self.crossings]
         reads = [time for time, _ in view.edges.get("host.read", ())]
         return lines(inside, clocks, needs, self.left, self.right, whole, reads)
@@ -139,6 +147,9 @@ class Layout(Contents):
             self.labels.append(
                 Label("barrier", self.names - half, middle, self.sizes.text, "row", "barrier")
             )
+            if self.events is not None:
+                shows = line.scale.start, line.scale.end
+                line.signs = signs(self.events.drawn, line.scale, line.barrier, shows)
             y += self.sizes.band
             below = self._dimensions(line, dimensions, "barrier", y + 0.5)
             y = below if below > y + 0.5 else y
@@ -264,8 +275,9 @@ class Layout(Contents):
             return y
         texts = []
         for index, _, fate in here:
-            sign = _SIGNS.get(fate, "\N{MULTIPLICATION X}")
-            texts.append(f"{index} {fate.word.replace('_', ' ')} {sign}")
+            more = self.view.told.get(index, "")
+            sign = _SIGNS.get(fate, "\N{MULTIPLICATION X}") if not more else "\N{MULTIPLICATION X}"
+            texts.append(f"{index} {fate.word.replace('_', ' ')}{more} {sign}")
         spans = []
         for (_, time, _), text in zip(here, texts, strict=True):
             wide = width_of(text, s.text)

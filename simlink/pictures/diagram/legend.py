@@ -18,11 +18,16 @@ MEANINGS = {
     "cross": "missed, lost or given up",
     "wrong": "wrong bit captured",
     "unknown": "not valid or not known",
-    "bad": "captured before it arrived",
+    "bad": "captured, but not there",
     "block": "\N{MULTIPLICATION SIGN}n: n cycles, bits or pushes, not drawn singly",
     "tear": "time left out",
     "band": "range of an edge",
     "window": "nothing should switch",
+    "event": "common-mode event",
+    "upset": "channels upset",
+    "hit lost": "symbol hit: lost",
+    "hit inverted": "symbol hit: inverted",
+    "hit slipped": "symbol hit: lost, later bits move up",
 }
 #: Width of a mark with what is clear after it, and between two items, in mm.
 GLYPH, _APART = 4.4, 3.0
@@ -69,6 +74,14 @@ def marks_in(contents: Contents, lines: list[Line]) -> list[str]:
         found.add("band")
     if contents.quiet is not None and contents.quiet.stretches:
         found.add("window")
+    if contents.events is not None:
+        for line in lines:
+            found |= {sign.effect for sign in line.signs}
+            for start, end in contents.events.windows:
+                if line.scale.start < end and start < line.scale.end:
+                    found.add("upset")
+            if any(line.shows(time) for time in contents.events.instants):
+                found.add("event")
     return [mark for mark in MEANINGS if mark in found]
 
 

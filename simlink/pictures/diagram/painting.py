@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 from simlink.pictures import style
 from simlink.pictures.diagram.cells import TEAR, full_scale
 from simlink.pictures.diagram.contents import Line, Piece
+from simlink.pictures.diagram.events import INVERTED, LOST, RADIUS, SAID, SLIPPED
 from simlink.pictures.diagram.layout import SHORT, Layout, arrow
 from simlink.pictures.diagram.legend import Item
 from simlink.pictures.diagram.palette import MM, Palette
@@ -94,6 +95,7 @@ class _Painter(RowPainter):
             edges = [[(left, y), (right, y)] for y in (top, bottom)]
             self.strokes(edges, Order.BAND, palette.quiet, linewidths=self.sizes.trace)
         self.windows(line)
+        self.events(line)
         self.spreads(line)
         for track in self.layout.tracks:
             if track.name in line.rows:
@@ -138,16 +140,81 @@ class _Painter(RowPainter):
             self.torn(x, top, bottom)
         elif item.mark == "band":
             self.box(left, top, right, bottom, Order.FILL, **self.tint("band"))
-        elif item.mark == "window":
-            self.box(left, top, right, bottom, Order.FILL, **self.tint("window"))
+        elif item.mark in ("window", "upset"):
+            self.box(left, top, right, bottom, Order.FILL, **self.tint(item.mark))
+        elif item.mark == "event":
+            self.strokes([[(x, top), (x, bottom)]], Order.FILL, palette.bad, **self.event_look)
+        elif item.mark in SAID:
+            self.hit(item.mark, x, y)
 
     def tint(self, what: str) -> dict[str, Any]:
         """Return how a shaded area is filled: tinted, or hatched."""
         palette = self.palette
         if palette.plain:
-            hatch = {"band": "////////", "window": "\\" * 6}[what]
+            hatch = {"band": "////////", "window": "\\" * 6, "upset": "....."}[what]
             return {"facecolor": "none", "edgecolor": palette.ink, "hatch": hatch}
-        return {"facecolor": getattr(palette, what), "alpha": {"band": 0.8, "window": 0.75}[what]}
+        alpha = {"band": 0.8, "window": 0.75, "upset": 0.8}[what]
+        return {"facecolor": getattr(palette, what), "alpha": alpha}
+
+    @property
+    def event_look(self) -> dict[str, Any]:
+        """How the mark of an event is drawn."""
+        return {"linewidths": 1.3 * self.sizes.trace, "linestyles": [(0, (5, 1.2, 1, 1.2))]}
+
+    def events(self, line: Line) -> None:
+        """Draw common-mode events: a mark through all rows, its window, and what it hit."""
+        if self.layout.events is None:
+            return
+        strips = [(top, bottom) for _, top, bottom in line.blocks]
+        marks: list[Points] = []
+        for start, end in self.layout.events.windows:
+            if end <= line.scale.start or start >= line.scale.end:
+                continue
+            x0, x1 = line.scale.at(start), line.scale.at(end)
+            every = [*strips, *([] if line.barrier is None else [line.barrier])]
+            for top, bottom in joined(every):
+                self.box(x0, top, x1, bottom, Order.WINDOW, **self.tint("upset"))
+        tops, bottoms = zip(*strips, strict=True)
+        for time in self.layout.events.instants:
+            if line.shows(time):
+                x = line.scale.at(time)
+                marks.append([(x, min(tops) - 0.5), (x, max(bottoms) + 0.5)])
+        # Over what fills a row, behind what is written in it.
+        look = {**self.event_look, "gid": "event"}
+        self.strokes(marks, Order.FILL + 0.5, self.palette.bad, **look)
+        self.struck(line)
+
+    def struck(self, line: Line) -> None:
+        """Draw the symbols that events hit across the barrier, and the signs of what came of it."""
+        assert self.layout.events is not None
+        if line.barrier is None:
+            return
+        lines: list[Points] = []
+        for one in self.layout.events.drawn:
+            if line.scale.start <= one.sent and one.arrives <= line.scale.end:
+                near, far = line.barrier if one.way == "return" else line.barrier[::-1]
+                lines.append([(line.scale.at(one.sent), near), (line.scale.at(one.arrives), far)])
+        look = {"linewidths": 0.8 * self.sizes.trace, "linestyles": [(0, (2, 1))]}
+        self.strokes(lines, Order.CROSS, self.palette.bad, **look)
+        for sign in line.signs:
+            if sign.right - sign.left > 2 * RADIUS:
+                reach = [[(sign.left, sign.y), (sign.right, sign.y)]]
+                self.strokes(reach, Order.MARK, self.palette.bad)
+            self.hit(sign.effect, sign.x, sign.y)
+
+    def hit(self, effect: str, x: float, y: float) -> None:
+        """Draw a sign about a point: a ring, and in it what came of the symbol."""
+        from matplotlib.patches import Circle
+
+        palette, r = self.palette, 0.5 * RADIUS
+        look = {"ec": palette.bad, "fc": palette.paper, "lw": 0.8, "zorder": Order.MARK}
+        self.ax.add_patch(Circle((x, y), RADIUS, gid=effect, **look))
+        inner: dict[str, list[Points]] = {
+            LOST: [[(x - r, y - r), (x + r, y + r)], [(x - r, y + r), (x + r, y - r)]],
+            INVERTED: [[(x - 1.2 * r, y), (x + 1.2 * r, y)]],
+            SLIPPED: [[(x - 0.5 * r, y - r), (x + 0.7 * r, y), (x - 0.5 * r, y + r)]],
+        }
+        self.strokes(inner[effect], Order.MARK + 0.1, palette.bad, linewidths=0.9)
 
     def windows(self, line: Line) -> None:
         """Shade the stretches in which nothing should switch."""

@@ -31,6 +31,7 @@ class Palette:
     band: str
     window: str
     bad: str
+    upset: str
     #: Whether areas differ by hatching alone.
     plain: bool = False
 
@@ -50,6 +51,7 @@ LIGHT = Palette(
     band="#e2c36b",
     window="#c9a3c2",
     bad="#b0421a",
+    upset="#f0b7a0",
 )
 DARK = Palette(
     paper="#11181d",
@@ -66,6 +68,7 @@ DARK = Palette(
     band="#8a7434",
     window="#6e4b69",
     bad="#ff9a66",
+    upset="#7a3f2c",
 )
 
 
@@ -84,6 +87,7 @@ PLAIN = Palette(
     band="#ffffff",
     window="#ffffff",
     bad="#000000",
+    upset="#ffffff",
     plain=True,
 )
 

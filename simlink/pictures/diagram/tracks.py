@@ -68,6 +68,7 @@ TABLE = (
     Signal("remote.credit", "remote", "instant", "credit", usual=False),
     Signal("remote.clock", "remote", "level", "serial clock"),
     Signal("remote.data", "remote", "bits", "data", UNDRIVEN, lanes=True),
+    Signal("fifo.strobe", "host", "level", "strobe", usual=False, schemes=_FIFO),
     Signal("fifo.push", "host", "instant", "FIFO in", lanes=True, schemes=_FIFO),
     Signal("fifo.level", "host", "count", "FIFO level", schemes=_FIFO),
     Signal("host.trigger", "host", "instant", "trigger"),

@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from simlink.base.errors import InputError
 from simlink.base.instants import NEVER
+from simlink.figures.host_view import host_view
+from simlink.link.transient import upsets
 from simlink.records import Fate
 from simlink.tracing.edges import by_conversion, lanes_of
-from simlink.tracing.finding import find
+from simlink.tracing.finding import HARMED, LATEST, MISALIGNED, SILENT, TIMED_OUT, story
 from simlink.tracing.measured import edges_of
 from simlink.tracing.trace import Trace, check_window, trace
 
@@ -21,7 +23,7 @@ if TYPE_CHECKING:
 
 #: The most conversions of one picture.
 MOST = 8
-WORST = ("latest", "overrun", "underrun")
+WORST = (LATEST, *HARMED, TIMED_OUT, SILENT, MISALIGNED)
 #: Conversions that are traced ahead of the window, so that levels are known when it opens.
 _LEAD = 12
 
@@ -50,6 +52,8 @@ class View:
     start: int
     end: int
     fates: list[tuple[int, int, Fate]]
+    #: What is said besides of those that are harmed, by conversion.
+    told: dict[int, str] = field(default_factory=dict)
 
 
 def parse(text: str) -> range | str:
@@ -81,7 +85,8 @@ def view(scenario: Scenario, conversions: range | str, trial: int = 0, before: i
     scenario : Scenario
         What is simulated.
     conversions : range or str
-        Conversions of the unit ``trial``, or a word of `WORST`, which finds its own unit.
+        Conversions of the unit ``trial``, or a word of `WORST`, which finds its own unit and, of a
+        frame that is taken for another conversion, begins with that one.
     trial : int
         Which unit.
     before : int
@@ -93,8 +98,7 @@ def view(scenario: Scenario, conversions: range | str, trial: int = 0, before: i
         If they are not in the scenario, or too many.
     """
     if isinstance(conversions, str):
-        trial, one = find(scenario, conversions)
-        conversions = range(one, one + 1)
+        trial, conversions = story(scenario, conversions)
     check_window(scenario, conversions)
     wanted = f"{conversions.start}:{conversions.stop}"
     if len(conversions) > MOST:
@@ -112,8 +116,11 @@ def view(scenario: Scenario, conversions: range | str, trial: int = 0, before: i
         raise InputError(scenario.name, "conversions", wanted, said)
     start = min(sent)
     end = max([time for _, time, _ in fates] + [start])
+    # A symbol that is lost is drawn as far as it would have come.
+    end = max([end, *_hits(traced, conversions).values()])
     pad = max(_pad(edges, start, end), 1)
-    return View(traced, edges, conversions, start - max(pad, before), end + pad, fates)
+    told = _told(traced, conversions)
+    return View(traced, edges, conversions, start - max(pad, before), end + pad, fates, told)
 
 
 def _pad(edges: dict[str, list[Edge]], start: int, end: int) -> int:
@@ -126,6 +133,33 @@ def _pad(edges: dict[str, list[Edge]], start: int, end: int) -> int:
     return 4 * min(steps) if steps else (end - start) // 20
 
 
+def _told(traced: Trace, conversions: range) -> dict[int, str]:
+    """Return what to say of conversions that are taken for others, or that transients harmed."""
+    outcome, found = host_view(traced.scenario, traced.record), {}
+    upset = upsets(traced.scenario)
+    for index in conversions:
+        one = outcome[0, index]
+        harmed = Fate(int(traced.record.fate[0, index])).word in HARMED
+        said = ""
+        if one["misaligned"]:
+            believed = int(one["believed"])
+            said = ", taken for none" if believed < 0 else f", taken for {believed}"
+        if one["misaligned"] or (harmed and upset):
+            said += ", told" if one["told"] else ", not told"
+        if said:
+            found[index] = said
+    return found
+
+
+def _hits(traced: Trace, conversions: range) -> dict[int, int]:
+    """Return when the last symbol of each conversion that was hit arrived, or would have."""
+    found: dict[int, int] = {}
+    for one in traced.met:
+        if one.hit and one.conversion in conversions:
+            found[one.conversion] = max(found.get(one.conversion, one.arrives), one.arrives)
+    return found
+
+
 def _fates(
     traced: Trace, edges: dict[str, list[Edge]], conversions: range
 ) -> list[tuple[int, int, Fate]]:
@@ -134,6 +168,7 @@ def _fates(
     names = ("host.trigger", "remote.missed", "fifo.overrun", "remote.lost", "remote.trigger")
     named = {name: by_conversion(edges, name) for name in names}
     last_push = max((line[-1][0] for _, line in lanes_of(edges, "fifo.push") if line), default=None)
+    hits = _hits(traced, conversions)
     found = []
     for index in conversions:
         fate = Fate(int(record.fate[0, index]))
@@ -141,10 +176,11 @@ def _fates(
             Fate.MISSED_TRIGGER: named["remote.missed"].get(index),
             Fate.OVERRUN: (named["fifo.overrun"] | named["remote.lost"]).get(index),
             Fate.IN_FLIGHT: last_push,
+            Fate.NOT_RECEIVED: hits.get(index),
         }
         time = times.get(fate)
         ends = [int(record.read_end[0, index]), int(record.release[0, index])]
-        if time is None and fate in (Fate.DELIVERED, Fate.UNDERRUN, Fate.CORRUPTED):
+        if time is None and fate in (Fate.DELIVERED, Fate.UNDERRUN, Fate.CORRUPTED, Fate.DROPPED):
             assert record.last_bit is not None
             time = max(ends[0], int(record.last_bit[0, index].max()))
         if time is None:

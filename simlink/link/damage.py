@@ -1,0 +1,148 @@
+"""What the damage to a frame comes to: which of its words are wrong, and what the host is told.
+
+The damage is the set of places, lane and bit, that come to the host other than they were sent,
+those of sequence and check bits too. A lane sends its data, its sequence bits, its check bits, in
+this order. The codes are linear, so the damage alone decides whether a check fails, whatever was
+sent: it fails unless what each wrong bit does to it cancels out, modulo 2.
+
+Where the check is made: by the remote master over what it has captured, so that it does not tell
+of a bit that was captured wrong there; where the host reads the converter itself, by the
+converter. A frame that is closed short fails, whatever it carries. The host takes the counter of
+lane 0; a frame whose lanes say different things fails as well.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+import numpy.typing as npt
+
+from simlink.link import check
+from simlink.scenario.schema import Scenario
+from simlink.scenario.sections import Check
+
+
+@dataclass(frozen=True)
+class Layout:
+    """What stands where in a lane's frame.
+
+    Attributes
+    ----------
+    lanes, data, sequence, bits : int
+        How many lanes; of each, how many bits are data and how many sequence bits, and how many
+        there are in all.
+    does : tuple of int, one a bit
+        What a wrong bit in each place does to the check of the lane; 0 where there is none.
+    drops : bool
+        Whether the host uses no word of a frame that fails.
+    """
+
+    lanes: int
+    data: int
+    sequence: int
+    bits: int
+    does: tuple[int, ...]
+    drops: bool
+
+    @classmethod
+    def of(cls, scenario: Scenario) -> Layout:
+        """Return the layout of a scenario's frames."""
+        law, data, bits = scenario.check, scenario.data_bits_per_lane, scenario.bits_per_lane
+        does = (0,) * bits if law.over == "packet" else syndromes(law, data + law.sequence_bits)
+        lanes, drops = scenario.frame.lanes, law.on_failure == "drop"
+        return cls(lanes, data, law.sequence_bits, bits, does, drops)
+
+    @property
+    def as_array(self) -> npt.NDArray[np.uint64]:
+        """What a wrong bit in each place does, for what is compiled: to be added modulo 2."""
+        return np.array(self.does, dtype=np.uint64)
+
+
+@dataclass(frozen=True)
+class Finding:
+    """What the host has of a damaged frame.
+
+    Attributes
+    ----------
+    wrong : int
+        Bits of the words that are wrong.
+    failed : bool
+        Whether the check of a lane fails, or the lanes' counters differ.
+    counter_error : int
+        What is added, modulo 2, to the counter that the host takes.
+    """
+
+    wrong: int
+    failed: bool
+    counter_error: int
+
+
+def judged(layout: Layout, damage: Collection[tuple[int, int]]) -> Finding:
+    """Return what the damage to a frame comes to.
+
+    Parameters
+    ----------
+    layout : Layout
+        Of its lanes.
+    damage : collection of (int, int)
+        Lane and bit of each place that is wrong, each once.
+    """
+    wrong = 0
+    checks, counters = [0] * layout.lanes, [0] * layout.lanes
+    for lane, bit in damage:
+        checks[lane] ^= layout.does[bit]
+        place = bit - layout.data
+        if place < 0:
+            wrong += 1
+        elif place < layout.sequence:
+            counters[lane] ^= 1 << (layout.sequence - 1 - place)
+    return Finding(wrong, any(checks) or len({*counters}) > 1, counters[0])
+
+
+def packet_fails(does: Sequence[int], places: Collection[int]) -> bool:
+    """Tell whether a packet's own check fails.
+
+    Parameters
+    ----------
+    does : sequence of int
+        What a wrong bit in each place of its data and its check does, as from `syndromes`.
+    places : collection of int
+        Those that are wrong, each once.
+    """
+    found = 0
+    for place in places:
+        found ^= does[place]
+    return found != 0
+
+
+@lru_cache(maxsize=256)
+def syndromes(law: Check, covered: int) -> tuple[int, ...]:
+    """Return what a wrong bit in each place does to a check: of what is covered, then its own bits.
+
+    Parameters
+    ----------
+    law : Check
+        Of the scenario.
+    covered : int
+        Bits ahead of the check.
+
+    Returns
+    -------
+    tuple of int, one a bit
+        To be added modulo 2; the check's own bits are its digits, most significant first.
+    """
+    width = check.width(law)
+    own = tuple(1 << place for place in range(width - 1, -1, -1))
+    if law.kind != "crc":
+        return (width,) * covered + own
+    assert law.polynomial is not None
+    found, power = [0] * covered, law.polynomial
+    # The last bit that enters the register leaves the polynomial in it; one ahead of it is that
+    # many powers of x above it.
+    for place in reversed(check.fed(range(covered), law.reflect_in)):
+        found[place] = check.turned(power, width) if law.reflect_out else power
+        power = power << 1 ^ (law.polynomial | 1 << width if power >> (width - 1) else 0)
+    return (*found, *own)

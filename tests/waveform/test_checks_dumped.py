@@ -1,0 +1,23 @@
+"""The data line of a dump carries sequence and check bits behind the data."""
+
+from __future__ import annotations
+
+from vcdvcd import VCDVCD
+
+from simlink.waveform.dumping import dump
+from tests.engines.chain import chain
+
+
+def test_a_dump_carries_what_stands_beside_the_data(tmp_path):
+    """Word 1 of the base chain is 0001, its counter 01; word 2 is 0010, its counter 10: two ones
+    each, so that their parity is 0. The line is sampled by the clock's rise."""
+    values = {"conversions": 3, "check.kind": "parity", "check.sequence_bits": 2}
+    path = tmp_path / "found.vcd"
+    dump(chain(values), path, range(3))
+    read = VCDVCD(str(path))
+    clock, data = (
+        next(read[name] for name in read.signals if name.split("[")[0].endswith(wanted))
+        for wanted in ("remote.clock", "remote.data_0")
+    )
+    bits = [data[time] for time, level in clock.tv if level == "1"]
+    assert "".join(bits) == "0000000" + "0001010" + "0010100"
