@@ -557,4 +557,6 @@ class _Trials:
         self.states["last"] = -1
         self.reached = np.zeros(count, dtype=np.int64)
         self.outcomes = np.zeros((count, kept), dtype=OUTCOME)
+        # What is never sent stays so.
+        self.outcomes["believed"], self.outcomes["cause"] = NO_CONVERSION, _NONE
         self.undecided: Any = None

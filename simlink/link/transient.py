@@ -16,10 +16,10 @@ are drawn once a board.
 from __future__ import annotations
 
 import math
-from bisect import bisect_right
+from bisect import bisect_left, bisect_right
 from collections.abc import Callable
 from fractions import Fraction
-from typing import Literal, Protocol
+from typing import Any, Literal, Protocol
 
 import numpy as np
 
@@ -35,6 +35,8 @@ Way = Literal["forward", "return"]
 WAYS: tuple[Way, Way] = ("forward", "return")
 #: Events of a source that are worked out together.
 CHUNK = 512
+#: Draws are whole numbers up to this, so that chance is a whole number of parts, too.
+UPSET_PARTS = 10**12
 #: Microvolts over volts per second, in femtoseconds.
 _SCALE = 10**9
 
@@ -42,6 +44,34 @@ _SCALE = 10**9
 def is_hit(sent: int, arrives: int, start: int, end: int) -> bool:
     """Tell whether a window hits a symbol: touching it is not being hit; all in fs."""
     return sent < end and arrives > start
+
+
+def meets(starts: Any, ends: Any, sent: int, arrives: int) -> bool:
+    """Tell whether a symbol meets any of some windows, as `is_hit` says; all in fs.
+
+    Parameters
+    ----------
+    starts, ends : sequence of int, fs
+        In order; none overlaps another.
+    """
+    low, high = 0, len(ends)
+    while low < high:
+        middle = (low + high) // 2
+        if ends[middle] > sent:
+            high = middle
+        else:
+            low = middle + 1
+    return low < len(ends) and is_hit(sent, arrives, starts[low], ends[low])
+
+
+def upset_parts(chance: float) -> int:
+    """Return the chance that a symbol that meets a window is hit, in parts of `UPSET_PARTS`."""
+    return round(chance * UPSET_PARTS)
+
+
+def is_upset(drawn: int, parts: int) -> bool:
+    """Tell whether a symbol that meets a window is hit, by its draw from 0 to `UPSET_PARTS`."""
+    return drawn < parts or parts >= UPSET_PARTS
 
 
 def later(times: Times, by: Times | int) -> Times:
@@ -353,6 +383,17 @@ class Upsets:
         if until > self._upto:
             self._work_out(until)
         return self._windows[way]
+
+    def since(self, way: Way, low: int, until: int) -> tuple[list[int], list[int]]:
+        """Return the windows that what is sent and arrives between two instants may meet, in fs.
+
+        Nothing sent before ``low`` may be asked of that direction any more.
+        """
+        starts, ends = self.windows(way, until)
+        gone = bisect_right(ends, low)
+        del starts[:gone], ends[:gone]
+        upto = bisect_left(starts, until)
+        return starts[:upto], ends[:upto]
 
     def hit(self, way: Way, sent: int, arrives: int) -> bool:
         """Tell whether a symbol meets a window of its direction; see `is_hit`."""

@@ -317,9 +317,9 @@ UPSETS = {
 
 
 @st.composite
-def upset_scenarios(draw, scheme="remote_master"):
-    """Draw a random scenario with transients."""
-    raw = draw(raw_scenarios(draw(st.sampled_from([FINE, *GRIDS]))))
+def raw_upset_scenario(draw, grid, scheme="remote_master"):
+    """Draw a scenario with transients as a file would hold it, on one grid."""
+    raw = draw(raw_scenarios(grid))
     if scheme != "remote_master":
         captures = ["half", "whole"] if scheme == "returned_clock" else ["half", 3, "30 ns"]
         raw = as_serial(raw, scheme, draw(st.sampled_from(captures)))
@@ -334,11 +334,18 @@ def upset_scenarios(draw, scheme="remote_master"):
         values |= {"fifo.realign": draw(st.sampled_from(["gap", "never"]))}
         values |= {"fifo.realign_gap": "1 ns"} if draw(st.booleans()) else {}
         try:
-            return from_dict(put(raw, values))
+            from_dict(put(raw, values))
         except InputError:
             # Frames that follow one another that soon are parted by no gap.
             values |= {"fifo.realign": "never"}
-    return from_dict(put(raw, values))
+    return put(raw, values)
+
+
+@st.composite
+def upset_scenarios(draw, scheme="remote_master"):
+    """Draw a random scenario with transients."""
+    grid = draw(st.sampled_from([FINE, *GRIDS]))
+    return from_dict(draw(raw_upset_scenario(grid, scheme)))
 
 
 def conserved(scenario):

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from simlink.base.instants import FS_PER_SECOND
-from simlink.link import eft
+from simlink.link import eft, transient
 from simlink.link.transient import Upsets, instants, is_hit, may_upset, merged, ramp_lasts
 from tests.engines.chain import chain
 
@@ -177,3 +177,28 @@ def test_what_is_asked_in_stretches_is_what_is_asked_at_once(seed):
         assert upsets.hit("return", sent, arrives) is expected
     assert windows(scenario, "return", 3 * 10**12)[: len(whole)] == whole
     assert all(a[1] <= b[0] for a, b in pairwise(whole))
+
+
+@pytest.mark.parametrize(
+    ("sent", "arrives", "met"),
+    [
+        # Windows from 10 to 20 and from 30 to 40: touching is not meeting.
+        (5, 10, False),
+        (5, 11, True),
+        (19, 19, True),
+        (20, 30, False),
+        (20, 31, True),
+        (39, 50, True),
+        (40, 50, False),
+    ],
+)
+def test_a_symbol_meets_any_of_some_windows(sent, arrives, met):
+    assert transient.meets([10, 30], [20, 40], sent, arrives) is met
+
+
+def test_the_chance_of_a_hit_counts_draws_from_nought_up():
+    parts = transient.upset_parts(0.25)
+    assert parts == transient.UPSET_PARTS // 4
+    assert transient.is_upset(parts - 1, parts)
+    assert not transient.is_upset(parts, parts)
+    assert transient.is_upset(transient.UPSET_PARTS, transient.upset_parts(1.0))

@@ -252,6 +252,7 @@ class Branches(Walk):
             setattr(self, name, now[name][:active])
         self.draws.ring = now["ring"][:active]
         self.bits = [np.zeros((active, 1, 1, 1), dtype=np.int64)] * 2
+        self.turned_at = np.zeros((active, self.size, 0), dtype=np.int64)
         self._step(first, count, False, due[:active], np.zeros((1, 0), dtype=np.int64))
         if first + count + _AHEAD - int(self.state["low"].min()) > self.size:
             raise RingError

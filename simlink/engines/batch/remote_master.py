@@ -51,6 +51,7 @@ from simlink.link.host import (
     reads_from,
 )
 from simlink.link.remote_clock import held_back_until, starts_at
+from simlink.link.transient import is_upset, meets
 from simlink.link.transport import sent_at
 from simlink.link.trigger import leaves_at
 
@@ -119,6 +120,47 @@ def push(
     return first, enough, whole, need
 
 
+def inverted(
+    law: Any,
+    start: int,
+    draws: Any,
+    place: Any,
+    constant: Any,
+    at: int,
+    lanes: Any,
+    offsets: Any,
+    ahead: Any,
+    starts: Any,
+    ends: Any,
+    turned_at: Any,
+) -> int:
+    """Count the bits of a frame that come inverted; `push` says what moves them.
+
+    Parameters
+    ----------
+    ahead : ndarray of int64, shape (lanes,), fs
+        When the last bit of the frame before came out.
+    starts, ends : ndarray of int64, fs
+        Of the windows that upset the return channels.
+    turned_at : ndarray of int64, shape (lanes x symbols or 0,), fs
+        Filled from its start with when they come, where there is room.
+    """
+    count, column = 0, EDGES
+    for lane in range(law.lanes):
+        out = ahead[lane]
+        for symbol in range(law.symbols):
+            sent = start + offsets[symbol]
+            out = arrives_at(sent, lanes[lane], draw(draws, place, constant, column, at), out)
+            if meets(starts, ends, sent, out):
+                own = law.upset_column + 1 + column - EDGES
+                if is_upset(draw(draws, place, constant, own, at), law.upset_parts):
+                    if len(turned_at) > 0:
+                        turned_at[count] = out
+                    count += 1
+            column += 1
+    return count
+
+
 def keep_words(
     law: Any, firsts: Any, lasts: Any, pushed: Any, first_bit: Any, last_bit: Any
 ) -> None:
@@ -178,6 +220,10 @@ def walk(
     line_free: Any,
     pushed: Any,
     edges: Any,
+    windows: Any,
+    bounds: Any,
+    held: Any,
+    turned_at: Any,
     records: Any,
     notes: Any,
     first_bit: Any,
@@ -215,6 +261,12 @@ def walk(
     ahead, line_free : ndarray of int64, shape (T, lanes), fs
     edges : ndarray of int64, shape (2, 2 N)
         Room for the strobe's to be worked out in.
+    windows, bounds
+        As `windows.Windows` gives them.
+    held : ndarray of int64, shape (lanes,)
+        Room for what was ahead of a frame.
+    turned_at : ndarray of int64, shape (T, a power of two, lanes x symbols or 0), fs
+        As `inverted` fills it, of each conversion.
     records, notes : ndarray of RECORD and of NOTE, shape (T, a power of two)
     first_bit, last_bit : ndarray of int64, shape (T, as records or 0, lanes, words), fs
     """
@@ -229,6 +281,11 @@ def walk(
         dues, laters = due[t % len(due)], later[t % len(later)]
         lane, offset, before, line = lanes[t], offsets[t], ahead[t], line_free[t]
         always_wrong, asks_strobe, first_captured = wrongs[t], doubtful[t], captured[t, 0]
+        there, back = bounds[t, 0], bounds[t, 1]
+        there_starts, there_ends = windows[0, there[0] : there[1]], windows[1, there[0] : there[1]]
+        back_starts, back_ends = windows[0, back[0] : back[1]], windows[1, back[0] : back[1]]
+        # The first window of each way that does not lie before all that is still to be sent.
+        there_next, back_next = 0, 0
         base_first, base_enough, base_whole, base_need = 0, 0, 0, 0
         if law.fixed:
             base_first, base_enough, base_whole, base_need = push(
@@ -266,7 +323,18 @@ def walk(
             ready, aperture, planned, service = NEVER, NEVER, NEVER, NEVER
             read_start, read_end, start = NEVER, NEVER, NEVER
             occupancy, fate, short, wrong, room = -1, MISSED_TRIGGER, False, False, False
+            turned, read_bits = 0, 0
             taken = not st.held and accepts(arrival, readout_end)
+            if law.earliest != NEVER:
+                while there_next < len(there_ends) and (
+                    there_ends[there_next] <= due_at + law.earliest
+                ):
+                    there_next += 1
+            reached = there_next < len(there_ends) and there_starts[there_next] < arrival
+            if reached and meets(there_starts, there_ends, left, arrival):
+                parts = draw(drawn, place, constant, law.upset_column, at)
+                if is_upset(parts, law.upset_parts):
+                    taken, fate = False, NOT_RECEIVED
             if taken:
                 fate = NOT_RECEIVED
                 ready = ready_at(arrival, draw(drawn, place, constant, CONVERSION_TIME, at))
@@ -301,6 +369,11 @@ def walk(
                     )  # fmt: skip
                     wrong = wrong or spoilt
                 # The way to the FIFO.
+                while back_next < len(back_ends) and back_ends[back_next] <= start + offset[0]:
+                    back_next += 1
+                if back_next < len(back_ends):
+                    for one in range(law.lanes):
+                        held[one] = before[one]
                 if law.fixed:
                     came, enough = start + base_first, start + base_enough
                     whole, need = start + base_whole, start + base_need
@@ -309,6 +382,12 @@ def walk(
                         law, start, drawn, place, constant, at, lane, offset, line_times, takes,
                         before, line, pushed,
                     )  # fmt: skip
+                if back_next < len(back_ends) and back_starts[back_next] < whole:
+                    turned = inverted(
+                        law, start, drawn, place, constant, at, lane, offset, held, back_starts,
+                        back_ends, turned_at[t, at],
+                    )  # fmt: skip
+                    wrong = wrong or turned > 0
                 st.now = came
                 if not law.certain:
                     advance(law, st, wait, end, record_of, note_of, latencies, latency, came, -1)
@@ -335,10 +414,12 @@ def walk(
                             service = begins_at(st.free_at, planned)
                             read_start = reads_from(service, lasts)
                         read_end, fate = read_frame(law, st, end, read_start, need, wrong)
+                        read_bits = turned
                     else:
                         wait[slot(st.tail, wait)] = k
                         st.tail += 1
                         note.need, note.whole, note.wrong = need, whole, wrong
+                        note.inverted = turned
                         note.edge = laters.shape[0] == 0 or busy_falls(planned, laters[k - first])
             note.planned = planned
             record.due = due_at
@@ -353,6 +434,7 @@ def walk(
             record.fate = fate
             record.short_acquisition = short
             record.timed_out = False
+            record.wrong_bits = read_bits
             record.void_read = NEVER
             if law.loops:
                 expires = left + law.timeout

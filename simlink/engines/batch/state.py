@@ -18,11 +18,15 @@ def _whole(*names: str) -> list[tuple[str, type]]:
 #: What a scenario says, the same for all its trials. ``certain``: whether nothing that is still to
 #: come can change how a frame that has a slot is read.
 #: ``timeout`` is NEVER where there is none; ``symbols`` are the bits or packets of a lane.
+#: ``upset_parts``: how likely a symbol that meets a window is hit; ``upset_column``: where the
+#: draws of that stand, the trigger's ahead of those of each lane's bits; ``earliest``: what a
+#: trigger leaves after it is due at the least, NEVER if it has no bound.
 LAW = np.dtype(
     _whole(
         "loops", "timeout", "depth", "when_full", "watermark", "drain", "by_edge",
         "read_time", "bits", "lanes", "symbols", "packets", "release_symbol", "fixed",
         "may_underrun", "certain", "keeps_words", "words", "word_bits", "returns", "by_rise",
+        "upset_parts", "upset_column", "earliest",
     )
 )  # fmt: skip
 
@@ -66,10 +70,14 @@ HOST_CLOCKED = np.dtype(
 )  # fmt: skip
 
 #: Of a frame under way: when it is to be released, the earliest start of a read that finds every
-#: bit there, when its last bit is pushed, when busy rises and falls at the host, whether a bit is
-#: wrong, whether busy falls with its release.
+#: bit there, when its last bit is pushed, when busy rises and falls at the host, how many bits a
+#: transient inverted, whether a bit is wrong, whether busy falls with its release.
 NOTE = np.dtype(
-    [*_whole("planned", "need", "whole", "rise", "fall"), ("wrong", np.bool_), ("edge", np.bool_)],
+    [
+        *_whole("planned", "need", "whole", "rise", "fall", "inverted"),
+        ("wrong", np.bool_),
+        ("edge", np.bool_),
+    ],
     align=True,
 )
 

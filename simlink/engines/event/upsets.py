@@ -5,13 +5,11 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from simlink.engines.event.frame import EdgeJitter, Met, Trial
+from simlink.link.transient import UPSET_PARTS, is_upset, upset_parts
 from simlink.scenario.distributions import Uniform
 
 if TYPE_CHECKING:
     from simlink.link.transient import Upsets, Way
-
-#: Draws are whole numbers up to this, so that chance is a whole number of parts, too.
-PARTS = 10**12
 
 
 class Hits:
@@ -47,8 +45,8 @@ class Hits:
         self.symbols = symbols
         self.upsets = upsets
         self.way = way
-        self.most = round(chance * PARTS)
-        law = Uniform(low=0, high=PARTS)
+        self.parts = upset_parts(chance)
+        law = Uniform(low=0, high=UPSET_PARTS)
         self.draws = EdgeJitter(trial, law, [f"upset {channel}"], symbols)
 
     def meets(self, sent: int, arrives: int) -> bool:
@@ -66,7 +64,8 @@ class Hits:
         """
         if not self.upsets.hit(self.way, sent, arrives):
             return False
-        hit = self.most >= PARTS or self.draws(index)[0][symbol] < self.most
+        sure = self.parts >= UPSET_PARTS
+        hit = sure or is_upset(self.draws(index)[0][symbol], self.parts)
         if self.trial.met is not None:
             self.trial.met.append(Met(self.channel, self.way, index, symbol, sent, arrives, hit))
         return hit

@@ -1,0 +1,183 @@
+"""Transients on the batch engine: the same records as the event engine's, or a refusal by name.
+
+What each event costs is worked by hand in `test_transients`; every case there whose scenario the
+batch engine takes is run on both engines.
+"""
+
+import math
+import os
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from simlink.engines.batch import BatchEngine
+from simlink.engines.choice import choose
+from simlink.link.fate import Fate
+from simlink.link.transient import Upsets
+from simlink.scenario.loading import from_dict
+from tests.engines.agreement import (
+    differences,
+    differences_across_stretches,
+    records_of,
+    short_stretches,
+    unlike,
+)
+from tests.engines.chain import NS, chain, put
+from tests.engines.test_transients import FORWARD, LANES, RETURN, at, raw_upset_scenario
+from tests.strategies import FINE, GRIDS
+
+#: How many random scenarios are compared; raise it by hand.
+MANY = int(os.environ.get("SIMLINK_MANY") or 20)
+
+
+@st.composite
+def taken(draw):
+    """Draw a random scenario with transients that the batch engine takes."""
+    raw = draw(raw_upset_scenario(draw(st.sampled_from([FINE, *GRIDS]))))
+    changed = {}
+    if raw["trigger"].get("pattern") == "after_read":
+        changed |= {"trigger.pattern": None, "trigger.gap": None, "trigger.rate": "1 MHz"}
+    if raw["fifo"].get("when_full") == "stall":
+        changed["fifo.when_full"] = draw(st.sampled_from(["drop_new", "drop_old"]))
+    way = draw(st.sampled_from(["forward", "both", "return"]))
+    law = raw["barrier"].pop("slew_immunity")
+    if way == "forward":
+        changed["barrier.forward.slew_immunity"] = law
+    else:
+        changed[f"barrier.{'' if way == 'both' else 'return.'}slew_immunity"] = law
+        if raw["barrier"].get("return", {}).get("style") == "packets":
+            for name in ("style", "packet_bits", "overhead_bits", "line_rate", "header_bits"):
+                changed[f"barrier.return.{name}"] = None
+        changed["barrier.return.strobe"] = False
+    return from_dict(put(raw, changed))
+
+
+@settings(max_examples=MANY)
+@given(taken())
+def test_random_transients_give_the_same_records(scenario):
+    assert BatchEngine().refuses(scenario) is None
+    assert differences(scenario) == []
+
+
+@settings(max_examples=max(1, MANY // 2))
+@given(taken())
+def test_random_transients_give_the_same_records_across_stretches(scenario):
+    assert differences_across_stretches(scenario) == []
+
+
+@pytest.mark.parametrize(
+    ("way", "time", "fate", "wrong"),
+    [
+        # The trigger crosses from 1000 to 1010 ns; a window is 5 ns wide.
+        (FORWARD, 995 * NS, Fate.DELIVERED, 0),
+        (FORWARD, 995 * NS + 1, Fate.NOT_RECEIVED, 0),
+        (FORWARD, 1010 * NS - 1, Fate.NOT_RECEIVED, 0),
+        (FORWARD, 1010 * NS, Fate.DELIVERED, 0),
+        # Bit i is on its lane from 1225 + 20 i to 1240 + 20 i ns.
+        (LANES, 1220 * NS, Fate.DELIVERED, 0),
+        (LANES, 1220 * NS + 1, Fate.CORRUPTED, 1),
+        (LANES, 1240 * NS - 1, Fate.CORRUPTED, 1),
+        (LANES, 1240 * NS, Fate.DELIVERED, 0),
+        (LANES, 1300 * NS - 1, Fate.CORRUPTED, 1),
+        (LANES, 1300 * NS, Fate.DELIVERED, 0),
+    ],
+)
+@pytest.mark.parametrize("words", [False, True])
+def test_one_event_a_femtosecond_either_side(way, time, fate, wrong, words):
+    found = records_of(BatchEngine(), chain(at(way, time)), words)
+    assert (found["fate"][0, 0], found["wrong_bits"][0, 0]) == (fate, wrong)
+
+
+def test_a_bit_that_came_after_its_frame_was_read_is_not_counted():
+    # Read at 200 MHz one nanosecond after the first of its bits, from 1241 to 1261 ns, while the
+    # bits come at 1240, 1260, 1280 and 1300: two of them are there when the read ends.
+    hasty = {
+        "fifo.release_bits": 1,
+        "fifo.sync_delay": "0 ns",
+        "host.clock": "200 MHz",
+        "host.service_latency": "1 ns",
+    }
+    scenario = chain(at(LANES | hasty, 1220 * NS + 1, swing=8000))
+    found = records_of(BatchEngine(), scenario)
+    assert (found["fate"][0, 0], found["wrong_bits"][0, 0]) == (Fate.UNDERRUN, 2)
+    assert differences(scenario) == []
+
+
+#: One event in 50 conversions or so.
+RARE = {"kind": "poisson", "rate": "20 kHz", "slew": "80 kV/us", "swing": "400 V"}
+
+
+@pytest.mark.parametrize(
+    ("way", "fate", "vulnerable"),
+    [
+        # A trigger's crossing of 10 ns and the window's 5 ns.
+        (FORWARD, Fate.NOT_RECEIVED, 15),
+        # Each bit's 15 ns and the window's 5, 20 ns apart: four of them join to 80 ns.
+        (LANES, Fate.CORRUPTED, 80),
+    ],
+)
+def test_poisson_events_harm_as_often_as_the_vulnerable_time_says(way, fate, vulnerable):
+    values = {"conversions": 50_000, "trials": 8, "transient": [RARE], **way}
+    fates = records_of(BatchEngine(), chain(values), words=False)["fate"]
+    expected = -math.expm1(-20e3 * vulnerable * 1e-9)
+    n = fates.size
+    z = ((fates == fate).sum() - n * expected) / math.sqrt(n * expected * (1 - expected))
+    assert abs(z) < 4
+    # Conservation.
+    assert np.isin(fates, [Fate.DELIVERED, fate]).all()
+
+
+def test_an_immunity_above_every_slew_changes_no_record():
+    values = {"conversions": 3000, "trials": 2, "transient": [RARE], "barrier.return.strobe": False}
+    plain = records_of(BatchEngine(), chain(values | {"transient": None}))
+    immune = values | {"barrier.slew_immunity": "80 kV/us"}
+    assert unlike(records_of(BatchEngine(), chain(immune)), plain) == []
+
+
+@pytest.mark.parametrize(
+    ("values", "what"),
+    [
+        (RETURN, "a strobe"),
+        (FORWARD | {"fifo.when_full": "stall"}, "fifo.when_full"),
+        (
+            FORWARD
+            | {"trigger.pattern": "after_read", "trigger.rate": None, "trigger.gap": "1 us"}
+            | {"host.timeout": "5 us"},
+            "trigger.pattern",
+        ),
+        (
+            RETURN
+            | {"barrier.return.style": "packets", "barrier.return.packet_bits": 2}
+            | {"barrier.return.overhead_bits": 2, "barrier.return.header_bits": 2}
+            | {"barrier.return.line_rate": "200 Mbit/s"},
+            "packets",
+        ),
+    ],
+)
+def test_what_it_does_not_do_goes_to_the_event_engine(values, what):
+    scenario = chain(at(values, 1000 * NS))
+    engine, why = choose("auto", scenario)
+    assert engine.name == "event"
+    assert what in why
+
+
+def test_windows_of_a_long_trial_are_let_go(monkeypatch):
+    kept = []
+    plain = Upsets.since
+
+    def noting(self, way, low, until):
+        found = plain(self, way, low, until)
+        kept.append(len(self.windows(way, until)[0]))
+        return found
+
+    monkeypatch.setattr(Upsets, "since", noting)
+    with short_stretches(longest=64):
+        scenario = chain({"conversions": 40_000, "transient": [RARE], **FORWARD})
+        records_of(BatchEngine(), scenario, words=False)
+    # Some 800 events; those of a source are worked out 512 at a time.
+    assert len(kept) == 625
+    assert kept[0] >= 512
+    assert max(kept[500:]) < 600
+    assert kept[-1] < 400
