@@ -154,7 +154,7 @@ def test_a_block_may_hold_part_of_a_trial():
     halves = []
     for part in (slice(0, 11), slice(11, 30)):
         values = {
-            name: one[:, part] if isinstance(one, np.ndarray) else one
+            name: one[:, part] if isinstance(one, np.ndarray) and one.ndim > 1 else one
             for name, one in vars(block).items()
         }
         halves.append(type(block)(**(values | {"first": part.start})))
