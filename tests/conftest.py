@@ -10,6 +10,8 @@ import pytest
 import vcdvcd  # noqa: F401
 from hypothesis import HealthCheck, settings
 
+from simlink.base import interrupts
+
 # Importing vcdvcd gives SIGPIPE its default action, which kills whoever writes to a process that
 # has gone; Python's own way, an error that can be caught, is put back.
 if hasattr(signal, "SIGPIPE"):
@@ -18,6 +20,18 @@ if hasattr(signal, "SIGPIPE"):
 # starts and interrupts would inherit that.
 if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
     signal.signal(signal.SIGINT, signal.default_int_handler)
+
+
+@pytest.fixture(autouse=True)
+def _signals_as_before():
+    """Leave Ctrl-C and SIGTERM as they were, though the program was run within this process."""
+    before = {one: signal.getsignal(one) for one in (signal.SIGINT, signal.SIGTERM)}
+    yield
+    for one, handler in before.items():
+        if signal.getsignal(one) is not handler:
+            signal.signal(one, handler)
+    interrupts.forget()
+
 
 # Test modules share helpers as `tests.strategies`, `tests.engines.chain` and so on.
 sys.path.insert(0, str(Path(__file__).parents[1]))

@@ -64,6 +64,13 @@ def heed() -> None:
     atexit.register(_end_interrupted)
 
 
+def forget() -> None:
+    """Take this process for one that was never interrupted, for a program that ran within it."""
+    global _came, _decided
+    _came, _decided = 0, None
+    atexit.unregister(_end_interrupted)
+
+
 def ends_with(status: int) -> None:
     """Say with which exit status this program ends, whatever comes now."""
     global _decided

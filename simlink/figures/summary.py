@@ -257,7 +257,7 @@ def unrequested(tally: Tally, confidence: float) -> Figure:
     note = "frames that no trigger asked for, to each trigger"
     sent, found = tally.sent, tally.unrequested
     if found.any():
-        ratio = rate(found, sent, "frames", confidence)
+        ratio = rate(found, sent, "1", confidence)
         return replace(ratio, count=int(found.sum()), of=int(sent.sum()), note=note)
     return replace(share(found, sent, confidence=confidence), note=note)
 

@@ -199,6 +199,7 @@ class Require(Section):
         "Conversions until the link is right again, on average."
     )
     recovery_frames_largest_seen: ConversionsSeen | None = optional("The most of them seen.")
+    unrequested: Share | None = optional("Frames that no trigger asked for, to each trigger.")
     boards_missed_trigger: Share | None = optional("The share of boards with a missed trigger.")
     boards_overrun: Share | None = optional("The share of boards with an overrun.")
     boards_underrun: Share | None = optional("The share of boards with an underrun.")

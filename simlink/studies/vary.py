@@ -63,6 +63,7 @@ FIGURES = (
     "silent_per_hour",
     "recovery_frames",
     "recovery_frames_largest_seen",
+    "unrequested",
     "boards_missed_trigger",
     "boards_overrun",
     "boards_underrun",

@@ -95,13 +95,18 @@ def _of_triggers(scenario: Scenario) -> Iterator[LawLimit]:
     trigger = scenario.trigger
     if trigger.source != "host":
         return
+    jitter, closest = _of(trigger.jitter), 0.0
     if trigger.pattern == "periodic" and trigger.rate is not None:
         period = _period(float(trigger.rate.value), trigger.tolerance)
-        jitter = _of(trigger.jitter)
+        closest = period.low
         rate = f"{rate_text(trigger.rate.value, 'Hz')}"
         yield LawLimit("t_CYC", "", rate, (period + jitter - jitter).rounded())
     forward = scenario.barrier.direction("forward")
-    yield LawLimit("t_PD", "", "", _crossing(forward))
+    crossing = _crossing(forward)
+    if jitter.high - jitter.low > closest:
+        # A trigger that leaves ahead of the one before it waits for that in the barrier.
+        crossing = Range(crossing.low, crossing.typical, math.inf)
+    yield LawLimit("t_PD", "", "", crossing)
 
 
 def _crossing(way: Direction) -> Range:
