@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 from simlink.commands.numbers import whole
 from simlink.commands.options import Json, Out, ScenarioPath, Seed, Trial, changed, folder, option
@@ -82,30 +82,20 @@ def exposure(
             if update is not None:
                 update(done * total / of)
 
+        shared: dict[str, Any] = {
+            "slew": slew,
+            "swing": swing,
+            "immunity": immunity,
+            "steps": many,
+            "trial": number,
+            "progress": progress,
+        }
         found: Exposure | ExposureMap
         if slews is None and lengths is None:
-            found = study(
-                scenario,
-                slew=slew,
-                swing=swing,
-                immunity=immunity,
-                steps=many,
-                trial=number,
-                progress=progress,
-            )
+            found = study(scenario, **shared)
             name, text = "exposure", _text(found)
         else:
-            found = exposure_map(
-                scenario,
-                slews=slews,
-                lengths=lengths,
-                slew=slew,
-                swing=swing,
-                immunity=immunity,
-                steps=many,
-                trial=number,
-                progress=progress,
-            )
+            found = exposure_map(scenario, slews=slews, lengths=lengths, **shared)
             name, text = "exposure-map", _map_text(found)
     figures = found.to_json()
     if place is not None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from fractions import Fraction
 from pathlib import Path
 from typing import Annotated, Any, Literal
@@ -11,7 +11,16 @@ from simlink.scenario.distributions import Constant
 from simlink.scenario.faults import Fault, FaultError, written
 from simlink.scenario.fields import Section, optional
 from simlink.scenario.kinds import MOST_LANES, Frequency, Kind, count, share
-from simlink.scenario.quantities import FREQUENCY, TIME, VOLTAGE, Rate, exact, positive, whole
+from simlink.scenario.quantities import (
+    FREQUENCY,
+    TIME,
+    VOLTAGE,
+    Dimension,
+    Rate,
+    exact,
+    positive,
+    whole,
+)
 from simlink.scenario.reading import read_shape
 from simlink.scenario.recorded import Recorded
 
@@ -75,41 +84,35 @@ def _range(value: Any, base: Path) -> Fraction:
     return amount
 
 
-def _skews(value: Any, base: Path) -> tuple[Constant, ...]:
-    if not isinstance(value, list | tuple) or not 1 <= len(value) <= MOST_LANES * 256:
-        raise FaultError('a list of fixed durations, such as ["0 ps", "80 ps"]', written(value))
-    found = []
-    for i, one in enumerate(value):
-        try:
-            found.append(Constant(value=whole(one, TIME)))
-        except FaultError as error:
-            raise error.under(i) from None
-    return tuple(found)
+def _each(allowed: str, dimension: Dimension, read: Callable[[Any], Any]) -> Kind:
+    """Return the kind of a list of quantities, one a converter."""
 
+    def read_all(value: Any, base: Path) -> tuple[Any, ...]:
+        if not isinstance(value, list | tuple) or not 1 <= len(value) <= MOST_LANES * 256:
+            raise FaultError(allowed, written(value))
+        found = []
+        for i, one in enumerate(value):
+            try:
+                found.append(read(one))
+            except FaultError as error:
+                raise error.under(i) from None
+        return tuple(found)
 
-def _tones(value: Any, base: Path) -> tuple[Rate, ...]:
-    if not isinstance(value, list | tuple) or not 1 <= len(value) <= MOST_LANES * 256:
-        raise FaultError('a list of frequencies, such as ["10 kHz", "12 kHz"]', written(value))
-    found = []
-    for i, one in enumerate(value):
-        try:
-            found.append(positive(one, FREQUENCY))
-        except FaultError as error:
-            raise error.under(i) from None
-    return tuple(found)
+    schema = {
+        "type": "array",
+        "minItems": 1,
+        "maxItems": MOST_LANES * 256,
+        "items": {"type": "string", "pattern": dimension.pattern},
+    }
+    return Kind(allowed, schema, read_all)
 
 
 Tones = Annotated[
     tuple[Rate, ...],
-    Kind(
+    _each(
         'a list of frequencies, such as ["10 kHz", "12 kHz"]',
-        {
-            "type": "array",
-            "minItems": 1,
-            "maxItems": MOST_LANES * 256,
-            "items": {"type": "string", "pattern": FREQUENCY.pattern},
-        },
-        _tones,
+        FREQUENCY,
+        lambda one: positive(one, FREQUENCY),
     ),
 ]
 _WAVEFORM = (
@@ -164,15 +167,10 @@ Range = Annotated[
 ]
 Skews = Annotated[
     tuple[Constant, ...],
-    Kind(
+    _each(
         'a list of fixed durations, such as ["0 ps", "80 ps"]',
-        {
-            "type": "array",
-            "minItems": 1,
-            "maxItems": MOST_LANES * 256,
-            "items": {"type": "string", "pattern": TIME.pattern},
-        },
-        _skews,
+        TIME,
+        lambda one: Constant(value=whole(one, TIME)),
     ),
 ]
 #: What is taken where a tone is given and these are not, and what it means.
