@@ -49,6 +49,7 @@ class Frame:
         "pushed",
         "ready",
         "released",
+        "shifted",
         "underrun",
         "whole",
         "wrong",
@@ -68,6 +69,8 @@ class Frame:
         self.protected = False
         self.underrun = False
         self.wrong = False
+        #: By how many bits false clock pulses moved it up before it was read.
+        self.shifted = 0
         #: When each bit of each lane was pushed, as far as they have been.
         self.pushed: list[list[int]] = [[] for _ in range(lanes)]
         self.lanes_enough = 0

@@ -210,25 +210,35 @@ def is_wrong(reading: Reading, data: int) -> bool:
     )
 
 
+def bits_read(trial: Trial, reading: Reading, lane: int) -> list[int]:
+    """Return the bits of a lane as the host has them.
+
+    What follows the last bit of a register that was shifted is 0, as the line is at rest.
+    """
+    shifted, outcomes = reading.frame.shifted, reading.outcomes[lane]
+    register = (trial.sent(reading.index, lane) + [0] * shifted)[shifted:]
+    got = received(register, {bit: BitOutcome(how) for bit, how in enumerate(outcomes)})
+    return [
+        0 if reading.captured[bit] >= FAR else value ^ ((lane, bit) in reading.inverted)
+        for bit, value in enumerate(got)
+    ]
+
+
 def judge(trial: Trial, reading: Reading) -> None:
     """Record what is wrong with a frame that has been read, whose fate is known but for its check.
 
     A bit that was never captured is read as 0.
     """
-    bits = trial.bits
-    if not reading.inverted and reading.captured[-1] < FAR and not is_wrong(reading, bits):
+    bits, frame = trial.bits, reading.frame
+    whole = not reading.inverted and reading.captured[-1] < FAR and not is_wrong(reading, bits)
+    if whole and not frame.shifted:
         return
-    damage, index = set(), reading.frame.index
-    for lane, outcomes in enumerate(reading.outcomes):
-        sent = trial.sent(index, lane)
-        got = received(sent, {bit: BitOutcome(how) for bit, how in enumerate(outcomes)})
-        for bit, value in enumerate(got):
-            value ^= (lane, bit) in reading.inverted
-            if reading.captured[bit] >= FAR:
-                value = 0
-            if value != sent[bit]:
-                damage.add((lane, bit))
-    hurt = damage if reading.pulses_hit else reading.inverted
-    hit = (1 << Cause.CLOCK) * reading.pulses_hit | (1 << Cause.DATA) * bool(reading.inverted)
+    damage = set()
+    for lane in range(trial.lanes):
+        sent, got = trial.sent(frame.index, lane), bits_read(trial, reading, lane)
+        damage |= {(lane, bit) for bit in range(bits) if got[bit] != sent[bit]}
+    pulses_hit = reading.pulses_hit or frame.shifted > 0
+    hurt = damage if pulses_hit else reading.inverted
+    hit = (1 << Cause.CLOCK) * pulses_hit | (1 << Cause.DATA) * bool(reading.inverted)
     wrong = sum(bit < trial.data for _, bit in hurt)
-    note(trial, index, wrong, judged(trial.layout, damage), hit, failed=False)
+    note(trial, frame.index, wrong, judged(trial.layout, damage), hit, failed=False)
