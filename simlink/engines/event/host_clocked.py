@@ -32,6 +32,7 @@ from simlink.engines.event.host import NO_FRAME
 from simlink.engines.event.host_clocked_read import (
     Reading,
     ReadPath,
+    bits_read,
     is_wrong,
     judge,
     lane_sources,
@@ -365,6 +366,8 @@ class HostClockedReader:
             wrong = frame.shifted > 0 or is_wrong(reading, self.trial.data)
             record.fate[index] = fate_of_read(False, wrong)
             judge(self.trial, reading)
+            if (words := self.trial.words) is not None and wrong:
+                words.keep(index, bits_read(self.trial, reading, words.lane))
             if record.first_bit is not None:
                 self.keep_words(reading)
             self.show_no_read()
