@@ -11,7 +11,7 @@ from simlink.engines.event.frame import EdgeJitter, Frame, Trial
 from simlink.engines.event.upsets import hits_of
 from simlink.engines.event.wrong import note
 from simlink.link import host_clocked, line
-from simlink.link.content import BitOutcome, received
+from simlink.link.content import BitOutcome, read
 from simlink.link.damage import judged
 from simlink.records import Cause
 
@@ -215,20 +215,16 @@ def bits_read(trial: Trial, reading: Reading, lane: int) -> list[int]:
 
     What follows the last bit of a register that was shifted is 0, as the line is at rest.
     """
-    shifted, outcomes = reading.frame.shifted, reading.outcomes[lane]
+    shifted = reading.frame.shifted
     register = (trial.sent(reading.index, lane) + [0] * shifted)[shifted:]
-    got = received(register, {bit: BitOutcome(how) for bit, how in enumerate(outcomes)})
-    return [
-        0 if reading.captured[bit] >= FAR else value ^ ((lane, bit) in reading.inverted)
-        for bit, value in enumerate(got)
-    ]
+    outcomes = {bit: BitOutcome(how) for bit, how in enumerate(reading.outcomes[lane])}
+    inverted = {bit for whose, bit in reading.inverted if whose == lane}
+    came = sum(time < FAR for time in reading.captured)
+    return read(register, outcomes, inverted, came)
 
 
 def judge(trial: Trial, reading: Reading) -> None:
-    """Record what is wrong with a frame that has been read, whose fate is known but for its check.
-
-    A bit that was never captured is read as 0.
-    """
+    """Record what is wrong with a frame that was read, whose fate is known but for its check."""
     bits, frame = trial.bits, reading.frame
     whole = not reading.inverted and reading.captured[-1] < FAR and not is_wrong(reading, bits)
     if whole and not frame.shifted:
