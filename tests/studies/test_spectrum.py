@@ -11,7 +11,8 @@ from simlink.base.errors import InputError
 from simlink.pictures.spectrum_table import table
 from simlink.records import Fate
 from simlink.scenario.loading import loads
-from simlink.studies.spectrum import TERMS, spectrum
+from simlink.studies.spectrum import spectrum
+from simlink.studies.spectrum_result import TERMS
 from tests.engines.chain import record
 
 _BASE = """
@@ -154,7 +155,7 @@ def test_words_taken_for_other_conversions_stand_at_their_places() -> None:
     assert unit.placed.tolist() == expected.tolist()
     assert unit.misplaced == np.count_nonzero(missed[words])
     said = table(found)
-    assert f"{unit.misplaced} words of them stand" in " ".join(said.split())
+    assert f"{unit.misplaced} words stand" in " ".join(said.split())
 
 
 def test_each_converter_has_its_own_tone_gain_and_offset() -> None:
