@@ -76,8 +76,8 @@ class Sampling:
 
     @property
     def harmed(self) -> bool:
-        """Whether any word that was read may have wrong bits."""
-        return bool(np.isin(self.fates, (Fate.CORRUPTED, Fate.UNDERRUN)).any())
+        """Whether any word that was read may have wrong bits, or be dropped for what it says."""
+        return bool(np.isin(self.fates, (Fate.CORRUPTED, Fate.UNDERRUN, Fate.DROPPED)).any())
 
 
 def sampling(scenario: Scenario, trial: int, blocks: Iterable[FrameBlock]) -> Sampling:

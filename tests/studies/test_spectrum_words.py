@@ -78,21 +78,23 @@ def test_a_lost_strobe_moves_what_follows_up_for_good_where_nothing_ends_a_frame
     assert unit.wrong == sum(one != code for one, code in zip(expected, codes[K:-1], strict=True))
 
 
+CLOCKED = {
+    "link.scheme": "forwarded_clock",
+    "fifo": None,
+    "barrier.return.strobe": None,
+    "barrier.return.slew_immunity": None,
+    "barrier.forward.slew_immunity": "50 kV/us",
+    "host.capture": 3,
+}
+
+
 def test_a_lost_clock_pulse_repeats_a_bit() -> None:
     """The pulse that launches bit 5 is lost: that place, and those after it, hold the bit ahead.
 
     Busy's fall comes at 324 ns, the host's clock starts at 374: pulse i is on its way from its rise
     at 386.5 + 25 i until its fall, at 399 + 25 i, has come 12 ns later.
     """
-    values = {
-        "link.scheme": "forwarded_clock",
-        "fifo": None,
-        "barrier.return.strobe": None,
-        "barrier.return.slew_immunity": None,
-        "barrier.forward.slew_immunity": "50 kV/us",
-        "host.capture": 3,
-    }
-    unit = unit_of(values, 374 + 25 * 4 + 15)
+    unit = unit_of(CLOCKED, 374 + 25 * 4 + 15)
     bits = [unit.codes[K] >> place & 1 for place in range(11, -1, -1)]
     came = bits[:5] + bits[4:11]
     assert unit.read[K] == int("".join(map(str, came)), 2)
@@ -177,6 +179,26 @@ def test_both_engines_give_the_same_words() -> None:
     assert event.units[0].wrong > 8
     assert event.figures == batch.figures
     assert spectrum(scenario(values), engine="batch").engine == "batch"
+
+
+@pytest.mark.parametrize("on_failure", ["flag", "drop"])
+def test_both_engines_judge_checks_by_the_codes(on_failure: str) -> None:
+    """Whether parity tells of a pulse that was lost depends on the bits behind it."""
+    check = {"over": "frame", "kind": "parity", "on_failure": on_failure}
+    values = CLOCKED | {"check": check, "analog.gaps": "zero", "conversions": 400}
+    offsets = [1000 * more + 374 + 25 * (more % 12) + 15 for more in range(150)]
+    found = [spectrum(scenario(values, *offsets), engine=one) for one in ("event", "batch")]
+    event, batch = (one.units[0] for one in found)
+    assert [one.engine for one in found] == ["event", "batch and event"]
+    assert np.array_equal(event.placed, batch.placed)
+    assert np.array_equal(event.read, batch.read)
+    for k in range(K, K + 150):
+        bits = [event.codes[k] >> place & 1 for place in range(11, -1, -1)]
+        bits += [sum(bits) % 2]
+        kept = (k - K) % 12 + 1
+        came = bits[:kept] + bits[kept - 1 : 12]
+        assert (event.placed[k] < 0) == bool(sum(came) % 2), k
+    assert 40 < event.told < 110
 
 
 def test_the_record_has_the_code_that_the_host_read() -> None:
