@@ -13,8 +13,9 @@ from simlink.analog.converter import Converter, Converters, noise_of
 from simlink.analog.record import held, placed
 from simlink.analog.sampling import Sampling, sampling
 from simlink.analog.sine_fit import four, three
-from simlink.analog.spectrum import Analysis, analyse
+from simlink.analog.spectrum import Analysis, analyse, is_coherent
 from simlink.analog.waveform import rows_needed
+from simlink.analog.windows import SEVEN_TERMS
 from simlink.base.errors import InputError
 from simlink.base.instants import FS_PER_SECOND
 from simlink.engines.batch import BatchEngine
@@ -34,7 +35,7 @@ if TYPE_CHECKING:
 #: The fewest words of a record.
 FEWEST = 256
 #: Those that an ideal trigger has as well.
-_BARE = ("quantisation", "converter", "aperture")
+_BARE = ("input", "quantisation", "converter", "aperture")
 
 
 def spectrum(
@@ -176,8 +177,10 @@ def _unit(
             'to analyse it all the same, one of "cut", "join", "repeat", "zero"'
         )
         raise InputError(scenario.name, "analog.gaps", '"refuse"', said)
-    powers: dict[str, float] = {}
     before = 0.0
+    if len(converter.tones) > 1 or scenario.analog.waveform is not None:
+        before = three(converter.input_at(at.ideal), cycles).rms ** 2
+    powers = {"input": before}
     values = bare = np.zeros(0)
     found, clipped = converter.codes_at(at.ideal, ideal=True)
     last = None
@@ -214,17 +217,21 @@ def _unit(
         said += f"{len(record.values)} words; a spectrum needs {FEWEST}"
         raise InputError(scenario.name, "analog.gaps", f'"{gaps}"', said)
     names = _names(scenario, converter, at)
+    window = None
+    if "second tone" in names and not is_coherent(names["second tone"], len(record.values)):
+        # It leaks, however coherent the first one is.
+        window = SEVEN_TERMS
     beat = None if record.spacing is None else 1 / record.spacing
     shown = cycles
     if misplaced:
         # Words that move ahead make the tone faster to the host, which knows of none of them.
         taken = float(which[own[-1]] - which[own[0]]) / float(own[-1] - own[0])
         shown = four(record.values, cycles * taken).frequency
-    isolated = analyse(record.values, shown, names=names, beat=beat)
+    isolated = analyse(record.values, shown, window=window, names=names, beat=beat)
     powers["losses"] = isolated.residual - before
     ages = at.ages[which[own]] / FS_PER_SECOND
     return Unit(
-        analyse(bare, cycles, names=names),
+        analyse(bare, cycles, window=window, names=names),
         isolated,
         powers,
         record,

@@ -28,6 +28,7 @@ if TYPE_CHECKING:
 
 #: The terms of the noise, in the order in which they come in, and what a table calls them.
 TERMS = {
+    "input": "what the input holds beside the tone",
     "quantisation": "quantisation",
     "converter": "converter: noise and nonlinearity",
     "aperture": "aperture jitter",

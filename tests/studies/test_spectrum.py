@@ -363,3 +363,19 @@ def test_pictures_show_the_tone_and_the_design() -> None:
     (tone,), (ratio,) = point.get_data()
     sigma = found.figures["sampling_jitter_rms"].value
     assert ratio == pytest.approx(jitter.snr_of_jitter(tone, sigma))
+
+
+def test_a_second_tone_is_no_quantising_and_its_leakage_no_line() -> None:
+    """A hundredth of the tone is 40 dB below it; what a window leaves of it is one line."""
+    values = {"analog.second_tone": "131.07 kHz", "analog.second_amplitude": 0.005}
+    found = spectrum(_scenario(trials=1, conversions=4096, analog__amplitude=0.5, **values))
+    (unit,) = found.units
+    assert found.figures["noise_input"].value == pytest.approx(1e-4, rel=1e-2)
+    ideal = 1 / 12 / ((0.5 * 2**13) ** 2 / 2)
+    assert found.figures["noise_quantisation"].value == pytest.approx(ideal, rel=0.5)
+    assert sum(unit.powers.values()) == pytest.approx(unit.isolated.residual, rel=1e-9)
+    (line,) = [one for one in unit.isolated.lines if one.level > -80]
+    assert line.name == "second tone"
+    assert line.level == pytest.approx(-40, abs=1)
+    assert "what the input holds beside the tone" in table(found)
+    assert "beside the tone" not in table(spectrum(_scenario(trials=1, conversions=256)))
