@@ -179,7 +179,7 @@ def _unit(
         raise InputError(scenario.name, "analog.gaps", '"refuse"', said)
     before = 0.0
     if len(converter.tones) > 1 or scenario.analog.waveform is not None:
-        before = three(converter.input_at(at.ideal), cycles).rms ** 2
+        before = three(converter.input_at(at.ideal[: len(which)]), cycles).rms ** 2
     powers = {"input": before}
     values = bare = np.zeros(0)
     found, clipped = converter.codes_at(at.ideal, ideal=True)
@@ -196,7 +196,8 @@ def _unit(
         if term == "quantisation" or not same or (term == "converter" and _adds(scenario)):
             if term != "quantisation":
                 found, clipped = converter.codes_at(instants)
-            values = centres(found, bits)
+            # As far as the record goes: what waits at its end is no loss.
+            values = centres(found[: len(which)], bits)
             total = three(values, cycles).rms ** 2
             powers[term] = total - before
             before = total

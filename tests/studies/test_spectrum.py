@@ -379,3 +379,12 @@ def test_a_second_tone_is_no_quantising_and_its_leakage_no_line() -> None:
     assert line.level == pytest.approx(-40, abs=1)
     assert "what the input holds beside the tone" in table(found)
     assert "beside the tone" not in table(spectrum(_scenario(trials=1, conversions=256)))
+
+
+def test_a_word_that_waits_at_the_end_costs_nothing() -> None:
+    # Read three by three, the last one of 301 is never asked for.
+    found = spectrum(_scenario(trials=1, conversions=301, host__watermark=3, analog__noise=1))
+    (unit,) = found.units
+    assert (unit.record.of, unit.record.missing, unit.powers["losses"]) == (300, 0, 0)
+    assert found.figures["cost"].value == 0
+    assert found.harm == ""
