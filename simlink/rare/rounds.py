@@ -1,11 +1,12 @@
 """One round of importance splitting: stages of branches, from level to level.
 
-Each level of slots taken that is reached for the first time ends a stage; the next one begins so
-many branches from the runs that have reached it (fixed effort, over fixed spans: M. J. J. Garvels,
-The splitting method in rare event simulation, Twente 2000, and P. L'Ecuyer et al., ACM TOMACS
-17(2), 2007; both from memory). Losses are counted wherever they happen, so that the mean is right
-whatever the levels are; these decide only how far one round is off. They are found by a round of
-their own, whose draws nobody else uses.
+Runs that come above the first level of slots taken are branched. Each further level that is
+reached ends a stage; the next one begins so many branches from the runs that have reached it
+(fixed effort: M. J. J. Garvels, The splitting method in rare event simulation, Twente 2000, and
+P. L'Ecuyer et al., ACM TOMACS 17(2), 2007; both from memory), which go on until they fall below
+the first level. Losses are counted wherever they happen, so that the mean is right whatever the
+levels are; these decide only how far one round is off. They are found by a round of their own,
+whose draws nobody else uses.
 """
 
 from __future__ import annotations
@@ -52,7 +53,7 @@ class Plan:
     warm : int
         Conversions from an empty FIFO that are not counted.
     span : int
-        Conversions that are.
+        Conversions that are, and for how many a branch is followed at most.
     branches : int
         Of each stage.
     levels : tuple of float
@@ -96,12 +97,12 @@ class _Reached:
 class _Round:
     """One round: runs from an empty FIFO, then stages of branches.
 
-    A run is high from where it reaches the first level until it falls below. Losses are counted
-    by how long their run has been high: of those that have been for no longer than a span,
-    branches that become high within the span stand for all; the rest are counted plainly. What
-    became high before the span is therefore not met by plain chance, which would seldom show it,
-    and then so large that it outweighed everything else. In the long run the mean is the loss:
-    what those that begin within the span lose until later is what earlier ones lose within it.
+    A run is high from where it reaches the first level until it falls below. Losses of runs that
+    have been high for less than a span are found by branches, which begin where a run becomes
+    high within the span and are followed beyond its end; all other losses within it are counted
+    plainly. In the long run the mean is the loss, for what those branches lose beyond the end is
+    what runs that were high before lose within. To count the latter as they are found would leave
+    them to plain chance: nearly every round would miss them, and one in many outweigh all others.
     """
 
     def __init__(self, scenario: Scenario, plan: Plan, number: int, name: str) -> None:
@@ -156,9 +157,8 @@ class _Round:
         for now in range(self.first, self.end):
             branches.step(now, everyone, self.stage)
             if now >= plan.warm:
-                lost += int(
-                    (branches.lost(now, everyone) & (~high | (now >= since + plan.span))).sum()
-                )
+                plainly = ~high | (now >= since + plan.span)
+                lost += int((branches.lost(now, everyone) & plainly).sum())
             before, high = high, branches.heights(everyone) >= level
             enters = np.flatnonzero(high & ~before)
             since[enters] = now + 1
@@ -172,9 +172,9 @@ class _Round:
             branches.put(enters[kept], reached, places[kept])
             at[places[kept]] = now + 1
             many += len(enters)
-        kept = slice(min(many, plan.branches))
-        states = {name: rows[kept] for name, rows in reached.items()}
-        return lost / self.runs, many / self.runs, _Reached(states, at[kept], at[kept])
+        count = min(many, plan.branches)
+        states = {name: rows[:count] for name, rows in reached.items()}
+        return lost / self.runs, many / self.runs, _Reached(states, at[:count], at[:count])
 
     def go(self, level: float) -> tuple[Any, Any, _Reached]:
         """Take every branch to a level, as long as it is high.
