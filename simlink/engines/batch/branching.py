@@ -215,12 +215,12 @@ class Branches(Walk):
         one.forget(stage, memory)
         many = at - oldest
         for number in range(int(many.max(initial=0))):
-            goes = number < many
-            place = (oldest + number) & (self.size - 1)
+            goes = rows[number < many]
+            place, some = (oldest[goes] + number) & (self.size - 1), memory[goes]
             if "before" in self.now:
-                self.now["before"][rows[goes], place[goes]] = memory[goes]
-            drawn = one.take(stage, memory, 1, goes)[:, 0]
-            self.now["ring"][rows[goes], self._latency, place[goes]] = drawn[goes]
+                self.now["before"][goes, place] = some
+            self.now["ring"][goes, self._latency, place] = one.take(stage, some, 1)[:, 0]
+            memory[goes] = some
 
     def _settle(self) -> None:
         """Put the fixed values of each row's own unit where the loops look for them."""
@@ -240,18 +240,15 @@ class Branches(Walk):
         ``count``, a power of two that divides ``first``, is how many.
         """
         now, at = self.now, first & (self.size - 1)
-        # A draw is that of its row whichever go on; those that do not remember nothing.
-        goes = np.zeros(self.count, dtype=np.bool_)
-        goes[rows] = True
         for number, one in enumerate(self._rows):
-            memory, ring = now[f"memory {number}"], now["ring"][rows, number]
+            memory, ring = now[f"memory {number}"][rows], now["ring"][rows, number]
             if number == self._latency and "before" in now:
                 for more in range(at, at + count):
-                    now["before"][rows, more] = memory[rows]
-                    ring[:, more] = one.take(stage, memory, 1, goes)[rows, 0]
+                    now["before"][rows, more] = memory
+                    ring[:, more] = one.take(stage, memory, 1)[:, 0]
             else:
-                ring[:, at : at + count] = one.take(stage, memory, count, goes)[rows]
-        due = self._due.take(first, count, now["due"], now["unit"], goes, stage)
+                ring[:, at : at + count] = one.take(stage, memory, count)
+        due = self._due.take(first, count, now["due"][rows], now["unit"][rows], stage)
         self.rows = rows
         for name in ("state", "waiting", "ends", "ahead", "line_free", "records", "notes"):
             setattr(self, name, now[name][rows])
@@ -259,7 +256,7 @@ class Branches(Walk):
         many = len(self.state)
         self.bits = [np.zeros((many, 1, 1, 1), dtype=np.int64)] * 2
         self.turned_at = np.zeros((many, self.size, 0), dtype=np.int64)
-        self._step(first, count, False, due[rows], np.zeros((1, 0), dtype=np.int64))
+        self._step(first, count, False, due, np.zeros((1, 0), dtype=np.int64))
         if first + count + _AHEAD - int(self.state["low"].min()) > self.size:
             raise RingError
 
@@ -317,12 +314,10 @@ class _Due:
             self._from, at = first, 0
         return self._known[:, at : at + count]
 
-    def take(
-        self, first: int, count: int, base: Times, unit: Times, goes: Any, stage: Stage
-    ) -> Times:
+    def take(self, first: int, count: int, base: Times, unit: Times, stage: Stage) -> Times:
         """Return when the next triggers of each row are due, fs, shape (n, count).
 
-        ``base``, of shape (n, 1), is brought up to date in the rows that go on.
+        ``base``, of shape (n, 1), is brought up to date.
         """
         if self._pattern == "after_read":
             return np.zeros((len(unit), 1), dtype=np.int64)
@@ -335,13 +330,13 @@ class _Due:
             means = np.array([float(one) for one in self._periods])[kind]
             gaps = np.rint(raw.reshape(len(unit), count) * means[:, np.newaxis]).astype(np.int64)
             due: Times = base + np.cumsum(gaps, axis=1)
-            base[goes] = due[goes, -1:]
+            base[:] = due[:, -1:]
             return due
         found = np.empty((len(unit), count), dtype=np.int64)
         for at in range(count):
             place = (first + at) % self._length
             if first + at and not place:
                 gaps = self._gaps.take(stage, np.zeros((len(unit), 0), dtype=np.int64), 1)[:, 0]
-                base[goes, 0] += (gaps + self._spans[kind])[goes]
+                base[:, 0] += gaps + self._spans[kind]
             found[:, at] = base[:, 0] + self._multiples(place, 1)[kind, 0]
         return found
