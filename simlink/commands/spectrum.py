@@ -32,7 +32,11 @@ def spectrum(
     word: Annotated[str, option("--word", "Which converter on that lane.")] = "0",
     record: Annotated[
         str | None,
-        option("--record", "Write the first board's samples as CSV.", "FILE"),
+        option(
+            "--record",
+            "Write the first board's samples as CSV: each as converted and as its host read it.",
+            "FILE",
+        ),
     ] = None,
     out: Out = None,
     json: Json = False,

@@ -111,3 +111,15 @@ def test_a_record_ends_with_a_word_that_moved_ahead() -> None:
     # Breaks that come regularly have a spacing without a gap.
     moved = np.delete(np.arange(40), [10, 20, 30])
     assert held(np.arange(40.0), moved, "cut").spacing == 9
+
+
+def test_a_flipped_top_bit_of_eight_in_65536_costs_6_db() -> None:
+    """2^14 LSB^2 over 65,536 are a quarter, three times the 1/12 LSB^2 of noise beside it."""
+    noise = np.random.default_rng(1).uniform(-0.5, 0.5, _N)
+    right = 128 * _TONE + noise
+    wrong = right.copy()
+    wrong[_K] += 128
+    fits = [three(held(one, _there(), "refuse").values, _F).rms ** 2 for one in (right, wrong)]
+    # The noise of that very sample adds up to half an LSB to the 128, and a fit takes 3 / N.
+    assert fits[1] - fits[0] == pytest.approx(0.25, rel=1 / 128)
+    assert 10 * math.log10(fits[1] / fits[0]) == pytest.approx(10 * math.log10(4), abs=0.05)
