@@ -222,5 +222,5 @@ def test_windows_of_a_long_trial_are_let_go(monkeypatch):
     with short_stretches(longest=64):
         scenario = serial({"conversions": 40_000, "transient": [RARE], **FORWARD})
         records_of(BatchEngine(), scenario, words=False)
-    # Some 2000 events.
-    assert max(kept) < 400
+    # Some 2000 events; of those that are kept a few hundred at most have been worked out together.
+    assert max(kept) < 800
