@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from simlink.analog.record import HELD
 from simlink.base.draws import Column
 from simlink.base.instants import Times
 from simlink.figures.adding import SUMS
@@ -27,7 +28,7 @@ if TYPE_CHECKING:
 
 #: Causes of jitter, in the order in which they come in.
 CAUSES = ("aperture", "timer", "barrier")
-_KEPT = ("due", "trigger", "aperture", "read_end")
+_KEPT = ("due", "trigger", "aperture", "read_end", "check_failed")
 
 
 @dataclass(frozen=True)
@@ -49,10 +50,16 @@ class Sampling:
         What became of each conversion.
     believed : ndarray
         The conversion that the host takes each word for, as `records` has it.
+    failed : ndarray of bool
+        Whether a check of its frame failed, as the host read it, or it ended short.
     ages : ndarray
-        From each sample to the end of its read; of words that were delivered alone, shape (m,).
+        From each sample to the end of its read; of no meaning where it was not read.
     rate : Fraction
         Samples a second, of this unit.
+    unrequested : ndarray of UNREQUESTED, shape (m,), or None
+        The frames that no trigger asked for, if there are any.
+    answers : ndarray, shape (m,)
+        The conversion that the host takes each of their words for; -1 for none.
     """
 
     ideal: Times
@@ -61,8 +68,16 @@ class Sampling:
     barrier: Times
     fates: npt.NDArray[np.int8]
     believed: Times
+    failed: npt.NDArray[np.bool_]
     ages: Times
     rate: Fraction
+    unrequested: npt.NDArray[np.void] | None
+    answers: Times
+
+    @property
+    def harmed(self) -> bool:
+        """Whether any word that was read may have wrong bits, or be dropped for what it says."""
+        return bool(np.isin(self.fates, (Fate.CORRUPTED, Fate.UNDERRUN, Fate.DROPPED)).any())
 
 
 def sampling(scenario: Scenario, trial: int, blocks: Iterable[FrameBlock]) -> Sampling:
@@ -86,7 +101,9 @@ def sampling(scenario: Scenario, trial: int, blocks: Iterable[FrameBlock]) -> Sa
         for name, found in pieces.items():
             found.append(np.array(getattr(block, name)[0]))
     columns = {name: np.concatenate(found) for name, found in pieces.items()}
-    (outcomes,) = association.outcomes.values()
+    (outcomes,), (answers,) = association.outcomes.values(), association.beliefs.values()
+    if len(answers) and block.unrequested is not None:
+        answers = np.where(np.isin(block.unrequested["fate"], HELD), answers, -1)
     due, left, fates = columns["due"], columns["trigger"], columns["fate"]
     count = len(due)
     units = unit.build(scenario, range(trial, trial + 1))
@@ -103,7 +120,6 @@ def sampling(scenario: Scenario, trial: int, blocks: Iterable[FrameBlock]) -> Sa
     barrier = left + fixed + crossing + aperture_jitter
     taken = (fates != Fate.MISSED_TRIGGER) & (columns["aperture"] >= 0)
     barrier[taken] = columns["aperture"][taken]
-    whole = fates == Fate.DELIVERED
     rate = scenario.trigger.rate
     assert rate is not None
     return Sampling(
@@ -113,6 +129,9 @@ def sampling(scenario: Scenario, trial: int, blocks: Iterable[FrameBlock]) -> Sa
         barrier,
         fates.astype(np.int8),
         outcomes["believed"][0],
-        columns["read_end"][whole] - columns["aperture"][whole],
+        columns["check_failed"].astype(np.bool_),
+        columns["read_end"] - columns["aperture"],
         actual_frequency(rate.value, int(units.trigger_tolerance[0])),
+        block.unrequested,
+        answers,
     )

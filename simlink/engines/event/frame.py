@@ -10,11 +10,13 @@ from typing import NamedTuple
 import numpy as np
 
 from simlink.base.draws import Column
-from simlink.base.instants import FAR, NEVER, Times
-from simlink.link import check
+from simlink.base.instants import FAR, Times
+from simlink.engines.event.apart import Apart
+from simlink.engines.event.words import Words
+from simlink.link import check, content
+from simlink.link.content import BitOutcome
 from simlink.link.damage import Layout
 from simlink.link.false_edge import FalseEdges
-from simlink.link.fate import NOT_SENT
 from simlink.link.fifo import WhenFull
 from simlink.link.transient import WAYS, Upsets, Way, may_upset
 from simlink.link.unit import UNIT, Units
@@ -43,13 +45,14 @@ class Frame:
         "harm",
         "index",
         "lanes_enough",
+        "late",
         "missing",
         "mistaken",
         "protected",
         "pushed",
         "ready",
         "released",
-        "underrun",
+        "shifted",
         "whole",
         "wrong",
     )
@@ -66,8 +69,11 @@ class Frame:
         self.released = False
         #: Named by a service that has begun.
         self.protected = False
-        self.underrun = False
+        #: Lane and place of the bits that the host took before they were pushed.
+        self.late: set[tuple[int, int]] | None = None
         self.wrong = False
+        #: By how many bits false clock pulses moved it up before it was read.
+        self.shifted = 0
         #: When each bit of each lane was pushed, as far as they have been.
         self.pushed: list[list[int]] = [[] for _ in range(lanes)]
         self.lanes_enough = 0
@@ -142,44 +148,6 @@ class Harm:
     rise_lost: bool = False
     hit: int = 0
     packet_failed: bool = False
-
-
-@dataclass(slots=True, eq=False)
-class Apart:
-    """The record of a frame that no trigger asked for.
-
-    Attributes
-    ----------
-    after : int
-        The conversion that it comes after in the order of frames; -1 if none.
-    aperture, ready, release, read_start, read_end : int, fs
-    fate : int
-    paid : bool
-        Whether a master that has to pay for its slot did so.
-    stray : bool
-        Whether it was begun by a false strobe, and no bit of a conversion is in it.
-    occupancy : int
-        Slots taken when its first bit arrived; -1 if none has.
-    """
-
-    after: int
-    aperture: int = NEVER
-    ready: int = NEVER
-    release: int = NEVER
-    read_start: int = NEVER
-    read_end: int = NEVER
-    fate: int = NOT_SENT
-    paid: bool = False
-    stray: bool = False
-    occupancy: int = -1
-
-    def order(self) -> tuple[int, int, int]:
-        """Return its place among the frames."""
-        return (
-            self.after,
-            FAR if self.release == NEVER else self.release,
-            FAR if self.read_end == NEVER else self.read_end,
-        )
 
 
 class Indexed:
@@ -365,6 +333,8 @@ class Trial:
         self.upsets = Upsets(scenario, number) if self.upset_ways else None
         #: What upset windows met, for who wants to know.
         self.met: list[Met] | None = None
+        #: What the words say, and what the host reads of them, for who wants to know.
+        self.words: Words | None = None
         #: How likely a window makes an edge where there is none.
         self.false_edge = scenario.barrier.false_edge if self.upset_ways else 0
         #: Frames that no trigger asked for, and how many of them are of no conversion.
@@ -374,9 +344,39 @@ class Trial:
             setattr(self.record, name, None if times is None else times[row])
 
     def sent(self, index: int, lane: int) -> list[int]:
-        """Return all bits that a lane sends of a conversion's frame."""
+        """Return all bits that a lane sends of a conversion's frame.
+
+        Where the words are given, a remote master sends what it has captured of them.
+        """
         counter = 0 if self.counters is None else self.counters.item(index)
-        return check.sent(self.scenario, self.number, index, lane, counter)
+        words = self.words
+        if words is None:
+            return check.sent(self.scenario, self.number, index, lane, counter)
+        aperture = words.apertures.get(index) if index < 0 else self.record.aperture.item(index)
+        if aperture is None:
+            # Begun by a false strobe: no bit of it is its own.
+            return [0] * self.bits
+        bits = words.bits(index, lane, aperture)
+        if self.scenario.link.scheme == "remote_master":
+            first_wrong = index in words.early
+            outcomes = {bit: self.capture(bit, first_wrong) for bit in range(self.data)}
+            bits = content.received(bits, outcomes)
+        return check.behind(self.scenario.check, bits, counter)
+
+    def capture(self, bit: int, first_wrong: bool) -> BitOutcome:
+        """Return which bit the remote master captures for one.
+
+        Parameters
+        ----------
+        first_wrong : bool
+            Whether the first bit of that frame is captured too early.
+        """
+        if bit == 0 and first_wrong:
+            return BitOutcome.PREVIOUS
+        if not self.wrong_later[bit]:
+            return BitOutcome.RIGHT
+        # Too early is the bit before; past its hold, a bit is already the next one.
+        return BitOutcome.NEXT if self.past_hold[bit] else BitOutcome.PREVIOUS
 
     def each(self, law: Distribution, source: str) -> Indexed:
         """Return the draws of a source that is drawn once for each conversion."""
