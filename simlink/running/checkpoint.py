@@ -11,7 +11,6 @@ from __future__ import annotations
 
 import hashlib
 import json
-import shutil
 import struct
 import time
 from contextlib import suppress
@@ -123,7 +122,7 @@ class Checkpoint:
         if not self._pending:
             return
         if self._stale:
-            shutil.rmtree(self.folder, ignore_errors=True)
+            _remove(self.folder)
             self._stale = False
         if not self.folder.is_dir():
             make_folder(self.folder)
@@ -186,7 +185,19 @@ def kept_in(folder: Path) -> bool:
 
 def forget(folder: Path) -> None:
     """Remove all that is kept in a results folder: its results are complete."""
-    shutil.rmtree(folder / FOLDER, ignore_errors=True)
+    with suppress(OSError):
+        for kept in (folder / FOLDER).iterdir():
+            _remove(kept)
+        (folder / FOLDER).rmdir()
+
+
+def _remove(folder: Path) -> None:
+    """Remove the files of one run, and their folder if nothing else lies in it."""
+    with suppress(OSError):
+        for path in folder.iterdir():
+            if path.suffix in (".part", ".damaged"):
+                path.unlink()
+        folder.rmdir()
 
 
 def _encoded(part: Part) -> list[Buffer]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import resource
 import tomllib
 from xml.etree import ElementTree
 
@@ -108,3 +109,24 @@ def test_a_command_replaces_what_it_wrote_and_nothing_else(words, beside):
         assert isinstance(run(words).exception, OutputError)
         assert content(beside) == kept
         (beside / name).write_bytes(written[name])
+
+
+@pytest.mark.parametrize("command", ["vary", "pass-map"])
+def test_a_set_that_does_not_fit_leaves_the_old_one(command, beside):
+    """A bound on the size of a file stands for a full disk: the largest of the set meets it."""
+    (words,) = (one for one in COMMANDS if one[0] == command)
+    assert run(words).exit_code in (0, 1)
+    written = content(beside)
+    old = {name: whole + b"\n" for name, whole in written.items()}
+    for name, longer in old.items():
+        (beside / name).write_bytes(longer)
+    soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (max(map(len, written.values())) - 1, hard))
+    try:
+        failed = run(words).exception
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
+    assert isinstance(failed, OutputError)
+    assert str(failed).count("\n") == 0
+    assert content(beside) == old
+    assert {one.name for one in beside.iterdir()} == {*old, "in"}

@@ -300,6 +300,15 @@ def test_complete_results_leave_nothing_hidden(scenario, tmp_path):
     assert sorted(path.name for path in tmp_path.iterdir()) == sorted(results.NAMES)
 
 
+def test_only_finished_trials_are_removed(scenario, tmp_path):
+    mine = tmp_path / FOLDER / "mine" / "notes.txt"
+    mine.parent.mkdir(parents=True)
+    mine.write_text("mine")
+    (mine.parent / "0-1.damaged").touch()
+    results.run_into(tmp_path, scenario, engine="event")
+    assert list(mine.parent.iterdir()) == [mine]
+
+
 def test_results_that_cannot_be_written_leave_the_finished_trials(scenario, tmp_path, monkeypatch):
     """A run is over when its results are there, not when its last trial is."""
 
