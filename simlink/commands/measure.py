@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import shlex
 import sys
 import time
@@ -14,6 +15,8 @@ from simlink.base.errors import InputError
 from simlink.commands.numbers import whole
 from simlink.commands.options import ScenarioPath, changed, option
 
+#: A data line: alone, with its lane, or as a dump writes it.
+_LANE = re.compile(r"((?:host|remote)\.data)(?:_(\d+))?")
 #: Seconds between two lines that say how far a dump has been read.
 _EVERY = 5.0
 
@@ -122,7 +125,6 @@ def _names(given: list[str]) -> dict[str, str]:
         signal, equals, name = text.partition("=")
         if not (signal and equals and name):
             raise InputError("--line", None, f'"{text}"', "SIGNAL=NAME, such as remote.clock=D2")
-        if signal in ("host.data", "remote.data"):
-            signal += "[0]"
-        names[signal] = name
+        lane = _LANE.fullmatch(signal)
+        names[f"{lane[1]}[{lane[2] or 0}]" if lane else signal] = name
     return names

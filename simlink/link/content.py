@@ -8,7 +8,7 @@ line changes, or too close to it, is taken for the worst: wrong.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Container, Mapping
 from enum import IntEnum
 
 from simlink.scenario.schema import Scenario
@@ -81,6 +81,28 @@ def received(sent: list[int], outcomes: Mapping[int, BitOutcome]) -> list[int]:
             bit = 1 - bit
         found.append(bit)
     return found
+
+
+def misread(
+    sent: list[int], outcomes: Mapping[int, BitOutcome], inverted: Container[int], came: int
+) -> set[int]:
+    """Return the places of a lane's frame whose bits the host has other than they were sent.
+
+    Parameters
+    ----------
+    sent, outcomes
+        As in `received`.
+    inverted : container of int
+        The places whose bits came inverted.
+    came : int
+        How many bits were captured at all; those after them are read as 0.
+    """
+    found = received(sent, outcomes)
+    return {
+        place
+        for place, bit in enumerate(sent)
+        if bit != ((found[place] ^ (place in inverted)) if place < came else 0)
+    }
 
 
 def values(bits: list[int], width: int) -> list[int]:

@@ -34,7 +34,7 @@ from simlink.scenario.transient import Transient
 Way = Literal["forward", "return"]
 WAYS: tuple[Way, Way] = ("forward", "return")
 #: Events of a source that are worked out together.
-CHUNK = 512
+CHUNK = 64
 #: Draws are whole numbers up to this, so that chance is a whole number of parts, too.
 UPSET_PARTS = 10**12
 #: Microvolts over volts per second, in femtoseconds.

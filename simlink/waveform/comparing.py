@@ -84,6 +84,8 @@ class Comparison:
         Whether all its conversions were measured.
     resolution : int
         To how many fs each of its intervals is known; 0 if they are exact.
+    unseen : tuple of str
+        Symbols of the intervals that the simulation has and the dump does not show.
     """
 
     dump: str
@@ -93,6 +95,7 @@ class Comparison:
     complaints: list[Complaint]
     whole: bool = True
     resolution: int = 0
+    unseen: tuple[str, ...] = ()
 
     def to_pandas(self) -> pd.DataFrame:
         """Return one row an interval; lengths in seconds, NaN where it was not seen."""
@@ -162,8 +165,9 @@ def compare(
             meaning = RULES[symbol].meaning
             seen, other = measured[symbol], beside.get(symbol)
             rows.append(Row(symbol, meaning, seen, other, law, verdict))
+    unseen = tuple(symbol for symbol in RULES if symbol in beside and symbol not in measured)
     return Comparison(
-        found.name, found.step, spans, rows, complaints, found.whole, found.resolution
+        found.name, found.step, spans, rows, complaints, found.whole, found.resolution, unseen
     )
 
 

@@ -78,6 +78,8 @@ def table(comparison: Comparison) -> str:
         lines.append("  ".join([*parts, cells[-1]]).rstrip())
     lines.append("min / typ / max in ns; typ is the median; difference: of typ")
     lines.append("limits: of the scenario's laws; verdict: of what was measured, against them")
+    if comparison.unseen:
+        lines.append(f"simulated, but not seen in the dump: {', '.join(comparison.unseen)}")
     if to:
         lines.append(f"resolution: {short_time(to)}, by the grid on which all edges lie")
     return "\n".join(lines) + "\n"

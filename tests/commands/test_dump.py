@@ -103,6 +103,10 @@ def test_a_spoiled_dump_is_complained_of_with_status_1(dumped):
 def test_lines_by_option(dumped):
     done = run("measure", SCENARIO, dumped, "--line", "remote.clock=remote.clock")
     assert done.exit_code == 0, done.output
+    for lane in ("remote.data", "remote.data_0", "remote.data[0]"):
+        done = run("measure", SCENARIO, dumped, "--line", f"{lane}=remote.data_0")
+        assert done.exit_code == 0, done.output
+    assert "not seen" not in done.output
     # Turned over, it rests high, and its intervals leave their limits.
     done = run("measure", SCENARIO, dumped, "--line", "remote.clock=!remote.clock")
     assert done.exit_code == 1

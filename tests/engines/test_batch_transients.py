@@ -176,8 +176,8 @@ def test_windows_of_a_long_trial_are_let_go(monkeypatch):
     with short_stretches(longest=64):
         scenario = chain({"conversions": 40_000, "transient": [RARE], **FORWARD})
         records_of(BatchEngine(), scenario, words=False)
-    # Some 800 events; those of a source are worked out 512 at a time.
+    # Some 800 events; those of a source are worked out 64 at a time.
     assert len(kept) == 625
-    assert kept[0] >= 512
+    assert kept[0] >= 64
     assert max(kept[500:]) < 600
     assert kept[-1] < 400

@@ -9,6 +9,7 @@ import pytest
 
 from simlink.base.errors import InputError
 from simlink.scenario.loading import from_dict
+from simlink.tracing.measured import RULES
 from simlink.tracing.run_limits import Limits, limits_of
 from simlink.waveform.capturing import capture
 from simlink.waveform.comparing import compare, spans_of
@@ -30,6 +31,7 @@ def own(bench, tmp_path):
 def test_a_dump_of_the_only_unit_differs_by_nothing(bench, own):
     found = compare(bench, own)
     assert len(found.rows) == 21
+    assert found.unseen == ()
     for row in found.rows:
         assert row.measured == row.simulated, row.symbol
         assert row.difference == 0
@@ -77,7 +79,10 @@ def test_without_the_converters_trigger_its_busy_begins_a_conversion(bench, samp
     path.write_text(sampled)
     names = {name: line for name, line in NAMES.items() if name.startswith("remote")}
     del names["remote.trigger"]
-    limits = limits_of(compare(bench, path, names).spans)
+    found = compare(bench, path, names)
+    limits = limits_of(found.spans)
+    assert set(found.unseen) == set(RULES) - set(limits)
+    assert f"not seen in the dump: {', '.join(found.unseen)}\n" in table(found)
     assert set(limits) == {
         "t_BUSY",
         "t_MSB",

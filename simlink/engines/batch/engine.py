@@ -8,14 +8,23 @@ from typing import Any
 import numpy as np
 
 from simlink.base.instants import NEVER, Times
-from simlink.engines.batch import host_clocked, remote_master
+from simlink.engines.batch import host_clocked, read_upsets, remote_master
 from simlink.engines.batch.departures import Departures
 from simlink.engines.batch.draws import Draws, conversion_columns
+from simlink.engines.batch.read_windows import ReadWindows
 from simlink.engines.batch.reads import read_columns
 from simlink.engines.batch.returns import Symbols, symbols
 from simlink.engines.batch.state import HOST_CLOCKED, LAW, NOTE, REMOTE, refresh
 from simlink.engines.batch.sure import unjudged
-from simlink.engines.batch.windows import Given, Windows, earliest, none_of, refusal, upset_columns
+from simlink.engines.batch.windows import (
+    Given,
+    Windows,
+    earliest,
+    hits_trigger,
+    none_of,
+    refusal,
+    upset_columns,
+)
 from simlink.link import unit
 from simlink.link.fate import UNDERRUN
 from simlink.link.fifo import WhenFull
@@ -84,9 +93,9 @@ class Walk:
         self.units = units
         self.words = words
         self.loops = scenario.trigger.pattern == "after_read"
-        #: Of bits that transients may invert: nothing else that they do leaves wrong ones here.
-        self.upset_bits = may_upset(scenario, "return")
         self.by_remote = scenario.link.scheme == "remote_master"
+        #: Of bits that transients may invert: nothing else that they do leaves wrong ones here.
+        self.upset_bits = self.by_remote and may_upset(scenario, "return")
         law = np.zeros(1, dtype=LAW)
         self.law = law
         host, frame = scenario.host, scenario.frame
@@ -114,7 +123,6 @@ class Walk:
             columns += self.symbols.columns
             law["earliest"] = earliest(scenario)
             law["upset_column"] = len(columns)
-            law["upset_parts"] = upset_parts(scenario.barrier.upset)
             columns += upset_columns(scenario)
             self.wrong: Any = units.wrong_later.any(axis=1) | self.symbols.wrong
             self.offsets = np.ascontiguousarray(units.captured[:, self.symbols.last_bits])
@@ -122,8 +130,20 @@ class Walk:
             law["returns"] = scenario.link.scheme == "returned_clock"
             law["by_rise"] = host.capture.half_periods == 1
             columns += read_columns(scenario)
+            law["crosses"] = hits_trigger(scenario)
+            law["upset_column"] = len(columns)
+            columns += read_upsets.upset_columns(scenario)
+        law["upset_parts"] = upset_parts(scenario.barrier.upset)
         self.draws = Draws(scenario, columns)
         self.windows = Windows(scenario, self.draws) if self.by_remote else None
+        self.read_windows = ReadWindows(
+            scenario, self.draws, columns[: int(law["upset_column"][0])]
+        )
+        #: Bits of a read of which it is kept how they were captured, where pulses may be lost.
+        self.captures = 0
+        if not self.by_remote and read_upsets.takes_pulses(scenario):
+            self.captures = scenario.bits_per_lane * frame.lanes
+        self.captures_kept = np.zeros((0, 0, self.captures), dtype=np.int8)
         asks_later = self.by_remote and bool(law["by_edge"][0]) and not self.loops
         asks_later = asks_later and scenario.trigger.source == "host"
         self.departures = Departures(scenario, asks_later)
@@ -182,6 +202,8 @@ class Walk:
         self.departures.open(self.units, trials)
         if self.windows is not None:
             self.windows.open(self.units, trials)
+        else:
+            self.read_windows.open(self.units, trials)
         self.state = np.zeros(count, dtype=REMOTE if self.by_remote else HOST_CLOCKED)
         refresh(self.state)
         lanes = int(law["lanes"][0])
@@ -191,6 +213,7 @@ class Walk:
             self.records = np.zeros((count, size), dtype=RECORD)
             self.notes = np.zeros((count, size), dtype=NOTE)
             self.turned_at = np.zeros((count, size, self.turned), dtype=np.int64)
+            self.captures_kept = np.zeros((count, size, self.captures), dtype=np.int8)
             shape = (count, size if self.words else 1, lanes, int(law["words"][0]))
             self.bits = [np.zeros(shape, dtype=np.int64) for _ in range(2)]
         for times in self.bits:
@@ -212,6 +235,7 @@ class Walk:
         self.records = wider(self.records, np.zeros((), dtype=RECORD))
         self.notes = wider(self.notes, np.zeros((), dtype=NOTE))
         self.turned_at = wider(self.turned_at, NEVER)
+        self.captures_kept = wider(self.captures_kept, 0)
         if self.words:
             self.bits = [wider(times, NEVER) for times in self.bits]
         self.draws.widen(low, high, 2 * old)
@@ -244,14 +268,26 @@ class Walk:
                 self.records, self.notes, *self.bits,
             )  # fmt: skip
             return
-        host_clocked.walk(
-            first, count, over, self.law, units.values[rows],
-            np.stack([units.lanes[rows], units.lane_distortions[rows]], axis=-1),
-            units.host_rising, units.host_falling, units.host_captured, due,
-            draws.ring, draws.place, draws.constant, self.state, self.ahead, self.line_free,
-            np.empty((4, 2 * len(units.host_rising)), dtype=np.int64),
-            self.records, self.notes, *self.bits,
-        )  # fmt: skip
+        crossings = np.stack([units.lanes[rows], units.lane_distortions[rows]], axis=-1)
+        room = np.empty((4, 2 * len(units.host_rising)), dtype=np.int64)
+        at = first % self.records.shape[1]
+        while (self.state["next"] < first + count).any():
+            (windows, bounds), longest, stops = self.read_windows.take(due, at, count, self.state)
+            host_clocked.walk(
+                first, count, over, self.law, units.values[rows], crossings,
+                units.host_rising, units.host_falling, units.host_captured, due,
+                draws.ring, draws.place, draws.constant, self.state, self.ahead, self.line_free,
+                room, windows, bounds, longest, stops, self.captures_kept,
+                self.records, self.notes, *self.bits,
+            )  # fmt: skip
+
+    def _count_wrong(self, trials: range, first: int, there: slice) -> None:
+        """Count the bits that reads without some of their pulses made wrong."""
+        records, kept = self.records[:, there], self.captures_kept[:, there]
+        for row, at in np.argwhere(records["hit"] & read_upsets.HIT_CLOCK):
+            records["wrong_bits"][row, at] = read_upsets.wrong_bits(
+                self.scenario, trials[row], first + int(at), kept[row, at]
+            )
 
     def _leave_out_late(self, there: slice) -> None:
         """Do not count inverted bits that came after the read of their frame had ended."""
@@ -268,6 +304,8 @@ class Walk:
         if self.upset_bits:
             rows = self.records[:, there]
             rows["hit"] = (rows["wrong_bits"] > 0) << Cause.DATA
+        if self.captures:
+            self._count_wrong(trials, first, there)
         if not self.words:
             return FrameBlock(trials, first, self.records[:, there])
         bits = [times[:, there] for times in self.bits]

@@ -11,7 +11,7 @@ from simlink.engines.event.frame import EdgeJitter, Frame, Trial
 from simlink.engines.event.upsets import hits_of
 from simlink.engines.event.wrong import note
 from simlink.link import host_clocked, line
-from simlink.link.content import BitOutcome, received
+from simlink.link.content import BitOutcome, misread
 from simlink.link.damage import judged
 from simlink.records import Cause
 
@@ -211,24 +211,18 @@ def is_wrong(reading: Reading, data: int) -> bool:
 
 
 def judge(trial: Trial, reading: Reading) -> None:
-    """Record what is wrong with a frame that has been read, whose fate is known but for its check.
-
-    A bit that was never captured is read as 0.
-    """
+    """Record what is wrong with a frame that was read, whose fate is known but for its check."""
     bits = trial.bits
     if not reading.inverted and reading.captured[-1] < FAR and not is_wrong(reading, bits):
         return
     damage, index = set(), reading.frame.index
-    for lane, outcomes in enumerate(reading.outcomes):
-        sent = trial.sent(index, lane)
-        got = received(sent, {bit: BitOutcome(how) for bit, how in enumerate(outcomes)})
-        for bit, value in enumerate(got):
-            value ^= (lane, bit) in reading.inverted
-            if reading.captured[bit] >= FAR:
-                value = 0
-            if value != sent[bit]:
-                damage.add((lane, bit))
+    came = sum(time < FAR for time in reading.captured)
+    for lane, codes in enumerate(reading.outcomes):
+        outcomes = {bit: BitOutcome(how) for bit, how in enumerate(codes)}
+        inverted = {bit for whose, bit in reading.inverted if whose == lane}
+        wrong = misread(trial.sent(index, lane), outcomes, inverted, came)
+        damage |= {(lane, bit) for bit in wrong}
     hurt = damage if reading.pulses_hit else reading.inverted
     hit = (1 << Cause.CLOCK) * reading.pulses_hit | (1 << Cause.DATA) * bool(reading.inverted)
-    wrong = sum(bit < trial.data for _, bit in hurt)
-    note(trial, index, wrong, judged(trial.layout, damage), hit, failed=False)
+    wrong_bits = sum(bit < trial.data for _, bit in hurt)
+    note(trial, index, wrong_bits, judged(trial.layout, damage), hit, failed=False)
