@@ -65,7 +65,7 @@ def numbers(low: float, high: float, fewest: int, most: int) -> Kind:
 def _noise(value: Any, base: Path) -> float | Fraction:
     """Read an rms noise: a number of LSB, or a voltage, which is given in microvolts."""
     allowed = (
-        f'an rms noise: a number of LSB from 0 to {_LARGEST:g}, or a voltage, such as "0.1 mV"'
+        f'an rms noise: a number of LSB from 0 to {_LARGEST:g}, or a voltage, such as "40 uV"'
     )
     if isinstance(value, str):
         amount = exact(value, VOLTAGE)
@@ -152,7 +152,7 @@ Waveform = Annotated[
 Noise = Annotated[
     float | Fraction,
     Kind(
-        f'a number of LSB from 0 to {_LARGEST:g}, or a voltage, such as "0.1 mV"',
+        f'a number of LSB from 0 to {_LARGEST:g}, or a voltage, such as "40 uV"',
         {
             "anyOf": [
                 {"type": "number", "minimum": 0, "maximum": _LARGEST},
@@ -259,8 +259,9 @@ class Analog(Section):
         "order of lanes and of words on each. Left out: 0."
     )
     gaps: Literal["refuse", "cut", "join", "repeat", "zero"] | None = optional(
-        "What becomes of a record in which words are missing. refuse: it is not analysed; cut: "
-        "its longest stretch without a gap is; join: what is there is taken as one after another; "
+        "What becomes of a record in which words are missing; those whose check failed are left "
+        "out of it, other wrong ones are in it. refuse: it is not analysed; cut: its longest "
+        "stretch without a gap is; join: what is there is taken as one after another; "
         "repeat: the last word ahead of a gap fills it; zero: mid-scale fills it. Left out: refuse."
     )
 

@@ -29,6 +29,7 @@ from tests.engines.agreement import (
 )
 from tests.engines.chain import NS, put
 from tests.engines.host_clocked_scenarios import raw_serial_scenarios, serial
+from tests.engines.test_checks import CRC_3, PARITY
 from tests.engines.test_transients import FORWARD, RETURN, SOURCES, UPSETS, at
 
 #: How many random scenarios are compared; raise it by hand.
@@ -62,6 +63,33 @@ def test_random_transients_give_the_same_records(scenario):
 @settings(max_examples=max(1, MANY // 2))
 @given(upset_scenarios())
 def test_random_transients_give_the_same_records_across_stretches(scenario):
+    assert differences_across_stretches(scenario) == []
+
+
+@st.composite
+def checked(draw):
+    """Draw a scenario with checks in which nothing but a transient makes a bit wrong."""
+    values = draw(st.sampled_from([{}, RETURNED])) | draw(st.sampled_from([CRC_3, PARITY, {}]))
+    values |= {
+        "conversions": 40,
+        "frame.lanes": draw(st.integers(1, 2)),
+        "frame.content": draw(st.sampled_from(["counter", "random"])),
+        "check.sequence_bits": draw(st.integers(1, 3)),
+        "check.on_failure": draw(st.sampled_from(["flag", "drop"])),
+        "host.clock": draw(st.sampled_from(["20 MHz", "25 MHz"])),
+        "host.capture": "whole",
+        "host.service_latency": {"shape": "exponential", "mean": "200 ns"},
+        "transient": draw(st.lists(st.sampled_from(SOURCES), min_size=1, max_size=2)),
+        "barrier.upset": draw(st.sampled_from([1, 0.5, 0.2])),
+    }
+    return serial(UPSETS | values)
+
+
+@settings(max_examples=max(1, MANY // 2))
+@given(checked())
+def test_random_transients_make_checks_fail_alike(scenario):
+    assert BatchEngine().refuses(scenario) is None
+    assert differences(scenario) == []
     assert differences_across_stretches(scenario) == []
 
 
@@ -120,6 +148,18 @@ def test_a_lost_pulse_makes_later_bits_the_ones_before():
     assert (found["fate"] == Fate.CORRUPTED).all()
     assert (found["hit"] == 1 << Cause.CLOCK).all()
     assert found["wrong_bits"][0].tolist() == [bin((k ^ k >> 1) & 3).count("1") for k in range(8)]
+    assert differences(scenario) == []
+
+
+def test_a_lost_pulse_passes_the_check_where_it_happens_to_fit():
+    # With a parity bit, a b c p is read as a a b c: even parity needs a + a + b = c.
+    source = {"kind": "locked", "offset": "345 ns", "slew": "80 kV/us", "swing": "80 V"}
+    values = FORWARD | PARITY | {"check.on_failure": "drop", "conversions": 8}
+    scenario = serial(values | {"transient": [source]})
+    found = records_of(BatchEngine(), scenario)
+    fails = [bool((k ^ k >> 1) & 1) for k in range(8)]
+    assert found["check_failed"][0].tolist() == fails
+    assert (found["fate"][0] == np.where(fails, Fate.DROPPED, Fate.CORRUPTED)).all()
     assert differences(scenario) == []
 
 

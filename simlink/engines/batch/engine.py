@@ -139,10 +139,9 @@ class Walk:
         self.read_windows = ReadWindows(
             scenario, self.draws, columns[: int(law["upset_column"][0])]
         )
-        #: Bits of a read of which it is kept how they were captured, where pulses may be lost.
-        self.captures = 0
-        if not self.by_remote and read_upsets.takes_pulses(scenario):
-            self.captures = scenario.bits_per_lane * frame.lanes
+        self.judge = read_upsets.Judge(scenario)
+        #: Bits of a read of which it is kept how they were captured.
+        self.captures = 0 if self.by_remote else read_upsets.captures(scenario)
         self.captures_kept = np.zeros((0, 0, self.captures), dtype=np.int8)
         asks_later = self.by_remote and bool(law["by_edge"][0]) and not self.loops
         asks_later = asks_later and scenario.trigger.source == "host"
@@ -204,6 +203,7 @@ class Walk:
             self.windows.open(self.units, trials)
         else:
             self.read_windows.open(self.units, trials)
+            self.judge.open(trials)
         self.state = np.zeros(count, dtype=REMOTE if self.by_remote else HOST_CLOCKED)
         refresh(self.state)
         lanes = int(law["lanes"][0])
@@ -281,14 +281,6 @@ class Walk:
                 self.records, self.notes, *self.bits,
             )  # fmt: skip
 
-    def _count_wrong(self, trials: range, first: int, there: slice) -> None:
-        """Count the bits that reads without some of their pulses made wrong."""
-        records, kept = self.records[:, there], self.captures_kept[:, there]
-        for row, at in np.argwhere(records["hit"] & read_upsets.HIT_CLOCK):
-            records["wrong_bits"][row, at] = read_upsets.wrong_bits(
-                self.scenario, trials[row], first + int(at), kept[row, at]
-            )
-
     def _leave_out_late(self, there: slice) -> None:
         """Do not count inverted bits that came after the read of their frame had ended."""
         records = self.records[:, there]
@@ -305,7 +297,7 @@ class Walk:
             rows = self.records[:, there]
             rows["hit"] = (rows["wrong_bits"] > 0) << Cause.DATA
         if self.captures:
-            self._count_wrong(trials, first, there)
+            self.judge.settle(self.records[:, there], self.captures_kept[:, there], first)
         if not self.words:
             return FrameBlock(trials, first, self.records[:, there])
         bits = [times[:, there] for times in self.bits]

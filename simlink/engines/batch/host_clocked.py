@@ -234,7 +234,7 @@ def walk(
             at = slot(k, record_of)
             record, note = record_of[at], note_of[at]
             blank(record)
-            record.hit = 0
+            record.hit, record.counter_error, record.check_failed = 0, 0, False
             note.planned, note.rise, note.fall = NEVER, FAR, NEVER
             if law.keeps_words:
                 first_bit[at, :] = NEVER

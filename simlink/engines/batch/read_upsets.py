@@ -1,18 +1,23 @@
 """What transients do to a read by the host's own clock, and to the busy that it waits for.
 
-The compiled loop finds what is lost or inverted. Of a read that lost clock pulses it keeps how
-each bit was captured: how many bits that makes wrong depends on what was sent, and is worked out
-as records are handed over. Such reads are rare.
+The compiled loop finds what is lost or inverted, and keeps how each bit of such a read was
+captured. How many bits are wrong, and whether a check fails, depends on what was sent, and is
+worked out as records are handed over. Such reads are rare.
 """
 
 from __future__ import annotations
 
 from typing import Any
 
+import numpy as np
+
 from simlink.engines.batch.draws import ZERO, Source, edge_columns
 from simlink.engines.batch.rings import draw
 from simlink.engines.batch.windows import hits_trigger
-from simlink.link.content import BitOutcome, lane_bits, misread
+from simlink.link import check
+from simlink.link.content import BitOutcome, misread
+from simlink.link.damage import Layout, judged
+from simlink.link.fate import NOT_RECEIVED, fate_of_failed, fate_of_read
 from simlink.link.transient import UPSET_PARTS, is_upset, may_upset, meets, upset_parts
 from simlink.records import Cause
 from simlink.scenario.distributions import Uniform
@@ -48,10 +53,12 @@ def upset_columns(scenario: Scenario) -> list[Source]:
     return found
 
 
-def takes_pulses(scenario: Scenario) -> bool:
-    """Tell whether any clock pulse may be lost."""
+def captures(scenario: Scenario) -> int:
+    """Return of how many bits of a read it is kept how they were captured: of all, or of none."""
     returns = scenario.link.scheme == "returned_clock"
-    return may_upset(scenario, "forward") or (returns and may_upset(scenario, "return"))
+    loses = may_upset(scenario, "forward") or (returns and may_upset(scenario, "return"))
+    inverts = scenario.check.tells and may_upset(scenario, "return")
+    return scenario.bits_per_lane * scenario.frame.lanes if loses or inverts else 0
 
 
 def hits(
@@ -120,20 +127,59 @@ def spare(
     return kept
 
 
-def wrong_bits(scenario: Scenario, trial: int, conversion: int, captures: Any) -> int:
-    """Count the bits of a frame's words that a read without some of its pulses made wrong.
+class Judge:
+    """Says of each read that was hit what is wrong with it, and what the host is told."""
 
-    Parameters
-    ----------
-    captures : ndarray of int8, shape (lanes x N,)
-        How each bit was captured, lane by lane.
-    """
-    found = 0
-    for lane, codes in enumerate(captures.reshape(scenario.frame.lanes, -1).tolist()):
-        outcomes = {bit: BitOutcome(code % INVERTED) for bit, code in enumerate(codes)}
-        inverted = {bit for bit, code in enumerate(codes) if code & INVERTED}
-        came = sum(not code & EMPTY for code in codes)
-        found += len(
-            misread(lane_bits(scenario, trial, conversion, lane), outcomes, inverted, came)
-        )
-    return found
+    def __init__(self, scenario: Scenario) -> None:
+        self._scenario = scenario
+        self._layout = Layout.of(scenario)
+
+    def open(self, trials: range) -> None:
+        """Begin some trials."""
+        self._trials = trials
+        #: Triggers that were lost on their way: the converter does not count them.
+        self._lost = np.zeros(len(trials), dtype=np.int64)
+
+    def settle(self, records: Any, kept: Any, first: int) -> None:
+        """Complete the records of the next conversions.
+
+        Parameters
+        ----------
+        records : ndarray of RECORD, shape (T, n)
+        kept : ndarray of int8, shape (T, n, lanes x N)
+            How each bit was captured.
+        first : int
+            The first conversion.
+        """
+        lost = records["fate"] == NOT_RECEIVED if self._layout.sequence else None
+        for row, at in np.argwhere(records["hit"] & (HIT_CLOCK | HIT_DATA)).tolist():
+            came = index = first + at
+            if lost is not None:
+                came -= int(self._lost[row] + lost[row, :at].sum())
+            self._judge(records[row, at], kept[row, at], self._trials[row], index, came)
+        if lost is not None:
+            self._lost += lost.sum(axis=1)
+
+    def _judge(self, record: Any, kept: Any, trial: int, index: int, counter: int) -> None:
+        """Complete the record of one conversion.
+
+        Parameters
+        ----------
+        counter : int
+            The triggers that came to the converter ahead of its own.
+        """
+        layout, damage, inverted = self._layout, set(), set()
+        codes = kept.reshape(layout.lanes, layout.bits).tolist()
+        for lane, some in enumerate(codes):
+            outcomes = {bit: BitOutcome(code % INVERTED) for bit, code in enumerate(some)}
+            turned = {bit for bit, code in enumerate(some) if code & INVERTED}
+            came = sum(not code & EMPTY for code in some)
+            sent = check.sent(self._scenario, trial, index, lane, counter)
+            damage |= {(lane, bit) for bit in misread(sent, outcomes, turned, came)}
+            inverted |= {(lane, bit) for bit in turned}
+        found = judged(layout, damage)
+        hurt = damage if record["hit"] & HIT_CLOCK else inverted
+        record["wrong_bits"] = sum(bit < layout.data for _, bit in hurt)
+        record["counter_error"], record["check_failed"] = found.counter_error, found.failed
+        fate = fate_of_read(False, any(any(some[: layout.data]) for some in codes))
+        record["fate"] = fate_of_failed(fate) if found.failed and layout.drops else fate

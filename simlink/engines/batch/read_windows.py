@@ -15,8 +15,8 @@ import numpy as np
 
 from simlink.base.instants import FAR, NEVER, Times
 from simlink.engines.batch.draws import EDGES, Draws, Source
-from simlink.engines.batch.windows import Given, earliest, gathered, none_of
-from simlink.link.transient import WAYS, Upsets, may_upset
+from simlink.engines.batch.windows import earliest
+from simlink.link.transient import WAYS, Upsets, Way, may_upset
 from simlink.link.unit import Units
 from simlink.scenario.distributions import reach
 from simlink.scenario.schema import Scenario
@@ -35,6 +35,42 @@ _AHEAD = 16
 _FEW = 64
 #: What rounding may take from sums of floats up to the longest trial, in fs.
 _SLACK = 1e4
+
+
+#: The windows of some trials one behind the other, shape (2, windows): starts and ends, fs. Of each
+#: trial and direction, where its own begin and end, shape (T, 2, 2).
+Given = tuple[Times, Times]
+
+
+def none_of(trials: int) -> Given:
+    """Return what is given where nothing upsets."""
+    return np.zeros((2, 0), dtype=np.int64), np.zeros((trials, 2, 2), dtype=np.int64)
+
+
+def gathered(some: list[Upsets], ways: list[Way], low: list[int], until: list[int]) -> Given:
+    """Return the windows of some trials that what is sent and arrives meanwhile may meet.
+
+    Parameters
+    ----------
+    some : list of Upsets
+        Of each trial.
+    ways : list of {"forward", "return"}
+        The directions that are asked for.
+    low, until : list of int, fs
+        Of each trial: nothing sent before the first is asked of any more, nothing arrives after
+        the other.
+    """
+    found: tuple[list[int], list[int]] = [], []
+    bounds = np.zeros((len(some), 2, 2), dtype=np.int64)
+    for row, (upsets_of, since, upto) in enumerate(zip(some, low, until, strict=True)):
+        for way in ways:
+            starts, ends = upsets_of.since(way, since, upto)
+            number = WAYS.index(way)
+            bounds[row, number, 0] = len(found[0])
+            found[0].extend(starts)
+            found[1].extend(ends)
+            bounds[row, number, 1] = len(found[0])
+    return np.array(found, dtype=np.int64).reshape(2, -1), bounds
 
 
 class ReadWindows:

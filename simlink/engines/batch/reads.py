@@ -95,7 +95,7 @@ def read(
     longest : int, fs
         How long after its start anything of a read arrives at the most.
     captures_kept : ndarray of int8, shape (lanes x N or 0,)
-        Of the newest conversion: filled with how each bit was captured, where pulses are lost.
+        Of the newest conversion: filled with how each bit was captured, where anything may be hit.
     record, first_bit, last_bit
         Of the newest conversion.
     at : int
@@ -196,7 +196,7 @@ def read(
                 if sent < FAR and hits(law, coming, sent, valid, draws, place, constant, own, at):
                     outcome += INVERTED
                     inverted += 1
-                if pulses_hit:
+                if len(captures_kept) > 0:
                     captures_kept[lane * bits + bit] = outcome
                 sent = begins
             before, valid = until, after

@@ -1,6 +1,6 @@
-"""Whether every bit that crosses is sure to come right, whatever is drawn.
+"""Whether every bit that no transient hits is sure to come right, whatever is drawn.
 
-Where bits may come wrong, which of them are decides whether a check fails. The batch engine
+Where others may come wrong, which of them are decides whether a check fails. The batch engine
 does not say which, so that it leaves those scenarios to the event engine. What the remote master
 captures wrong is of no matter: it makes the check of what it has.
 """
@@ -27,7 +27,8 @@ def unjudged(scenario: Scenario) -> str | None:
     """Return why the checks of a scenario's frames cannot be judged here, or None if they can."""
     if not scenario.check.tells:
         return None
-    if may_upset(scenario, "return") or may_upset(scenario, "forward"):
+    remote = scenario.link.scheme == "remote_master"
+    if remote and (may_upset(scenario, "return") or may_upset(scenario, "forward")):
         return "the batch engine judges no check where transients upset a channel"
     if all_right(scenario):
         return None

@@ -85,32 +85,6 @@ def none_of(trials: int) -> Given:
     return np.zeros((2, 0), dtype=np.int64), np.zeros((trials, 2, 2), dtype=np.int64)
 
 
-def gathered(some: list[Upsets], ways: list[Way], low: list[int], until: list[int]) -> Given:
-    """Return the windows of some trials that what is sent and arrives meanwhile may meet.
-
-    Parameters
-    ----------
-    some : list of Upsets
-        Of each trial.
-    ways : list of {"forward", "return"}
-        The directions that are asked for.
-    low, until : list of int, fs
-        Of each trial: nothing sent before the first is asked of any more, nothing arrives after
-        the other.
-    """
-    found: tuple[list[int], list[int]] = [], []
-    bounds = np.zeros((len(some), 2, 2), dtype=np.int64)
-    for row, (upsets_of, since, upto) in enumerate(zip(some, low, until, strict=True)):
-        for way in ways:
-            starts, ends = upsets_of.since(way, since, upto)
-            number = WAYS.index(way)
-            bounds[row, number, 0] = len(found[0])
-            found[0].extend(starts)
-            found[1].extend(ends)
-            bounds[row, number, 1] = len(found[0])
-    return np.array(found, dtype=np.int64).reshape(2, -1), bounds
-
-
 class Windows:
     """The windows that the symbols of each stretch may meet.
 
@@ -170,7 +144,17 @@ class Windows:
             until = sent + np.maximum(units.lanes[rows].max(axis=1), 0) + off
             until = np.maximum(until, ahead.max(axis=1))
         low = self._oldest(due, trials)
-        return gathered(self._upsets, self._ways, low, until.tolist())
+        found: tuple[list[int], list[int]] = [], []
+        bounds = np.zeros((trials, 2, 2), dtype=np.int64)
+        for row, (upsets_of, upto) in enumerate(zip(self._upsets, until.tolist(), strict=True)):
+            for way in self._ways:
+                starts, ends = upsets_of.since(way, low[row], upto)
+                number = WAYS.index(way)
+                bounds[row, number, 0] = len(found[0])
+                found[0].extend(starts)
+                found[1].extend(ends)
+                bounds[row, number, 1] = len(found[0])
+        return np.array(found, dtype=np.int64).reshape(2, -1), bounds
 
     def _oldest(self, due: Times, trials: int) -> list[int]:
         """Return of each trial before when nothing is sent from this stretch on."""
