@@ -10,19 +10,26 @@ settle it, `UnsettledOrderError` says that only events can tell; so does `suits`
 from __future__ import annotations
 
 from bisect import bisect_left
-from collections.abc import Callable
-from functools import cache
 from types import SimpleNamespace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import numpy.typing as npt
 
 from simlink.base.instants import FAR, Times
 from simlink.engines.event.clockwork import CAPTURE, EDGE, FREE, PUSH, Clockwork
 from simlink.link.line import CHANGING, UNDRIVEN, launched, line_changes
 from simlink.link.transient import WAYS, may_upset
 from simlink.scenario.distributions import reach
+from simlink.waveform.ordering import (
+    BEHIND,
+    LAST_PLACE,
+    Numbers,
+    Observed,
+    States,
+    UnsettledOrderError,
+    key_of,
+    written,
+)
 from simlink.waveform.signals import Signal
 from simlink.waveform.writer import DumpWriter
 
@@ -32,18 +39,10 @@ if TYPE_CHECKING:
     from simlink.engines.event.signals import Signal as Moving
     from simlink.scenario.schema import Scenario
 
-Numbers = npt.NDArray[np.int64]
-
 #: The most bits of a lane: what is written between any two states is kept in a table.
 _MOST_BITS = 256
-#: The rank of what comes behind all else, and the last place within a rank.
-_BEHIND, _LAST_PLACE = 126, 2**24 - 1
 _DENSE = ("remote.clock", "remote.data", "remote.capture", "fifo.strobe", "fifo.push",
           "host.clock", "host.capture")  # fmt: skip
-
-
-class UnsettledOrderError(Exception):
-    """Which of two changes of one instant comes first is for events to tell."""
 
 
 def suits(scenario: Scenario, window: range) -> bool:
@@ -61,84 +60,6 @@ def suits(scenario: Scenario, window: range) -> bool:
     )
 
 
-class _Observed(list[tuple[int, str]]):
-    """Changes that were observed, with what says where each comes within its instant."""
-
-    def __init__(self) -> None:
-        super().__init__()
-        #: Who knows the rank of what happens now.
-        self.env: Clockwork | SimpleNamespace = SimpleNamespace(rank=_BEHIND)
-        #: The frame of what is pushed, or refused, now.
-        self.frame = 0
-        self.ranks: list[int] = []
-        self.frames: list[int] = []
-
-    def append(self, change: tuple[int, str]) -> None:
-        """Hold a change back that happens now."""
-        self.ranks.append(self.env.rank)
-        self.frames.append(self.frame)
-        super().append(change)
-
-    def clear(self) -> None:
-        super().clear()
-        self.ranks.clear()
-        self.frames.clear()
-
-    def take(self, count: int) -> tuple[Numbers, Numbers, list[bytes]]:
-        """Return instants, keys and texts of the first changes, which are no longer held."""
-        times = np.array([time for time, _ in self[:count]], dtype=np.int64)
-        texts = [text.encode("ascii") for _, text in self[:count]]
-        ranks, frames = np.array([self.ranks[:count], self.frames[:count]], dtype=np.int64)
-        pushes = ranks == PUSH
-        keys = _key(ranks, frames * pushes, pushes | (ranks == FREE))
-        if ((times[1:] == times[:-1]) & (keys[1:] < keys[:-1])).any():
-            raise UnsettledOrderError
-        for held in (self, self.ranks, self.frames):
-            del held[:count]
-        return times, keys, texts
-
-
-def _key(rank: Any, frame: Any, place: Any) -> Any:
-    """Return what orders the changes of an instant.
-
-    Whose frame it is matters among pushes alone. The place: among pushes that of the strobe, of
-    what was observed, of each bit; among edges of the remote side that of busy, which was observed,
-    of each data line, the clock, the capture; the host's last edge is ahead of what it leads to.
-    """
-    return ((rank + 1) << 56) + (frame << 24) + place
-
-
-class _States:
-    """Texts between the states of one variable, by small numbers that stand for states."""
-
-    def __init__(
-        self,
-        texts: list[bytes],
-        difference: Callable[[int, int], str],
-        count: int,
-        first: int,
-    ) -> None:
-        self.texts = texts
-        self.difference = difference
-        self.held = first
-        self.table = np.full((count, count), -1, dtype=np.int64)
-
-    def texts_of(self, states: Numbers) -> Numbers:
-        """Return which text brings each state after the one before."""
-        if not len(states):
-            return states
-        before = np.concatenate([[self.held], states[:-1]])
-        self.held = int(states[-1])
-        found: Numbers = self.table[before, states]
-        if (found < 0).any():
-            new = np.unique(np.stack([before, states])[:, found < 0], axis=1)
-            for one, other in new.T.tolist():
-                self.table[one, other] = len(self.texts)
-                self.texts.append(self.difference(one, other).encode("ascii"))
-            found = self.table[before, states]
-        return found
-
-
 #: Instants in fs, keys within an instant, and the numbers of texts.
 _Chunk = tuple[Numbers, Numbers, Numbers]
 
@@ -154,7 +75,7 @@ class BurstWriter(DumpWriter):
 
     def __init__(self, *args: Any, **options: Any) -> None:
         self._texts: list[bytes] = []
-        self._states: dict[str, _States] = {}
+        self._states: dict[str, States] = {}
         #: Numbers of the texts of a wire's two levels.
         self._levels: dict[str, tuple[int, int]] = {}
         #: Frames whose clock has started: with whether the first bit is wrong, the levels on the
@@ -176,7 +97,7 @@ class BurstWriter(DumpWriter):
                 self.observers[name] = self._of_frame(self.observers[name])
 
     def _none_yet(self) -> list[tuple[int, str]]:
-        self._observed = _Observed()
+        self._observed = Observed()
         return self._observed
 
     def _of_frame(self, observer: Observer) -> Observer:
@@ -223,8 +144,8 @@ class BurstWriter(DumpWriter):
     def ended(self, conversion: int) -> None:
         """Learn that nothing is asked for after what settles a conversion now."""
         rank = self._observed.env.rank
-        self._end_key = _key(rank, conversion if rank == PUSH else 0, _LAST_PLACE)
-        self._observed.env = SimpleNamespace(rank=_BEHIND)
+        self._end_key = key_of(rank, conversion if rank == PUSH else 0, LAST_PLACE)
+        self._observed.env = SimpleNamespace(rank=BEHIND)
 
     # --- signals that are not observed ---
 
@@ -247,7 +168,7 @@ class BurstWriter(DumpWriter):
             former = None if before == none else before - bits
             return self._difference(shown, former, after - bits) + event
 
-        self._states[signal.name] = _States(self._texts, difference, none + 1, none)
+        self._states[signal.name] = States(self._texts, difference, none + 1, none)
         return None
 
     def _line(self, signal: Signal) -> Observer | None:
@@ -263,7 +184,7 @@ class BurstWriter(DumpWriter):
             return self._difference(shown, state(before), state(after))
 
         count = 2 * self._scenario.bits_per_lane + 2
-        self._states[signal.name] = _States(self._texts, difference, count, 2 + UNDRIVEN)
+        self._states[signal.name] = States(self._texts, difference, count, 2 + UNDRIVEN)
         return None
 
     def _sent(self) -> list[_Chunk]:
@@ -279,13 +200,13 @@ class BurstWriter(DumpWriter):
             low, high = self._levels["remote.clock"]
             times = start + self._clock
             texts = np.broadcast_to([high, low], (times.size // 2, 2))
-            found.append(_chunk(times, _key(EDGE, 0, 1 + lanes), texts))
+            found.append(_chunk(times, key_of(EDGE, 0, 1 + lanes), texts))
         if "remote.capture" in self._states:
             outcomes = np.repeat(self._outcomes[np.newaxis], len(begun), axis=0)
             outcomes[[wrong for _, wrong, _ in begun], 0] = -1
             found.append(
                 self._stated(
-                    "remote.capture", start + self._capture, _key(EDGE, 0, 2 + lanes), outcomes
+                    "remote.capture", start + self._capture, key_of(EDGE, 0, 2 + lanes), outcomes
                 )
             )
         if any(name.startswith("remote.data") for name in self._states):
@@ -297,7 +218,7 @@ class BurstWriter(DumpWriter):
             if any(count % 2 for count in counts):
                 raise UnsettledOrderError
             texts = np.broadcast_to([high, low], (times.size // 2, 2))
-            found.append(_chunk(times, _key(PUSH, np.repeat(index, counts), 0), texts))
+            found.append(_chunk(times, key_of(PUSH, np.repeat(index, counts), 0), texts))
         return found
 
     def _on_lines(
@@ -324,7 +245,7 @@ class BurstWriter(DumpWriter):
             driven = 2 + 2 * values + bits[:, lane][:, np.maximum(values, 0)]
             # Undriven is 0, and changing 1.
             states = np.where(values < 0, values + 2, driven)
-            found.append(self._chosen(name, times, _key(EDGE, 0, 1 + lane), states))
+            found.append(self._chosen(name, times, key_of(EDGE, 0, 1 + lane), states))
         return found
 
     def _pushed(self, *, last: bool) -> list[_Chunk]:
@@ -350,7 +271,7 @@ class BurstWriter(DumpWriter):
             times = np.array([time for frame in frames for time in frame.pushed[lane]])
             index = np.repeat([frame.index for frame in frames], counts)
             bit = np.concatenate([np.arange(count) for count in counts])
-            key = _key(PUSH, index, 2 + bit * lanes + lane)
+            key = key_of(PUSH, index, 2 + bit * lanes + lane)
             found.append(self._stated(name, times, key, bit))
         return found
 
@@ -375,8 +296,8 @@ class BurstWriter(DumpWriter):
             low, high = self._levels["host.clock"]
             times = start + self._host_clock
             texts = np.broadcast_to([high, low], (times.size // 2, 2))
-            keys = np.full(times.shape, _key(CAPTURE, 0, 0))
-            keys[:, -1] = _key(FREE, 0, 0)
+            keys = np.full(times.shape, key_of(CAPTURE, 0, 0))
+            keys[:, -1] = key_of(FREE, 0, 0)
             found.append(_chunk(times, keys, texts))
         times = start + self._host_clock[::2]
         for lane in range(lanes):
@@ -385,12 +306,12 @@ class BurstWriter(DumpWriter):
                 continue
             values = np.repeat(np.arange(bits)[np.newaxis], len(reads), axis=0)
             for row, (frame, _) in enumerate(reads):
-                if frame.underrun or frame.missing:
+                if frame.late is not None or frame.missing:
                     pushed = np.full(bits, FAR)
                     pushed[: len(frame.pushed[lane])] = frame.pushed[lane]
                     late = pushed > times[row]
                     values[row, late] = -1 - values[row, late]
-            found.append(self._stated(name, times, _key(CAPTURE, 0, 1 + lane), values))
+            found.append(self._stated(name, times, key_of(CAPTURE, 0, 1 + lane), values))
         return found
 
     def _stated(self, name: str, times: Times, key: Any, values: Numbers) -> _Chunk:
@@ -440,40 +361,9 @@ class BurstWriter(DumpWriter):
         new = instants != np.concatenate([[self._time], instants[:-1]])
         self._time = int(instants[-1])
         lines = np.full((len(order), 2), b"", dtype=object)
-        lines[new, 0] = _written(instants[new])
+        lines[new, 0] = written(instants[new])
         lines[:, 1] = words[texts[order]]
         self._file.write(b"".join(lines.ravel().tolist()).decode("ascii"))
-
-
-@cache
-def _quads() -> Numbers:
-    """Return the four digits of each number below 10^4, as the bytes of one number each."""
-    digits = "".join(f"{number:04}" for number in range(10_000))
-    found: Numbers = np.frombuffer(digits.encode("ascii"), dtype=np.uint32)
-    return found
-
-
-def _written(instants: Numbers) -> list[bytes]:
-    """Return the lines of instants that rise: four digits at a time, if all are as long."""
-    if not len(instants):
-        return []
-    width = len(str(instants[-1]))
-    if instants[0] < 0 or len(str(instants[0])) != width:
-        return [b"#%d\n" % instant for instant in instants.tolist()]
-    quads = -(-width // 4)
-    rows = np.empty((len(instants), quads + 2), dtype=np.uint32)
-    rest = instants
-    for place in range(quads, 0, -1):
-        above = rest // 10_000
-        rows[:, place] = _quads()[rest - 10_000 * above]
-        rest = above
-    lines, end = rows.view(np.uint8), 4 * (quads + 1)
-    begin = end - width - 1
-    lines[:, begin], lines[:, end] = ord("#"), ord("\n")
-    found: list[bytes] = (
-        np.ascontiguousarray(lines[:, begin : end + 1]).view(f"S{width + 2}").ravel().tolist()
-    )
-    return found
 
 
 #: No changes at all.

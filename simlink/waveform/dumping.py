@@ -14,7 +14,8 @@ from simlink.base.errors import InputError
 from simlink.base.safe_write import writing_whole
 from simlink.base.version import __version__
 from simlink.tracing.pin_names import in_dump, pins_of
-from simlink.waveform.bursts import BurstWriter, UnsettledOrderError, suits
+from simlink.waveform.bursts import BurstWriter, suits
+from simlink.waveform.ordering import UnsettledOrderError
 from simlink.waveform.signals import Signal, signals_of
 from simlink.waveform.writer import DumpWriter
 
