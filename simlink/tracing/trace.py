@@ -54,7 +54,7 @@ from typing import TYPE_CHECKING, NamedTuple
 from simlink.base.errors import InputError
 from simlink.base.instants import NEVER
 from simlink.engines.event.frame import Met
-from simlink.engines.event.signals import Observer, Signal
+from simlink.engines.event.signals import Bursts, Observer, Signal
 from simlink.engines.event.wiring import Chain, blank
 from simlink.link import content
 from simlink.link.content import BitOutcome
@@ -218,7 +218,11 @@ class _Window:
     """Watches a chain from the first trigger of a window until its conversions are settled."""
 
     def __init__(
-        self, chain: Chain, trace: Trace, observers: Mapping[str, Observer] | None
+        self,
+        chain: Chain,
+        trace: Trace,
+        observers: Mapping[str, Observer] | None,
+        bursts: Bursts | None,
     ) -> None:
         self.chain = chain
         self.trace = trace
@@ -233,6 +237,9 @@ class _Window:
             chain.signals.observe(self.keep)
         for name, observer in (observers or {}).items():
             chain.signals.observe(observer, name)
+        if bursts is not None:
+            chain.signals.bursts, chain.signals.every_edge = bursts, False
+            bursts.attach(chain.env, chain.trial)
         chain.signals.settled.observers.append(self.settled)
 
     def keep(
@@ -260,6 +267,8 @@ class _Window:
             if not self.unsettled:
                 self.trace.end = time
                 self.chain.signals.leave()
+                if self.chain.signals.bursts is not None:
+                    self.chain.signals.bursts.ended(value)
                 self.chain.env.stop()
 
     def run(self) -> None:
@@ -287,6 +296,7 @@ def trace(
     conversions: range | None = None,
     trial: int = 0,
     observers: Mapping[str, Observer] | None = None,
+    bursts: Bursts | None = None,
 ) -> Trace:
     """Simulate one unit and keep every signal over a window of conversions.
 
@@ -301,6 +311,8 @@ def trace(
     observers : mapping of str to Observer, optional
         Who sees which signal, lanes under one name, until the window closes; nothing is kept
         then, nor are the words' times recorded.
+    bursts : Bursts, optional
+        Who is told of the edges of clocks and lines a frame at a time; nobody else may see them.
 
     Returns
     -------
@@ -317,5 +329,5 @@ def trace(
     if not 0 <= trial < scenario.trials:
         raise InputError(scenario.name, "trial", str(trial), f"0 to {scenario.trials - 1}")
     found = Trace(scenario, trial, window, blank(scenario, trial, words=observers is None))
-    _Window(Chain(scenario, trial, found.record), found, observers).run()
+    _Window(Chain(scenario, trial, found.record), found, observers, bursts).run()
     return found

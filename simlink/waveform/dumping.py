@@ -4,15 +4,18 @@ from __future__ import annotations
 
 import io
 from collections.abc import Mapping
+from contextlib import suppress
 from dataclasses import replace
 from fnmatch import fnmatchcase
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from simlink.base.errors import InputError
 from simlink.base.safe_write import writing_whole
 from simlink.base.version import __version__
 from simlink.tracing.pin_names import in_dump, pins_of
+from simlink.waveform.bursts import BurstWriter, suits
+from simlink.waveform.ordering import UnsettledOrderError
 from simlink.waveform.signals import Signal, signals_of
 from simlink.waveform.writer import DumpWriter
 
@@ -66,20 +69,25 @@ def dump(
     _check_names(wanted)
     with writing_whole(Path(path)) as file:
         text = io.TextIOWrapper(file, encoding="ascii", newline="\n")
-        writer = DumpWriter(
-            text,
-            scenario,
-            trial,
-            wanted,
-            step=step,
-            first=window.start,
-            constants=constants_of(scenario, trial),
-            comment=f"{scenario.title or 'untitled'}; seed {scenario.seed}, board {trial}",
-            version=__version__,
-        )
+        options: dict[str, Any] = {
+            "step": step,
+            "first": window.start,
+            "constants": constants_of(scenario, trial),
+            "comment": f"{scenario.title or 'untitled'}; seed {scenario.seed}, board {trial}",
+            "version": __version__,
+        }
+        with suppress(UnsettledOrderError):
+            if suits(scenario, window):
+                quick = BurstWriter(text, scenario, trial, wanted, **options)
+                found = trace(scenario, range(window.stop), trial, quick.observers, quick)
+                quick.close(found.end)
+                text.detach()
+                return
+        text.seek(0)
+        text.truncate()
+        writer = DumpWriter(text, scenario, trial, wanted, **options)
         found = trace(scenario, range(window.stop), trial, writer.observers)
         writer.close(found.end)
-        text.flush()
         text.detach()
 
 

@@ -25,8 +25,6 @@ if TYPE_CHECKING:
     from simlink.engines.event.signals import Signal as Moving
     from simlink.scenario.schema import Scenario
 
-#: Changes that are held back, to be written in one block.
-_BLOCK = 4096
 #: What a wire shows of what is on a data line: the bit itself, or that none is valid.
 _WIRE = {0: "0", 1: "1", CHANGING: "x", UNDRIVEN: "z"}
 #: What stands for the values that are no numbers.
@@ -80,6 +78,9 @@ class DumpWriter:
         and those from which something is counted.
     """
 
+    #: Changes that are held back, to be written in one block.
+    block = 4096
+
     def __init__(
         self,
         file: IO[str],
@@ -102,7 +103,7 @@ class DumpWriter:
         self._comment = comment
         self._version = version
         #: Instant in fs and lines of each change that is not yet written.
-        self._changes: list[tuple[int, str]] = []
+        self._changes: list[tuple[int, str]] = self._none_yet()
         self._started = False
         self._time = 0
         self._origin = 0
@@ -127,27 +128,31 @@ class DumpWriter:
         self._time_frames()
         self._open_with_trigger()
 
+    def _none_yet(self) -> list[tuple[int, str]]:
+        """Return where changes are held back."""
+        return []
+
     def close(self, end: int | None = None) -> None:
         """Write what is left, up to an instant in fs if that is known, and that it is whole."""
         if not self._started:
             self._start(0)
         if end is not None:
             self._changes.append((end, ""))
-        self._flush()
+        self._flush(last=True)
         self._file.write(f"{CLOSING}\n")
 
-    def _flush(self) -> None:
+    def _flush(self, *, last: bool = False) -> None:
         """Write the changes that are held back, with an instant ahead of all that happen at it."""
-        step, last, lines = self._step, self._time, []
+        step, before, lines = self._step, self._time, []
         shift = step // 2 - self._origin
         for time, text in self._with_upsets():
             now = (time + shift) // step
-            if now == last:
+            if now == before:
                 lines.append(text)
             else:
-                last = now
+                before = now
                 lines.append(f"#{now}\n{text}")
-        self._time = last
+        self._time = before
         self._file.write("".join(lines))
         self._changes.clear()
 
@@ -185,6 +190,12 @@ class DumpWriter:
         self._shows.append(lambda: f"{held}{code}\n")
         return lines
 
+    @staticmethod
+    def _difference(shown: Callable[[Any], list[str]], before: object, after: object) -> str:
+        """Return the lines of a state that differ from those of the one before."""
+        pairs = zip(shown(before), shown(after), strict=True)
+        return "".join(line for former, line in pairs if line != former)
+
     def _looked_up(self, shown: Callable[[Any], list[str]], state: object, step: int = 1) -> _Lines:
         """Return what gives the lines between any two of a few states, made once each.
 
@@ -199,8 +210,7 @@ class DumpWriter:
             change = held, state
             text = known.get(change)
             if text is None:
-                pairs = zip(shown(held), shown(state), strict=True)
-                text = known[change] = "".join(line for before, line in pairs if line != before)
+                text = known[change] = self._difference(shown, *change)
             held = state
             return text
 
@@ -223,13 +233,14 @@ class DumpWriter:
             if signal.name in UPSET.values():
                 self._upsets(signal)
                 continue
-            family = families.setdefault(signal.family, {})
-            family[signal.lane] = kinds[signal.kind](signal)
+            observer = kinds[signal.kind](signal)
+            if observer is not None:
+                families.setdefault(signal.family, {})[signal.lane] = observer
         for name, family in families.items():
             alone = self._scenario.frame.lanes == 1 or None in family
             self.observers[name] = next(iter(family.values())) if alone else _by_lane(family)
 
-    def _level(self, signal: Signal) -> Observer:
+    def _level(self, signal: Signal) -> Observer | None:
         code = self._variable(signal.reference, "wire")
         lines = self._looked_up(lambda level: [f"{level}{code}\n"], signal.idle)
         keep = self._changes.append
@@ -256,7 +267,13 @@ class DumpWriter:
         keep = self._changes.append
         return lambda time, moving, value, *_: keep((time, which(vector(value)) + event))
 
-    def _bit(self, signal: Signal) -> Observer:
+    def _bit(self, signal: Signal) -> Observer | None:
+        event, shown = self._declare_bit(signal)
+        lines, keep = self._looked_up(shown, None), self._changes.append
+        return lambda time, moving, value, *_: keep((time, lines(value) + event))
+
+    def _declare_bit(self, signal: Signal) -> tuple[str, Callable[[int | None], list[str]]]:
+        """Declare a bit's variables; return its event, and what gives the lines of a value."""
         event = f"1{self._variable(signal.reference, 'event')}\n"
         which = self._variable(signal.number, "reg", signal.width)
         wrong = self._variable(signal.wrong, "wire") if signal.judged else None
@@ -268,19 +285,22 @@ class DumpWriter:
             lines = [f"{number}{which}\n"]
             return lines if wrong is None else [*lines, f"{spoilt}{wrong}\n"]
 
-        lines, keep = self._looked_up(shown, None), self._changes.append
-        return lambda time, moving, value, *_: keep((time, lines(value) + event))
+        return event, shown
 
-    def _line(self, signal: Signal) -> Observer:
+    def _declare_line(self, signal: Signal) -> Callable[[tuple[int, int]], list[str]]:
+        """Declare a line's variables; return what gives the lines of a value and a level."""
         wire = self._variable(signal.reference, "wire")
         which = self._variable(signal.number, "reg", signal.width)
-        lane, keep, held = signal.lane or 0, self._changes.append, UNDRIVEN
 
         def shown(state: tuple[int, int]) -> list[str]:
             value, level = state
             return [f"{_number(value, _NOT_VALID)}{which}\n", f"{_WIRE[level]}{wire}\n"]
 
-        lines = self._looked_up(shown, (UNDRIVEN, UNDRIVEN), -1)
+        return shown
+
+    def _line(self, signal: Signal) -> Observer | None:
+        lane, keep, held = signal.lane or 0, self._changes.append, UNDRIVEN
+        lines = self._looked_up(self._declare_line(signal), (UNDRIVEN, UNDRIVEN), -1)
 
         def change(time: int, moving: Moving, value: int, *_: object) -> None:
             nonlocal held
@@ -406,10 +426,11 @@ class DumpWriter:
         def opens(time: int, value: int) -> str:
             if not self._started and value >= self._first:
                 self._start(time)
-            if len(self._changes) > _BLOCK:
+            if len(self._changes) > self.block:
                 if self._started:
                     self._flush()
-                self._changes.clear()
+                else:
+                    self._changes.clear()
             return ""
 
         self._before("host.trigger", opens)

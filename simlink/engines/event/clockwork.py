@@ -43,6 +43,8 @@ class Clockwork(simpy.Environment):
     now: int
     _now: int
     _queue: list[Any]
+    #: The rank of what happens now.
+    rank = FIRST
 
     def run(self, until: Any = None) -> Any:
         """Take events from the queue until none is left, or as SimPy does until a given one."""
@@ -51,7 +53,7 @@ class Clockwork(simpy.Environment):
         queue = self._queue
         try:
             while queue:
-                self._now, _, _, event = heappop(queue)
+                self._now, self.rank, _, event = heappop(queue)
                 kind = event.__class__
                 # Most are ticks: the edges of clocks.
                 if kind is Tick:

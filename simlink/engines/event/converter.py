@@ -135,7 +135,7 @@ class Converter(SamplingConverter):
     def accept(self, index: int) -> None:
         """Take the sample and start the conversion."""
         frame = self.sample(index)
-        if self.signals.every_edge:
+        if self.signals.every_edge or self.busy.observers:
             # Nobody else sees this edge: the remote master waits for the fall.
             self.plan_rise(frame)
         Instant(self.env, frame.ready, EDGE, self.busy_falls, frame)

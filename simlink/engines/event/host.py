@@ -117,6 +117,8 @@ class Reader:
         if self.signals.every_edge:
             self.rises.schedule(start + self.rising[0], CAPTURE)
         else:
+            if self.signals.bursts is not None:
+                self.signals.bursts.reads(self.group[0], start)
             self.next_capture()
 
     def show_read(self, frame: Frame, cause: tuple[int, str]) -> None:

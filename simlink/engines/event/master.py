@@ -98,6 +98,8 @@ class RemoteMaster:
             self.frame, self.bit = frame, 0
             self.rises.schedule(start + self.rising[0], EDGE)
             return
+        if self.signals.bursts is not None:
+            self.signals.bursts.starts(frame, self.first_wrong)
         if True in trial.wrong_later:
             frame.wrong = True
         for bit, offset in enumerate(trial.captured):

@@ -27,9 +27,12 @@ why : str
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Any
+from typing import TYPE_CHECKING, Any, Protocol
 
 from simlink.engines.event.clockwork import Clockwork
+
+if TYPE_CHECKING:
+    from simlink.engines.event.frame import Frame, Trial
 
 Observer = Callable[[int, "Signal", int, "int | None", "int | None", "int | None", str], object]
 
@@ -85,6 +88,33 @@ class Signal:
             self.set(value, *whose)
 
 
+class Bursts(Protocol):
+    """Who is told of a remote master's edges a frame at a time, in place of seeing each.
+
+    Attributes
+    ----------
+    asks_strobe : bool
+        Whether it is told of the strobe.
+    """
+
+    asks_strobe: bool
+
+    def attach(self, env: Clockwork, trial: Trial) -> None:
+        """Learn where it is, ahead of a run."""
+
+    def strobes(self, came: list[int]) -> None:
+        """Learn of every edge of the strobe of the frame that starts next."""
+
+    def starts(self, frame: Frame, first_wrong: bool) -> None:
+        """Learn that a frame's clock starts, and whether its first bit is captured too early."""
+
+    def reads(self, frame: Frame, start: int) -> None:
+        """Learn from when on a frame is clocked out by the host, in fs."""
+
+    def ended(self, conversion: int) -> None:
+        """Learn that nothing is asked for after what settles a conversion now."""
+
+
 class Signals:
     """The signals of one chain.
 
@@ -92,6 +122,8 @@ class Signals:
     ----------
     every_edge : bool
         Whether every edge is an event, also one on which nothing depends.
+    bursts : Bursts or None
+        Who is told of edges a frame at a time.
     settled : Signal
         Names each conversion once it has its fate and no bit of it is on its way.
     """
@@ -99,6 +131,7 @@ class Signals:
     def __init__(self, env: Clockwork) -> None:
         self.env = env
         self.every_edge = False
+        self.bursts: Bursts | None = None
         self.settled = Signal(env, "settled", -1, [])
         self._observers: dict[str, list[Observer]] = {}
 

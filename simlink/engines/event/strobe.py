@@ -27,6 +27,7 @@ class Strobe:
         self, env: Clockwork, trial: Trial, signals: Signals, lanes: list[Channel]
     ) -> None:
         self.trial = trial
+        self.signals = signals
         self.lanes = lanes
         unit = trial.unit
         distortion, min_pulse = unit.strobe_distortion, unit.return_pulse
@@ -63,7 +64,7 @@ class Strobe:
         start, channels = frame.clock_start, (self.channel, *self.lanes)
         if self.hits is not None:
             self.comes = self.arrivals(frame, self.hits)
-        if not self.alike or self.signal.observers or max(one.ahead for one in channels) > start:
+        if not self.alike or self.is_watched() or max(one.ahead for one in channels) > start:
             return self.send(frame, jitter)
         # All that came before has come out, so that every frame is as the first is.
         if self.first is None:
@@ -71,6 +72,11 @@ class Strobe:
         mistaken, lasts = self.first
         self.channel.ahead = start + lasts
         return mistaken
+
+    def is_watched(self) -> bool:
+        """Tell whether its edges have to be worked out for somebody to see."""
+        bursts = self.signals.bursts
+        return bool(self.signal.observers) or (bursts is not None and bursts.asks_strobe)
 
     def arrivals(self, frame: Frame, hits: Hits) -> list[int | None] | None:
         """Return when each rising edge comes, None for one that is lost; None if all come."""
@@ -97,6 +103,8 @@ class Strobe:
         edges = [start + offset for offset in trial.strobe_edges]
         watched = len(edges) if self.signal.observers else 0
         came = self.channel.send_clock(frame, edges, self.jitter(frame.index)[0], watched)
+        if self.signals.bursts is not None:
+            self.signals.bursts.strobes(came)
         begins = [start + offset for offset in trial.captured]
         ends = [start + offset for offset in trial.bit_ends]
         last, mistaken = self.end_jitter(frame.index), []
