@@ -74,32 +74,6 @@ def why_plain() -> str | None:
     return None
 
 
-#: Whether SciPy's linear algebra is left out as Numba is loaded.
-_lean = False
-
-
-def load_lean() -> None:
-    """Have Numba leave SciPy's linear algebra out, in a process that starts for the rules alone.
-
-    No rule calls it, and it takes a tenth of such a process's start to load.
-    """
-    global _lean
-    _lean = True
-
-
-@cache
-def _load_mathematics() -> None:
-    """Load what Numba looks for linear algebra in, and let it find none if that is left out."""
-    name = "scipy.linalg"
-    if not _lean or name in sys.modules:
-        return
-    sys.modules[name] = None  # type: ignore[assignment]
-    try:
-        import numba.np.arraymath  # noqa: F401
-    finally:
-        del sys.modules[name]
-
-
 def is_kept(function: Compiled) -> bool:
     """Tell whether machine code of a function, of these very sources, is kept on disk."""
     home, plain = _home(), function.plain
@@ -138,7 +112,6 @@ def _machine(plain: FunctionType, depth: int = 0) -> Any:
         return _MACHINE[plain]
     import numba
 
-    _load_mathematics()
     machine: Any = numba
     names = dict(plain.__globals__)
     for step in dis.get_instructions(plain):

@@ -24,7 +24,6 @@ from multiprocessing.connection import Connection
 from types import TracebackType
 from typing import Any, TypeVar
 
-from simlink.base.compiled import load_lean
 from simlink.base.errors import OutputError
 from simlink.base.interrupts import at_once, uninterrupted
 
@@ -195,7 +194,6 @@ def _start(process: Any) -> None:
 def _serve(connection: Connection) -> None:
     """Do jobs until the pipe closes: the whole life of a worker."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
-    load_lean()
     threading.Thread(target=_end_with_parent, daemon=True).start()
     with suppress(EOFError, OSError):
         while True:

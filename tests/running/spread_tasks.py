@@ -2,15 +2,11 @@
 
 from __future__ import annotations
 
-import importlib
 import os
 import signal
-import sys
 import time
 
-from simlink.base.compiled import why_plain
 from simlink.base.errors import InputError
-from simlink.engines.batch import streams
 from simlink.running.spread import TRIES
 
 
@@ -49,12 +45,3 @@ class UnreadableError(Exception):
 
 def fail_unreadably(number):
     raise UnreadableError("no", "good")
-
-
-def load_compiled_code(_):
-    """Draw numbers compiled; return whether linear algebra was loaded for that."""
-    before = set(sys.modules)
-    assert streams.agrees() or why_plain() is not None
-    loaded = "scipy.linalg" in set(sys.modules) - before
-    importlib.import_module("scipy.linalg")
-    return loaded

@@ -124,8 +124,3 @@ def test_workers_are_as_many_as_there_are_jobs_at_once():
         ]
         assert len(multiprocessing.active_children()) == 1
     assert multiprocessing.active_children() == []
-
-
-def test_workers_load_no_linear_algebra_for_compiled_code_and_can_still_do_so():
-    with Workers(1) as pool:
-        assert not pool.submit(tasks.load_compiled_code, 0).result()
