@@ -143,6 +143,15 @@ COLUMNS = (
     ),
     Column("told", "?", "", "whether the host is told that something is wrong", 0, follows=True),
     Column("cause", "i1", "", "why it is lost or wrong", Cause.NONE, follows=True),
+    Column(
+        "flagged",
+        "?",
+        "",
+        "whether the fault line was high from its trigger to the end of its read, or at any time "
+        "between",
+        0,
+        follows=True,
+    ),
 )
 #: One record without its word columns, as a NumPy record.
 RECORD = np.dtype(

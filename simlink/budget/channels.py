@@ -46,14 +46,15 @@ def signals(scenario: Scenario, scheme: str) -> Signals:
     Parameters
     ----------
     scenario : Scenario
-        Says the lanes, the side that triggers, and whether a full FIFO stalls the master.
+        Says the lanes, the side that triggers, whether a full FIFO stalls the master, and whether
+        there is a fault line.
     scheme : str
         One of `schemes.SCHEMES`.
 
     Notes
     -----
-    The scenario format has no keys for channel-select, configuration and fault lines, which
-    every scheme would need alike; they come on top.
+    The scenario format has no keys for channel-select and configuration lines, which every scheme
+    would need alike; they come on top.
     """
     forward: dict[str, int] = {}
     back: dict[str, int] = {"data": scenario.frame.lanes}
@@ -69,6 +70,8 @@ def signals(scenario: Scenario, scheme: str) -> Signals:
         back["busy"] = 1
         if scheme == "returned_clock":
             back["returned clock"] = 1
+    if scenario.fault.threshold is not None:
+        back["fault"] = 1
     return Signals(forward, back, scenario.barrier.channels)
 
 

@@ -7,9 +7,9 @@ counts releases in place of triggers. All of it follows from what the engines ha
 
 A conversion is damaged if its frame's value is wrong, if it is missing from the host's record, or
 if it is taken for another one. It is told of if the host gave it up, if its frame was closed
-short, if its check failed, or if the counter shows a gap where it was lost, or right ahead of it.
-What is damaged and not told of is silent. A word of a frame that is dropped, since its check
-failed, is missing.
+short, if its check failed, if the counter shows a gap where it was lost, or right ahead of it, or
+if the fault line flags it (`flags`). What is damaged and not told of is silent. A word of a frame
+that is dropped, since its check failed, is missing.
 
 Choices where several would do: triggers are numbered in the order in which they are due. The
 counter counts what arrives at the converter, missed triggers too: of a missed one, nothing else
@@ -34,6 +34,7 @@ import numpy as np
 
 from simlink.base.compiled import compiled
 from simlink.base.instants import NEVER, Times
+from simlink.figures.flags import Flags
 from simlink.link.fate import (
     CORRUPTED,
     DELIVERED,
@@ -45,6 +46,7 @@ from simlink.link.fate import (
     OVERRUN,
 )
 from simlink.link.fate import UNDERRUN as UNDERRUN_FATE
+from simlink.link.fault_line import has_line
 from simlink.link.host import counter_picks, struck_off
 from simlink.records import OUTCOME, RECORD, UNREQUESTED, Cause, FrameBlock
 
@@ -84,7 +86,8 @@ MOST_UNANSWERED = 2**16
 #: How a host associates. ``realign``: as above; ``modulus``: of the counter, 1 if there is none;
 #: ``timeout``: in fs, `NEVER` if it gives nothing up; ``counts_releases``: with a remote timer;
 #: ``fifo``: whether there is one; ``stalls``: whether it
-#: holds the master back where it is full; ``checks``: whether frames carry a check or a counter.
+#: holds the master back where it is full; ``checks``: whether frames carry a check or a counter;
+#: ``fault_line``: whether there is one.
 LAW = np.dtype(
     [
         (one, np.int64)
@@ -96,6 +99,7 @@ LAW = np.dtype(
             "fifo",
             "stalls",
             "checks",
+            "fault_line",
         )
     ]
 )
@@ -109,10 +113,10 @@ STATE = np.dtype(
 )
 #: Sums over a trial, in conversions. ``wrong_told``: with wrong bits, told of; ``damaged``,
 #: ``spells``, ``longest``: damaged ones, runs of them without one that is not, the longest run;
-#: ``unrequested``: frames that no trigger asked for.
+#: ``unrequested``: frames that no trigger asked for; ``flagged``: by the fault line.
 COUNTS = (
     "wrong_told", "lost_told", "lost_silent", "misaligned_told", "misaligned_silent", "silent",
-    "damaged", "spells", "longest", "unrequested",
+    "damaged", "spells", "longest", "unrequested", "flagged",
 )  # fmt: skip
 
 
@@ -298,7 +302,7 @@ def reads_extra(
 @compiled
 def associate(
     rows_of: Any, first: int, start: int, over: bool, laws: Any, states: Any, sums: Any,
-    outcomes: Any, reached: Any, extras: Any, beliefs: Any,
+    outcomes: Any, reached: Any, extras: Any, flags: Any, known: Any, beliefs: Any,
 ) -> None:  # fmt: skip
     """Associate what was read with what was sent, as far as the records say.
 
@@ -324,10 +328,15 @@ def associate(
         only where all records of a trial come at once.
     beliefs : ndarray of int64, shape (frames,)
         The number that the host takes each of them for, filled in if it was read.
+    flags : ndarray of bool, shape (T, n), or (T, 0) without a fault line
+        Which conversions of ``rows_of`` it flags.
+    known : ndarray of int64, shape (T,)
+        Of how many of them that is known.
     """
     law = laws[0]
     keeps = outcomes.shape[1] > 0
     plain = law.timeout == NEVER and not law.checks and not law.counts_releases
+    plain = plain and not law.fault_line
     for t in range(len(rows_of)):
         rows, st, mine = rows_of[t], states[t], sums[t]
         ahead, k = reached[t], reached[t]
@@ -336,7 +345,7 @@ def associate(
         more = st.extra < len(extras) and extras[st.extra].trial == t
         # Of the frames and triggers between here and there.
         came, uncounted = st.arrived, 0
-        while k - first < len(rows):
+        while k - first < known[t]:
             while more and extras[st.extra].after < k:
                 mine.unrequested += 1
                 reads_extra(law, rows, first, st, extras, beliefs, t, over)
@@ -426,7 +435,12 @@ def associate(
                 st.released += 1
             used = record[READ_END] != NEVER and fate != DROPPED
             misaligned = used and believed != k
+            flagged = False
+            if law.fault_line:
+                flagged = flags[t, k - first]
+                mine.flagged += flagged
             told = record[TIMED_OUT] or record[CHECK_FAILED] or told_gap or ends_short(record)
+            told = told or flagged
             lost = fate in (MISSED_TRIGGER, OVERRUN, NOT_RECEIVED, DROPPED)
             wrong = fate in (CORRUPTED, UNDERRUN_FATE)
             damaged = lost or wrong or misaligned
@@ -452,6 +466,7 @@ def associate(
                 one.misaligned = misaligned
                 one.told = told
                 one.cause = cause_of(record, law)
+                one.flagged = flagged
             k += 1
         while more and over:
             mine.unrequested += 1
@@ -497,7 +512,8 @@ class Association:
         law["checks"] = scenario.check.tells
         law["stalls"] = scenario.fifo.when_full == "stall"
         law["fifo"] = scenario.link.scheme == "remote_master"
-        self._law = law
+        law["fault_line"] = has_line(scenario)
+        self._law, self._scenario = law, scenario
         self._total = scenario.conversions
         self._keeps = keeps
         self._open: dict[range, _Trials] = {}
@@ -523,7 +539,7 @@ class Association:
         """
         one = self._open.get(block.trials)
         if one is None:
-            one = _Trials(len(block.trials), self._total if self._keeps else 0)
+            one = _Trials(self._scenario, block.trials, self._total if self._keeps else 0)
             self._open[block.trials] = one
             if self._keeps:
                 self.outcomes[block.trials] = one.outcomes
@@ -539,6 +555,7 @@ class Association:
         beliefs = np.full(len(extras), NO_CONVERSION, dtype=np.int64)
         if self._keeps:
             self.beliefs[block.trials] = beliefs
+        flags, known = one.flagged(records, extras, over)
         (associate.uncompiled if short else associate)(
             records.tolist() if short else records,
             first,
@@ -550,6 +567,8 @@ class Association:
             one.outcomes,
             one.reached,
             extras,
+            flags,
+            known,
             beliefs,
         )
         if over:
@@ -565,7 +584,9 @@ class Association:
 class _Trials:
     """Where the trials of one block stand."""
 
-    def __init__(self, count: int, kept: int) -> None:
+    def __init__(self, scenario: Scenario, trials: range, kept: int) -> None:
+        count = len(trials)
+        self.lines = [Flags(scenario, trial) for trial in trials] if has_line(scenario) else []
         self.states = np.zeros(count, dtype=STATE)
         self.states["last"] = -1
         self.reached = np.zeros(count, dtype=np.int64)
@@ -573,3 +594,15 @@ class _Trials:
         # What is never sent stays so.
         self.outcomes["believed"], self.outcomes["cause"] = NO_CONVERSION, _NONE
         self.undecided: Any = None
+
+    def flagged(self, records: Any, extras: Any, over: bool) -> tuple[Any, Any]:
+        """Return which of some conversions are flagged, and of how many that is known.
+
+        The trials of ``extras`` count from the first.
+        """
+        known = np.full(len(records), records.shape[1], dtype=np.int64)
+        flags = np.zeros((len(records), records.shape[1] if self.lines else 0), dtype=np.bool_)
+        for row, line in enumerate(self.lines):
+            mine = extras[extras["trial"] == row]
+            flags[row], known[row] = line.of(records[row], mine, over)
+        return flags, known

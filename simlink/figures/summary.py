@@ -356,6 +356,7 @@ def figures(scenario: Scenario, tally: Tally, confidence: float = CONFIDENCE) ->
     Dropped: of a frame that the host does not use, since its check failed; where there is a check.
     Lost: missing from the host's record, as what is dropped is; misaligned: taken for another
     conversion, or for none;
+    flagged: by the fault line, where there is one, whatever became of them;
     silent: wrong, lost or misaligned, and nobody says so (`association`). A word that is wrong
     and misaligned counts as both, and once as silent.
     Latencies to the release are those of all frames that were released, latencies to the last
@@ -391,6 +392,7 @@ def figures(scenario: Scenario, tally: Tally, confidence: float = CONFIDENCE) ->
     total = int(sent.sum())
     silent = share(tally.silent, sent, words, confidence)
     dropped = {"dropped": share(tally.of_fate(Fate.DROPPED), sent, words, confidence)}
+    flagged = {"flagged": share(tally.flagged, sent, words, confidence)}
     return {
         "triggers": Figure(
             float(total), count=total, of=scenario.trials * scenario.conversions, unit="triggers"
@@ -410,6 +412,7 @@ def figures(scenario: Scenario, tally: Tally, confidence: float = CONFIDENCE) ->
         "lost_silent": share(tally.lost_silent, sent, words, confidence),
         "misaligned_told": share(tally.misaligned_told, sent, words, confidence),
         "misaligned_silent": share(tally.misaligned_silent, sent, words, confidence),
+        **(flagged if scenario.fault.threshold is not None else {}),
         "silent": silent,
         "unrequested": unrequested(tally, confidence),
         "silent_per_hour": per_hour(offered, silent),

@@ -240,8 +240,63 @@ def instants(scenario: Scenario, number: int, trial: int) -> Instants:
     return made[source.kind](source, scenario, trial, name)
 
 
+class Events:
+    """The events of one source in one trial, in stretches.
+
+    What an event is: its peak in uV and 0 of a fast pulse, else its slew in V/s and swing in uV.
+    """
+
+    def __init__(self, scenario: Scenario, number: int, trial: int) -> None:
+        source, name = scenario.transient[number], f"transient {number}"
+        self._instants = instants(scenario, number, trial)
+        self._coupling = source.coupling
+        self._peaks = self._slews = self._swings = None
+        if source.kind == "eft":
+            assert source.peak is not None
+            self._peaks = Column(source.peak, scenario.seed, trial, f"{name}.peak")
+        else:
+            assert source.slew is not None
+            assert source.swing is not None
+            self._slews = Column(source.slew, scenario.seed, trial, f"{name}.slew")
+            self._swings = Column(source.swing, scenario.seed, trial, f"{name}.swing")
+        self._known: dict[tuple[int, int], list[tuple[int, int]]] = {}
+        #: All events up to here have been given; FAR and more once there are no others.
+        self.upto = NEVER
+
+    def take(self) -> tuple[list[int], list[tuple[int, int]]]:
+        """Return the next events: their instants in fs, in order, and what each is."""
+        times = self._instants.take()
+        if times is None:
+            self.upto = 2**63 - 1
+            return [], []
+        if not len(times):
+            return [], []
+        self.upto = int(times[-1])
+        if self._peaks is not None:
+            return times.tolist(), [(peak, 0) for peak in self._peaks.take(len(times)).tolist()]
+        assert self._slews is not None
+        assert self._swings is not None
+        slews, swings = self._slews.take(len(times)), self._swings.take(len(times))
+        return times.tolist(), list(zip(slews.tolist(), swings.tolist(), strict=True))
+
+    def lasting(self, event: tuple[int, int], slew: int) -> list[tuple[int, int]]:
+        """Return from when and until when an event slews faster than a slew in V/s.
+
+        Counted from its instant, in fs.
+        """
+        if self._peaks is None:
+            own, swing = event
+            return [(0, ramp_lasts(swing, own))] if own > slew else []
+        key = event[0], slew
+        if key not in self._known:
+            if len(self._known) > CHUNK:
+                self._known.clear()
+            self._known[key] = above(event[0] * 1e-6 * self._coupling, slew)
+        return self._known[key]
+
+
 class Source:
-    """The events of one source in one trial, and the windows in which they upset.
+    """The windows in which the events of one source upset, in one trial.
 
     Parameters
     ----------
@@ -267,72 +322,38 @@ class Source:
         recovery: int,
         names: bool = False,
     ) -> None:
-        source, name = scenario.transient[number], f"transient {number}"
-        self._instants = instants(scenario, number, trial)
+        self._events = Events(scenario, number, trial)
         self._immunity, self._recovery = immunity, recovery
-        self._coupling = source.coupling
-        self._peaks = self._slews = self._swings = None
-        if source.kind == "eft":
-            assert source.peak is not None
-            self._peaks = Column(source.peak, scenario.seed, trial, f"{name}.peak")
-        else:
-            assert source.slew is not None
-            assert source.swing is not None
-            self._slews = Column(source.slew, scenario.seed, trial, f"{name}.slew")
-            self._swings = Column(source.swing, scenario.seed, trial, f"{name}.swing")
         self.named: dict[Way, dict[int, tuple[int, int]]] | None = None
         if names:
             self.named = {way: {} for way in WAYS}
         self._taken = 0
-        self._known: dict[tuple[int, int], list[tuple[int, int]]] = {}
-        #: All events up to here have been given; FAR and more once there are no others.
-        self.upto = NEVER
+
+    @property
+    def upto(self) -> int:
+        """All events up to here have been given, in fs; FAR and more once there are no others."""
+        return self._events.upto
 
     def take(self) -> dict[Way, list[tuple[int, int]]]:
         """Work the next events out; return the windows, start and end in fs, of each direction."""
         found: dict[Way, list[tuple[int, int]]] = {"forward": [], "return": []}
-        times = self._instants.take()
-        if times is None:
-            self.upto = 2**63 - 1
-            return found
-        if not len(times):
-            return found
-        self.upto = int(times[-1])
-        if self._peaks is not None:
-            events = [(peak, 0) for peak in self._peaks.take(len(times)).tolist()]
-        else:
-            assert self._slews is not None
-            assert self._swings is not None
-            slews, swings = self._slews.take(len(times)), self._swings.take(len(times))
-            events = list(zip(slews.tolist(), swings.tolist(), strict=True))
+        times, events = self._events.take()
         for way, immunity in self._immunity.items():
             if immunity is None:
                 continue
-            for time, event in zip(times.tolist(), events, strict=True):
-                for begins, ends in self._lasting(event, immunity):
+            for time, event in zip(times, events, strict=True):
+                for begins, ends in self._events.lasting(event, immunity):
                     # What lasts beyond every trial ends no sooner for lasting longer.
                     last = min(time + ends + self._recovery, FAR)
                     found[way].append((time + begins, last))
             if self.named is not None:
                 for number, (time, event) in enumerate(
-                    zip(times.tolist(), events, strict=True), self._taken
+                    zip(times, events, strict=True), self._taken
                 ):
-                    for part, (begins, _) in enumerate(self._lasting(event, immunity)):
+                    for part, (begins, _) in enumerate(self._events.lasting(event, immunity)):
                         self.named[way].setdefault(time + begins, (number, part))
         self._taken += len(times)
         return found
-
-    def _lasting(self, event: tuple[int, int], immunity: int) -> list[tuple[int, int]]:
-        """Return from when and until when an event slews too fast, counted from its instant."""
-        if self._peaks is None:
-            slew, swing = event
-            return [(0, ramp_lasts(swing, slew))] if slew > immunity else []
-        key = event[0], immunity
-        if key not in self._known:
-            if len(self._known) > CHUNK:
-                self._known.clear()
-            self._known[key] = above(event[0] * 1e-6 * self._coupling, immunity)
-        return self._known[key]
 
 
 def immunity_key(scenario: Scenario, way: Way) -> str:

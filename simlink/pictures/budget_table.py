@@ -40,12 +40,14 @@ def table(budget: Budget) -> str:
     title = printable(scenario.title or scenario.name)
     parts = [f"{title}\n{wrapped(budget.sentence)}", side_by_side(budget)]
     parts += [chains(one) for one in budget.values()]
+    has_fault = scenario.fault.threshold is not None
+    beside = "Select and configuration" if has_fault else "Select, configuration and fault"
     parts.append(
         wrapped(
             f"Worst is the arithmetic sum of the terms at the ends of their laws, with Gaussian "
             f"jitter at a bit-error ratio of {budget.ber:g} (one-sided Q of the dual-Dirac rule). "
             f"Statistical is the highest clock at which {most_of(budget.wanted)} of boards "
-            f"work by the normal law. Select, configuration and fault lines come on top of the "
+            f"work by the normal law. {beside} lines come on top of the "
             f"signals."
         )
     )

@@ -36,7 +36,7 @@ _LOSSES = {
     "missed_trigger": "missed trigger",
     "overrun": "overrun",
     "underrun": "underrun",
-    "corrupted_flagged": "wrong bits, flagged",
+    "corrupted_flagged": "wrong bits, told",
     "corrupted_silent": "wrong bits",
     "not_received": "never received",
     "dropped": "check failed, dropped",

@@ -35,7 +35,6 @@ _PLACE = {"trial": np.int32, "conversion": np.int64, "lane": np.int16, "position
 _KINDS: dict[str, Any] = {
     **_PLACE,
     **{one.ledger_name: np.dtype(one.type).type for one in _TAKEN},
-    "flagged": np.bool_,
 }
 COLUMNS = list(_KINDS)
 #: A row in memory, the longest columns first so that each lies even; `NEVER` where there is none.
@@ -70,7 +69,6 @@ def rows_of(block: FrameBlock) -> Rows:
         values = getattr(block, column.name)
         wide = values if column.of_word else values[:, :, np.newaxis, np.newaxis]
         rows[column.ledger_name] = wide
-    # Nothing in this version raises a flag.
     return rows
 
 

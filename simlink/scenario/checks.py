@@ -16,7 +16,16 @@ from simlink.scenario.faults import Fault, written
 from simlink.scenario.kinds import kind_of
 from simlink.scenario.quantities import LONGEST, PARTS
 from simlink.scenario.sections import Direction, Keys
-from simlink.scenario.writing import ONLY_WITH, applies, default, field_at, fits, look_up, steps
+from simlink.scenario.writing import (
+    BESIDE,
+    ONLY_WITH,
+    applies,
+    default,
+    field_at,
+    fits,
+    look_up,
+    steps,
+)
 
 #: The most bits of a frame, on all lanes: so many that a short run takes seconds.
 MOST_BITS = 2048
@@ -40,6 +49,9 @@ def faults_between(scenario: Keys, raw: Mapping[str, Any]) -> Iterator[Fault]:
     for key, (other, values) in ONLY_WITH.items():
         if look_up(raw, key) is not None and not fits(raw, key):
             yield fault(key, f"only with {other} = {' or '.join(written(v) for v in values)}")
+    for key, other in BESIDE.items():
+        if look_up(raw, key) is not None and look_up(raw, other) is None:
+            yield fault(key, f"only with {other}")
     yield from transient.faults(raw.get("transient"), scenario.trigger.pattern)
     yield from analog.faults(scenario.analog, scenario.words)
     wanting = list(_needed(raw, fault))

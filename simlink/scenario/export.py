@@ -15,7 +15,7 @@ from simlink.scenario.quantities import RATIO, SLEW, TIME, VOLTAGE, Dimension
 from simlink.scenario.reading import COUNTS, SHAPES, adapter
 from simlink.scenario.sections import NO_FIXED_DEFAULT, Keys
 from simlink.scenario.transient import KEYS, Transient
-from simlink.scenario.writing import ONLY_WITH, default, tables_of
+from simlink.scenario.writing import BESIDE, ONLY_WITH, default, tables_of
 
 Schema = dict[str, Any]
 
@@ -36,6 +36,12 @@ def json_schema() -> Schema:
         for step in above:
             table = table["properties"][step]
         table.setdefault("allOf", []).append(_only_with(name, other, values, default(key) is None))
+    for key, other in BESIDE.items():
+        *above, name = key.split(".")
+        table = root
+        for step in above:
+            table = table["properties"][step]
+        table.setdefault("dependentRequired", {})[name] = [other.rpartition(".")[2]]
     return {
         "$schema": "https://json-schema.org/draft/2020-12/schema",
         "$comment": f"Made by {MAKER}",

@@ -95,6 +95,8 @@ def terms(scenario: Keys) -> Iterator[Term]:
             if f"{name}.{key}" not in _ELSEWHERE and isinstance(law, Distribution):
                 yield Term(f"{name}.{key}", extent(law))
     yield from _transients(scenario)
+    yield Term("fault.response", extent(scenario.fault.response))
+    yield Term("fault.hold", extent(scenario.fault.hold))
 
 
 #: Laws that are no single time, or are counted by name.

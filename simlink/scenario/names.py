@@ -62,6 +62,7 @@ class HostNames(Section):
     returned: PinName | None = optional("The returned clock at the host.")
     data: PinNames | None = optional("The data lanes at the host.")
     capture: PinNames | None = optional("What the host captures of each lane.")
+    fault: PinName | None = optional("The fault line at the host.")
 
 
 class FifoNames(Section):

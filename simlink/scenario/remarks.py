@@ -92,6 +92,8 @@ _WHY = {
     "check.reflect_in": "most significant bit first",
     "check.reflect_out": "most significant bit first",
     "check.xor_out": "sent as it is",
+    "fault.response": "the line tells at once",
+    "fault.hold": "the line falls once the host has read a frame",
     "transient.first": "from the first trigger on",
     "transient.every": "at every trigger",
     "transient.tolerance": "none unless given",
@@ -250,6 +252,8 @@ def notes(scenario: Keys, raw: Mapping[str, Any]) -> list[str]:
         found.append(
             f"barrier.{which}slew_immunity: not given, so that no transient upsets any {channels}"
         )
+    if scenario.fault.threshold is not None and not scenario.transient:
+        found.append("fault.threshold: there is no [[transient]], so that nothing raises the line")
     return found
 
 

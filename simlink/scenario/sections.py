@@ -438,6 +438,25 @@ class Check(Section):
         return self.check_bits + self.sequence_bits > 0
 
 
+class FaultLine(Section):
+    """A line across the barrier that tells the host of common-mode events."""
+
+    threshold: Slew | None = optional(
+        "The common-mode slew above which an event raises the line; drawn once a board. Left out: "
+        "there is no fault line."
+    )
+    response: Duration = left_out(
+        "0 s",
+        "From the instant at which an event slews faster to the edge that enters the barrier; "
+        "drawn for each event.",
+    )
+    hold: Duration = left_out(
+        "0 s",
+        "How long the line stays high at the host at the least, drawn for each event; it falls no "
+        "sooner than the host's next read ends.",
+    )
+
+
 class Dump(Section):
     """What the lines are called in a waveform dump that is measured; changes no simulation.
 
@@ -490,6 +509,10 @@ class Keys(Section):
     check: Check = Field(
         default_factory=Check,
         description="What a lane's frame carries beside its data, to tell what went wrong.",
+    )
+    fault: FaultLine = Field(
+        default_factory=FaultLine,
+        description="A line that tells the host of common-mode events.",
     )
     analog: Analog = Field(
         default_factory=Analog,

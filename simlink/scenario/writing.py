@@ -37,6 +37,9 @@ ONLY_WITH: dict[str, tuple[str, tuple[str, ...]]] = {
     "check.kept_frames": ("check.on_failure", ("repeat",)),
 }
 
+#: Keys that mean something only beside another key that is given.
+BESIDE = {"fault.response": "fault.threshold", "fault.hold": "fault.threshold"}
+
 #: Keys that change nothing without a transient, and are left out of what is written then.
 OF_TRANSIENTS = (
     "barrier.recovery",
@@ -149,6 +152,8 @@ def put(raw: dict[str, Any], key: str, value: Any) -> None:
 def applies(raw: Table, key: str) -> bool:
     """Whether a key changes anything beside what the file holds."""
     if key in OF_TRANSIENTS and not raw.get("transient"):
+        return False
+    if key in BESIDE and look_up(raw, BESIDE[key]) is None:
         return False
     return fits(raw, key)
 

@@ -291,7 +291,7 @@ class _Exposing:
         self.arrives = np.array([one.arrives for one in symbols], dtype=np.int64)
         #: Where an event meets nothing it may still make an edge.
         self.makes_edges = bool(getattr(calm.barrier, "false_edge", 0))
-        self.unharmed = tuple(self.outcomes(alone))
+        self.unharmed = tuple(self.outcomes(calm, alone))
 
     def meets_nothing(self, start: int, length: int) -> bool:
         """Tell whether nothing is on its way through the barrier in a window, in fs."""
@@ -303,24 +303,26 @@ class _Exposing:
             outcomes = self.unharmed
             hit: frozenset[str] = frozenset()
         else:
-            block, seen = watched(_moved(self.upset, at), self.trial)
+            moved = _moved(self.upset, at)
+            block, seen = watched(moved, self.trial)
             hits = [one for one in seen if one.channel in FORWARD]
             there = seen
             if self.back is not self.upset:
                 _, there = watched(_moved(self.back, at), self.trial)
             hits += [one for one in there if one.channel not in FORWARD]
             hit = frozenset(one.channel for one in hits if one.conversion == TARGET)
-            outcomes = tuple(self.outcomes(block))
+            outcomes = tuple(self.outcomes(moved, block))
         return Moment(
             offset, hit, tuple(one for one, _ in outcomes), tuple(told for _, told in outcomes)
         )
 
-    def outcomes(self, block: FrameBlock) -> Iterator[tuple[str, bool]]:
+    def outcomes(self, scenario: Scenario, block: FrameBlock) -> Iterator[tuple[str, bool]]:
         """Give what became of the conversion and of those after it, and whether that is told.
 
-        What befell them anyway is left out.
+        What befell them anyway is left out. The scenario has the event that was run, for a fault
+        line tells of it.
         """
-        alone, view = self.alone, host_view(self.calm, block)[0]
+        alone, view = self.alone, host_view(scenario, block)[0]
         for conversion in range(TARGET, TARGET + AFTER):
             fate, before = int(block.fate[0, conversion]), int(alone.fate[0, conversion])
             one, was = view[conversion], self.before[conversion]

@@ -67,7 +67,7 @@ def rows_with(facts: Facts, values: Values) -> Any:
         changed = facts.scenario.with_values(values)
     except InputError:
         return None
-    rows = rows_of(changed, facts.trial, facts.conversion)
+    rows, _ = rows_of(changed, facts.trial, facts.conversion)
     return rows[facts.conversion]
 
 

@@ -10,8 +10,9 @@ import numpy as np
 
 from simlink.base.instants import NEVER
 from simlink.engines.choice import choose
+from simlink.figures.host_view import host_view
 from simlink.link.unit import Units, build
-from simlink.records import RECORD, Fate
+from simlink.records import RECORD, UNREQUESTED, Fate, FrameBlock
 from simlink.tracing.trace import Change, Trace, trace
 
 if TYPE_CHECKING:
@@ -45,7 +46,7 @@ class Service:
         return self.start - self.begun
 
 
-def rows_of(scenario: Scenario, trial: int, conversion: int) -> Any:
+def rows_of(scenario: Scenario, trial: int, conversion: int) -> tuple[Any, Any]:
     """Return the records of one board up to a conversion and some beyond.
 
     Parameters
@@ -57,25 +58,29 @@ def rows_of(scenario: Scenario, trial: int, conversion: int) -> Any:
 
     Returns
     -------
-    ndarray
+    rows : ndarray
         One record a conversion, and ``arrival``: when its first bit was pushed, NEVER if none was.
+    extras : ndarray of UNREQUESTED
+        The frames that no trigger asked for.
     """
     beyond = conversion + 1 + _BEYOND + 4 * scenario.fifo.depth
     shorter = scenario.with_(conversions=min(scenario.conversions, beyond))
     engine, _ = choose("auto", shorter.with_(trials=1))
-    rows, arrivals = [], []
+    rows, arrivals, extras = [], [], [np.zeros(0, dtype=UNREQUESTED)]
     for block in engine.run(shorter, range(trial, trial + 1), words=True):
         assert block.first_bit is not None
         rows.append(block.records[0].copy())
         first = block.first_bit[0].reshape(block.count, -1)
         known = np.where(first == NEVER, np.iinfo(np.int64).max, first).min(axis=1)
         arrivals.append(np.where(known == np.iinfo(np.int64).max, NEVER, known))
+        if block.unrequested is not None:
+            extras.append(block.unrequested)
     records = np.concatenate(rows)
     found = np.empty(len(records), dtype=_ROW)
     for name in RECORD.names or ():
         found[name] = records[name]
     found["arrival"] = np.concatenate(arrivals)
-    return found
+    return found, np.concatenate(extras)
 
 
 class Facts:
@@ -90,13 +95,13 @@ class Facts:
 
     Attributes
     ----------
-    rows : ndarray
+    rows, extras : ndarray
         From `rows_of`.
     """
 
     def __init__(self, scenario: Scenario, trial: int, conversion: int) -> None:
         self.scenario, self.trial, self.conversion = scenario, trial, conversion
-        self.rows = rows_of(scenario, trial, conversion)
+        self.rows, self.extras = rows_of(scenario, trial, conversion)
         self.row = self.rows[conversion]
         self.fate = Fate(int(self.row["fate"]))
         self.remote = scenario.link.scheme == "remote_master"
@@ -152,6 +157,18 @@ class Facts:
                 )
             )
         return found
+
+    @cached_property
+    def block(self) -> FrameBlock:
+        """The records as a block of a trial that ends with them."""
+        here = range(self.trial, self.trial + 1)
+        return FrameBlock(here, 0, self.rows[np.newaxis], unrequested=self.extras)
+
+    @cached_property
+    def view(self) -> Any:
+        """What the host makes of each conversion: an ndarray of OUTCOME, shape (n,)."""
+        ends_there = self.scenario.model_copy(update={"conversions": len(self.rows)})
+        return host_view(ends_there, self.block)[0]
 
     def busy_until(self, instant: int) -> list[Service]:
         """Return the services that led up to an instant without a pause, oldest first.

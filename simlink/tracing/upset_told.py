@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
-from simlink.base.instants import NEVER
+import numpy as np
+
+from simlink.base.instants import FAR, NEVER
 from simlink.base.wording import many, slew_text, time_text
 from simlink.engines.event.wiring import watched
+from simlink.figures.flags import highs, read_ends_of, watched_until
+from simlink.link.fault_line import has_line, is_flagged
 from simlink.link.transient import WAYS, Upsets, least_immunity, upsets
 from simlink.scenario.quantities import SLEW
 from simlink.scenario.schema import Scenario
@@ -44,12 +48,45 @@ def upset(facts: Facts) -> Story | None:
         steps.append("None of its own symbols was hit: what an earlier one lost came to it.")
     if facts.row["wrong_bits"]:
         steps.append(f"The host read {many(int(facts.row['wrong_bits']), 'wrong bit')}.")
+    steps += _told(facts)
 
     def saved(row: object) -> bool:
         return bool(row["fate"] == without["fate"])  # type: ignore[index]
 
     tries = tuple(_tries(scenario))
     return Story(steps, index, tries=tries, saved=saved, what="is not harmed")
+
+
+def _told(facts: Facts) -> Iterator[str]:
+    """Say what the fault line did, if there is one, and whether anybody told the host."""
+    if has_line(facts.scenario):
+        row = facts.rows
+        ends = np.maximum(row["read_end"], row["void_read"])
+        last = int(max(row["trigger"].max(), row["release"].max(), ends.max()))
+        left, until = int(facts.row["trigger"]), int(watched_until(ends, last)[facts.conversion])
+        found = [
+            (start, end)
+            for start, end in highs(facts.scenario, facts.trial, read_ends_of(facts.block), until)
+            if is_flagged(left, until, start, end)
+        ]
+        read = ends[facts.conversion] != NEVER
+        by = "the end of its read" if read else "the next read of a frame"
+        if found:
+            yield f"The fault line was high at the host {spans(found)}."
+        else:
+            yield f"The fault line was not high at the host from its trigger to {by}."
+    told = facts.view["told"][facts.conversion]
+    yield "The host was told that something was wrong." if told else "Nobody told the host."
+
+
+def spans(found: Sequence[tuple[int, int]]) -> str:
+    """Return some stretches in words, the first of them one by one."""
+    said = ", ".join(
+        f"from {time_text(start)} " + ("on" if end >= FAR else f"to {time_text(end)}")
+        for start, end in found[:_MOST]
+    )
+    more = f", and {many(len(found) - _MOST, 'more time')}" if len(found) > _MOST else ""
+    return f"{said}{more}"
 
 
 def _tries(scenario: Scenario) -> Iterator[Try]:
@@ -89,9 +126,7 @@ def _windows(facts: Facts, way: str) -> list[str]:
     ]
     if not found:
         return []
-    said = ", ".join(f"from {time_text(start)} to {time_text(end)}" for start, end in found[:_MOST])
-    more = f", and {many(len(found) - _MOST, 'more time')}" if len(found) > _MOST else ""
-    return [f"The {way} channels were upset {said}{more}."]
+    return [f"The {way} channels were upset {spans(found)}."]
 
 
 def _longest(facts: Facts) -> int:

@@ -10,7 +10,7 @@ from simlink.verdict.seen import Seen, row
 #: What transients may bring about, by the name of its figure.
 _HARM = {
     "not_received": "never received",
-    "corrupted_silent": "with wrong bits",
+    "corrupted_silent": "with wrong bits, and nobody told",
     "corrupted_flagged": "with wrong bits, and told",
     "dropped": "dropped after a failed check",
     "overrun": "overrun",

@@ -42,3 +42,36 @@ def test_a_word_that_was_delivered_is_told_as_it_was():
     told = explain(with_event(1100 * NS), 0)
     assert told.fate == "delivered"
     assert "common-mode" not in told.text
+
+
+@pytest.mark.parametrize(
+    ("response", "line", "end"),
+    [
+        # Up 1365 ns after the start, and down as the frame has been read, at 1566.
+        (
+            "100 ns",
+            "The fault line was high at the host from 1.365 us to 1.566 us.",
+            "The host was told that something was wrong.",
+        ),
+        (
+            "301 ns",
+            "The fault line was not high at the host from its trigger to the end of its read.",
+            "Nobody told the host.",
+        ),
+    ],
+)
+def test_what_the_fault_line_did(response, line, end):
+    values = {"barrier__return__strobe": False, "fault__threshold": "60 kV/us"}
+    told = explain(with_event(1250 * NS, fault__response=response, **values), 0)
+    assert told.steps[-2:] == (line, end)
+
+
+def test_a_word_that_was_never_read_is_watched_until_another_one_is():
+    told = explain(with_event(1002 * NS, fault__threshold="60 kV/us", conversions=2), 0)
+    assert "The fault line was high at the host from 1.017 us to 2.566 us." in told.steps
+    late = {"fault__threshold": "60 kV/us", "fault__response": "1549 ns"}
+    told = explain(with_event(1002 * NS, conversions=2, **late), 0)
+    assert told.steps[-2:] == (
+        "The fault line was not high at the host from its trigger to the next read of a frame.",
+        "Nobody told the host.",
+    )

@@ -1,0 +1,165 @@
+"""Which conversions the fault line flags: those between trigger and read's end of which it is high.
+
+A conversion that is never read is watched until the host has read a later one, for then it knows
+that this one is missing; until the last thing that happens, where it reads none. All of it follows
+from the events and from what the engines hand over.
+"""
+
+from __future__ import annotations
+
+import math
+from bisect import bisect_right
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import numpy.typing as npt
+
+from simlink.base.instants import FAR, NEVER
+from simlink.link.fate import NOT_SENT
+from simlink.link.fault_line import FaultLine, falls, is_flagged
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from simlink.records import FrameBlock
+    from simlink.scenario.schema import Scenario
+
+_INSTANTS = ("due", "trigger", "ready", "release", "read_end", "void_read")
+
+
+class Flags:
+    """Flags the conversions of one trial, stretch by stretch; memory does not grow with its length.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        With a fault line.
+    trial : int
+        Which unit.
+    """
+
+    def __init__(self, scenario: Scenario, trial: int) -> None:
+        self._line = FaultLine(scenario, trial)
+        #: Reports that have come, whose fall is known: when the line rose, and the latest fall of
+        #: those up to each.
+        self._rises: list[int] = []
+        self._falls: list[int] = []
+        #: Reports after which no read has ended yet: when each comes, and its hold.
+        self._open: list[tuple[int, int]] = []
+        self._last = NEVER
+        #: How much earlier than due a trigger may leave.
+        self._early = scenario.trigger.jitter.support[0]
+
+    def of(self, records: Any, extras: Any, over: bool) -> tuple[npt.NDArray[np.bool_], int]:
+        """Tell which conversions are flagged.
+
+        Parameters
+        ----------
+        records : ndarray of RECORD, shape (n,)
+            In order; those that were not known the last time come again.
+        extras : ndarray of UNREQUESTED
+            The frames of the trial that no trigger asked for, read among them.
+        over : bool
+            Whether no more are to come.
+
+        Returns
+        -------
+        flagged : ndarray of bool, shape (n,)
+        known : int
+            Of how many that is known.
+        """
+        ends = np.maximum(records["read_end"], records["void_read"])
+        read = np.flatnonzero(ends != NEVER)
+        self._last = max([self._last, *(int(records[name].max()) for name in _INSTANTS)])
+        reads = np.sort(np.concatenate([ends[read], extras["read_end"]]))
+        reads = reads[reads != NEVER]
+        known = len(records) if over else int(read[-1]) + 1 if len(read) else 0
+        upto = int(reads[-1]) if len(reads) else NEVER
+        self._take(reads, max(upto, self._last) if over else upto, over)
+        until = watched_until(ends, self._last)
+        flagged = np.zeros(len(records), dtype=np.bool_)
+        if self._rises:
+            place = np.searchsorted(self._rises, until, side="left")
+            at = np.maximum(place - 1, 0)
+            rises, ended = np.array(self._rises)[at], np.array(self._falls)[at]
+            flagged = is_flagged(records["trigger"], until, rises, ended)
+            flagged &= (place > 0) & (records["fate"] != NOT_SENT)
+        if not over and known and math.isfinite(self._early):
+            sent = records["trigger"][records["fate"] != NOT_SENT]
+            later = int(records["due"][known - 1]) + math.floor(self._early)
+            self._forget(min(int(sent.min()), later))
+        return flagged, known
+
+    def _take(self, reads: npt.NDArray[np.int64], upto: int, over: bool) -> None:
+        """Take in the reports sent before an instant; the line falls as reads end."""
+        self._open += self._line.take_before(upto)
+        settled = 0
+        for rises, hold in self._open:
+            place = int(np.searchsorted(reads, rises, side="right"))
+            if place == len(reads) and not over:
+                break
+            ends = falls(rises, hold, int(reads[place]) if place < len(reads) else FAR)
+            self._rises.append(rises)
+            self._falls.append(max(ends, self._falls[-1]) if self._falls else ends)
+            settled += 1
+        del self._open[:settled]
+
+    def _forget(self, time: int) -> None:
+        """Forget the reports of which the line has fallen by an instant."""
+        gone = bisect_right(self._falls, time)
+        del self._rises[:gone], self._falls[:gone]
+
+
+def watched_until(ends: npt.NDArray[np.int64], last: int) -> npt.NDArray[np.int64]:
+    """Return until when each conversion is watched, in fs.
+
+    Parameters
+    ----------
+    ends : ndarray of int64, shape (n,), fs
+        When the host has read each, `NEVER` if it has not.
+    last : int, fs
+        The last thing that happens.
+    """
+    found = np.where(ends == NEVER, FAR, ends)
+    found = np.minimum.accumulate(found[::-1])[::-1]
+    return np.where(found == FAR, last, found)
+
+
+def highs(
+    scenario: Scenario, trial: int, reads: Sequence[int], until: int
+) -> list[tuple[int, int]]:
+    """Return from when and until when the fault line of a unit is high, in fs.
+
+    Parameters
+    ----------
+    reads : sequence of int, fs
+        When the host's reads end, in order.
+    until : int, fs
+        What begins later is left out.
+
+    Returns
+    -------
+    list of (int, int), fs
+        In order, apart from each other; `FAR` for one that is not known to fall.
+    """
+    found: list[tuple[int, int]] = []
+    for rises, hold in FaultLine(scenario, trial).take_before(until + 1):
+        if rises > until:
+            break
+        place = bisect_right(reads, rises)
+        ends = falls(rises, hold, reads[place] if place < len(reads) else FAR)
+        if found and rises <= found[-1][1]:
+            found[-1] = found[-1][0], max(found[-1][1], ends)
+        else:
+            found.append((rises, ends))
+    return found
+
+
+def read_ends_of(block: FrameBlock, row: int = 0) -> list[int]:
+    """Return when the host's reads end in one trial of a block, in order, in fs."""
+    records = block.records[row]
+    found = [*records["read_end"].tolist(), *records["void_read"].tolist()]
+    if block.unrequested is not None:
+        mine = block.unrequested["trial"] == block.trials[row]
+        found += block.unrequested["read_end"][mine].tolist()
+    return sorted(one for one in found if one != NEVER)
