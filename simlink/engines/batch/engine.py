@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from typing import Any
 
@@ -11,17 +12,19 @@ from simlink.base.instants import NEVER, Times
 from simlink.engines.batch import host_clocked, remote_master
 from simlink.engines.batch.departures import Departures
 from simlink.engines.batch.draws import Draws, conversion_columns
+from simlink.engines.batch.harms import Harms
+from simlink.engines.batch.hits import Wanted
 from simlink.engines.batch.reads import read_columns
 from simlink.engines.batch.returns import Symbols, symbols
 from simlink.engines.batch.state import HOST_CLOCKED, LAW, NOTE, REMOTE, refresh
 from simlink.engines.batch.sure import unjudged
-from simlink.engines.batch.windows import Given, Windows, earliest, none_of, refusal, upset_columns
+from simlink.engines.batch.windows import Given, Late, Windows, earliest, refusal
 from simlink.link import unit
-from simlink.link.fate import UNDERRUN
 from simlink.link.fifo import WhenFull
 from simlink.link.transient import may_upset, upset_parts, upsets
 from simlink.link.unit import Units
-from simlink.records import RECORD, Cause, FrameBlock
+from simlink.records import RECORD, FrameBlock
+from simlink.scenario.distributions import reach
 from simlink.scenario.schema import Scenario
 
 #: Trials whose units are drawn together.
@@ -84,8 +87,6 @@ class Walk:
         self.units = units
         self.words = words
         self.loops = scenario.trigger.pattern == "after_read"
-        #: Of bits that transients may invert: nothing else that they do leaves wrong ones here.
-        self.upset_bits = may_upset(scenario, "return")
         self.by_remote = scenario.link.scheme == "remote_master"
         law = np.zeros(1, dtype=LAW)
         self.law = law
@@ -113,9 +114,17 @@ class Walk:
             law["may_underrun"] = self.symbols.may_underrun
             columns += self.symbols.columns
             law["earliest"] = earliest(scenario)
-            law["upset_column"] = len(columns)
+            law["data_bits"] = scenario.data_bits_per_lane
             law["upset_parts"] = upset_parts(scenario.barrier.upset)
-            columns += upset_columns(scenario)
+            law["upset_back"] = may_upset(scenario, "return")
+            law["all_drawn"] = len(self.symbols.takes) == scenario.bits_per_lane
+            least, most = reach(scenario.barrier.direction("return").jitter)
+            self.spans = np.zeros(len(units.trials), dtype=np.int64)
+            if not law["all_drawn"]:
+                # Without bounds no bit stands alone, and all are drawn.
+                law["low"], law["high"] = math.floor(least), math.ceil(most)
+                longest = np.maximum(units.lanes.max(axis=1) + law["high"], 0)
+                self.spans = units.captured[:, -1] + longest
             self.wrong: Any = units.wrong_later.any(axis=1) | self.symbols.wrong
             self.offsets = np.ascontiguousarray(units.captured[:, self.symbols.last_bits])
         else:
@@ -123,17 +132,12 @@ class Walk:
             law["by_rise"] = host.capture.half_periods == 1
             columns += read_columns(scenario)
         self.draws = Draws(scenario, columns)
-        self.windows = Windows(scenario, self.draws) if self.by_remote else None
         asks_later = self.by_remote and bool(law["by_edge"][0]) and not self.loops
         asks_later = asks_later and scenario.trigger.source == "host"
         self.departures = Departures(scenario, asks_later)
         self.records = np.zeros((0, 0), dtype=RECORD)
-        self.upset: Given | None = None
-        #: Bits of a frame of which it is kept when they came, if inverted: a read may come sooner.
-        self.turned = 0
-        if self.by_remote and may_upset(scenario, "return") and self.symbols.may_underrun:
-            self.turned = int(law["lanes"][0] * law["symbols"][0])
-        self.turned_at = np.zeros((0, 0, self.turned), dtype=np.int64)
+        self.windows, self.late, self.harms = Windows(scenario), Late(scenario), Harms(scenario)
+        self.upset: Given
 
     def run(self) -> Iterator[FrameBlock]:
         """Walk all trials and hand over their records."""
@@ -163,7 +167,8 @@ class Walk:
                 self._widen(given, first)
             self.draws.fill(first, count)
             due, later = self.departures.take(first, count)
-            self._look_out(first, due)
+            if self.by_remote:
+                self.upset = self.windows.take(due, self.state)
             self._step(first, count, first + count == total, due, later)
             upto = int(self.state["low"].min())
             while given < upto:
@@ -180,8 +185,9 @@ class Walk:
         )
         self.draws.open(trials, size)
         self.departures.open(self.units, trials)
-        if self.windows is not None:
-            self.windows.open(self.units, trials)
+        if self.by_remote:
+            self.windows.open(trials)
+            self.late.open(trials)
         self.state = np.zeros(count, dtype=REMOTE if self.by_remote else HOST_CLOCKED)
         refresh(self.state)
         lanes = int(law["lanes"][0])
@@ -190,7 +196,6 @@ class Walk:
         if self.records.shape != (count, size):
             self.records = np.zeros((count, size), dtype=RECORD)
             self.notes = np.zeros((count, size), dtype=NOTE)
-            self.turned_at = np.zeros((count, size, self.turned), dtype=np.int64)
             shape = (count, size if self.words else 1, lanes, int(law["words"][0]))
             self.bits = [np.zeros(shape, dtype=np.int64) for _ in range(2)]
         for times in self.bits:
@@ -211,17 +216,9 @@ class Walk:
 
         self.records = wider(self.records, np.zeros((), dtype=RECORD))
         self.notes = wider(self.notes, np.zeros((), dtype=NOTE))
-        self.turned_at = wider(self.turned_at, NEVER)
         if self.words:
             self.bits = [wider(times, NEVER) for times in self.bits]
         self.draws.widen(low, high, 2 * old)
-
-    def _look_out(self, first: int, due: Times) -> None:
-        """Find the windows that the next stretch may meet."""
-        if self.windows is not None:
-            at = first % self.records.shape[1]
-            offsets = self.offsets[self.rows]
-            self.upset = self.windows.take(due, at, offsets, self.state, self.ahead)
 
     def _step(self, first: int, count: int, over: bool, due: Times, later: Times) -> None:
         """Take the trials through one stretch."""
@@ -230,20 +227,27 @@ class Walk:
             symbol = self.symbols
             lanes = int(self.law["lanes"][0])
             pushed = np.empty((lanes if self.words else 0, len(symbol.takes)), dtype=np.int64)
-            windows, bounds = self.upset or none_of(len(self.state))
-            remote_master.walk(
-                first, count, over, self.law, units.values[rows], self.wrong[rows],
-                symbol.doubtful[rows], units.lanes[rows], units.lane_distortions[rows],
-                units.captured[rows],
-                units.bit_ends[rows], units.strobe_edges[rows], self.offsets[rows],
-                symbol.line_times, symbol.takes, symbol.word_firsts, symbol.word_lasts, due, later,
-                draws.ring, draws.place, draws.constant, self.state, self.waiting, self.ends,
-                self.ahead, self.line_free, pushed,
-                np.empty((2, units.strobe_edges.shape[1]), dtype=np.int64),
-                windows, bounds, np.empty(lanes, dtype=np.int64), self.turned_at,
-                self.records, self.notes, *self.bits,
-            )  # fmt: skip
-            return
+            while True:
+                row, lacks = remote_master.walk(
+                    first, count, over, self.law, units.values[rows], self.wrong[rows],
+                    symbol.doubtful[rows], units.lanes[rows], units.lane_distortions[rows],
+                    units.captured[rows],
+                    units.bit_ends[rows], units.strobe_edges[rows], self.offsets[rows],
+                    symbol.line_times, symbol.takes, symbol.word_firsts, symbol.word_lasts, due,
+                    later, draws.ring, draws.place, draws.constant, self.state, self.waiting,
+                    self.ends, self.ahead, self.line_free, pushed,
+                    np.empty((2, units.strobe_edges.shape[1]), dtype=np.int64),
+                    *self.upset, self.spans[rows], np.empty(lanes, dtype=np.int64),
+                    self.late.drawn, self.late.asked, self.harms.noted,
+                    self.records, self.notes, *self.bits,
+                )  # fmt: skip
+                if self.harms.noted[0, 0]:
+                    self.harms.collect()
+                if lacks == Wanted.NOTHING:
+                    return
+                if lacks == Wanted.WINDOWS:
+                    self.upset = self.windows.more(row, int(self.state["wants"][row]))
+                self.late.draw(row)
         host_clocked.walk(
             first, count, over, self.law, units.values[rows],
             np.stack([units.lanes[rows], units.lane_distortions[rows]], axis=-1),
@@ -253,21 +257,10 @@ class Walk:
             self.records, self.notes, *self.bits,
         )  # fmt: skip
 
-    def _leave_out_late(self, there: slice) -> None:
-        """Do not count inverted bits that came after the read of their frame had ended."""
-        records = self.records[:, there]
-        for row, at in np.argwhere((records["fate"] == UNDERRUN) & (records["wrong_bits"] > 0)):
-            record = records[row, at]
-            came = self.turned_at[row, there.start + at, : record["wrong_bits"]]
-            record["wrong_bits"] = (came < record["read_end"]).sum()
-
     def _block(self, trials: range, first: int, at: int, count: int) -> FrameBlock:
         there = slice(at, at + count)
-        if self.turned:
-            self._leave_out_late(there)
-        if self.upset_bits:
-            rows = self.records[:, there]
-            rows["hit"] = (rows["wrong_bits"] > 0) << Cause.DATA
+        if self.by_remote:
+            self.harms.settle(self.records[:, there], first)
         if not self.words:
             return FrameBlock(trials, first, self.records[:, there])
         bits = [times[:, there] for times in self.bits]
