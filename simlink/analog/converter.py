@@ -88,12 +88,15 @@ class Converter:
         self.skew = analog.sampling_skew[number].constant_value if analog.sampling_skew else 0
         self.average = analog.average or 1
         self.step = FS_PER_SECOND / rate.value / self.average
-        self.noise: Floats | None = None
-        sigma = noise_of(scenario)
-        if sigma:
-            source = f"analog.noise lane {lane} word {position}"
-            drawn = generator(scenario.seed, trial, source).standard_normal(count * self.average)
-            self.noise = sigma * drawn.reshape(count, self.average).mean(axis=1)
+        self.seed = scenario.seed, trial
+        self.source = f"analog.noise lane {lane} word {position}"
+        self.sigma = noise_of(scenario)
+        self.noise = self._noise(self.source, count) if self.sigma else None
+
+    def _noise(self, source: str, count: int) -> Floats:
+        drawn = generator(*self.seed, source).standard_normal((count, self.average))
+        found: Floats = self.sigma * drawn.mean(axis=1)
+        return found
 
     def _input(self, instants: Times) -> Floats:
         value = np.full(len(instants), self.offset)
@@ -119,10 +122,50 @@ class Converter:
             Whether the converter neither bends nor adds noise.
         """
         values = self.input_at(instants)
-        if not ideal:
-            values = codes.bent(values, self.bits, self.polynomial)
-            if self.table is not None:
-                values = codes.interpolated(values, self.bits, self.table)
-            if self.noise is not None:
-                values = values + self.noise[: len(values)]
+        if ideal:
+            return codes.quantised(values, self.bits)
+        return self._converted(values, None if self.noise is None else self.noise[: len(values)])
+
+    def code_at(self, number: int, instant: int) -> int:
+        """Return the code of one sample at an instant in fs.
+
+        Parameters
+        ----------
+        number : int
+            Its conversion; -2 and below are those that no trigger asked for.
+        """
+        noise = None
+        if self.noise is not None and number >= 0:
+            noise = self.noise[number : number + 1]
+        elif self.noise is not None:
+            noise = self._noise(f"{self.source} unrequested", -1 - number)[-1:]
+        found, _ = self._converted(self.input_at(np.array([instant])), noise)
+        return found.item()
+
+    def _converted(self, values: Floats, noise: Floats | None) -> tuple[Codes, int]:
+        """Return the codes of values, bent and with noise added, and how many were clipped."""
+        values = codes.bent(values, self.bits, self.polynomial)
+        if self.table is not None:
+            values = codes.interpolated(values, self.bits, self.table)
+        if noise is not None:
+            values = values + noise
         return codes.quantised(values, self.bits)
+
+
+class Converters:
+    """The converters of one board, each made when it is first asked for."""
+
+    def __init__(self, scenario: Scenario, trial: int) -> None:
+        self.scenario, self.trial = scenario, trial
+        self._made: dict[tuple[int, int], Converter] = {}
+
+    def __getitem__(self, place: tuple[int, int]) -> Converter:
+        """Return that of a lane and a position on it."""
+        if place not in self._made:
+            count = self.scenario.conversions
+            self._made[place] = Converter(self.scenario, self.trial, *place, count)
+        return self._made[place]
+
+    def code(self, number: int, lane: int, position: int, instant: int) -> int:
+        """Return the code of one sample of one converter, as `Converter.code_at` does."""
+        return self[lane, position].code_at(number, instant)

@@ -22,7 +22,7 @@ class Held:
     values : ndarray, shape (m,)
         Evenly spaced, as far as whoever analyses it knows.
     missing : int
-        Places that no word has, or one with wrong bits, of `of`.
+        Places that no word has, of `of`.
     of : int
         Words from the first to the last that the record covers.
     gaps : int
@@ -39,12 +39,19 @@ class Held:
     spacing: float | None
 
 
-def placed(fates: npt.NDArray[np.int8], believed: Times) -> npt.NDArray[np.int64]:
+#: Of the words that the host has.
+_HELD = (Fate.DELIVERED, Fate.CORRUPTED, Fate.UNDERRUN)
+
+
+def placed(
+    fates: npt.NDArray[np.int8], believed: Times, failed: npt.NDArray[np.bool_]
+) -> npt.NDArray[np.int64]:
     """Return which conversion's word stands at each place of the host's record, -1 for none.
 
-    A word stands where the host takes it to belong; one with wrong bits, or read too early, is
-    left out, as if it were not there. What only waits, or is on its way, when a run ends is no
-    gap: the record ends ahead of it.
+    A word stands where the host takes it to belong, wrong bits and all, unless the host is told
+    that something is wrong with it: that one is left out. What only waits, or is on its way, when
+    a run ends is no gap: the record ends ahead of it. Nor is what the host reads in place of a
+    frame that is gone a word.
 
     Parameters
     ----------
@@ -52,12 +59,15 @@ def placed(fates: npt.NDArray[np.int8], believed: Times) -> npt.NDArray[np.int64
         What became of each conversion.
     believed : ndarray of int64, shape (n,)
         The conversion that the host takes its word for.
+    failed : ndarray of bool, shape (n,)
+        Whether a check of its frame failed, or it ended short.
     """
     waits = fates == Fate.IN_FLIGHT
     end = len(fates) - int(np.argmin(waits[::-1])) if not waits.all() else 0
     found = np.full(end, -1, dtype=np.int64)
     # A word is believed to be one that was triggered before it was read, which may be a later one.
-    words = np.flatnonzero((fates[:end] == Fate.DELIVERED) & (believed[:end] >= 0))
+    there = np.isin(fates, _HELD) & ~failed & (believed >= 0)
+    words = np.flatnonzero(there[:end])
     words = words[believed[words] < end]
     found[believed[words]] = words
     return found

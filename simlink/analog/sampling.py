@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 
 #: Causes of jitter, in the order in which they come in.
 CAUSES = ("aperture", "timer", "barrier")
-_KEPT = ("due", "trigger", "aperture", "read_end")
+_KEPT = ("due", "trigger", "aperture", "read_end", "check_failed")
 
 
 @dataclass(frozen=True)
@@ -49,8 +49,10 @@ class Sampling:
         What became of each conversion.
     believed : ndarray
         The conversion that the host takes each word for, as `records` has it.
+    failed : ndarray of bool
+        Whether a check of its frame failed, as the host read it, or it ended short.
     ages : ndarray
-        From each sample to the end of its read; of words that were delivered alone, shape (m,).
+        From each sample to the end of its read; of no meaning where it was not read.
     rate : Fraction
         Samples a second, of this unit.
     """
@@ -61,8 +63,14 @@ class Sampling:
     barrier: Times
     fates: npt.NDArray[np.int8]
     believed: Times
+    failed: npt.NDArray[np.bool_]
     ages: Times
     rate: Fraction
+
+    @property
+    def harmed(self) -> bool:
+        """Whether any word that was read may have wrong bits."""
+        return bool(np.isin(self.fates, (Fate.CORRUPTED, Fate.UNDERRUN)).any())
 
 
 def sampling(scenario: Scenario, trial: int, blocks: Iterable[FrameBlock]) -> Sampling:
@@ -103,7 +111,6 @@ def sampling(scenario: Scenario, trial: int, blocks: Iterable[FrameBlock]) -> Sa
     barrier = left + fixed + crossing + aperture_jitter
     taken = (fates != Fate.MISSED_TRIGGER) & (columns["aperture"] >= 0)
     barrier[taken] = columns["aperture"][taken]
-    whole = fates == Fate.DELIVERED
     rate = scenario.trigger.rate
     assert rate is not None
     return Sampling(
@@ -113,6 +120,7 @@ def sampling(scenario: Scenario, trial: int, blocks: Iterable[FrameBlock]) -> Sa
         barrier,
         fates.astype(np.int8),
         outcomes["believed"][0],
-        columns["read_end"][whole] - columns["aperture"][whole],
+        columns["check_failed"].astype(np.bool_),
+        columns["read_end"] - columns["aperture"],
         actual_frequency(rate.value, int(units.trigger_tolerance[0])),
     )

@@ -160,9 +160,12 @@ def sent(scenario: Scenario, trial: int, conversion: int, lane: int, counter: in
     counter : int
         As in `framed`.
     """
-    law, data = scenario.check, content.lane_bits(scenario, trial, conversion, lane)
-    whole = framed if law.over == "frame" else sequenced
-    return whole(law, data, counter)
+    return behind(scenario.check, content.lane_bits(scenario, trial, conversion, lane), counter)
+
+
+def behind(law: Check, data: list[int], counter: int) -> list[int]:
+    """Return data and what the frame carries behind it; packets carry checks of their own."""
+    return (framed if law.over == "frame" else sequenced)(law, data, counter)
 
 
 def fails(law: Check, received: list[int]) -> bool:

@@ -8,7 +8,7 @@ line changes, or too close to it, is taken for the worst: wrong.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Container, Iterable, Mapping
 from enum import IntEnum
 
 from simlink.scenario.schema import Scenario
@@ -52,12 +52,15 @@ def _mixed(value: int) -> int:
 
 def lane_bits(scenario: Scenario, trial: int, conversion: int, lane: int) -> list[int]:
     """Return the bits of one lane's frame in the order of the line, most significant first."""
-    width = scenario.frame.word_bits
-    bits = []
-    for position in range(scenario.frame.words_per_lane):
-        value = word(scenario, trial, conversion, lane, position)
-        bits += [value >> place & 1 for place in range(width - 1, -1, -1)]
-    return bits
+    frame = scenario.frame
+    places = range(frame.words_per_lane)
+    words = (word(scenario, trial, conversion, lane, position) for position in places)
+    return bits(words, frame.word_bits)
+
+
+def bits(words: Iterable[int], width: int) -> list[int]:
+    """Return the bits of words of ``width`` bits each, most significant first."""
+    return [value >> place & 1 for value in words for place in range(width - 1, -1, -1)]
 
 
 def received(sent: list[int], outcomes: Mapping[int, BitOutcome]) -> list[int]:
@@ -81,6 +84,34 @@ def received(sent: list[int], outcomes: Mapping[int, BitOutcome]) -> list[int]:
             bit = 1 - bit
         found.append(bit)
     return found
+
+
+def read(
+    sent: list[int], outcomes: Mapping[int, BitOutcome], inverted: Container[int], came: int
+) -> list[int]:
+    """Return the bits of a lane's frame as a host that clocks the converter has them.
+
+    Parameters
+    ----------
+    sent, outcomes
+        As in `received`.
+    inverted : container of int
+        The places whose bits came inverted.
+    came : int
+        How many bits were captured at all; those after them are read as 0.
+    """
+    return [
+        bit ^ (place in inverted) if place < came else 0
+        for place, bit in enumerate(received(sent, outcomes))
+    ]
+
+
+def misread(
+    sent: list[int], outcomes: Mapping[int, BitOutcome], inverted: Container[int], came: int
+) -> set[int]:
+    """Return the places whose bits `read` gives other than they were sent."""
+    found = read(sent, outcomes, inverted, came)
+    return {place for place, bit in enumerate(sent) if bit != found[place]}
 
 
 def values(bits: list[int], width: int) -> list[int]:

@@ -49,7 +49,20 @@ def table(found: SpectrumStudy) -> str:
     if missing:
         about += (
             f" {missing} of {sum(one.record.of for one in found.units)} words are missing from "
-            f"the records, or wrong in them (gaps: {scenario.analog.gaps})."
+            f"the records (gaps: {scenario.analog.gaps})."
+        )
+    told = sum(one.told for one in found.units)
+    if told:
+        about += (
+            f" {wording.many(told, 'word')} came in frames whose check failed or that ended short, "
+            "and count as missing."
+        )
+    wrong = sum(one.wrong for one in found.units)
+    if wrong:
+        about += (
+            f" {wording.many(wrong, 'word')} of the records {'is' if wrong == 1 else 'are'} not "
+            "what the converter gave, and analysed as the host read "
+            f"{'it' if wrong == 1 else 'them'}."
         )
     misplaced = sum(one.misplaced for one in found.units)
     if misplaced:
@@ -173,17 +186,18 @@ def _signed(seconds: float) -> str:
 
 
 def csv(found: SpectrumStudy) -> str:
-    """Return the first board's samples: conversion, instant in fs, code, whether it is held, where.
+    """Return the first board's samples, one a conversion.
 
-    The place is that of the conversion that the host takes the word for; empty for none.
+    conversion; t_sample_fs, its instant; code, as the converter gave it; held, whether the host
+    has it in its record; place, the conversion that it takes it for; read, the code that it has;
+    wrong, whether that is another one. The last three are empty where it has none.
     """
     unit = found.units[0]
     places = {which: place for place, which in enumerate(unit.placed.tolist()) if which >= 0}
-    rows = ["conversion,t_sample_fs,code,held,place"]
-    for number, (instant, code) in enumerate(
-        zip(unit.instants.tolist(), unit.codes.tolist(), strict=True)
-    ):
+    rows = ["conversion,t_sample_fs,code,held,place,read,wrong"]
+    each = zip(unit.instants.tolist(), unit.codes.tolist(), unit.read.tolist(), strict=True)
+    for number, (instant, code, read) in enumerate(each):
         place = places.get(number)
-        where = "0," if place is None else f"1,{place}"
-        rows.append(f"{number},{instant},{code},{where}")
+        what = "0,,," if place is None else f"1,{place},{read},{int(read != code)}"
+        rows.append(f"{number},{instant},{code},{what}")
     return "\n".join(rows) + "\n"

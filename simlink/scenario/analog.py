@@ -259,8 +259,9 @@ class Analog(Section):
         "order of lanes and of words on each. Left out: 0."
     )
     gaps: Literal["refuse", "cut", "join", "repeat", "zero"] | None = optional(
-        "What becomes of a record in which words are missing. refuse: it is not analysed; cut: "
-        "its longest stretch without a gap is; join: what is there is taken as one after another; "
+        "What becomes of a record in which words are missing; those whose check failed are left "
+        "out of it, other wrong ones are in it. refuse: it is not analysed; cut: its longest "
+        "stretch without a gap is; join: what is there is taken as one after another; "
         "repeat: the last word ahead of a gap fills it; zero: mid-scale fills it. Left out: refuse."
     )
 

@@ -12,7 +12,7 @@ import numpy.typing as npt
 
 from simlink.analog import histogram, jitter
 from simlink.analog.codes import Codes, centres
-from simlink.analog.converter import Converter, noise_of
+from simlink.analog.converter import Converter, Converters, noise_of
 from simlink.analog.record import Held, held, placed
 from simlink.analog.sampling import Sampling, sampling
 from simlink.analog.sine_fit import four, three
@@ -24,7 +24,10 @@ from simlink.base.errors import InputError
 from simlink.base.instants import FS_PER_SECOND, Times
 from simlink.base.json_text import json_text
 from simlink.base.late import picture
+from simlink.engines.batch import BatchEngine
 from simlink.engines.choice import choose
+from simlink.engines.event import EventEngine
+from simlink.engines.event.wiring import with_words
 from simlink.figures import intervals
 from simlink.figures.intervals import CONFIDENCE
 from simlink.figures.summary import Figure, plain
@@ -45,7 +48,7 @@ TERMS = {
     "aperture": "aperture jitter",
     "timer": "trigger timer's jitter",
     "barrier": "barrier's jitter",
-    "losses": "missing and misplaced words",
+    "losses": "missing, misplaced and wrong words",
 }
 #: Those that an ideal trigger has as well.
 _BARE = ("quantisation", "converter", "aperture")
@@ -74,12 +77,18 @@ class Unit:
     ages : (float, float)
         From a sample to the end of its read, in s: median and largest.
     codes, instants : ndarray of int64, shape (n,)
-        Of every conversion; fs.
+        Of every conversion, as it was made; fs.
+    read : ndarray of int64, shape (n,)
+        The word of every conversion as its host read it, if it did.
     placed : ndarray of int64, shape (m,)
         The conversion whose word stands at each of the first m places of the host's record, -1
         for none; what is beyond waits for its read.
     misplaced : int
         Words that stand at the place of another conversion.
+    wrong : int
+        Words that the host holds and that are not what was converted.
+    told : int
+        Words that came and that it does not hold, for it is told that something is wrong with them.
     nonlinearity : (float, float) or None
         Largest integral and differential nonlinearity of the words held, in LSB, from their
         histogram; None where that takes more words or a tone that fills the range.
@@ -94,9 +103,12 @@ class Unit:
     jitter: float
     ages: tuple[float, float]
     codes: Codes = field(repr=False)
+    read: Codes = field(repr=False)
     instants: Times = field(repr=False)
     placed: npt.NDArray[np.int64] = field(repr=False)
     misplaced: int = 0
+    wrong: int = 0
+    told: int = 0
     nonlinearity: tuple[float, float] | None = None
 
 
@@ -109,7 +121,8 @@ class SpectrumStudy:
     scenario : Scenario
         What was asked about.
     engine : str
-        The engine that ran it.
+        The engine that ran it; both, where the batch engine found words that may have wrong bits,
+        and the event engine said which.
     lane, position : int
         Which converter.
     frequency : Fraction
@@ -199,6 +212,8 @@ class SpectrumStudy:
                 "words": first.record.of,
                 "missing": [one.record.missing for one in self.units],
                 "misplaced": [one.misplaced for one in self.units],
+                "wrong": [one.wrong for one in self.units],
+                "told": [one.told for one in self.units],
                 "gaps": self.scenario.analog.gaps or "refuse",
                 "window": first.isolated.window.name,
                 "window_loss": first.isolated.window.processing_loss,
@@ -289,22 +304,43 @@ def spectrum(
     """
     _check(scenario, lane, position)
     chosen, _ = choose(engine, scenario)
-    units = []
+    units, again = [], False
     for trial in range(scenario.trials):
-        blocks = chosen.passing(scenario, range(trial, trial + 1), words=False)
-        units.append(_unit(scenario, trial, lane, position, sampling(scenario, trial, blocks)))
+        converters = Converters(scenario, trial)
+        at: Sampling | None = None
+        words: dict[int, list[int]] = {}
+        if chosen.name == BatchEngine.name:
+            blocks = chosen.passing(scenario, range(trial, trial + 1), words=False)
+            at = sampling(scenario, trial, blocks)
+        if at is None or at.harmed:
+            again = again or at is not None
+            at, words = _with_words(scenario, converters, lane)
+        read = {number: each[position] for number, each in words.items()}
+        units.append(_unit(scenario, trial, converters[lane, position], at, read))
         if progress is not None:
             progress(trial + 1)
     converter = Converter(scenario, 0, lane, position, scenario.conversions)
     return SpectrumStudy(
         scenario,
-        chosen.name,
+        f"{chosen.name} and {EventEngine.name}" if again else chosen.name,
         lane,
         position,
         converter.frequency,
         tuple(units),
         _figures(scenario, converter, units),
     )
+
+
+def _with_words(
+    scenario: Scenario, converters: Converters, lane: int
+) -> tuple[Sampling, dict[int, list[int]]]:
+    """Run a board whose words are its codes; return those of a lane that may have wrong bits."""
+    refusal = EventEngine().refuses(scenario)
+    if refusal is not None:
+        said = f"bits of words come wrong, and which, only the event engine says; {refusal}"
+        raise InputError(scenario.name, "conversions", str(scenario.conversions), said)
+    block, words = with_words(scenario, converters.trial, converters.code, lane)
+    return sampling(scenario, converters.trial, [block]), words
 
 
 def _check(scenario: Scenario, lane: int, position: int) -> None:
@@ -334,12 +370,19 @@ def _check(scenario: Scenario, lane: int, position: int) -> None:
             raise InputError(option, None, str(value), f"a whole number from 0 to {most - 1}")
 
 
-def _unit(scenario: Scenario, trial: int, lane: int, position: int, at: Sampling) -> Unit:
-    """Analyse one unit."""
-    count, bits = len(at.fates), scenario.frame.word_bits
-    converter = Converter(scenario, trial, lane, position, count)
+def _unit(
+    scenario: Scenario, trial: int, converter: Converter, at: Sampling, words: dict[int, int]
+) -> Unit:
+    """Analyse one unit.
+
+    Parameters
+    ----------
+    words : dict of int to int
+        By conversion, what its host read, where that is not sure to be what was converted.
+    """
+    bits = scenario.frame.word_bits
     cycles = float(converter.frequency / at.rate)
-    which = placed(at.fates, at.believed)
+    which = placed(at.fates, at.believed, at.failed)
     there = which >= 0
     gaps = scenario.analog.gaps or "refuse"
     missing = int(np.count_nonzero(~there))
@@ -348,8 +391,8 @@ def _unit(scenario: Scenario, trial: int, lane: int, position: int, at: Sampling
         raise InputError(scenario.name, "conversions", str(scenario.conversions), said)
     if missing and gaps == "refuse":
         said = (
-            f"{missing} of {len(there)} words are missing from board {trial}'s record, or wrong in "
-            'it; to analyse it all the same, one of "cut", "join", "repeat", "zero"'
+            f"{missing} of {len(there)} words are missing from board {trial}'s record, or known to "
+            'be wrong; to analyse it all the same, one of "cut", "join", "repeat", "zero"'
         )
         raise InputError(scenario.name, "analog.gaps", '"refuse"', said)
     powers: dict[str, float] = {}
@@ -378,7 +421,9 @@ def _unit(scenario: Scenario, trial: int, lane: int, position: int, at: Sampling
         last = instants
         if term == _BARE[-1]:
             bare = values
-    record = held(values, which, gaps, zero=0.5)
+    read = found.copy()
+    read[list(words)] = list(words.values())
+    record = held(centres(read, bits), which, gaps, zero=0.5)
     misplaced = int(np.count_nonzero(there & (which != np.arange(len(which)))))
     if len(record.values) < FEWEST:
         said = f"the longest stretch of board {trial}'s record without a gap has "
@@ -394,7 +439,7 @@ def _unit(scenario: Scenario, trial: int, lane: int, position: int, at: Sampling
         shown = four(record.values, cycles * taken).frequency
     isolated = analyse(record.values, shown, names=names, beat=beat)
     powers["losses"] = isolated.residual - before
-    ages = at.ages / FS_PER_SECOND
+    ages = at.ages[which[there]] / FS_PER_SECOND
     return Unit(
         analyse(bare, cycles, names=names),
         isolated,
@@ -405,10 +450,13 @@ def _unit(scenario: Scenario, trial: int, lane: int, position: int, at: Sampling
         float(np.std(at.barrier - at.ideal)) / FS_PER_SECOND,
         (float(np.median(ages)), float(ages.max())),
         found,
+        read,
         at.barrier + converter.skew,
         which,
         misplaced,
-        _nonlinearity(scenario, found[which[there]]),
+        int(np.count_nonzero((read != found)[which[there]])),
+        int(np.count_nonzero(at.failed)),
+        _nonlinearity(scenario, read[which[there]]),
     )
 
 

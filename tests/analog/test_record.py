@@ -84,17 +84,21 @@ def test_what_waits_at_the_end_is_no_gap() -> None:
         dtype=np.int8,
     )
     believed = np.array([0, -1, 2, 3, -1])
-    assert placed(fates, believed).tolist() == [0, -1, -1, 3]
-    assert placed(fates[-1:], believed[-1:]).tolist() == []
-    assert placed(fates[:1], believed[:1]).tolist() == [0]
+    none, failed = np.zeros(5, dtype=np.bool_), np.arange(5) == 2
+    assert placed(fates, believed, failed).tolist() == [0, -1, -1, 3]
+    # A wrong word of which nobody tells is one that the host has.
+    assert placed(fates, believed, none).tolist() == [0, -1, 2, 3]
+    assert placed(fates[-1:], believed[-1:], none[-1:]).tolist() == []
+    assert placed(fates[:1], believed[:1], none[:1]).tolist() == [0]
 
 
 def test_a_word_stands_where_the_host_takes_it_to_belong() -> None:
     """The second trigger was missed, and nobody told the host: what follows moves ahead."""
     fates = np.array([Fate.DELIVERED, Fate.MISSED_TRIGGER, *3 * [Fate.DELIVERED]], dtype=np.int8)
-    assert placed(fates, np.array([0, -1, 1, 2, 4])).tolist() == [0, 2, 3, -1, 4]
+    none = np.zeros(5, dtype=np.bool_)
+    assert placed(fates, np.array([0, -1, 1, 2, 4]), none).tolist() == [0, 2, 3, -1, 4]
     # A frame that answers no trigger is thrown away.
-    assert placed(fates, np.array([0, -1, -1, 3, 4])).tolist() == [0, -1, -1, 3, 4]
+    assert placed(fates, np.array([0, -1, -1, 3, 4]), none).tolist() == [0, -1, -1, 3, 4]
 
 
 def test_a_record_ends_with_a_word_that_moved_ahead() -> None:

@@ -61,7 +61,7 @@ def test_the_cost_comes_first(path, tmp_path):
     assert "3rd harmonic" in said
     assert CAUTIONS.split()[0] in said
     rows = record.read_text().splitlines()
-    assert rows[0] == "conversion,t_sample_fs,code,held,place"
+    assert rows[0] == "conversion,t_sample_fs,code,held,place,read,wrong"
     assert len(rows) == 257
     codes = [int(row.split(",")[2]) for row in rows[1:]]
     assert 0 <= min(codes) < 16

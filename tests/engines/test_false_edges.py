@@ -20,6 +20,7 @@ from simlink.engines.choice import choose
 from simlink.figures.association import COUNTS, Association
 from simlink.figures.tally import Tally
 from simlink.link.fate import Fate
+from simlink.records import Cause
 from simlink.scenario.loading import from_dict
 from tests.engines.chain import NS, chain, put, record
 from tests.engines.host_clocked_scenarios import serial
@@ -204,6 +205,18 @@ def test_a_false_clock_pulse_shifts_the_word(scheme, offset, fate):
     found = record(serial(at(values, 1318 * NS + offset, swing=1)))
     assert [Fate(one).word for one in found.fate[0].tolist()] == [fate, "delivered"]
     assert not len(found.unrequested)
+
+
+@pytest.mark.parametrize(("pulses", "wrong"), [(1, 2), (2, 1), (3, 1), (4, 1)])
+def test_the_bits_of_a_shifted_word_are_counted(pulses, wrong):
+    # Word 10 of a counter of 3 bits, 010, moves up with 0 behind it: 100, then 000.
+    values = CLOCK | {"frame.content": "counter", "conversions": 12}
+    starts = int(record(serial(values)).read_start[0, 10])
+    times = [starts - (118 - 5 * pulse) * NS for pulse in range(pulses)]
+    found = record(serial(at(values, *times, swing=1)))
+    assert Fate(found.fate[0, 10]) is Fate.CORRUPTED
+    assert found.wrong_bits[0].tolist() == [0] * 10 + [wrong, 0]
+    assert found.hit[0, 10] == 1 << Cause.CLOCK
 
 
 BUSY = {"conversions": 3, "barrier.upset": 0, **RETURN, **FALSE}

@@ -16,6 +16,7 @@ from simlink.engines.batch import BatchEngine
 from simlink.engines.choice import choose
 from simlink.engines.event import EventEngine
 from simlink.engines.event.wiring import Chain, blank
+from simlink.link.content import lane_bits
 from simlink.link.fate import Fate
 from simlink.records import RECORD
 from simlink.scenario.loading import from_dict
@@ -239,6 +240,34 @@ def test_a_lost_packet_s_bits_read_as_0_where_its_frame_was_released():
     assert found.wrong_bits[0].tolist() == [
         one if gone else 0 for one, gone in zip(ones, lost, strict=True)
     ]
+
+
+def test_the_only_slot_of_a_frame_short_of_a_packet_is_free_as_the_next_one_s_first_packet_comes():
+    source = {"kind": "locked", "offset": "246 ns", "slew": "80 kV/us", "swing": "80 V"}
+    values = PACKETS | {"conversions": 64, "transient": [source], "fifo.depth": 1}
+    found = record(chain(values))
+    lost = found.fate[0] == Fate.NOT_RECEIVED
+    assert set(found.fate[0].tolist()) == {Fate.DELIVERED, Fate.NOT_RECEIVED}
+    # One lost after one lost, and one that comes after it, are among them.
+    assert (lost[:-1] & lost[1:]).any()
+    assert (lost[:-1] & ~lost[1:]).any()
+    assert (found.occupancy_at_arrival[0] == 0).all()
+
+
+def test_a_lost_packet_is_lost_on_its_own_lane_alone():
+    """A lane is 0 where a packet was lost, and as it was sent elsewhere."""
+    source = {"kind": "locked", "offset": "246 ns", "slew": "80 kV/us", "swing": "80 V"}
+    values = PACKETS | {"conversions": 256, "frame.lanes": 2, "fifo.release_bits": 2}
+    values |= {"frame.content": "random"}
+    scenario = chain(values | {"transient": [source]})
+    found = record(scenario)
+    ones = [[sum(lane_bits(scenario, 0, k, lane)[:2]) for lane in (0, 1)] for k in range(256)]
+    seen = [{0, first, second, first + second} for first, second in ones]
+    assert all(wrong in some for wrong, some in zip(found.wrong_bits[0], seen, strict=True))
+    # Each is hit half the time by itself, so a quarter of the frames lose one of two that differ.
+    one = [sum(pair) != wrong > 0 for pair, wrong in zip(ones, found.wrong_bits[0], strict=True)]
+    both = sum(first > 0 and second > 0 for first, second in ones)
+    assert abs(sum(one) - both / 2) < 4 * math.sqrt(both / 4)
 
 
 def test_a_lost_credit_is_one_fewer_for_good():

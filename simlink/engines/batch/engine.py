@@ -9,16 +9,17 @@ from typing import Any
 import numpy as np
 
 from simlink.base.instants import NEVER, Times
-from simlink.engines.batch import host_clocked, remote_master
+from simlink.engines.batch import host_clocked, read_upsets, remote_master
 from simlink.engines.batch.departures import Departures
 from simlink.engines.batch.draws import Draws, conversion_columns
 from simlink.engines.batch.harms import Harms
 from simlink.engines.batch.hits import Wanted
+from simlink.engines.batch.read_windows import ReadWindows
 from simlink.engines.batch.reads import read_columns
 from simlink.engines.batch.returns import Symbols, symbols
 from simlink.engines.batch.state import HOST_CLOCKED, LAW, NOTE, REMOTE, refresh
 from simlink.engines.batch.sure import unjudged
-from simlink.engines.batch.windows import Given, Late, Windows, earliest, refusal
+from simlink.engines.batch.windows import Given, Late, Windows, earliest, hits_trigger, refusal
 from simlink.link import unit
 from simlink.link.fifo import WhenFull
 from simlink.link.transient import may_upset, upset_parts, upsets
@@ -88,6 +89,8 @@ class Walk:
         self.words = words
         self.loops = scenario.trigger.pattern == "after_read"
         self.by_remote = scenario.link.scheme == "remote_master"
+        #: Of bits that transients may invert: nothing else that they do leaves wrong ones here.
+        self.upset_bits = self.by_remote and may_upset(scenario, "return")
         law = np.zeros(1, dtype=LAW)
         self.law = law
         host, frame = scenario.host, scenario.frame
@@ -115,7 +118,6 @@ class Walk:
             columns += self.symbols.columns
             law["earliest"] = earliest(scenario)
             law["data_bits"] = scenario.data_bits_per_lane
-            law["upset_parts"] = upset_parts(scenario.barrier.upset)
             law["upset_back"] = may_upset(scenario, "return")
             law["all_drawn"] = len(self.symbols.takes) == scenario.bits_per_lane
             least, most = reach(scenario.barrier.direction("return").jitter)
@@ -131,7 +133,18 @@ class Walk:
             law["returns"] = scenario.link.scheme == "returned_clock"
             law["by_rise"] = host.capture.half_periods == 1
             columns += read_columns(scenario)
+            law["crosses"] = hits_trigger(scenario)
+            law["upset_column"] = len(columns)
+            columns += read_upsets.upset_columns(scenario)
+        law["upset_parts"] = upset_parts(scenario.barrier.upset)
         self.draws = Draws(scenario, columns)
+        self.read_windows = ReadWindows(
+            scenario, self.draws, columns[: int(law["upset_column"][0])]
+        )
+        self.judge = read_upsets.Judge(scenario)
+        #: Bits of a read of which it is kept how they were captured.
+        self.captures = 0 if self.by_remote else read_upsets.captures(scenario)
+        self.captures_kept = np.zeros((0, 0, self.captures), dtype=np.int8)
         asks_later = self.by_remote and bool(law["by_edge"][0]) and not self.loops
         asks_later = asks_later and scenario.trigger.source == "host"
         self.departures = Departures(scenario, asks_later)
@@ -188,6 +201,9 @@ class Walk:
         if self.by_remote:
             self.windows.open(trials)
             self.late.open(trials)
+        else:
+            self.read_windows.open(self.units, trials)
+            self.judge.open(trials)
         self.state = np.zeros(count, dtype=REMOTE if self.by_remote else HOST_CLOCKED)
         refresh(self.state)
         lanes = int(law["lanes"][0])
@@ -196,6 +212,7 @@ class Walk:
         if self.records.shape != (count, size):
             self.records = np.zeros((count, size), dtype=RECORD)
             self.notes = np.zeros((count, size), dtype=NOTE)
+            self.captures_kept = np.zeros((count, size, self.captures), dtype=np.int8)
             shape = (count, size if self.words else 1, lanes, int(law["words"][0]))
             self.bits = [np.zeros(shape, dtype=np.int64) for _ in range(2)]
         for times in self.bits:
@@ -216,6 +233,7 @@ class Walk:
 
         self.records = wider(self.records, np.zeros((), dtype=RECORD))
         self.notes = wider(self.notes, np.zeros((), dtype=NOTE))
+        self.captures_kept = wider(self.captures_kept, 0)
         if self.words:
             self.bits = [wider(times, NEVER) for times in self.bits]
         self.draws.widen(low, high, 2 * old)
@@ -248,19 +266,25 @@ class Walk:
                 if lacks == Wanted.WINDOWS:
                     self.upset = self.windows.more(row, int(self.state["wants"][row]))
                 self.late.draw(row)
-        host_clocked.walk(
-            first, count, over, self.law, units.values[rows],
-            np.stack([units.lanes[rows], units.lane_distortions[rows]], axis=-1),
-            units.host_rising, units.host_falling, units.host_captured, due,
-            draws.ring, draws.place, draws.constant, self.state, self.ahead, self.line_free,
-            np.empty((4, 2 * len(units.host_rising)), dtype=np.int64),
-            self.records, self.notes, *self.bits,
-        )  # fmt: skip
+        crossings = np.stack([units.lanes[rows], units.lane_distortions[rows]], axis=-1)
+        room = np.empty((4, 2 * len(units.host_rising)), dtype=np.int64)
+        at = first % self.records.shape[1]
+        while (self.state["next"] < first + count).any():
+            (windows, bounds), longest, stops = self.read_windows.take(due, at, count, self.state)
+            host_clocked.walk(
+                first, count, over, self.law, units.values[rows], crossings,
+                units.host_rising, units.host_falling, units.host_captured, due,
+                draws.ring, draws.place, draws.constant, self.state, self.ahead, self.line_free,
+                room, windows, bounds, longest, stops, self.captures_kept,
+                self.records, self.notes, *self.bits,
+            )  # fmt: skip
 
     def _block(self, trials: range, first: int, at: int, count: int) -> FrameBlock:
         there = slice(at, at + count)
         if self.by_remote:
             self.harms.settle(self.records[:, there], first)
+        if self.captures:
+            self.judge.settle(self.records[:, there], self.captures_kept[:, there], first)
         if not self.words:
             return FrameBlock(trials, first, self.records[:, there])
         bits = [times[:, there] for times in self.bits]

@@ -3,7 +3,9 @@
 The converter keeps one frame, so there is little to remember: the newest conversion, whose
 release may still be to come; the release that the host will serve next, whose frame may already
 be gone; and the busy edges on their way. At each trigger the host first takes every decision that
-lies strictly before it.
+lies strictly before it. A busy edge that a transient takes away leaves the level as it was: since
+when busy has been high without a fall on its way is remembered, and goes over to the next
+conversion.
 
 `walk` and what it calls are compiled as they stand; arrays have one row a trial.
 """
@@ -24,6 +26,7 @@ from simlink.engines.batch.draws import (
     SYNC_DELAY,
     TRIGGER_JITTER,
 )
+from simlink.engines.batch.read_upsets import BUSY_UPSETS, HIT_BUSY, TRIGGER_UPSET, hits
 from simlink.engines.batch.reads import BUSY, read
 from simlink.engines.batch.rings import blank, draw, expire, slot
 from simlink.link.channel import arrives_at, falling_delay
@@ -34,7 +37,7 @@ from simlink.link.converter import (
     short_acquisition,
     shows_rise,
 )
-from simlink.link.fate import IN_FLIGHT, MISSED_TRIGGER, OVERRUN
+from simlink.link.fate import IN_FLIGHT, MISSED_TRIGGER, NOT_RECEIVED, OVERRUN
 from simlink.link.fifo import releases_at
 from simlink.link.host import begins_at, ends_wait, gives_up, reads_from
 from simlink.link.trigger import leaves_at
@@ -78,6 +81,10 @@ def advance(
     still: Any,
     back: Any,
     captured: Any,
+    going: Any,
+    coming: Any,
+    longest: int,
+    kept_captures: Any,
     records: Any,
     notes: Any,
     first_bit: Any,
@@ -106,8 +113,9 @@ def advance(
             kept = newest if law.keeps_words else 0
             read(
                 law, st, unit, lane_delays, rising, falling, captures, draws, place, constant,
-                lanes, changes, clock, still, back, captured, records[newest], first_bit[kept],
-                last_bit[kept], slot(st.pending, notes),
+                lanes, changes, clock, still, back, captured, going, coming, longest,
+                kept_captures[newest], records[newest], first_bit[kept], last_bit[kept],
+                slot(st.pending, notes),
             )  # fmt: skip
             served = records[slot(st.pending, records)]
             if served.read_end == NEVER:
@@ -123,6 +131,8 @@ def lose(law: Any, record: Any, first_bit: Any, last_bit: Any) -> None:
     record.void_read = record.read_end
     record.read_start = NEVER
     record.read_end = NEVER
+    record.wrong_bits = 0
+    record.hit &= HIT_BUSY
     if law.keeps_words:
         first_bit[:] = NEVER
         last_bit[:] = NEVER
@@ -162,12 +172,20 @@ def walk(
     last_changes: Any,
     next_changes: Any,
     room: Any,
+    windows: Any,
+    bounds: Any,
+    longest: Any,
+    stops: Any,
+    captures_kept: Any,
     records: Any,
     notes: Any,
     first_bits: Any,
     last_bits: Any,
 ) -> None:
     """Take trials through conversions ``first`` ... ``first + count - 1``.
+
+    Those of a loop that need windows beyond what is known stop ahead of a conversion, and go on
+    from there when called again.
 
     Parameters
     ----------
@@ -187,6 +205,10 @@ def walk(
         As ``lanes`` and ``changes`` in `read`.
     room : ndarray of int64, shape (4, 2 N)
         Room to work in.
+    windows, bounds, longest, stops
+        As `read_windows.ReadWindows` gives them.
+    captures_kept : ndarray of int8, shape (T, as records, lanes x N or 0)
+        As `read` fills it, of each conversion.
     records, notes : ndarray of RECORD and of NOTE, shape (T, a power of two)
     first_bits, last_bits : ndarray of int64, shape (T, as records or 0, lanes, words), fs
     """
@@ -198,11 +220,21 @@ def walk(
         dues = due[t % len(due)]
         lanes, changes = last_changes[t], next_changes[t]
         first_bit, last_bit = first_bits[t], last_bits[t]
+        kept = captures_kept[t]
+        out, home = bounds[t, 0], bounds[t, 1]
+        going = windows[0, out[0] : out[1]], windows[1, out[0] : out[1]]
+        coming = windows[0, home[0] : home[1]], windows[1, home[0] : home[1]]
+        latest, stop = longest[t], stops[t]
         busy_fall = falling_delay(unit.busy, unit.busy_distortion)
-        for k in range(first, first + count):
+        high = first + count
+        for k in range(max(first, st.next), high):
+            if law.loops and st.alive and st.cue > stop:
+                break
+            st.next = k + 1
             at = slot(k, record_of)
             record, note = record_of[at], note_of[at]
             blank(record)
+            record.hit, record.counter_error, record.check_failed = 0, 0, False
             note.planned, note.rise, note.fall = NEVER, FAR, NEVER
             if law.keeps_words:
                 first_bit[at, :] = NEVER
@@ -224,19 +256,23 @@ def walk(
             st.now = arrival
             advance(
                 law, st, unit, lane_delays, rising, falling, captures, drawn, place, constant,
-                lanes, changes, clock, still, back, captured, record_of, note_of, first_bit,
-                last_bit, arrival,
+                lanes, changes, clock, still, back, captured, going, coming, latest, kept,
+                record_of, note_of, first_bit, last_bit, arrival,
             )  # fmt: skip
             if st.release <= arrival:
                 release(st, record_of, note_of)
             # A trigger is missed while the converter converts, and while the clock is at it.
             begun = st.first <= arrival
             taken = accepts(arrival, st.ready) and not (begun and not accepts(arrival, st.last))
+            lost = law.crosses and hits(
+                law, going, left, arrival, drawn, place, constant, TRIGGER_UPSET, at
+            )
+            taken = taken and not lost
             if taken:
                 if st.newest >= 0 and arrival < min(st.first, st.end):
                     newest = slot(st.newest, record_of)
-                    kept = newest if law.keeps_words else 0
-                    lose(law, record_of[newest], first_bit[kept], last_bit[kept])
+                    own = newest if law.keeps_words else 0
+                    lose(law, record_of[newest], first_bit[own], last_bit[own])
                 # What is known of the read before: its clock was accepted if it came first.
                 if st.end != FAR and not begun:
                     st.clock_accepted = 0
@@ -250,21 +286,40 @@ def walk(
                 ready = ready_at(arrival, draw(drawn, place, constant, CONVERSION_TIME, at))
                 record.ready = ready
                 # Busy crosses its own channel.
-                rises = arrival + draw(drawn, place, constant, BUSY_DELAY, at)
+                if st.high < FAR:
+                    note_of[slot(st.newest, note_of)].fall = NEVER
+                rises, rise_lost = arrival + draw(drawn, place, constant, BUSY_DELAY, at), False
                 if shows_rise(rises, ready):
                     off = draw(drawn, place, constant, BUSY, at)
                     st.busy = arrives_at(rises, unit.busy, off, st.busy)
-                    note.rise = st.busy
+                    rise_lost = hits(
+                        law, coming, rises, st.busy, drawn, place, constant, BUSY_UPSETS, at
+                    )
+                    if not rise_lost:
+                        st.high = min(st.high, st.busy)
                 off = draw(drawn, place, constant, BUSY + 1, at)
                 st.busy = arrives_at(ready, busy_fall, off, st.busy)
-                note.fall = st.busy
-                st.released = releases_at(
-                    st.busy, draw(drawn, place, constant, SYNC_DELAY, at), st.released
+                fall_lost = hits(
+                    law, coming, ready, st.busy, drawn, place, constant, BUSY_UPSETS + 1, at
                 )
-                st.newest, st.ready, st.release, st.arrival = k, ready, st.released, arrival
+                if rise_lost or fall_lost:
+                    record.hit = HIT_BUSY
+                note.rise = st.high
+                note.fall = st.busy
+                if fall_lost:
+                    note.fall = FAR if st.high < FAR else NEVER
+                st.release = FAR
+                # A fall from a level that the host never saw rise is none.
+                if not fall_lost and not (rise_lost and st.high == FAR):
+                    st.released = st.release = releases_at(
+                        st.busy, draw(drawn, place, constant, SYNC_DELAY, at), st.released
+                    )
+                if not fall_lost:
+                    st.high = FAR
+                st.newest, st.ready, st.arrival = k, ready, arrival
                 st.first, st.last, st.end = FAR, NEVER, FAR
             else:
-                record.fate = MISSED_TRIGGER
+                record.fate = NOT_RECEIVED if lost else MISSED_TRIGGER
             if law.loops:
                 expires = left + law.timeout
                 in_time = taken and not gives_up(ends_wait(st.release, arrival), expires)
@@ -274,15 +329,17 @@ def walk(
                     # Nothing else arrives until this frame is read, so the host may go on alone.
                     advance(
                         law, st, unit, lane_delays, rising, falling, captures, drawn, place,
-                        constant, lanes, changes, clock, still, back, captured, record_of, note_of,
-                        first_bit, last_bit, FAR,
+                        constant, lanes, changes, clock, still, back, captured, going, coming,
+                        latest, kept, record_of, note_of, first_bit, last_bit, FAR,
                     )  # fmt: skip
                     st.cue = record.read_end
                     st.alive = 1 if record.read_end != NEVER else 0
+        if st.next < high:
+            continue
         if over:
             advance(
                 law, st, unit, lane_delays, rising, falling, captures, drawn, place, constant,
-                lanes, changes, clock, still, back, captured, record_of, note_of, first_bit,
-                last_bit, FAR,
+                lanes, changes, clock, still, back, captured, going, coming, latest, kept,
+                record_of, note_of, first_bit, last_bit, FAR,
             )  # fmt: skip
-        settle(law, st, record_of, note_of, first + count, over)
+        settle(law, st, record_of, note_of, high, over)

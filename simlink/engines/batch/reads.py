@@ -1,6 +1,7 @@
 """A read by the host's own clock: the columns of its edges' jitter, and what it does.
 
-`read` is compiled as it stands.
+`read` is compiled as it stands. Where no window of a transient may meet anything of a read, no
+symbol of it is compared with any.
 """
 
 from __future__ import annotations
@@ -9,14 +10,25 @@ from typing import Any
 
 from simlink.base.instants import FAR, NEVER
 from simlink.engines.batch.draws import EDGES, Source, edge_columns
+from simlink.engines.batch.read_upsets import (
+    CLOCK_UPSETS,
+    EMPTY,
+    HIT_CLOCK,
+    HIT_DATA,
+    INVERTED,
+    hits,
+    spare,
+)
 from simlink.link.fate import fate_of_read
 from simlink.link.host_clocked import (
     RIGHT,
     bit_outcome,
-    cross_clock,
+    cross_edges,
+    passing,
     valid_at_host,
     valid_until_at_host,
 )
+from simlink.link.transient import meets
 from simlink.scenario.schema import Scenario
 
 #: Places of the columns: busy's rise and fall, the clock's edges, each lane's edges and the one
@@ -57,6 +69,10 @@ def read(
     still: Any,
     back: Any,
     captured: Any,
+    going: Any,
+    coming: Any,
+    longest: int,
+    captures_kept: Any,
     record: Any,
     first_bit: Any,
     last_bit: Any,
@@ -74,22 +90,41 @@ def read(
         When each lane last changed, but for the last read; when that one changes it.
     clock, still, back, captured : ndarray of int64, shape (2 N,)
         Room to work in.
+    going, coming : (ndarray of int64, ndarray of int64), fs
+        Starts and ends of the windows that upset the forward and the return channels.
+    longest : int, fs
+        How long after its start anything of a read arrives at the most.
+    captures_kept : ndarray of int8, shape (lanes x N or 0,)
+        Of the newest conversion: filled with how each bit was captured, where anything may be hit.
     record, first_bit, last_bit
         Of the newest conversion.
     at : int
         The place in the rings of the frame whose release is served.
     """
     bits, start = law.bits, st.starts
+    until = start + min(longest, FAR - start)
+    touched = meets(going[0], going[1], start, until)
+    touched = touched or meets(coming[0], coming[1], st.pending_ready, until)
     for bit in range(bits):
         clock[2 * bit], clock[2 * bit + 1] = start + rising[bit], start + falling[bit]
+    for edge in range(2 * bits if touched else 0):
+        back[edge] = clock[edge]
     # What does not vary stands in the room given for it.
     column = place[CLOCK]
     for edge in range(2 * bits if column < 0 else 0):
         still[edge] = constant[CLOCK]
     jitter = draws[column : column + 2 * bits, at] if column >= 0 else still
-    passed, st.clock = cross_clock(
+    short, st.clock = cross_edges(
         clock, 2 * bits, unit.clock, unit.clock_distortion, jitter, unit.forward_pulse, st.clock
     )
+    passed = 2 * bits
+    if touched:
+        passed = spare(
+            law, going, back, clock, passed, draws, place, constant, CLOCK_UPSETS, at
+        )  # fmt: skip
+    pulses_hit = passed < 2 * bits
+    if short:
+        passed = passing(clock, passed, unit.forward_pulse)
     first = clock[0] if passed else FAR
     last = clock[passed - 1] if passed else NEVER
     there = st.pending == st.newest
@@ -107,10 +142,17 @@ def read(
         jitter = draws[column : column + 2 * bits, at] if column >= 0 else still
         for edge in range(passed):
             back[edge] = clock[edge]
-        kept, st.returned = cross_clock(
+        short, st.returned = cross_edges(
             back, passed, unit.returned, unit.returned_distortion, jitter, unit.return_pulse,
             st.returned,
         )  # fmt: skip
+        kept = passed
+        if touched:
+            own = CLOCK_UPSETS + bits
+            kept = spare(law, coming, clock, back, kept, draws, place, constant, own, at)
+            pulses_hit = pulses_hit or kept < passed
+        if short:
+            kept = passing(back, kept, unit.return_pulse)
         for bit in range(bits):
             edge = 2 * bit + (0 if law.by_rise else 1)
             if edge < kept:
@@ -121,6 +163,7 @@ def read(
         for bit in range(bits):
             captured[bit] = start + captures[bit]
             latest = max(latest, captured[bit])
+    inverted = 0
     for lane in range(law.lanes):
         delay, distortion = lane_delays[lane, 0], lane_delays[lane, 1]
         column = data + lane * (bits + 1)
@@ -130,7 +173,7 @@ def read(
         jitter = draws[which : which + bits + 1, at] if which >= 0 else still
         begins = st.pending_ready + unit.msb_valid
         valid = valid_at_host(begins, delay, distortion, jitter[0], lanes[lane])
-        until, before = lanes[lane], FAR
+        until, before, sent = lanes[lane], FAR, begins
         for bit in range(bits):
             launch = clock[2 * bit + 1] if 2 * bit + 1 < passed else FAR
             off = jitter[bit + 1]
@@ -140,11 +183,22 @@ def read(
             if bit + 1 < bits:
                 begins = launch + unit.data_valid if launch < FAR else FAR
                 after = valid_at_host(begins, delay, distortion, off, valid)
-            if captured[bit] < FAR and not wrong:
+            outcome = RIGHT
+            if captured[bit] < FAR and (touched or not wrong):
                 outcome = bit_outcome(
                     captured[bit], unit.host_setup, unit.host_hold, valid, until, before, after
                 )
-                wrong = outcome != RIGHT
+                wrong = wrong or outcome != RIGHT
+            if touched:
+                if captured[bit] == FAR:
+                    outcome = EMPTY
+                own = CLOCK_UPSETS + (2 + lane) * bits + bit
+                if sent < FAR and hits(law, coming, sent, valid, draws, place, constant, own, at):
+                    outcome += INVERTED
+                    inverted += 1
+                if len(captures_kept) > 0:
+                    captures_kept[lane * bits + bit] = outcome
+                sent = begins
             before, valid = until, after
         changes[lane] = until
     end = max(start + falling[bits - 1], latest)
@@ -157,7 +211,10 @@ def read(
     record.service = st.begun
     record.read_start = start
     record.read_end = end
-    record.fate = fate_of_read(False, wrong)
+    record.fate = fate_of_read(False, wrong or inverted > 0)
+    if wrong or inverted > 0:
+        record.wrong_bits = inverted
+        record.hit |= (HIT_CLOCK if pulses_hit else 0) | (HIT_DATA if inverted > 0 else 0)
     if law.keeps_words:
         for word in range(law.words):
             opens, closes = captured[word * law.word_bits], captured[(word + 1) * law.word_bits - 1]

@@ -19,15 +19,17 @@ def _whole(*names: str) -> list[tuple[str, type]]:
 #: come can change how a frame that has a slot is read.
 #: ``timeout`` is NEVER where there is none; ``symbols`` are the bits or packets of a lane.
 #: ``data_bits``: the bits of a lane that are its words'. ``upset_parts``: how likely a symbol that
-#: meets a window is hit; ``upset_back``: whether one may hit bits. ``all_drawn``: whether jitter of
-#: each bit is; ``low``, ``high``: its bounds, where it is not. ``earliest``: what a trigger
-#: leaves after it is due at the least, NEVER if it has no bound.
+#: meets a window is hit; ``crosses``: whether a trigger may be; ``upset_back``: whether bits of a
+#: remote master may be; ``upset_column``: where the draws of that stand, of a host's own clock.
+#: ``all_drawn``: whether jitter of each bit is; ``low``, ``high``: its bounds, where it is not.
+#: ``earliest``: what a trigger leaves after it is due at the least, NEVER if it has no bound.
 LAW = np.dtype(
     _whole(
         "loops", "timeout", "depth", "when_full", "watermark", "drain", "by_edge",
         "read_time", "bits", "lanes", "symbols", "packets", "release_symbol", "fixed",
         "may_underrun", "certain", "keeps_words", "words", "word_bits", "returns", "by_rise",
-        "data_bits", "upset_parts", "upset_back", "all_drawn", "low", "high", "earliest",
+        "data_bits", "upset_parts", "upset_column", "upset_back", "all_drawn", "low", "high",
+        "earliest", "crosses",
     )
 )  # fmt: skip
 
@@ -63,13 +65,14 @@ REMOTE = np.dtype(
 #: has not, when it began, when its read starts, when the read before ended. busy, released, clock,
 #: returned: when the last busy edge, release, clock edge and returned clock edge came out.
 #: clock_accepted: whether the converter takes the clock of the last read, as far as is known.
-#: busy_from: the oldest conversion whose busy may still be on its way.
+#: busy_from: the oldest conversion whose busy may still be on its way. high: since when the host
+#: sees busy high without a fall on its way, FAR if it does not. next: the conversion to come.
 HOST_CLOCKED = np.dtype(
     _whole(
         "last_arrival", "now", "newest", "arrival", "ready", "release", "first", "last", "end",
         "pending", "pending_ready", "pending_release", "serving", "begun", "starts", "free",
         "busy", "released", "clock", "returned", "clock_accepted", "busy_from", "alive", "cue",
-        "low",
+        "low", "high", "next",
     )
 )  # fmt: skip
 
@@ -91,7 +94,7 @@ _FRESH = {
     "newest": -1, "arrival": NEVER, "ready": NEVER, "release": FAR, "first": FAR, "last": NEVER,
     "end": FAR, "pending": -1, "pending_ready": NEVER, "pending_release": NEVER, "starts": NEVER,
     "free": NEVER, "busy": NEVER, "released": NEVER, "clock": NEVER, "returned": NEVER,
-    "strobe": NEVER, "credited": NEVER,
+    "strobe": NEVER, "credited": NEVER, "high": FAR,
 }  # fmt: skip
 
 

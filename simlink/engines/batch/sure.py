@@ -1,6 +1,6 @@
-"""Whether every bit that crosses is sure to come right, whatever is drawn.
+"""Whether every bit that no transient hits is sure to come right, whatever is drawn.
 
-Where bits may be taken wrong, which of them are decides whether a check fails. The batch engine
+Where others may come wrong, which of them are decides whether a check fails. The batch engine
 does not say which, so that it leaves those scenarios to the event engine. What the remote master
 captures wrong is of no matter: it makes the check of what it has. Bits that transients invert are
 known one by one (`hits`).

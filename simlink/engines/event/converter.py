@@ -104,6 +104,8 @@ class SamplingConverter:
         apart = self.trial.unrequested(frame, self.arrived)
         apart.aperture = converter.samples_at(now, self.aperture_jitter(index))
         apart.ready, apart.paid = ready, True
+        if self.trial.words is not None:
+            self.trial.words.apertures[index] = apart.aperture
         return frame
 
     def plan_rise(self, frame: Frame) -> None:

@@ -11,7 +11,9 @@ import numpy as np
 
 from simlink.base.draws import Column
 from simlink.base.instants import FAR, NEVER, Times
-from simlink.link import check
+from simlink.engines.event.words import Words
+from simlink.link import check, content
+from simlink.link.content import BitOutcome
 from simlink.link.damage import Layout
 from simlink.link.false_edge import FalseEdges
 from simlink.link.fate import NOT_SENT
@@ -43,13 +45,14 @@ class Frame:
         "harm",
         "index",
         "lanes_enough",
+        "late",
         "missing",
         "mistaken",
         "protected",
         "pushed",
         "ready",
         "released",
-        "underrun",
+        "shifted",
         "whole",
         "wrong",
     )
@@ -66,8 +69,11 @@ class Frame:
         self.released = False
         #: Named by a service that has begun.
         self.protected = False
-        self.underrun = False
+        #: Lane and place of the bits that the host took before they were pushed.
+        self.late: set[tuple[int, int]] | None = None
         self.wrong = False
+        #: By how many bits false clock pulses moved it up before it was read.
+        self.shifted = 0
         #: When each bit of each lane was pushed, as far as they have been.
         self.pushed: list[list[int]] = [[] for _ in range(lanes)]
         self.lanes_enough = 0
@@ -365,6 +371,8 @@ class Trial:
         self.upsets = Upsets(scenario, number) if self.upset_ways else None
         #: What upset windows met, for who wants to know.
         self.met: list[Met] | None = None
+        #: What the words say, and what the host reads of them, for who wants to know.
+        self.words: Words | None = None
         #: How likely a window makes an edge where there is none.
         self.false_edge = scenario.barrier.false_edge if self.upset_ways else 0
         #: Frames that no trigger asked for, and how many of them are of no conversion.
@@ -374,9 +382,36 @@ class Trial:
             setattr(self.record, name, None if times is None else times[row])
 
     def sent(self, index: int, lane: int) -> list[int]:
-        """Return all bits that a lane sends of a conversion's frame."""
+        """Return all bits that a lane sends of a conversion's frame.
+
+        Where the words are given, a remote master sends what it has captured of them.
+        """
         counter = 0 if self.counters is None else self.counters.item(index)
-        return check.sent(self.scenario, self.number, index, lane, counter)
+        words = self.words
+        if words is None:
+            return check.sent(self.scenario, self.number, index, lane, counter)
+        aperture = words.apertures[index] if index < 0 else self.record.aperture.item(index)
+        bits = words.bits(index, lane, aperture)
+        if self.scenario.link.scheme == "remote_master":
+            first_wrong = index in words.early
+            outcomes = {bit: self.capture(bit, first_wrong) for bit in range(self.data)}
+            bits = content.received(bits, outcomes)
+        return check.behind(self.scenario.check, bits, counter)
+
+    def capture(self, bit: int, first_wrong: bool) -> BitOutcome:
+        """Return which bit the remote master captures for one.
+
+        Parameters
+        ----------
+        first_wrong : bool
+            Whether the first bit of that frame is captured too early.
+        """
+        if bit == 0 and first_wrong:
+            return BitOutcome.PREVIOUS
+        if not self.wrong_later[bit]:
+            return BitOutcome.RIGHT
+        # Too early is the bit before; past its hold, a bit is already the next one.
+        return BitOutcome.NEXT if self.past_hold[bit] else BitOutcome.PREVIOUS
 
     def each(self, law: Distribution, source: str) -> Indexed:
         """Return the draws of a source that is drawn once for each conversion."""

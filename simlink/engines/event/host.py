@@ -11,9 +11,9 @@ from simlink.engines.event.fifo import Fifo
 from simlink.engines.event.frame import Frame, Trial
 from simlink.engines.event.signals import Signals
 from simlink.engines.event.trigger import TriggerTimer
-from simlink.engines.event.wrong import judge
+from simlink.engines.event.wrong import bits_read, judge
 from simlink.link import host
-from simlink.link.fate import fate_of_read
+from simlink.link.fate import DELIVERED, fate_of_read
 
 #: ``host.read`` while no frame is read.
 NO_FRAME = -1
@@ -151,7 +151,8 @@ class Reader:
                 # What will never come is wrong, and not late.
                 comes = frame.harm is None or (lane, bit) not in frame.harm.lost
                 if comes and host.underruns(now, pushed[bit] if bit < len(pushed) else FAR):
-                    frame.underrun = True
+                    frame.late = frame.late or set()
+                    frame.late.add((lane, bit))
         if self.capture[0].observers:
             for signal, pushed in zip(self.capture, frame.pushed, strict=True):
                 there = bit < len(pushed)
@@ -179,18 +180,21 @@ class Reader:
 
     def finish(self, frame: Frame) -> None:
         """The read ends: the slot is freed and the frame has its fate."""
-        record, now = self.record, self.env.now
+        record, words, now = self.record, self.trial.words, self.env.now
         self.group.popleft()
         following = self.group[0].index if self.group else NO_FRAME
         self.read.set(following, frame.index, None, self.start, "host.read")
+        fate = fate_of_read(frame.late is not None, frame.wrong)
         if frame.apart is not None:
             frame.apart.read_end = now
-            frame.apart.fate = fate_of_read(frame.underrun, frame.wrong)
+            frame.apart.fate = fate
         else:
             record.read_end[frame.index] = now
-            record.fate[frame.index] = fate_of_read(frame.underrun, frame.wrong)
+            record.fate[frame.index] = fate
             if frame.harm is not None or frame.mistaken:
                 judge(self.trial, frame)
+            if words is not None and fate != DELIVERED:
+                words.keep(frame.index, bits_read(self.trial, frame, words.lane))
         frame.believed = self.counts.read(self.timer.is_idle_after(frame))
         self.fifo.free(frame)
         self.timer.has_read(frame)

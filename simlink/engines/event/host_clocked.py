@@ -32,6 +32,7 @@ from simlink.engines.event.host import NO_FRAME
 from simlink.engines.event.host_clocked_read import (
     Reading,
     ReadPath,
+    bits_read,
     is_wrong,
     judge,
     lane_sources,
@@ -134,7 +135,7 @@ class HostClockedConverter(SamplingConverter):
     def false_clock(self, *_: object) -> None:
         """Meet a clock pulse that nobody sent: it shifts a frame that waits to be read."""
         if self.unread is not None:
-            self.unread.wrong = True
+            self.unread.shifted += 1
 
 
 class HostClockedReader:
@@ -352,7 +353,7 @@ class HostClockedReader:
             frame.apart.read_start, frame.apart.read_end = reading.start, self.env.now
             if frame.admitted:
                 frame.apart.fate = fate_of_read(
-                    False, frame.wrong or is_wrong(reading, self.trial.data)
+                    False, frame.shifted > 0 or is_wrong(reading, self.trial.data)
                 )
             else:
                 frame.apart.fate = NOT_RECEIVED
@@ -362,11 +363,11 @@ class HostClockedReader:
             record.service[index] = self.begun
             record.read_start[index] = reading.start
             record.read_end[index] = self.env.now
-            wrong = frame.wrong or is_wrong(reading, self.trial.data)
+            wrong = frame.shifted > 0 or is_wrong(reading, self.trial.data)
             record.fate[index] = fate_of_read(False, wrong)
-            if frame.wrong:
-                record.hit[index] |= 1 << Cause.CLOCK
             judge(self.trial, reading)
+            if (words := self.trial.words) is not None and wrong:
+                words.keep(index, bits_read(self.trial, reading, words.lane))
             if record.first_bit is not None:
                 self.keep_words(reading)
             self.show_no_read()

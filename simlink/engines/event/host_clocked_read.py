@@ -11,7 +11,7 @@ from simlink.engines.event.frame import EdgeJitter, Frame, Trial
 from simlink.engines.event.upsets import hits_of
 from simlink.engines.event.wrong import note
 from simlink.link import host_clocked, line
-from simlink.link.content import BitOutcome, received
+from simlink.link.content import BitOutcome, read
 from simlink.link.damage import judged
 from simlink.records import Cause
 
@@ -210,25 +210,31 @@ def is_wrong(reading: Reading, data: int) -> bool:
     )
 
 
-def judge(trial: Trial, reading: Reading) -> None:
-    """Record what is wrong with a frame that has been read, whose fate is known but for its check.
+def bits_read(trial: Trial, reading: Reading, lane: int) -> list[int]:
+    """Return the bits of a lane as the host has them.
 
-    A bit that was never captured is read as 0.
+    What follows the last bit of a register that was shifted is 0, as the line is at rest.
     """
-    bits = trial.bits
-    if not reading.inverted and reading.captured[-1] < FAR and not is_wrong(reading, bits):
+    shifted = reading.frame.shifted
+    register = (trial.sent(reading.index, lane) + [0] * shifted)[shifted:]
+    outcomes = {bit: BitOutcome(how) for bit, how in enumerate(reading.outcomes[lane])}
+    inverted = {bit for whose, bit in reading.inverted if whose == lane}
+    came = sum(time < FAR for time in reading.captured)
+    return read(register, outcomes, inverted, came)
+
+
+def judge(trial: Trial, reading: Reading) -> None:
+    """Record what is wrong with a frame that was read, whose fate is known but for its check."""
+    bits, frame = trial.bits, reading.frame
+    whole = not reading.inverted and reading.captured[-1] < FAR and not is_wrong(reading, bits)
+    if whole and not frame.shifted:
         return
-    damage, index = set(), reading.frame.index
-    for lane, outcomes in enumerate(reading.outcomes):
-        sent = trial.sent(index, lane)
-        got = received(sent, {bit: BitOutcome(how) for bit, how in enumerate(outcomes)})
-        for bit, value in enumerate(got):
-            value ^= (lane, bit) in reading.inverted
-            if reading.captured[bit] >= FAR:
-                value = 0
-            if value != sent[bit]:
-                damage.add((lane, bit))
-    hurt = damage if reading.pulses_hit else reading.inverted
-    hit = (1 << Cause.CLOCK) * reading.pulses_hit | (1 << Cause.DATA) * bool(reading.inverted)
+    damage = set()
+    for lane in range(trial.lanes):
+        sent, got = trial.sent(frame.index, lane), bits_read(trial, reading, lane)
+        damage |= {(lane, bit) for bit in range(bits) if got[bit] != sent[bit]}
+    pulses_hit = reading.pulses_hit or frame.shifted > 0
+    hurt = damage if pulses_hit else reading.inverted
+    hit = (1 << Cause.CLOCK) * pulses_hit | (1 << Cause.DATA) * bool(reading.inverted)
     wrong = sum(bit < trial.data for _, bit in hurt)
-    note(trial, index, wrong, judged(trial.layout, damage), hit, failed=False)
+    note(trial, frame.index, wrong, judged(trial.layout, damage), hit, failed=False)

@@ -91,6 +91,8 @@ class RemoteMaster:
         )
         self.converter.clocked_from(frame, start)
         self.first_wrong = frame.wrong
+        if frame.wrong and trial.words is not None:
+            trial.words.early.add(frame.index)
         self.lanes.open(frame)
         if self.signals.every_edge:
             self.frame, self.bit = frame, 0
@@ -131,12 +133,7 @@ class RemoteMaster:
 
     def show_capture(self, frame: Frame, bit: int) -> None:
         """Show which bit a capture gives."""
-        outcome = BitOutcome.RIGHT
-        if bit == 0 and self.first_wrong:
-            outcome = BitOutcome.PREVIOUS
-        elif self.trial.wrong_later[bit]:
-            # Too early is the bit before; past its hold, a bit is already the next one.
-            outcome = BitOutcome.NEXT if self.trial.past_hold[bit] else BitOutcome.PREVIOUS
+        outcome = self.trial.capture(bit, self.first_wrong)
         value = bit if outcome is BitOutcome.RIGHT else -1 - bit
         self.capture.set(value, frame.index, bit, self.env.now, outcome.name.lower())
 

@@ -23,6 +23,7 @@ from simlink.engines.event.trigger import TriggerTimer
 from simlink.engines.event.upset_lanes import UpsetLanes
 from simlink.engines.event.upset_packets import UpsetPackets
 from simlink.engines.event.upsets import hits_of
+from simlink.engines.event.words import Code, Words
 from simlink.link import unit
 from simlink.link.fate import IN_FLIGHT, NOT_RECEIVED, NOT_SENT
 from simlink.link.fifo import WhenFull
@@ -223,6 +224,37 @@ def watched(scenario: Scenario, number: int) -> tuple[FrameBlock, list[Met]]:
     chain.trial.met = seen
     chain.run()
     return block, seen
+
+
+def with_words(
+    scenario: Scenario, number: int, code: Code, lane: int
+) -> tuple[FrameBlock, dict[int, list[int]]]:
+    """Run one trial whose words are given as codes.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        What to simulate; what it says of content is left aside.
+    number : int
+        Which trial.
+    code : callable
+        Returns the word of a conversion, lane and position that was sampled at an instant in fs.
+    lane : int
+        Whose words are wanted.
+
+    Returns
+    -------
+    block : FrameBlock
+        Its records.
+    read : dict of int to list of int
+        Of each conversion that was read and has bits that may be wrong, the words of the lane as
+        the host read them.
+    """
+    block = blank(scenario, number, words=False)
+    chain = Chain(scenario, number, block)
+    chain.trial.words = words = Words(scenario, code, lane)
+    chain.run()
+    return block, words.read
 
 
 def blank(scenario: Scenario, number: int, words: bool) -> FrameBlock:

@@ -52,10 +52,9 @@ def note(trial: Trial, index: int, wrong: int, found: Finding, hit: int, failed:
 
 
 def damage(trial: Trial, index: int, harm: Harm) -> Places:
-    """Return the bits of a frame, as it is read, that are not what its conversion sent.
+    """Return the bits of a frame, as transients leave it, that are not what its conversion sent.
 
-    A bit that came inverted is wrong. One that is in another's place is wrong where the two differ;
-    a place that stays empty is read as 0.
+    A bit that came inverted is wrong, and one in the place of another from which it differs.
 
     Parameters
     ----------
@@ -73,16 +72,46 @@ def damage(trial: Trial, index: int, harm: Harm) -> Places:
         return set(harm.inverted)
     found = set()
     for lane in range(trial.lanes):
-        own = trial.sent(index, lane)
-        there = list(own)
-        for place, (conversion, bit) in enumerate(harm.sources or ()):
-            # A false strobe brings a bit of 0.
-            there[place] = 0 if conversion == -1 else trial.sent(conversion, lane)[bit]
-        for place, bit in enumerate(there):
-            if (lane, place) in harm.lost:
-                bit = 0
-            elif (lane, place) in harm.inverted:
-                bit = 1 - bit
-            if bit != own[place]:
-                found.add((lane, place))
+        own, there = trial.sent(index, lane), bits_left(trial, index, harm, lane)
+        found |= {(lane, place) for place, bit in enumerate(there) if bit != own[place]}
     return found
+
+
+def bits_left(trial: Trial, index: int, harm: Harm, lane: int) -> list[int]:
+    """Return the bits of a lane as transients leave them; a place that stays empty is read as 0.
+
+    Parameters
+    ----------
+    index : int
+        The frame's conversion.
+    harm : Harm
+        What transients did to it.
+    """
+    there = trial.sent(index, lane)
+    for place, (conversion, bit) in enumerate(harm.sources or ()):
+        # A false strobe brings a bit of 0.
+        there[place] = 0 if conversion == -1 else trial.sent(conversion, lane)[bit]
+    for place, bit in enumerate(there):
+        if (lane, place) in harm.lost:
+            there[place] = 0
+        elif (lane, place) in harm.inverted:
+            there[place] = 1 - bit
+    return there
+
+
+def bits_read(trial: Trial, frame: Frame, lane: int) -> list[int]:
+    """Return the bits of a lane as the host reads them from the FIFO.
+
+    One that the strobe took wrong is the other one; one that has not come is read as 0.
+    """
+    harm = frame.harm
+    bits = (
+        trial.sent(frame.index, lane) if harm is None else bits_left(trial, frame.index, harm, lane)
+    )
+    late = frame.late or ()
+    for place, bit in enumerate(bits):
+        if (lane, place) in late:
+            bits[place] = 0
+        elif (lane, place) in frame.mistaken:
+            bits[place] = 1 - bit
+    return bits

@@ -1,0 +1,185 @@
+"""What transients do to a read by the host's own clock, and to the busy that it waits for.
+
+The compiled loop finds what is lost or inverted, and keeps how each bit of such a read was
+captured. How many bits are wrong, and whether a check fails, depends on what was sent, and is
+worked out as records are handed over. Such reads are rare.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from simlink.engines.batch.draws import ZERO, Source, edge_columns
+from simlink.engines.batch.rings import draw
+from simlink.engines.batch.windows import hits_trigger
+from simlink.link import check
+from simlink.link.content import BitOutcome, misread
+from simlink.link.damage import Layout, judged
+from simlink.link.fate import NOT_RECEIVED, fate_of_failed, fate_of_read
+from simlink.link.transient import UPSET_PARTS, is_upset, may_upset, meets, upset_parts
+from simlink.records import Cause
+from simlink.scenario.distributions import Uniform
+from simlink.scenario.schema import Scenario
+
+#: Places of the columns, counted from the first: the trigger, busy's rise and fall, the clock's
+#: pulses; then the returned clock's pulses and each lane's bits.
+TRIGGER_UPSET = 0
+BUSY_UPSETS = 1
+CLOCK_UPSETS = 3
+
+#: What of a frame was hit.
+HIT_BUSY, HIT_CLOCK, HIT_DATA = 1 << Cause.BUSY, 1 << Cause.CLOCK, 1 << Cause.DATA
+
+#: What is kept of each bit beside its `BitOutcome`: that it came inverted, or was never captured.
+INVERTED = 4
+EMPTY = 8
+
+
+def upset_columns(scenario: Scenario) -> list[Source]:
+    """Return the columns that say whether a symbol that meets a window is hit."""
+    bits, lanes = scenario.bits_per_lane, range(scenario.frame.lanes)
+    sure = upset_parts(scenario.barrier.upset) >= UPSET_PARTS
+    chance = ZERO if sure else Uniform(low=0, high=UPSET_PARTS)
+    forward, back = (chance if may_upset(scenario, way) else ZERO for way in ("forward", "return"))
+    found = [Source("upset trigger", chance if hits_trigger(scenario) else ZERO)]
+    found += edge_columns(back, "upset busy", 2)
+    found += edge_columns(forward, "upset clock", bits)
+    returns = scenario.link.scheme == "returned_clock"
+    found += edge_columns(back if returns else ZERO, "upset returned", bits)
+    for lane in lanes:
+        found += edge_columns(back, f"upset lane {lane}", bits)
+    return found
+
+
+def captures(scenario: Scenario) -> int:
+    """Return of how many bits of a read it is kept how they were captured: of all, or of none."""
+    returns = scenario.link.scheme == "returned_clock"
+    loses = may_upset(scenario, "forward") or (returns and may_upset(scenario, "return"))
+    inverts = scenario.check.tells and may_upset(scenario, "return")
+    return scenario.bits_per_lane * scenario.frame.lanes if loses or inverts else 0
+
+
+def hits(
+    law: Any,
+    windows: Any,
+    sent: int,
+    arrives: int,
+    draws: Any,
+    place: Any,
+    constant: Any,
+    column: int,
+    at: int,
+) -> bool:
+    """Tell whether a symbol is hit.
+
+    Parameters
+    ----------
+    windows : (ndarray of int64, ndarray of int64), fs
+        Starts and ends of those of its direction.
+    sent, arrives : int, fs
+    column : int
+        The place of its draw among the columns of `upset_columns`.
+    at : int
+        The place of its conversion in the rings.
+    """
+    if not meets(windows[0], windows[1], sent, arrives):
+        return False
+    return is_upset(draw(draws, place, constant, law.upset_column + column, at), law.upset_parts)
+
+
+def spare(
+    law: Any,
+    windows: Any,
+    sent: Any,
+    came: Any,
+    count: int,
+    draws: Any,
+    place: Any,
+    constant: Any,
+    column: int,
+    at: int,
+) -> int:
+    """Take the pulses that are hit out of a clock, each with both its edges.
+
+    Parameters
+    ----------
+    sent, came : ndarray of int64, fs
+        Rising edge 0, falling edge 0, ... as they go into the channel and as they come out; those
+        that are spared are moved to the front of ``came``.
+    count : int
+        How many edges there are.
+    column : int
+        The place of the first pulse's draw.
+
+    Returns
+    -------
+    int
+        How many edges are spared.
+    """
+    kept = 0
+    for rise in range(0, count, 2):
+        own = column + rise // 2
+        if not hits(law, windows, sent[rise], came[rise + 1], draws, place, constant, own, at):
+            came[kept], came[kept + 1] = came[rise], came[rise + 1]
+            kept += 2
+    return kept
+
+
+class Judge:
+    """Says of each read that was hit what is wrong with it, and what the host is told."""
+
+    def __init__(self, scenario: Scenario) -> None:
+        self._scenario = scenario
+        self._layout = Layout.of(scenario)
+
+    def open(self, trials: range) -> None:
+        """Begin some trials."""
+        self._trials = trials
+        #: Triggers that were lost on their way: the converter does not count them.
+        self._lost = np.zeros(len(trials), dtype=np.int64)
+
+    def settle(self, records: Any, kept: Any, first: int) -> None:
+        """Complete the records of the next conversions.
+
+        Parameters
+        ----------
+        records : ndarray of RECORD, shape (T, n)
+        kept : ndarray of int8, shape (T, n, lanes x N)
+            How each bit was captured.
+        first : int
+            The first conversion.
+        """
+        lost = records["fate"] == NOT_RECEIVED if self._layout.sequence else None
+        for row, at in np.argwhere(records["hit"] & (HIT_CLOCK | HIT_DATA)).tolist():
+            came = index = first + at
+            if lost is not None:
+                came -= int(self._lost[row] + lost[row, :at].sum())
+            self._judge(records[row, at], kept[row, at], self._trials[row], index, came)
+        if lost is not None:
+            self._lost += lost.sum(axis=1)
+
+    def _judge(self, record: Any, kept: Any, trial: int, index: int, counter: int) -> None:
+        """Complete the record of one conversion.
+
+        Parameters
+        ----------
+        counter : int
+            The triggers that came to the converter ahead of its own.
+        """
+        layout, damage, inverted = self._layout, set(), set()
+        codes = kept.reshape(layout.lanes, layout.bits).tolist()
+        for lane, some in enumerate(codes):
+            outcomes = {bit: BitOutcome(code % INVERTED) for bit, code in enumerate(some)}
+            turned = {bit for bit, code in enumerate(some) if code & INVERTED}
+            came = sum(not code & EMPTY for code in some)
+            sent = check.sent(self._scenario, trial, index, lane, counter)
+            damage |= {(lane, bit) for bit in misread(sent, outcomes, turned, came)}
+            inverted |= {(lane, bit) for bit in turned}
+        found = judged(layout, damage)
+        hurt = damage if record["hit"] & HIT_CLOCK else inverted
+        record["wrong_bits"] = sum(bit < layout.data for _, bit in hurt)
+        record["counter_error"], record["check_failed"] = found.counter_error, found.failed
+        fate = fate_of_read(False, any(any(some[: layout.data]) for some in codes))
+        record["fate"] = fate_of_failed(fate) if found.failed and layout.drops else fate

@@ -1,0 +1,51 @@
+"""What the words of a trial say where that is given, and what the host reads of them."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from simlink.link import content
+from simlink.scenario.schema import Scenario
+
+#: The word of a conversion, lane and position that was sampled at an instant in fs.
+Code = Callable[[int, int, int, int], int]
+
+
+class Words:
+    """What the converter gives, and what the host reads on one lane.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        How many words of how many bits.
+    code : callable
+        Gives the words.
+    lane : int
+        The lane whose words are kept.
+
+    Attributes
+    ----------
+    early : set of int
+        Conversions whose first bit the remote master captured too early.
+    apertures : dict of int to int, fs
+        When frames of no conversion were sampled, by their index.
+    read : dict of int to list of int
+        By conversion, the words of the lane as the host read them, where bits may be wrong.
+    """
+
+    def __init__(self, scenario: Scenario, code: Code, lane: int) -> None:
+        self.width = scenario.frame.word_bits
+        self.places = range(scenario.frame.words_per_lane)
+        self.code, self.lane = code, lane
+        self.early: set[int] = set()
+        self.apertures: dict[int, int] = {}
+        self.read: dict[int, list[int]] = {}
+
+    def bits(self, index: int, lane: int, aperture: int) -> list[int]:
+        """Return the bits of a lane's words, of a conversion sampled at an instant in fs."""
+        codes = (self.code(index, lane, position, aperture) for position in self.places)
+        return content.bits(codes, self.width)
+
+    def keep(self, index: int, bits: list[int]) -> None:
+        """Keep the words that bits of the lane, as they were read, make up."""
+        self.read[index] = content.values(bits[: len(self.places) * self.width], self.width)
