@@ -317,8 +317,9 @@ def associate(
     reached : ndarray of int64, shape (T,)
         From which conversion on each trial has not been decided; brought up to date.
     extras : ndarray of UNREQUESTED
-        The frames that no trigger asked for, by trial, counted from the first, and in their order;
-        only where all records of a trial come at once.
+        The frames that no trigger asked for, by trial, counted from the first, and in their order:
+        all of each trial, with its records from before the first of them on. Of several trials
+        only where all their records come at once.
     """
     law = laws[0]
     keeps = outcomes.shape[1] > 0
@@ -523,10 +524,9 @@ class Association:
             records = np.concatenate([one.undecided, records], axis=1)
             first -= one.undecided.shape[1]
         over = block.first + block.count == self._total
-        extras = _NO_EXTRAS
         if block.unrequested is not None and len(block.unrequested):
-            extras = block.unrequested.copy()
-            extras["trial"] -= block.trials.start
+            one.extras = block.unrequested.copy()
+            one.extras["trial"] -= block.trials.start
         (associate.uncompiled if short else associate)(
             records.tolist() if short else records,
             first,
@@ -537,7 +537,7 @@ class Association:
             sums,
             one.outcomes,
             one.reached,
-            extras,
+            one.extras,
         )
         if over:
             del self._open[block.trials]
@@ -560,3 +560,5 @@ class _Trials:
         # What is never sent stays so.
         self.outcomes["believed"], self.outcomes["cause"] = NO_CONVERSION, _NONE
         self.undecided: Any = None
+        #: Frames that no trigger asked for.
+        self.extras = _NO_EXTRAS

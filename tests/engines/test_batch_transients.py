@@ -13,9 +13,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from simlink.engines.batch import BatchEngine
+from simlink.engines.batch.engine import Walk
 from simlink.engines.batch.sure import unjudged
 from simlink.engines.batch.windows import Late
-from simlink.engines.choice import choose
+from simlink.engines.event import EventEngine
+from simlink.engines.event.wiring import MOST_CONVERSIONS
 from simlink.link.fate import Fate
 from simlink.link.transient import Upsets
 from simlink.scenario.loading import from_dict
@@ -27,7 +29,14 @@ from tests.engines.agreement import (
     unlike,
 )
 from tests.engines.chain import NS, chain, put
-from tests.engines.test_transients import FORWARD, LANES, RETURN, at, raw_upset_scenario
+from tests.engines.test_transients import (
+    FORWARD,
+    LANES,
+    PACKETS,
+    RETURN,
+    at,
+    raw_upset_scenario,
+)
 from tests.strategies import FINE, GRIDS
 
 #: How many random scenarios are compared; raise it by hand.
@@ -53,14 +62,11 @@ def taken(draw):
     changed = dict(draw(st.sampled_from(CHECKS)))
     way = draw(st.sampled_from(["forward", "both", "return"]))
     law = raw["barrier"].pop("slew_immunity")
-    if way == "forward":
-        changed["barrier.forward.slew_immunity"] = law
-    else:
-        changed[f"barrier.{'' if way == 'both' else 'return.'}slew_immunity"] = law
-        if raw["barrier"].get("return", {}).get("style") == "packets":
-            for name in ("style", "packet_bits", "overhead_bits", "line_rate", "header_bits"):
-                changed[f"barrier.return.{name}"] = None
-        changed["barrier.return.strobe"] = False
+    changed[f"barrier.{'' if way == 'both' else f'{way}.'}slew_immunity"] = law
+    if raw["barrier"].get("return", {}).get("style") != "packets":
+        changed["barrier.return.strobe"] = draw(st.sampled_from([False, False, None]))
+    if raw["fifo"].get("when_full") == "stall":
+        changed["fifo.credit_refresh"] = draw(st.booleans())
     found = from_dict(put(raw, changed))
     if unjudged(found) is not None:
         found = found.with_values({f"check.{key}": None for key in CHECK_KEYS})
@@ -152,21 +158,37 @@ def test_an_immunity_above_every_slew_changes_no_record():
 @pytest.mark.parametrize(
     ("values", "what"),
     [
-        (RETURN, "a strobe"),
+        (FORWARD | {"barrier.false_edge": 0.5}, "barrier.false_edge"),
         (
             RETURN
-            | {"barrier.return.style": "packets", "barrier.return.packet_bits": 2}
-            | {"barrier.return.overhead_bits": 2, "barrier.return.header_bits": 2}
-            | {"barrier.return.line_rate": "200 Mbit/s"},
-            "packets",
+            | {"barrier.return.jitter": {"shape": "exponential", "mean": "1 ns"}}
+            | {"fifo.realign": "never"},
+            "a strobe",
         ),
+        (RETURN | {"conversions": MOST_CONVERSIONS + 1}, "in memory"),
     ],
 )
-def test_what_it_does_not_do_goes_to_the_event_engine(values, what):
-    scenario = chain(at(values, 1000 * NS))
-    engine, why = choose("auto", scenario)
-    assert engine.name == "event"
-    assert what in why
+def test_what_it_does_not_do_is_named(values, what):
+    assert what in BatchEngine().refuses(chain(at(values, 1000 * NS)))
+
+
+@pytest.mark.parametrize("style", [{}, PACKETS])
+def test_only_trials_with_a_frame_that_is_hit_are_left_to_the_event_engine(style, monkeypatch):
+    left = []
+    plain = Walk._leave
+
+    def noting(self, row):
+        left.append(self.units.trials[self.rows][row])
+        plain(self, row)
+
+    monkeypatch.setattr(Walk, "_leave", noting)
+    values = {"conversions": 40, "trials": 60, "transient": [RARE], **RETURN, **style}
+    scenario = chain(values)
+    found = records_of(BatchEngine(), scenario)
+    # One event in 50 conversions, and a frame is on its way for 80 to 120 ns of 1000.
+    assert 0 < len(left) < 20
+    assert set(np.nonzero(found["hit"].any(axis=1))[0]) <= set(left)
+    assert unlike(found, records_of(EventEngine(), scenario)) == []
 
 
 def test_bits_are_drawn_again_only_where_a_window_makes_them_matter(monkeypatch):

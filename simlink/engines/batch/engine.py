@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from simlink.base.instants import NEVER, Times
+from simlink.base.instants import FAR, NEVER, Times
 from simlink.engines.batch import host_clocked, read_upsets, remote_master
 from simlink.engines.batch.departures import Departures
 from simlink.engines.batch.draws import Draws, conversion_columns
@@ -19,10 +19,19 @@ from simlink.engines.batch.reads import read_columns
 from simlink.engines.batch.returns import Symbols, symbols
 from simlink.engines.batch.state import HOST_CLOCKED, LAW, NOTE, REMOTE, refresh
 from simlink.engines.batch.sure import unjudged
-from simlink.engines.batch.windows import Given, Late, Windows, earliest, hits_trigger, refusal
+from simlink.engines.batch.windows import (
+    Given,
+    Late,
+    Windows,
+    earliest,
+    hits_trigger,
+    leaves,
+    refusal,
+)
+from simlink.engines.event import EventEngine
 from simlink.link import unit
 from simlink.link.fifo import WhenFull
-from simlink.link.transient import may_upset, upset_parts, upsets
+from simlink.link.transient import may_upset, upset_parts
 from simlink.link.unit import Units
 from simlink.records import RECORD, FrameBlock
 from simlink.scenario.distributions import reach
@@ -44,10 +53,6 @@ class BatchEngine:
 
     def refuses(self, scenario: Scenario) -> str | None:
         """Return why the scenario cannot be done exactly, or None."""
-        if upsets(scenario) and scenario.barrier.false_edge:
-            return "the batch engine does not do false edges (barrier.false_edge)"
-        if upsets(scenario) and scenario.fifo.credit_refresh:
-            return "the batch engine does not do lost credits given back (fifo.credit_refresh)"
         return refusal(scenario) or unjudged(scenario)
 
     def run(self, scenario: Scenario, trials: range, *, words: bool) -> Iterator[FrameBlock]:
@@ -119,14 +124,20 @@ class Walk:
             law["earliest"] = earliest(scenario)
             law["data_bits"] = scenario.data_bits_per_lane
             law["upset_back"] = may_upset(scenario, "return")
-            law["all_drawn"] = len(self.symbols.takes) == scenario.bits_per_lane
-            least, most = reach(scenario.barrier.direction("return").jitter)
+            law["leaves"], law["refreshes"] = leaves(scenario), scenario.fifo.credit_refresh
+            every = len(self.symbols.takes) == scenario.bits_per_lane
+            law["all_drawn"] = every or self.symbols.packets
             self.spans = np.zeros(len(units.trials), dtype=np.int64)
+            least, most = reach(scenario.barrier.direction("return").jitter)
             if not law["all_drawn"]:
                 # Without bounds no bit stands alone, and all are drawn.
                 law["low"], law["high"] = math.floor(least), math.ceil(most)
                 longest = np.maximum(units.lanes.max(axis=1) + law["high"], 0)
                 self.spans = units.captured[:, -1] + longest
+            if law["leaves"] and not law["packets"]:
+                slower = units.strobe + np.maximum(units.strobe_distortion, 0) + math.ceil(most)
+                strobes = units.strobe_edges[:, -1] + np.maximum(slower, 0)
+                self.spans = np.maximum(self.spans, strobes)
             self.wrong: Any = units.wrong_later.any(axis=1) | self.symbols.wrong
             self.offsets = np.ascontiguousarray(units.captured[:, self.symbols.last_bits])
         else:
@@ -151,6 +162,10 @@ class Walk:
         self.records = np.zeros((0, 0), dtype=RECORD)
         self.windows, self.late, self.harms = Windows(scenario), Late(scenario), Harms(scenario)
         self.upset: Given
+        #: Trials that were left to the event engine, by row, and of some of these the frames that
+        #: no trigger asked for.
+        self.whole: dict[int, FrameBlock] = {}
+        self.unrequested: list[Any] = []
 
     def run(self) -> Iterator[FrameBlock]:
         """Walk all trials and hand over their records."""
@@ -189,6 +204,8 @@ class Walk:
                 here = min(upto - given, self.records.shape[1] - at)
                 yield self._block(trials, given, at, here)
                 given += here
+            if given == total:
+                return
 
     def _open(self, trials: range, size: int) -> None:
         """Begin some trials, with room for ``size`` conversions of each."""
@@ -196,6 +213,7 @@ class Walk:
         self.rows = slice(
             trials.start - self.units.trials.start, trials.stop - self.units.trials.start
         )
+        self.whole = {}
         self.draws.open(trials, size)
         self.departures.open(self.units, trials)
         if self.by_remote:
@@ -255,7 +273,7 @@ class Walk:
                     later, draws.ring, draws.place, draws.constant, self.state, self.waiting,
                     self.ends, self.ahead, self.line_free, pushed,
                     np.empty((2, units.strobe_edges.shape[1]), dtype=np.int64),
-                    *self.upset, self.spans[rows], np.empty(lanes, dtype=np.int64),
+                    *self.upset, self.spans[rows], np.empty((2, lanes), dtype=np.int64),
                     self.late.drawn, self.late.asked, self.harms.noted,
                     self.records, self.notes, *self.bits,
                 )  # fmt: skip
@@ -263,6 +281,8 @@ class Walk:
                     self.harms.collect()
                 if lacks == Wanted.NOTHING:
                     return
+                if lacks == Wanted.WHOLE:
+                    self._leave(row)
                 if lacks == Wanted.WINDOWS:
                     self.upset = self.windows.more(row, int(self.state["wants"][row]))
                 self.late.draw(row)
@@ -279,13 +299,33 @@ class Walk:
                 self.records, self.notes, *self.bits,
             )  # fmt: skip
 
+    def _leave(self, row: int) -> None:
+        """Leave a trial to the event engine, whose records are the same up to here."""
+        trial = self.units.trials[self.rows][row]
+        (self.whole[row],) = EventEngine().run(
+            self.scenario, range(trial, trial + 1), words=self.words
+        )
+        self.unrequested.append(self.whole[row].unrequested)
+        self.state["next"][row], self.state["low"][row] = FAR, self.scenario.conversions
+        self.windows.drop(row)
+
     def _block(self, trials: range, first: int, at: int, count: int) -> FrameBlock:
         there = slice(at, at + count)
         if self.by_remote:
             self.harms.settle(self.records[:, there], first)
         if self.captures:
             self.judge.settle(self.records[:, there], self.captures_kept[:, there], first)
-        if not self.words:
-            return FrameBlock(trials, first, self.records[:, there])
-        bits = [times[:, there] for times in self.bits]
-        return FrameBlock(trials, first, self.records[:, there], *bits)
+        extras = None
+        if self.unrequested:
+            extras = np.concatenate(self.unrequested)
+            extras = extras[np.argsort(extras["trial"], kind="stable")]
+            self.unrequested = []
+        ring = [self.records, *(self.bits if self.words else ())]
+        for row, block in self.whole.items():
+            whole = [block.records, block.first_bit, block.last_bit]
+            for into, values in zip(ring, whole, strict=False):
+                assert values is not None
+                into[row, there] = values[0, first : first + count]
+        records, *bits = [one[:, there] for one in ring]
+        first_bit, last_bit = bits if bits else (None, None)
+        return FrameBlock(trials, first, records, first_bit, last_bit, extras)

@@ -27,9 +27,12 @@ class Wanted(IntEnum):
     DRAWS = 2
     #: Room to note harm in.
     ROOM = 3
+    #: The event engine: something has happened that this loop does not do.
+    WHOLE = 4
 
 
 WINDOWS, DRAWS, ROOM = int(Wanted.WINDOWS), int(Wanted.DRAWS), int(Wanted.ROOM)
+WHOLE = int(Wanted.WHOLE)
 #: Places of the draws that are made where they matter; those of bits come after.
 UPSET_TRIGGER, UPSET_CREDIT, LATE_BITS = range(3)
 

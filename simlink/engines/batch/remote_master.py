@@ -30,6 +30,7 @@ from simlink.engines.batch.hits import (
     DRAWS,
     UPSET_CREDIT,
     UPSET_TRIGGER,
+    WHOLE,
     WINDOWS,
     chance_hits,
     inverted,
@@ -234,10 +235,10 @@ def walk(
     windows, bounds
         As `windows.Windows` gives them.
     spans : ndarray of int64, shape (T,), fs
-        When the last bit of a frame has come at the latest, counted from the start; of no use where
-        all are drawn.
-    held : ndarray of int64, shape (lanes,)
-        Room for what was ahead of a frame.
+        When the last bit and strobe of a frame have come at the latest, counted from the start, of
+        those that are not drawn.
+    held : ndarray of int64, shape (2, lanes)
+        Room for what was ahead of a frame, and when the line was free of it.
     late : ndarray of int64, shape (T, columns, 2)
     asked, harms
         As `hits.inverted` takes them, of all trials.
@@ -256,7 +257,7 @@ def walk(
     latency = constant[SERVICE_LATENCY]
     for t in range(len(state)):
         st, unit = state[t], units[t]
-        if st.next == first + count:
+        if st.next >= first + count:
             continue
         wait, end, record_of, note_of, drawn = waiting[t], ends[t], records[t], notes[t], draws[t]
         latencies = drawn[latency_place, : mask + 1] if latency_place >= 0 else constant[:0]
@@ -361,6 +362,9 @@ def walk(
                             start = held_back_until(start, credited)
                             st.credited = freed
                             break
+                        if law.refreshes:
+                            lacks = WHOLE
+                            break
                         st.lost += 1
                     if lacks:
                         last_arrival, ready_before = arrival_before, sample_before
@@ -374,7 +378,7 @@ def walk(
                 strobe_before = st.strobe
                 if law.upset_back and law.all_drawn:
                     for one in range(law.lanes):
-                        held[one] = before[one]
+                        held[0, one], held[1, one] = before[one], line[one]
                 if asks_strobe:
                     # Whatever else is wrong: the strobe's last edge is to be known.
                     spoilt = spoils(
@@ -393,17 +397,23 @@ def walk(
                     )  # fmt: skip
                 while back_ends[back_next] <= start + first_captured:
                     back_next += 1
-                latest = whole if law.all_drawn else start + spans[t]
+                latest = max(start + spans[t], whole)
                 if back_starts[back_next] < latest:
-                    lacks, turned = inverted(
-                        law, t, k, start, drawn, place, constant, at, lane, captured[t], held,
-                        back_starts, back_ends, late[t], asked, harms,
-                    )  # fmt: skip
+                    turned = False
+                    if law.leaves:
+                        lacks = WINDOWS if back_next == len(back_ends) - 1 else WHOLE
+                    else:
+                        lacks, turned = inverted(
+                            law, t, k, start, drawn, place, constant, at, lane, captured[t],
+                            held[0],
+                            back_starts, back_ends, late[t], asked, harms,
+                        )  # fmt: skip
                     if lacks:
                         st.wants, st.strobe = latest, strobe_before
                         for one in range(law.lanes):
                             # Where not all are drawn, no bit catches up with one ahead of it.
-                            before[one] = held[one] if law.all_drawn else NEVER
+                            before[one] = held[0, one] if law.all_drawn else NEVER
+                            line[one] = held[1, one] if law.all_drawn else NEVER
                         last_arrival, ready_before = arrival_before, sample_before
                         readout_end = readout_before
                         st.admitted -= 1

@@ -21,15 +21,17 @@ def _whole(*names: str) -> list[tuple[str, type]]:
 #: ``data_bits``: the bits of a lane that are its words'. ``upset_parts``: how likely a symbol that
 #: meets a window is hit; ``crosses``: whether a trigger may be; ``upset_back``: whether bits of a
 #: remote master may be; ``upset_column``: where the draws of that stand, of a host's own clock.
-#: ``all_drawn``: whether jitter of each bit is; ``low``, ``high``: its bounds, where it is not.
-#: ``earliest``: what a trigger leaves after it is due at the least, NEVER if it has no bound.
+#: ``leaves``: whether what hits a frame is left to the event engine; ``refreshes``: whether credits
+#: that were lost are given back. ``all_drawn``: whether jitter of each bit or packet is; ``low``,
+#: ``high``: its bounds, where it is not. ``earliest``: what a trigger leaves after it is due at the
+#: least, NEVER if it has no bound.
 LAW = np.dtype(
     _whole(
         "loops", "timeout", "depth", "when_full", "watermark", "drain", "by_edge",
         "read_time", "bits", "lanes", "symbols", "packets", "release_symbol", "fixed",
         "may_underrun", "certain", "keeps_words", "words", "word_bits", "returns", "by_rise",
         "data_bits", "upset_parts", "upset_column", "upset_back", "all_drawn", "low", "high",
-        "earliest", "crosses",
+        "earliest", "crosses", "leaves", "refreshes",
     )
 )  # fmt: skip
 

@@ -15,6 +15,7 @@ import numpy as np
 from simlink.base.draws import Column
 from simlink.base.instants import FAR, NEVER, Times, period_of
 from simlink.engines.batch.draws import Source, edge_columns
+from simlink.engines.event import EventEngine
 from simlink.link.transient import UPSET_PARTS, Upsets, Way, may_upset, upsets
 from simlink.scenario.distributions import Uniform, reach
 from simlink.scenario.schema import Scenario
@@ -27,16 +28,23 @@ def refusal(scenario: Scenario) -> str | None:
     """Return why the transients of a scenario cannot be done exactly, or None if they can."""
     if not upsets(scenario):
         return None
-    what = "the batch engine does not do transients that upset"
+    what = "the batch engine does not do"
+    if scenario.barrier.false_edge:
+        return f"{what} false edges (barrier.false_edge)"
     if scenario.link.scheme != "remote_master":
         return None
-    back = scenario.barrier.return_
-    if may_upset(scenario, "return"):
-        if back.style == "packets":
-            return f"{what} packets"
-        if back.has_strobe:
-            return f"{what} a strobe beside the data"
+    most = reach(scenario.barrier.direction("return").jitter)[1]
+    if may_upset(scenario, "return") and scenario.barrier.return_.has_strobe and math.isinf(most):
+        return f"{what} transients that may hit a strobe whose jitter has no bound"
+    if leaves(scenario) or scenario.fifo.credit_refresh:
+        return EventEngine().refuses(scenario)
     return None
+
+
+def leaves(scenario: Scenario) -> bool:
+    """Tell whether trials with a transient that hits a frame are left to the event engine."""
+    back = scenario.barrier.return_
+    return may_upset(scenario, "return") and (back.style == "packets" or back.has_strobe)
 
 
 def hits_trigger(scenario: Scenario) -> bool:
@@ -91,7 +99,7 @@ class Windows:
 
     def open(self, trials: range) -> None:
         """Begin some trials."""
-        self._upsets = []
+        self._upsets: list[Upsets | None] = []
         if any(self._ways):
             self._upsets = [Upsets(self._scenario, trial) for trial in trials]
         self._none = nothing(len(trials))
@@ -125,11 +133,15 @@ class Windows:
         self._lag = max(self._lag, self._known[row] - self._due[row])
         return self._given()
 
+    def drop(self, row: int) -> None:
+        """Give no more windows of a trial."""
+        self._upsets[row] = None
+
     def _given(self) -> Given:
         starts, ends, bounds = [FAR], [FAR], self._none[1].copy()
         for row, (of_trial, known) in enumerate(zip(self._upsets, self._known, strict=True)):
             for which, way in enumerate(self._ways):
-                if way is not None:
+                if way is not None and of_trial is not None:
                     begin = len(starts)
                     some = of_trial.since(way, self._low[row], known)
                     starts += some[0]
