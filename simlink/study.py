@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from simlink.studies.loss import LossStudy
     from simlink.studies.pass_map import PassMap
     from simlink.studies.sizing_result import Sizing
-    from simlink.studies.spectrum import SpectrumStudy
+    from simlink.studies.spectrum_result import SpectrumStudy
     from simlink.studies.vary import Variation
     from simlink.tracing.explain import Explanation
     from simlink.tracing.trace import Trace

@@ -29,7 +29,7 @@ class Held:
         Runs of missing words.
     spacing : float or None
         Words from one break to the next, the median: a gap, or a place from which on every word
-        is another conversion's; None for fewer than three breaks.
+        is another conversion's; None for fewer than three breaks, or irregular ones.
     """
 
     values: Floats
@@ -39,19 +39,23 @@ class Held:
     spacing: float | None
 
 
-#: Of the words that the host has.
-_HELD = (Fate.DELIVERED, Fate.CORRUPTED, Fate.UNDERRUN)
+#: Fates of the words that the host has.
+HELD = (Fate.DELIVERED, Fate.CORRUPTED, Fate.UNDERRUN)
 
 
 def placed(
-    fates: npt.NDArray[np.int8], believed: Times, failed: npt.NDArray[np.bool_]
+    fates: npt.NDArray[np.int8],
+    believed: Times,
+    failed: npt.NDArray[np.bool_],
+    answers: Times | None = None,
 ) -> npt.NDArray[np.int64]:
     """Return which conversion's word stands at each place of the host's record, -1 for none.
 
     A word stands where the host takes it to belong, wrong bits and all, unless the host is told
     that something is wrong with it: that one is left out. What only waits, or is on its way, when
     a run ends is no gap: the record ends ahead of it. Nor is what the host reads in place of a
-    frame that is gone a word.
+    frame that is gone a word. The word of a frame that no trigger asked for stands there like any
+    other; it has a number beyond those of the conversions.
 
     Parameters
     ----------
@@ -61,16 +65,31 @@ def placed(
         The conversion that the host takes its word for.
     failed : ndarray of bool, shape (n,)
         Whether a check of its frame failed, or it ended short.
+    answers : ndarray of int64, shape (m,), optional
+        The conversion that the host takes the word of each frame for that no trigger asked for; -1
+        where it has none.
     """
     waits = fates == Fate.IN_FLIGHT
     end = len(fates) - int(np.argmin(waits[::-1])) if not waits.all() else 0
     found = np.full(end, -1, dtype=np.int64)
     # A word is believed to be one that was triggered before it was read, which may be a later one.
-    there = np.isin(fates, _HELD) & ~failed & (believed >= 0)
+    there = np.isin(fates, HELD) & ~failed & (believed >= 0)
     words = np.flatnonzero(there[:end])
     words = words[believed[words] < end]
     found[believed[words]] = words
+    if answers is not None:
+        more = np.flatnonzero((answers >= 0) & (answers < end))
+        found[answers[more]] = len(fates) + more
     return found
+
+
+def _regular(spacings: npt.NDArray[np.int64]) -> float | None:
+    """Return the median of spacings that are alike, to a twentieth of it, None where they differ.
+
+    What comes irregularly makes no lines at multiples of anything.
+    """
+    usual = float(np.median(spacings))
+    return usual if np.abs(spacings - usual).max() <= usual / 20 else None
 
 
 def held(values: Floats, which: npt.NDArray[np.int64], gaps: str, zero: float = 0.0) -> Held:
@@ -96,7 +115,7 @@ def held(values: Floats, which: npt.NDArray[np.int64], gaps: str, zero: float = 
         # Behind a word that moved ahead the host waits for nothing.
         which = which[: places[-1] + 1]
     breaks = places[1:][np.diff(which[places]) != 1]
-    spacing = float(np.median(np.diff(breaks))) if len(breaks) > 2 else None
+    spacing = _regular(np.diff(breaks)) if len(breaks) > 2 else None
     there, whole = which >= 0, values[which]
     edges = np.flatnonzero(np.diff(np.r_[True, there].astype(np.int8)) < 0)
     if there.all():

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from simlink.analog.record import HELD
 from simlink.base.draws import Column
 from simlink.base.instants import Times
 from simlink.figures.adding import SUMS
@@ -55,6 +56,10 @@ class Sampling:
         From each sample to the end of its read; of no meaning where it was not read.
     rate : Fraction
         Samples a second, of this unit.
+    unrequested : ndarray of UNREQUESTED, shape (m,), or None
+        The frames that no trigger asked for, if there are any.
+    answers : ndarray, shape (m,)
+        The conversion that the host takes each of their words for; -1 for none.
     """
 
     ideal: Times
@@ -66,11 +71,13 @@ class Sampling:
     failed: npt.NDArray[np.bool_]
     ages: Times
     rate: Fraction
+    unrequested: npt.NDArray[np.void] | None
+    answers: Times
 
     @property
     def harmed(self) -> bool:
-        """Whether any word that was read may have wrong bits."""
-        return bool(np.isin(self.fates, (Fate.CORRUPTED, Fate.UNDERRUN)).any())
+        """Whether any word that was read may have wrong bits, or be dropped for what it says."""
+        return bool(np.isin(self.fates, (Fate.CORRUPTED, Fate.UNDERRUN, Fate.DROPPED)).any())
 
 
 def sampling(scenario: Scenario, trial: int, blocks: Iterable[FrameBlock]) -> Sampling:
@@ -94,7 +101,9 @@ def sampling(scenario: Scenario, trial: int, blocks: Iterable[FrameBlock]) -> Sa
         for name, found in pieces.items():
             found.append(np.array(getattr(block, name)[0]))
     columns = {name: np.concatenate(found) for name, found in pieces.items()}
-    (outcomes,) = association.outcomes.values()
+    (outcomes,), (answers,) = association.outcomes.values(), association.beliefs.values()
+    if len(answers) and block.unrequested is not None:
+        answers = np.where(np.isin(block.unrequested["fate"], HELD), answers, -1)
     due, left, fates = columns["due"], columns["trigger"], columns["fate"]
     count = len(due)
     units = unit.build(scenario, range(trial, trial + 1))
@@ -123,4 +132,6 @@ def sampling(scenario: Scenario, trial: int, blocks: Iterable[FrameBlock]) -> Sa
         columns["check_failed"].astype(np.bool_),
         columns["read_end"] - columns["aperture"],
         actual_frequency(rate.value, int(units.trigger_tolerance[0])),
+        block.unrequested,
+        answers,
     )

@@ -1,7 +1,7 @@
 """Whole files or none: a result is written beside its place and then moved there.
 
-What a result may replace is an earlier regular file; never a device, a pipe or a link, and never
-a file that was read as an input.
+What a result may replace is a regular file that simlink made, or an empty one; never a device, a
+pipe or a link, and never a file that was read as an input.
 """
 
 from __future__ import annotations
@@ -10,13 +10,14 @@ import os
 import shutil
 import stat
 import tempfile
-from collections.abc import Collection, Iterator, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import BinaryIO
 
 from simlink.base.errors import OutputError, printable
 from simlink.base.interrupts import at_once, uninterrupted
+from simlink.base.made import made_here
 
 try:
     import fcntl
@@ -54,8 +55,15 @@ def _identity(found: os.stat_result) -> tuple[int, ...]:
     return found.st_dev, found.st_ino, found.st_size, found.st_mtime_ns
 
 
-def check_place(path: Path) -> None:
+def check_place(path: Path, anybodys: bool = False) -> None:
     """See that a result may be written to a place.
+
+    Parameters
+    ----------
+    path : Path
+        The place.
+    anybodys : bool
+        Whether a file that simlink did not make may be replaced, for that was asked for.
 
     Raises
     ------
@@ -74,21 +82,36 @@ def check_place(path: Path) -> None:
         raise OutputError(printable(f"{path}: cannot be written: it is {what}"))
     if _identity(there) in _inputs:
         raise OutputError(printable(f"{path}: cannot be written: it is an input"))
+    if anybodys:
+        return
+    try:
+        ours = made_here(path)
+    except OSError as error:
+        raise _unwritable(path, error) from None
+    if not ours:
+        said = "a file stands there that this version of simlink does not know for its own; "
+        said += "remove it, or name another place"
+        raise OutputError(printable(f"{path}: cannot be written: {said}"))
 
 
-def make_folder(folder: Path) -> None:
+def make_folder(folder: Path, names: Iterable[str] = ()) -> None:
     """Make a folder for results, and prove that a file can be written there.
 
     Parameters
     ----------
     folder : Path
         The folder; its parents are made too.
+    names : iterable of str
+        Files that will be written there.
 
     Raises
     ------
     OutputError
-        If it cannot be made, is not a folder, or takes no file.
+        If it cannot be made, is not a folder, or takes no file, or something stands in it that
+        must not be replaced.
     """
+    for name in names:
+        check_place(folder / name)
     try:
         folder.mkdir(parents=True, exist_ok=True)
         with tempfile.TemporaryFile(dir=folder) as probe:
@@ -100,7 +123,7 @@ def make_folder(folder: Path) -> None:
         raise _unwritable(folder, error) from None
 
 
-def write_whole(path: Path, content: bytes) -> None:
+def write_whole(path: Path, content: bytes, anybodys: bool = False) -> None:
     """Write a file so that, at every instant, the old or the new one is there whole.
 
     Parameters
@@ -109,6 +132,8 @@ def write_whole(path: Path, content: bytes) -> None:
         The file; its folder must exist.
     content : bytes
         All that it shall hold.
+    anybodys : bool
+        Whether a file that simlink did not make may be replaced, for that was asked for.
 
     Raises
     ------
@@ -116,18 +141,20 @@ def write_whole(path: Path, content: bytes) -> None:
         If it cannot be written (full, unwritable, no such folder); what stood at `path`
         still stands there, and nothing half-written is left.
     """
-    with writing_whole(path) as file:
+    with writing_whole(path, anybodys) as file:
         file.write(content)
 
 
 @contextmanager
-def writing_whole(path: Path) -> Iterator[BinaryIO]:
+def writing_whole(path: Path, anybodys: bool = False) -> Iterator[BinaryIO]:
     """Open a file that takes its place only when the block ends well.
 
     Parameters
     ----------
     path : Path
         The file; its folder must exist.
+    anybodys : bool
+        See `write_whole`.
 
     Yields
     ------
@@ -139,7 +166,7 @@ def writing_whole(path: Path) -> Iterator[BinaryIO]:
     OutputError
         See `write_whole`; whatever else ends the block leaves nothing either.
     """
-    check_place(path)
+    check_place(path, anybodys)
     temporary: str | None = None
     try:
         with uninterrupted():
@@ -202,9 +229,7 @@ def writing_set(folder: Path, names: Collection[str]) -> Iterator[Path]:
     hidden: Path | None = None
     lock: int | None = None
     try:
-        make_folder(folder)
-        for name in names:
-            check_place(folder / name)
+        make_folder(folder, names)
         _clear(folder)
         with uninterrupted():
             hidden = Path(tempfile.mkdtemp(dir=folder, prefix=".results-", suffix=".part"))

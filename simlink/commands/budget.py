@@ -6,7 +6,7 @@ from typing import Annotated
 
 from simlink.commands.numbers import share, whole
 from simlink.commands.options import Json, Out, ScenarioPath, changed, folder, option
-from simlink.commands.results import keep, tell
+from simlink.commands.results import keep, names_of, tell
 
 
 def budget(
@@ -19,7 +19,7 @@ def budget(
     units: Annotated[str, option("--trials", "Boards for the yield.", "N")] = "1000",
 ) -> None:
     """Compare the clocking schemes: margins, highest clock and rate, latency, signals, yield."""
-    from simlink.base.safe_write import make_folder
+    from simlink.base.safe_write import check_place, make_folder
     from simlink.budget import budget as make
     from simlink.pictures.budget import budget as draw
     from simlink.pictures.budget_table import table
@@ -27,7 +27,11 @@ def budget(
     ratio = share("--ber", ber, most=0.5)
     count = whole("--trials", units, 1, 10**6)
     place = folder(out)
-    found = make(changed(path), ber=ratio, trials=count)
+    scenario = changed(path)
+    if place is not None:
+        for name in names_of("budget", "json"):
+            check_place(place / name)
+    found = make(scenario, ber=ratio, trials=count)
     text, figures = table(found), found.to_json()
     if place is not None:
         figure = draw(found)

@@ -33,7 +33,7 @@ def counterexample(
     place = folder(out)
     scenario = changed(path)
     if place is not None:
-        make_folder(place)
+        make_folder(place, ["counterexample.toml"])
     found = search(scenario, limit)
     if place is not None and found.found:
         found.save(place)

@@ -103,7 +103,7 @@ def diagram(
     ] = None,
 ) -> None:
     """Draw a timing diagram from the simulation, every interval measured."""
-    from simlink.base.safe_write import write_whole
+    from simlink.base.safe_write import check_place, write_whole
     from simlink.pictures.diagram import draw, kind_of
     from simlink.pictures.timing_table import KINDS, timing_table
     from simlink.tracing.law_limits import law_limits
@@ -113,6 +113,8 @@ def diagram(
     place = Path(f"{path.stem}-timing.svg" if out is None else out)
     kind = kind_of(place)
     table_kind = None if table is None else _kind("--table", table, KINDS)
+    for one in (place, *(() if table is None else (Path(table),))):
+        check_place(one)
     width_mm = _width(width)
     window = None if quiet is None else _window(quiet)
     number = whole("--trial", trial, 0, 10**7)

@@ -35,7 +35,7 @@ def explain(
     json: Json = False,
 ) -> None:
     """Explain one word: what happened to it, in instants and margins, and what is at fault."""
-    from simlink.base.safe_write import write_whole
+    from simlink.base.safe_write import check_place, write_whole
     from simlink.pictures.diagram import kind_of
     from simlink.pictures.text import wrapped
     from simlink.tracing.explain import explain as explained
@@ -43,6 +43,8 @@ def explain(
     if (word is None) == (first is None):
         raise InputError("--word", None, None, "one of --word K and --first FATE is wanted")
     kind = None if out is None else kind_of(out)
+    if out is not None:
+        check_place(Path(out))
     number = whole("--trial", trial, 0, 10**7)
     index = whole("--word", word, 0, 10**10)
     found = explained(changed(path, seed), index, trial=number, first=first)

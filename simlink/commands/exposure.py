@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 from simlink.commands.numbers import whole
 from simlink.commands.options import Json, Out, ScenarioPath, Seed, Trial, changed, folder, option
-from simlink.commands.results import bar, keep, tell
+from simlink.commands.results import bar, keep, names_of, tell
 
 if TYPE_CHECKING:
     from simlink.studies.exposure import Exposure
@@ -74,8 +74,9 @@ def exposure(
     number = whole("--trial", trial, 0, 10**7)
     place = folder(out)
     scenario = changed(path, seed)
+    name = "exposure" if slews is None and lengths is None else "exposure-map"
     if place is not None:
-        make_folder(place)
+        make_folder(place, names_of(name, "json", "csv"))
     with bar("instants", total := 1000) as update:
 
         def progress(done: int, of: int) -> None:
@@ -91,12 +92,12 @@ def exposure(
             "progress": progress,
         }
         found: Exposure | ExposureMap
-        if slews is None and lengths is None:
+        if name == "exposure":
             found = study(scenario, **shared)
-            name, text = "exposure", _text(found)
+            text = _text(found)
         else:
             found = exposure_map(scenario, slews=slews, lengths=lengths, **shared)
-            name, text = "exposure-map", _map_text(found)
+            text = _map_text(found)
     figures = found.to_json()
     if place is not None:
         keep(

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 from simlink.base.errors import InputError
 from simlink.commands.numbers import whole
 from simlink.commands.options import option
-from simlink.commands.results import bar, interrupted, keep
+from simlink.commands.results import bar, interrupted, keep, names_of
 
 if TYPE_CHECKING:
     from simlink.recording.host_latency import Summary
@@ -34,7 +34,7 @@ def host_latency(
     period_ns = _period_ns(period)
     rows = whole("--count", count, 1, recorder.MOST_ROWS)
     busy = whole("--load", load, 0, recorder.MOST_LOAD)
-    make_folder(out)
+    make_folder(out, ["host.csv", *names_of("host-histogram")])
     words = ["--period", period, "--count", count, "--load", load, "--out", str(out)]
     command = shlex.join(["simlink", "host-latency", *words])
 

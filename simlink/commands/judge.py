@@ -59,7 +59,7 @@ def judge(
     It ends as soon as something fails; what is undecided by then is named.
     """
     from simlink.base.instants import FS_PER_SECOND
-    from simlink.base.safe_write import write_whole
+    from simlink.base.safe_write import check_place, write_whole
     from simlink.pictures.junit import junit as xml
     from simlink.pictures.table import table
     from simlink.pictures.text import wrapped
@@ -71,6 +71,8 @@ def judge(
         raise InputError("--budget", None, f'"{budget}"', "a duration that is not negative")
     if junit == "":
         raise InputError("--junit", None, '""', "the name of a file")
+    if junit is not None:
+        check_place(Path(junit))
     many = processes(workers)
     scenario = changed(path, seed, trials, conversions)
     about_engine(engine, scenario)

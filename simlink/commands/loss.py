@@ -60,7 +60,7 @@ def loss(
     place = folder(out)
     scenario = changed(path)
     if place is not None:
-        make_folder(place)
+        make_folder(place, ["loss.json"])
     with where(on, workers) as there:
         there["workers"] = there["workers"] or os.cpu_count() or 1
         found = compute(

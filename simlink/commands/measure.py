@@ -70,7 +70,7 @@ def measure(
     Exit status 1: the dump is not clean, and each complaint says when, on which signal, and what;
     or an interval is beyond the limits that the scenario's laws leave it; or there is none.
     """
-    from simlink.base.safe_write import write_whole
+    from simlink.base.safe_write import check_place, write_whole
     from simlink.tracing.pin_names import load
     from simlink.waveform.comparing import compare
     from simlink.waveform.mapping import lines_of
@@ -78,6 +78,9 @@ def measure(
 
     most = whole("--conversions", conversions, 1, 10**7)
     scenario = changed(path)
+    for place in (csv, latencies):
+        if place is not None:
+            check_place(Path(place))
     lines = {} if pins is None else lines_of(load(pins), scenario)
     found = compare(scenario, dump, lines | _names(names or []), most, _Progress(dump))
     print(table(found), end="")

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 from simlink.base.errors import InputError
 from simlink.commands.numbers import whole
 from simlink.commands.options import Json, On, ScenarioPath, changed, folder, option, where
-from simlink.commands.results import interrupted, keep, tell
+from simlink.commands.results import interrupted, keep, names_of, tell
 
 if TYPE_CHECKING:
     from simlink.scenario.schema import Scenario
@@ -40,7 +40,7 @@ def pass_map(
     place = folder(out) or Path()
     scenario = changed(path)
     clocks, delays = _axes(scenario, many, low, high, longest)
-    make_folder(place)
+    make_folder(place, names_of("pass-map", "json"))
     with where(on, None) as there:
         found = simulate(scenario, clocks, delays, trials=built, conversions=each, **there)
     figures = found.to_json()

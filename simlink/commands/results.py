@@ -94,6 +94,13 @@ def tell(text: str, folder: Path | None, json: str | None) -> None:
         print(json, end="")
 
 
+def names_of(stem: str, *others: str) -> list[str]:
+    """Return the names of the files that `keep` writes, a picture and others of these endings."""
+    from simlink.pictures import style
+
+    return [f"{stem}.{kind}" for kind in (*style.KINDS, *others)]
+
+
 def keep(folder: Path, stem: str, drawn: Figure | Axes, **files: bytes) -> None:
     """Write a picture as SVG and PNG, and other files of the same name, all of them or none.
 

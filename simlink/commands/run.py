@@ -150,7 +150,7 @@ def _figure(
         raise InputError("--figure", None, found, "overrun")
     enough = share("--relative-error", "0.1" if error is None else error)
     if place is not None:
-        make_folder(place)
+        make_folder(place, ["loss.json"])
     study = overrun(scenario, error=enough, conversions=conversions, report=say, **options)
     tell_loss(study, 2 * enough, enough, place, json)
 

@@ -23,7 +23,7 @@ from simlink.commands.options import (
     where,
 )
 from simlink.commands.progress_lines import ProgressLines
-from simlink.commands.results import interrupted, keep, tell
+from simlink.commands.results import interrupted, keep, names_of, tell
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -103,7 +103,7 @@ def size(
     }
     scenario = changed(path, seed, conversions=conversions)
     if place is not None:
-        make_folder(place)
+        make_folder(place, names_of("sizing", "json", "csv"))
     with where(on, workers) as there:
         if _is_rare(scenario, sought, options):
             _by_loss(scenario, options["at_most"], options["confidence"], there, place, json)

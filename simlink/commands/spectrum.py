@@ -19,7 +19,7 @@ from simlink.commands.options import (
     folder,
     option,
 )
-from simlink.commands.results import about_engine, bar, keep, tell
+from simlink.commands.results import about_engine, bar, keep, names_of, tell
 
 
 def spectrum(
@@ -38,7 +38,7 @@ def spectrum(
     json: Json = False,
 ) -> None:
     """Compare the channel with the same converter and an ideal trigger: dB, bits, noise, spurs."""
-    from simlink.base.safe_write import make_folder, write_whole
+    from simlink.base.safe_write import check_place, make_folder, write_whole
     from simlink.pictures.spectrum_table import csv, table
     from simlink.studies.spectrum import spectrum as compute
 
@@ -49,7 +49,9 @@ def spectrum(
     scenario = changed(path, seed, trials, conversions)
     about_engine(engine, scenario)
     if place is not None:
-        make_folder(place)
+        make_folder(place, [*names_of("spectrum", "json"), *names_of("jitter")])
+    if record is not None:
+        check_place(Path(record))
     with bar("boards", scenario.trials) as update:
         found = compute(scenario, engine=engine, lane=which[0], position=which[1], progress=update)
     figures = found.to_json()

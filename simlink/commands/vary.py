@@ -24,7 +24,7 @@ from simlink.commands.options import (
     option,
     where,
 )
-from simlink.commands.results import about_engine, bar, interrupted, keep, tell
+from simlink.commands.results import about_engine, bar, interrupted, keep, names_of, tell
 
 if TYPE_CHECKING:
     from simlink.figures.summary import Figure
@@ -65,7 +65,7 @@ def vary(
     scenario = changed(path, seed, trials, conversions)
     about_engine(engine, scenario, math.prod(map(len, keys.values())))
     if place is not None:
-        make_folder(place)
+        make_folder(place, names_of("vary", "csv", "parquet", "json"))
     with bar("points", math.prod(map(len, keys.values()))) as update:
 
         def progress(done: int, of: int, part: float) -> None:
@@ -78,20 +78,31 @@ def vary(
         place = None
     figures = found.to_json()
     if place is not None:
-        columns = io.BytesIO()
-        found.table.to_parquet(columns, index=False)
         keep(
             place,
             "vary",
             found.plot(),
             csv=found.table.to_csv(index=False).encode(),
-            parquet=columns.getvalue(),
+            parquet=_columns(found),
             json=figures.encode(),
         )
     tell(_table(found), place, figures if json else None)
     if found.interrupted:
         kept = "" if out is None else f" in {out}"
         raise interrupted(f"{len(found.points)} of {found.total} points finished and kept{kept}")
+
+
+def _columns(found: Variation) -> bytes:
+    """Return the table as Parquet."""
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
+    from simlink.base.made import PARQUET
+
+    table = pa.Table.from_pandas(found.table, preserve_index=False)
+    written = io.BytesIO()
+    pq.write_table(table.replace_schema_metadata({**table.schema.metadata, **PARQUET}), written)
+    return written.getvalue()
 
 
 def _table(found: Variation) -> str:

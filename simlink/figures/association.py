@@ -33,7 +33,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from simlink.base.compiled import compiled
-from simlink.base.instants import NEVER
+from simlink.base.instants import NEVER, Times
 from simlink.link.fate import (
     CORRUPTED,
     DELIVERED,
@@ -271,9 +271,11 @@ def waits(law: Any, extras: Any, at: int, t: int, after: int, now: int) -> bool:
     return False
 
 
-def reads_extra(law: Any, rows: Any, first: int, st: Any, extras: Any, t: int, over: bool) -> None:
+def reads_extra(
+    law: Any, rows: Any, first: int, st: Any, extras: Any, beliefs: Any, t: int, over: bool
+) -> None:
     """Deal with the next frame that no trigger asked for: the host takes it for an answer."""
-    one = extras[st.extra]
+    one, place = extras[st.extra], st.extra
     st.extra += 1
     told = one.release != NEVER
     now = one.read_end
@@ -282,6 +284,7 @@ def reads_extra(law: Any, rows: Any, first: int, st: Any, extras: Any, t: int, o
             believed = st.next
         else:
             believed = believes(law, rows, first, st.next, 1, now, over)
+        beliefs[place] = believed
         if believed >= 0:
             st.next = believed + 1
         if law.realign == IDLE and not waits(law, extras, st.extra, t, one.after, now):
@@ -295,7 +298,7 @@ def reads_extra(law: Any, rows: Any, first: int, st: Any, extras: Any, t: int, o
 @compiled
 def associate(
     rows_of: Any, first: int, start: int, over: bool, laws: Any, states: Any, sums: Any,
-    outcomes: Any, reached: Any, extras: Any,
+    outcomes: Any, reached: Any, extras: Any, beliefs: Any,
 ) -> None:  # fmt: skip
     """Associate what was read with what was sent, as far as the records say.
 
@@ -320,6 +323,8 @@ def associate(
         The frames that no trigger asked for, by trial, counted from the first, and in their order:
         all of each trial, with its records from before the first of them on. Of several trials
         only where all their records come at once.
+    beliefs : ndarray of int64, shape (frames,)
+        The number that the host takes each of them for, filled in if it was read.
     """
     law = laws[0]
     keeps = outcomes.shape[1] > 0
@@ -335,7 +340,7 @@ def associate(
         while k - first < len(rows):
             while more and extras[st.extra].after < k:
                 mine.unrequested += 1
-                reads_extra(law, rows, first, st, extras, t, over)
+                reads_extra(law, rows, first, st, extras, beliefs, t, over)
                 more = st.extra < len(extras) and extras[st.extra].trial == t
             if plain and not more and st.next == k:
                 k = pairs(rows, first, k)
@@ -451,7 +456,7 @@ def associate(
             k += 1
         while more and over:
             mine.unrequested += 1
-            reads_extra(law, rows, first, st, extras, t, over)
+            reads_extra(law, rows, first, st, extras, beliefs, t, over)
             more = st.extra < len(extras) and extras[st.extra].trial == t
         reached[t] = k
 
@@ -478,6 +483,9 @@ class Association:
     ----------
     outcomes : dict of range to ndarray of OUTCOME, shape (T, conversions)
         Of the trials of each block, if it is kept.
+    beliefs : dict of range to ndarray of int64, shape (frames,)
+        The conversion that the host takes each frame for that no trigger asked for, -1 for none,
+        likewise; of a block that holds whole trials.
     """
 
     def __init__(self, scenario: Scenario, keeps: bool) -> None:
@@ -495,6 +503,7 @@ class Association:
         self._keeps = keeps
         self._open: dict[range, _Trials] = {}
         self.outcomes: dict[range, Any] = {}
+        self.beliefs: dict[range, Times] = {}
 
     @property
     def done(self) -> bool:
@@ -527,6 +536,9 @@ class Association:
         if block.unrequested is not None and len(block.unrequested):
             one.extras = block.unrequested.copy()
             one.extras["trial"] -= block.trials.start
+            one.beliefs = np.full(len(one.extras), NO_CONVERSION, dtype=np.int64)
+        if self._keeps:
+            self.beliefs[block.trials] = one.beliefs
         (associate.uncompiled if short else associate)(
             records.tolist() if short else records,
             first,
@@ -538,6 +550,7 @@ class Association:
             one.outcomes,
             one.reached,
             one.extras,
+            one.beliefs,
         )
         if over:
             del self._open[block.trials]
@@ -560,5 +573,6 @@ class _Trials:
         # What is never sent stays so.
         self.outcomes["believed"], self.outcomes["cause"] = NO_CONVERSION, _NONE
         self.undecided: Any = None
-        #: Frames that no trigger asked for.
+        #: Frames that no trigger asked for, and what the host takes each for.
         self.extras = _NO_EXTRAS
+        self.beliefs = np.zeros(0, dtype=np.int64)

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 from xml.etree import ElementTree
 
 from simlink.base.errors import printable
+from simlink.base.made import MAKER
 from simlink.verdict.wording import margin_text, value_text
 
 if TYPE_CHECKING:
@@ -57,8 +58,9 @@ def junit(found: Judgement) -> bytes:
             failure = ElementTree.SubElement(case, "failure", {"message": message, "type": known})
             failure.text = _plain(evidence)
     ElementTree.indent(suites)
-    text: bytes = ElementTree.tostring(suites, encoding="utf-8", xml_declaration=True)
-    return text + b"\n"
+    text = ElementTree.tostring(suites, encoding="unicode")
+    head = f'<?xml version="1.0" encoding="utf-8"?>\n<!-- Made by {MAKER} -->\n'
+    return f"{head}{text}\n".encode()
 
 
 def _numbers(one: Limit) -> str:

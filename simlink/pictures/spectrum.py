@@ -14,7 +14,7 @@ from simlink.pictures import style
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-    from simlink.studies.spectrum import SpectrumStudy
+    from simlink.studies.spectrum_result import SpectrumStudy
 
 #: Lines that are named, and points of the drawn spectrum at the most.
 _NAMED, _POINTS = 6, 4000

@@ -12,11 +12,12 @@ from simlink.base.cautions import CAUTIONS
 from simlink.base.errors import printable
 from simlink.pictures.jitter_line import allowed
 from simlink.pictures.text import columns, wrapped
-from simlink.studies.spectrum import TERMS, decimals
+from simlink.studies.spectrum_result import TERMS, decimals
 
 if TYPE_CHECKING:
+    from simlink.analog.windows import Window
     from simlink.figures.summary import Figure
-    from simlink.studies.spectrum import SpectrumStudy
+    from simlink.studies.spectrum_result import SpectrumStudy
 
 #: Lines of the spectrum that are listed.
 _LINES = 8
@@ -24,7 +25,7 @@ _LINES = 8
 
 def table(found: SpectrumStudy) -> str:
     """Return the answer for a terminal: the cost first, then figures, noise, lines."""
-    scenario, first = found.scenario, found.units[0]
+    scenario = found.scenario
     rows = [("", "isolated", "ideal trigger", "")]
     for name, said in (
         ("sinad", "SINAD"),
@@ -36,26 +37,23 @@ def table(found: SpectrumStudy) -> str:
     ):
         with_, without = found.figures[name], found.figures[f"{name}_bare"]
         rows.append((said, _value(with_), _value(without), with_.unit))
-    window, record = first.isolated.window, first.record
     tone = wording.quantity(found.frequency, "Hz", 9)
-    kind = "no window" if window.name == "rectangular" else f"window {window.name}"
-    if window.name != "rectangular":
-        kind += f" ({window.processing_loss:.1f} dB processing loss)"
-    about = (
-        f"Tone {tone}, {wording.many(len(record.values), 'word')} a unit, {kind}, "
-        f"{wording.many(len(found.units), 'board')}."
-    )
+    kinds = " or ".join(dict.fromkeys(_window(one.isolated.window) for one in found.units))
+    least, most = (end(len(one.record.values) for one in found.units) for end in (min, max))
+    words = f"{least} to {most} words" if least < most else wording.many(most, "word")
+    about = f"Tone {tone}, {words} a board, {kinds}, {wording.many(len(found.units), 'board')}."
     missing = sum(one.record.missing for one in found.units)
     if missing:
         about += (
-            f" {missing} of {sum(one.record.of for one in found.units)} words are missing from "
-            f"the records (gaps: {scenario.analog.gaps})."
+            f" {missing} of {sum(one.record.of for one in found.units)} words "
+            f"{'is' if missing == 1 else 'are'} missing from the records (gaps: "
+            f"{scenario.analog.gaps})."
         )
     told = sum(one.told for one in found.units)
     if told:
         about += (
             f" {wording.many(told, 'word')} came in frames whose check failed or that ended short, "
-            "and count as missing."
+            f"and {'is' if told == 1 else 'are'} left out."
         )
     wrong = sum(one.wrong for one in found.units)
     if wrong:
@@ -67,8 +65,15 @@ def table(found: SpectrumStudy) -> str:
     misplaced = sum(one.misplaced for one in found.units)
     if misplaced:
         about += (
-            f" {wording.many(misplaced, 'word')} of them {'stands' if misplaced == 1 else 'stand'} "
-            "where the host takes them to belong, at the place of another conversion."
+            f" {wording.many(misplaced, 'word')} {'stands' if misplaced == 1 else 'stand'} where "
+            f"the host takes {'it' if misplaced == 1 else 'them'} to belong, at the place of "
+            "another conversion."
+        )
+    strays = sum(one.strays for one in found.units)
+    if strays:
+        about += (
+            f" {wording.many(strays, 'word')} in the records {'is' if strays == 1 else 'are'} of "
+            "frames that no trigger asked for, which the host takes for answers."
         )
     recorded = found.waveform
     if recorded is not None:
@@ -89,7 +94,8 @@ def table(found: SpectrumStudy) -> str:
     parts = [
         f"{printable(scenario.title or scenario.name)}\n{wrapped(found.sentence)}",
         columns(rows),
-        f"noise and distortion below the tone, each added to those above it:\n{_budget(found)}",
+        "noise and distortion below the converter's tone, each added to those above it:\n"
+        + _budget(found),
         _lines(found),
         _nonlinearity(found),
         _jitter(found),
@@ -99,6 +105,13 @@ def table(found: SpectrumStudy) -> str:
         wrapped(f"Cautions: {CAUTIONS}"),
     ]
     return "\n\n".join(part for part in parts if part) + "\n"
+
+
+def _window(window: Window) -> str:
+    """Return what a table calls the window of a spectrum."""
+    if window.name == "rectangular":
+        return "no window"
+    return f"window {window.name} ({window.processing_loss:.1f} dB processing loss)"
 
 
 def _value(figure: Figure) -> str:
@@ -186,7 +199,7 @@ def _signed(seconds: float) -> str:
 
 
 def csv(found: SpectrumStudy) -> str:
-    """Return the first board's samples, one a conversion.
+    """Return the first board's samples, one a conversion, and behind them those of no conversion.
 
     conversion; t_sample_fs, its instant; code, as the converter gave it; held, whether the host
     has it in its record; place, the conversion that it takes it for; read, the code that it has;
@@ -200,4 +213,7 @@ def csv(found: SpectrumStudy) -> str:
         place = places.get(number)
         what = "0,,," if place is None else f"1,{place},{read},{int(read != code)}"
         rows.append(f"{number},{instant},{code},{what}")
+    for number, read in enumerate(unit.unrequested.tolist(), len(unit.codes)):
+        if number in places:
+            rows.append(f",,,1,{places[number]},{read},")
     return "\n".join(rows) + "\n"

@@ -11,6 +11,8 @@ from contextlib import contextmanager
 from functools import wraps
 from typing import TYPE_CHECKING, Any, ParamSpec, TypeVar
 
+from simlink.base.made import MAKER
+
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
@@ -236,6 +238,7 @@ def encode(figure: Figure, kind: str, dpi: int = DPI, text: bool = False) -> byt
     drawn = io.BytesIO()
     dates = {"svg": ["Date"], "pdf": ["CreationDate", "ModDate"]}.get(kind, [])
     metadata: dict[str, Any] = dict.fromkeys(dates)
+    metadata["Software" if kind == "png" else "Creator"] = MAKER
     with look(), mpl.rc_context({"svg.fonttype": "none" if text else "path"}):
         paper = figure.get_facecolor()
         figure.savefig(drawn, format=kind, dpi=dpi, metadata=metadata, facecolor=paper)

@@ -1,11 +1,12 @@
 """One round of importance splitting: stages of branches, from level to level.
 
-Each level of slots taken that is reached for the first time ends a stage; the next one begins so
-many branches from the runs that have reached it (fixed effort, over fixed spans: M. J. J. Garvels,
-The splitting method in rare event simulation, Twente 2000, and P. L'Ecuyer et al., ACM TOMACS
-17(2), 2007; both from memory). Losses are counted wherever they happen, so that the mean is right
-whatever the levels are; these decide only how far one round is off. They are found by a round of
-their own, whose draws nobody else uses.
+Runs that come above the first level of slots taken are branched. Each further level that is
+reached ends a stage; the next one begins so many branches from the runs that have reached it
+(fixed effort: M. J. J. Garvels, The splitting method in rare event simulation, Twente 2000, and
+P. L'Ecuyer et al., ACM TOMACS 17(2), 2007; both from memory), which go on until they fall below
+the first level. Losses are counted wherever they happen, so that the mean is right whatever the
+levels are; these decide only how far one round is off. They are found by a round of their own,
+whose draws nobody else uses.
 """
 
 from __future__ import annotations
@@ -27,8 +28,8 @@ if TYPE_CHECKING:
     from simlink.scenario.distributions import Distribution
     from simlink.scenario.schema import Scenario
 
-#: Branches of a stage.
-BRANCHES = 1024
+#: Branches of a stage, and how many of them share a run from an empty FIFO.
+BRANCHES, _SHARING = 1024, 4
 #: Conversions taken at once where nobody looks at the levels.
 _STEP = 16
 #: The share of branches that are to reach the next level.
@@ -37,6 +38,8 @@ _REACH = 0.2
 _WARM, _SPAN = 1024, 256
 _MOST_WARM, _MOST_SPAN = 65536, 4096
 _MOST_LEVELS = 100
+#: Heights that are tried for the first level.
+_TRIED = 200
 #: A draw is found to a femtosecond where it is below some hours.
 _HALVINGS = 64
 
@@ -50,7 +53,7 @@ class Plan:
     warm : int
         Conversions from an empty FIFO that are not counted.
     span : int
-        Conversions that are.
+        Conversions that are, and for how many a branch is followed at most.
     branches : int
         Of each stage.
     levels : tuple of float
@@ -82,78 +85,160 @@ def spans(scenario: Scenario, conversions: int | None, branches: int = BRANCHES)
     return Plan(up(_WARM, 4 * cycle, _MOST_WARM), up(_SPAN, cycle, _MOST_SPAN), branches)
 
 
+@dataclass(frozen=True)
+class _Reached:
+    """Where runs stood as they reached a level: before which conversion; and since when high."""
+
+    states: State
+    at: Times
+    since: Times
+
+
 class _Round:
-    """One round: stages from an empty FIFO on."""
+    """One round: runs from an empty FIFO, then stages of branches.
+
+    A run is high from where it reaches the first level until it falls below. Losses of runs that
+    have been high for less than a span are found by branches, which begin where a run becomes
+    high within the span and are followed beyond its end; all other losses within it are counted
+    plainly. In the long run the mean is the loss, for what those branches lose beyond the end is
+    what runs that were high before lose within. To count the latter as they are found would leave
+    them to plain chance: nearly every round would miss them, and one in many outweigh all others.
+    """
 
     def __init__(self, scenario: Scenario, plan: Plan, number: int, name: str) -> None:
         self.plan, self.number, self.name, self.seed = plan, number, name, scenario.seed
-        self.count = plan.branches
-        units = range(number * self.count, (number + 1) * self.count)
+        self.runs = max(plan.branches // _SHARING, 1)
+        units = range(number * self.runs, (number + 1) * self.runs)
         self.branches = Branches(scenario, units, plan.ring, left_of)
         self.stage = self._stage(0)
         self.branches.begin(self.stage)
-        for first in range(0, plan.warm, _STEP):
-            self.branches.step(first, self.count, self.stage, _STEP)
-        self.starts = np.full(self.count, plan.warm)
+        #: The first conversion that is looked at.
+        self.first = max(plan.warm - plan.span, 0)
+        for first in range(0, self.first, _STEP):
+            self.branches.step(first, slice(self.runs), self.stage, _STEP)
+        self.end = plan.warm + plan.span
+        self.low = math.inf
 
     def _stage(self, number: int) -> Stage:
         return Stage(self.seed, self.number, f"{self.name} {number}")
 
-    def go(self, level: float) -> tuple[Any, Any, State, Any]:
-        """Take every branch to a level, or to the end of the span.
+    def watch(self) -> tuple[Any, Any]:
+        """Take every run through the span; return its losses and, in time, its heights."""
+        everyone, lost = slice(self.runs), np.zeros(self.runs, dtype=np.int64)
+        heights = []
+        for now in range(self.first, self.end):
+            if now >= self.plan.warm:
+                heights.append(self.branches.heights(everyone))
+            self.branches.step(now, everyone, self.stage)
+            if now >= self.plan.warm:
+                lost += self.branches.lost(now, everyone)
+        return lost, np.array([*heights, self.branches.heights(everyone)])
+
+    def enter(self, level: float) -> tuple[float, float, _Reached]:
+        """Take every run through the span.
+
+        Returns
+        -------
+        float
+            Losses of a run that no branch from the level counts.
+        float
+            How often a run reaches the level from below.
+        _Reached
+            Those that do; of more than are wanted, as many as are.
+        """
+        branches, plan, everyone = self.branches, self.plan, slice(self.runs)
+        self.low = level
+        lost, many = 0, 0
+        reached = branches.room(plan.branches)
+        at = np.zeros(plan.branches, dtype=np.int64)
+        high = branches.heights(everyone) >= level
+        since = np.full(self.runs, self.first)
+        rng = self.stage.anew("entrances")
+        for now in range(self.first, self.end):
+            branches.step(now, everyone, self.stage)
+            if now >= plan.warm:
+                plainly = ~high | (now >= since + plan.span)
+                lost += int((branches.lost(now, everyone) & plainly).sum())
+            before, high = high, branches.heights(everyone) >= level
+            enters = np.flatnonzero(high & ~before)
+            since[enters] = now + 1
+            if not len(enters) or not plan.warm <= now + 1 < self.end:
+                continue
+            # Each of all is kept as likely as any other.
+            places = many + np.arange(len(enters))
+            drawn = (rng.random(len(enters)) * (places + 1)).astype(np.int64)
+            places = np.where(places < plan.branches, places, drawn)
+            kept = places < plan.branches
+            branches.put(enters[kept], reached, places[kept])
+            at[places[kept]] = now + 1
+            many += len(enters)
+        count = min(many, plan.branches)
+        states = {name: rows[:count] for name, rows in reached.items()}
+        return lost / self.runs, many / self.runs, _Reached(states, at[:count], at[:count])
+
+    def go(self, level: float) -> tuple[Any, Any, _Reached]:
+        """Take every branch to a level, as long as it is high.
 
         Returns
         -------
         lost : ndarray of int64, shape (n,)
             Losses on the way.
         highest : ndarray of float64, shape (n,)
-            The highest that each came before its end.
-        reached : dict
-            Where those that reached the level stood then.
-        at : ndarray of int64
-            Before which conversion.
+            The highest that each came.
+        reached : _Reached
+            Those that reached the level.
         """
-        branches, starts = self.branches, self.starts
-        lost = np.zeros(self.count, dtype=np.int64)
-        highest = branches.heights(self.count)
+        branches, starts, count = self.branches, self.starts, len(self.starts)
+        ends = self.since + self.plan.span
+        if not self.plan.warm:
+            ends = np.minimum(ends, self.end)
+        lost = np.zeros(count, dtype=np.int64)
+        highest = branches.heights(slice(count))
         under_way = highest < level
         first = np.flatnonzero(~under_way)
-        reached = branches.room()
-        at, many = np.zeros(self.count, dtype=np.int64), len(first)
-        branches.put(first, reached, 0)
-        at[:many] = starts[first]
-        for now in range(int(starts[0]), self.plan.warm + self.plan.span):
-            active = int(np.searchsorted(starts, now, side="right"))
-            branches.step(now, active, self.stage)
-            goes = under_way[:active]
-            if not goes.any() and active == self.count:
+        states, many = branches.room(count), len(first)
+        at, since = np.zeros(count, dtype=np.int64), np.zeros(count, dtype=np.int64)
+        branches.put(first, states, slice(many))
+        at[:many], since[:many] = starts[first], self.since[first]
+        under_way &= starts < ends
+        now = oldest = 0
+        while True:
+            # Those that have ended are left behind as soon as nobody before them goes on.
+            oldest += int(under_way[oldest:].argmax()) if oldest < count else 0
+            if oldest == count or not under_way[oldest]:
                 break
-            lost[:active] += np.where(goes, branches.lost(now, active), 0)
-            heights = branches.heights(active)
-            np.maximum(highest[:active], heights, out=highest[:active], where=goes)
-            there = np.flatnonzero(goes & (heights >= level))
+            now = max(now, int(starts[oldest]))
+            rows = slice(oldest, int(np.searchsorted(starts, now, side="right")))
+            branches.step(now, rows, self.stage)
+            goes, heights = under_way[rows], branches.heights(rows)
+            lost[rows] += goes & branches.lost(now, rows)
+            np.maximum(highest[rows], heights, out=highest[rows], where=goes)
+            now += 1
+            there = oldest + np.flatnonzero(goes & (heights >= level))
             if len(there):
-                branches.put(there, reached, many)
-                at[many : many + len(there)] = now + 1
-                many += len(there)
-                under_way[there] = False
-        return lost, highest, {name: rows[:many] for name, rows in reached.items()}, at[:many]
+                places = slice(many, many + len(there))
+                branches.put(there, states, places)
+                at[places], since[places] = now, self.since[there]
+                many = places.stop
+            goes &= (heights < level) & (heights >= self.low) & (now < ends[rows])
+        states = {name: rows[:many] for name, rows in states.items()}
+        return lost, highest, _Reached(states, at[:many], since[:many])
 
     def again(self, states: State, number: int) -> None:
         """Go back to where a stage began, with other draws."""
         self.stage = Stage(self.seed, self.number, f"{self.name} {number} again")
         self.branches.now = states
 
-    def branch(self, states: State, at: Any, number: int) -> None:
-        """Begin the next stage from states, each as often as any other, or once more."""
-        self.stage = self._stage(number)
-        each, more = divmod(self.count, len(at))
-        chosen = np.repeat(np.arange(len(at)), each)
-        extra = self.stage.anew("branches").permutation(len(at))[:more]
+    def branch(self, reached: _Reached, number: int) -> None:
+        """Begin the next stage, from each that has reached it as often, or once more."""
+        self.stage, many = self._stage(number), len(reached.at)
+        each, more = divmod(self.plan.branches, many)
+        chosen = np.repeat(np.arange(many), each)
+        extra = self.stage.anew("branches").permutation(many)[:more]
         chosen = np.concatenate([chosen, extra])
-        chosen = chosen[np.argsort(at[chosen], kind="stable")]
-        self.starts = at[chosen]
-        self.branches.branch(states, chosen, self.starts, self.stage)
+        chosen = chosen[np.argsort(reached.at[chosen], kind="stable")]
+        self.starts, self.since = reached.at[chosen], reached.since[chosen]
+        self.branches.branch(reached.states, chosen, self.starts, self.stage)
 
 
 def _with_room(plan: Plan, work: Callable[[Plan], Any]) -> Any:
@@ -204,14 +289,15 @@ def one_round(scenario: Scenario, plan: Plan, number: int) -> float:
 
 def _rounded(scenario: Scenario, plan: Plan, number: int) -> float:
     it = _Round(scenario, plan, number, "split")
-    total, weight = 0.0, 1.0
-    for stage, level in enumerate((*plan.levels, math.inf), start=1):
-        lost, _, states, at = it.go(level)
-        total += weight * float(lost.mean())
-        if not len(at):
+    first, *levels = (*plan.levels, math.inf)
+    total, weight, reached = it.enter(first)
+    for stage, level in enumerate(levels, start=1):
+        if not len(reached.at):
             break
-        weight *= len(at) / plan.branches
-        it.branch(states, at, stage)
+        it.branch(reached, stage)
+        lost, _, reached = it.go(level)
+        total += weight * float(lost.mean())
+        weight *= len(reached.at) / plan.branches
     return total / plan.span
 
 
@@ -248,25 +334,43 @@ def climb(scenario: Scenario, plan: Plan, least: float = 0.0) -> tuple[Plan, lis
 
 def _climbed(scenario: Scenario, plan: Plan, least: float) -> tuple[Plan, list[float]]:
     it = _Round(scenario, plan, 0, "levels")
-    levels: list[float] = []
-    shares: list[float] = []
-    for stage in range(1, _MOST_LEVELS + 1):
+    kept = it.branches.take(slice(None))
+    lost, heights = it.watch()
+    level = _first_level(heights, math.ceil(_REACH * plan.branches))
+    if level is None or (lost > 0).mean() >= _REACH:
+        return plan, []
+    it.again(kept, 0)
+    _, share, reached = it.enter(level)
+    levels, shares = [level], [share]
+    for stage in range(1, _MOST_LEVELS):
+        if shares[-1] <= least or not len(reached.at):
+            break
+        it.branch(reached, stage)
         kept = it.branches.take(slice(None))
-        lost, highest, _, _ = it.go(math.inf)
+        lost, highest, _ = it.go(math.inf)
         if (lost > 0).mean() >= _REACH:
             break
         level = float(np.quantile(highest, 1 - _REACH, method="higher"))
-        if levels and level <= levels[-1]:
+        if level <= levels[-1]:
             beyond = highest[highest > levels[-1]]
             if not len(beyond):
                 break
             level = float(beyond.min())
-        levels.append(level)
         # Once more from where the stage began, up to the level found.
-        it.again(kept, stage - 1)
-        _, _, states, at = it.go(level)
-        shares.append((shares[-1] if shares else 1.0) * len(at) / it.count)
-        if shares[-1] <= least:
-            break
-        it.branch(states, at, stage)
+        it.again(kept, stage)
+        _, _, reached = it.go(level)
+        levels.append(level)
+        shares.append(shares[-1] * len(reached.at) / plan.branches)
     return replace(plan, levels=tuple(levels)), shares
+
+
+def _first_level(heights: Any, wanted: int) -> float | None:
+    """Return the highest level reached from below as often as wanted, or as often as any is."""
+    shares = 1 - np.geomspace(1, 1 / heights.size, _TRIED)
+    levels = np.unique(np.quantile(heights, shares, method="higher"))
+    levels = levels[levels > 0]
+    often = [int(((heights[1:] >= one) & (heights[:-1] < one)).sum()) for one in levels]
+    if not any(often):
+        return None
+    enough = min(wanted, max(often))
+    return max(float(level) for level, times in zip(levels, often, strict=True) if times >= enough)

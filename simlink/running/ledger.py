@@ -16,6 +16,7 @@ import numpy.typing as npt
 
 from simlink import records
 from simlink.base.instants import NEVER
+from simlink.base.made import PARQUET
 from simlink.records import Fate, FrameBlock
 
 if TYPE_CHECKING:
@@ -219,7 +220,7 @@ class LedgerFile:
             whole.remove("cause")
             self._writer = pq.ParquetWriter(
                 self._beside,
-                group.schema,
+                group.schema.with_metadata(PARQUET),
                 compression="zstd",
                 use_dictionary=["fate", "cause"],
                 column_encoding=dict.fromkeys(whole, "DELTA_BINARY_PACKED"),

@@ -8,7 +8,6 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from simlink.base.errors import OutputError
 from simlink.base.interrupts import Interrupted, uninterrupted
 from simlink.base.late import picture
 from simlink.base.safe_write import writing_set
@@ -121,10 +120,6 @@ def write(run: Run, folder: Path | str) -> None:
 @contextmanager
 def _results(folder: Path) -> Iterator[Path]:
     """Give the hidden folder of a set of results; see `writing_set`."""
-    resolved = folder / "scenario.toml"
-    with suppress(OSError, UnicodeDecodeError), resolved.open(encoding="utf-8") as file:
-        if not file.readline().startswith(_RESOLVED):
-            raise OutputError(f"{resolved}: cannot be written: it is not one that simlink wrote")
     with writing_set(folder, NAMES) as hidden:
         yield hidden
 

@@ -64,9 +64,7 @@ def numbers(low: float, high: float, fewest: int, most: int) -> Kind:
 
 def _noise(value: Any, base: Path) -> float | Fraction:
     """Read an rms noise: a number of LSB, or a voltage, which is given in microvolts."""
-    allowed = (
-        f'an rms noise: a number of LSB from 0 to {_LARGEST:g}, or a voltage, such as "0.1 mV"'
-    )
+    allowed = f'an rms noise: a number of LSB from 0 to {_LARGEST:g}, or a voltage, such as "40 uV"'
     if isinstance(value, str):
         amount = exact(value, VOLTAGE)
         if amount < 0:
@@ -152,7 +150,7 @@ Waveform = Annotated[
 Noise = Annotated[
     float | Fraction,
     Kind(
-        f'a number of LSB from 0 to {_LARGEST:g}, or a voltage, such as "0.1 mV"',
+        f'a number of LSB from 0 to {_LARGEST:g}, or a voltage, such as "40 uV"',
         {
             "anyOf": [
                 {"type": "number", "minimum": 0, "maximum": _LARGEST},

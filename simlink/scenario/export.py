@@ -7,6 +7,7 @@ from typing import Any
 
 from pydantic.fields import FieldInfo
 
+from simlink.base.made import MAKER
 from simlink.scenario.fields import Section
 from simlink.scenario.kinds import count, kind_of
 from simlink.scenario.law import Table
@@ -37,6 +38,7 @@ def json_schema() -> Schema:
         table.setdefault("allOf", []).append(_only_with(name, other, values, default(key) is None))
     return {
         "$schema": "https://json-schema.org/draft/2020-12/schema",
+        "$comment": f"Made by {MAKER}",
         "title": "simlink scenario",
         **root,
         "$defs": {

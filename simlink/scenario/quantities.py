@@ -122,7 +122,20 @@ SLEW = Dimension(
     "1000 kV/ns",
 )
 #: In microvolts.
-VOLTAGE = Dimension("a voltage", "400 V", {"mV": 10**3, "V": 10**6, "kV": 10**9}, 10**12, "1000 kV")
+VOLTAGE = Dimension(
+    "a voltage",
+    "400 V",
+    {
+        "uV": 1,
+        "\N{MICRO SIGN}V": 1,
+        "\N{GREEK SMALL LETTER MU}V": 1,
+        "mV": 10**3,
+        "V": 10**6,
+        "kV": 10**9,
+    },
+    10**12,
+    "1000 kV",
+)
 
 
 @dataclass(frozen=True)

@@ -202,7 +202,7 @@ def write(path: Path | str, answers: Mapping[str, str], force: bool = False) -> 
     path = Path(path)
     refuse_existing(path, force)
     text = render(answers, path.parent)
-    write_whole(path, text.encode())
+    write_whole(path, text.encode(), anybodys=force)
     return text
 
 

@@ -24,6 +24,7 @@ import numpy as np
 from simlink.base.draws import streams
 from simlink.base.errors import InputError
 from simlink.base.instants import FS_PER_SECOND
+from simlink.base.made import COMMENT
 from simlink.base.safe_write import write_set
 from simlink.base.wording import many
 from simlink.engines.batch import BatchEngine
@@ -148,7 +149,7 @@ class Counterexample:
         make, files = _with(self.scenario, self.rows, self.conversions, folder)
         write_set(folder, files)
         example = make()
-        text = f"# {self.sentence}\n{example.to_toml(folder)}"
+        text = f"{COMMENT}\n# {self.sentence}\n{example.to_toml(folder)}"
         write_set(folder, {"counterexample.toml": text.encode()})
         return example
 
@@ -264,7 +265,7 @@ def _with(scenario: Scenario, rows: Rows, conversions: int, folder: Path) -> Mad
             continue
         column = key.replace(".", "_")
         name = f"{column}.csv"
-        files[name] = "\n".join([column, *map(str, drawn), ""]).encode()
+        files[name] = "\n".join([COMMENT, column, *map(str, drawn), ""]).encode()
         values[key] = {
             "shape": "recorded",
             "file": str(folder.resolve() / name),

@@ -24,8 +24,9 @@ if TYPE_CHECKING:
 _DEEPEST = 10**4
 #: How much deeper, at most, the next FIFO tried is than the last one.
 _LEAP = 4
-#: A depth that splitting estimates is looked at once, and once more if that leaves it open.
-_LOOKS = 2
+#: A depth that splitting estimates is looked at once, and once more if that leaves it open; each
+#: round of it with so many branches, for most depths are told from the target without much effort.
+_LOOKS, _LOOKED_AT_BY = 2, 512
 #: Half the interval of the second look, as a share of how far the loss is from the target, and
 #: the least that it is made.
 _CLOSE, _CLOSEST = 0.7, 0.08
@@ -200,7 +201,9 @@ def _loss_of(
         return loss(candidate)
     # Two looks, each at draws of its own; together they are wrong as often as one may be.
     each = 1 - (1 - found.confidence) / _LOOKS
-    split = first_look(candidate, confidence=each, workers=workers, executor=executor)
+    split = first_look(
+        candidate, confidence=each, branches=_LOOKED_AT_BY, workers=workers, executor=executor
+    )
     study = LossStudy(candidate, split, mean_rate(candidate), "splitting", why)
     if verdict(study, found.at_most) == "open" and split.value is not None:
         error = max(_CLOSE * abs(math.log(split.value / found.at_most)), _CLOSEST)

@@ -8,6 +8,7 @@ import pytest
 
 from simlink.base import safe_write
 from simlink.base.errors import OutputError
+from simlink.base.made import COMMENT
 from simlink.base.safe_write import note_input, write_set, write_whole, writing_set
 
 
@@ -33,7 +34,38 @@ def test_a_file_written_since_is_no_input(tmp_path):
     path = tmp_path / "s.toml"
     path.write_text("read")
     note_input(path)
-    path.write_text("and changed")
+    path.write_text(f"{COMMENT}\nand changed")
+    write_whole(path, b"ours")
+    assert path.read_bytes() == b"ours"
+
+
+@pytest.mark.parametrize(
+    "content",
+    [
+        b"mine",
+        b"\0" * 200_000,
+        b"# a scenario for simlink 0.1.0\n[link]\n",
+        b'{"cautions": "none"}\n',
+        b"symbol,meaning\n",
+    ],
+)
+def test_what_somebody_else_made_is_never_replaced(tmp_path, content):
+    path = tmp_path / "out"
+    path.write_bytes(content)
+    said = r"out: cannot be written: a file stands there that .*; remove it, or name another place$"
+    with pytest.raises(OutputError, match=said):
+        write_whole(path, b"ours")
+    with pytest.raises(OutputError, match=said), writing_set(tmp_path, ["a", "out"]):
+        pytest.fail("it was told too late")
+    assert names(tmp_path) == ["out"]
+    assert path.read_bytes() == content
+    write_whole(path, b"ours", anybodys=True)
+    assert path.read_bytes() == b"ours"
+
+
+def test_an_empty_file_is_nobodys(tmp_path):
+    path = tmp_path / "out"
+    path.touch()
     write_whole(path, b"ours")
     assert path.read_bytes() == b"ours"
 
@@ -58,7 +90,8 @@ def test_only_regular_files_are_replaced(tmp_path, make, said):
 
 
 def test_a_set_that_cannot_be_moved_whole_leaves_the_old_one(tmp_path, monkeypatch):
-    write_set(tmp_path, {"a": b"old a", "b": b"old b", "c": b"old c"})
+    old = {name: f"{COMMENT}: old {name}".encode() for name in "abc"}
+    write_set(tmp_path, old)
     move = os.replace
 
     def fail(source, target):
@@ -71,12 +104,12 @@ def test_a_set_that_cannot_be_moved_whole_leaves_the_old_one(tmp_path, monkeypat
     with pytest.raises(OutputError, match="Permission denied"):
         write_set(tmp_path, write_new)
     assert names(tmp_path) == ["a", "b", "c"]
-    assert [path.read_text() for path in sorted(tmp_path.iterdir())] == ["old a", "old b", "old c"]
+    assert [path.read_bytes() for path in sorted(tmp_path.iterdir())] == list(old.values())
 
 
 def test_files_of_a_set_that_are_not_made_anew_go(tmp_path):
     (tmp_path / "mine").write_text("mine")
-    write_set(tmp_path, {"a": b"1", "b": b"1"})
+    write_set(tmp_path, dict.fromkeys("ab", COMMENT.encode()))
     with writing_set(tmp_path, ["a", "b"]) as hidden:
         (hidden / "b").write_text("2")
     assert names(tmp_path) == ["b", "mine"]

@@ -17,10 +17,10 @@ from batch_engine import batch, conversions, spent
 from simlink.scenario.loading import loads
 from simlink.scenario.schema import Scenario
 
-#: 16 bits every 2 us; a trial holds about 100 events.
+#: 16 bits every 2 us; a trial holds about 50 events.
 WORD = """
-trials = 4
-conversions = 1000000
+trials = 2
+conversions = 500000
 [link]
 scheme = "remote_master"
 [trigger]

@@ -90,6 +90,14 @@ def test_a_rare_loss_is_that_of_the_chain():
     assert found.error < 1
 
 
+def test_what_is_high_as_the_count_begins_is_not_left_to_plain_chance():
+    """It makes half of the loss of few conversions; one round in many would show any of it."""
+    scenario = queue(0.4, 10)
+    plan = Plan(256, 16, 256, tuple(map(float, range(3, 11))))
+    rounds = np.array([one_round(scenario, plan, number) for number in range(40)])
+    assert abs(queues.score(rounds / exact_loss(scenario).value, 1.0)) < 4
+
+
 def test_the_number_of_rounds_depends_on_the_pilot_alone():
     scenario = queue(0.4, 4)
     pilot = first_look(scenario, branches=64)

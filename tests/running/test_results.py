@@ -216,10 +216,12 @@ def test_the_scenario_that_is_run_is_not_overwritten(tmp_path, scenario, monkeyp
     monkeypatch.setattr(results, "run_scenario", lambda *a, **k: pytest.fail("ran for nothing"))
     with pytest.raises(OutputError, match=r"scenario\.toml: cannot be written"):
         results.run_into(tmp_path, simlink.load(path).scenario)
-    with pytest.raises(OutputError, match="it is not one that simlink wrote"):
-        results.run_into(tmp_path, scenario)
     assert path.read_text() == "# mine\n" + TEXT
-    path.write_text("# Resolved by simlink\n" + TEXT)
+    path.write_text("# mine, too\n" + TEXT)
+    with pytest.raises(OutputError, match="does not know for its own"):
+        results.run_into(tmp_path, scenario)
+    assert path.read_text() == "# mine, too\n" + TEXT
+    path.write_text("# Resolved by simlink 0.1.0\n" + TEXT)
     with pytest.raises(OutputError, match="it is an input"):
         results.run_into(tmp_path, simlink.load(path).scenario)
     assert os.listdir(tmp_path) == ["scenario.toml"]

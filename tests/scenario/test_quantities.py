@@ -15,13 +15,14 @@ from simlink.scenario.quantities import (
     LINE_RATE,
     RATIO,
     TIME,
+    VOLTAGE,
     exact,
     parse_duration,
     positive,
     whole,
 )
 
-# Powers of ten of each board, stated apart from the code.
+# Powers of ten of each unit, stated apart from the code.
 TIMES = {"fs": 0, "ps": 3, "ns": 6, "us": 9, "µs": 9, "μs": 9, "ms": 12, "s": 15}
 RATIOS = {"ppb": 3, "ppm": 6, "%": 10}
 RATES = {"bit/s": 0, "kbit/s": 3, "Mbit/s": 6, "Gbit/s": 9, "Mbps": 6, "Gbps": 9, "Bd": 0, "MBd": 6}
@@ -93,6 +94,14 @@ def test_durations(text, want):
 def test_frequencies_are_exact():
     assert positive("33.333333 MHz", FREQUENCY).value == 33_333_333
     assert positive("0.1 Hz", FREQUENCY).value == Fraction(1, 10)
+
+
+@pytest.mark.parametrize(
+    ("text", "want"), [("12.5 uV", "12.5"), ("0.04 mV", "40"), ("3 kV", "3e9")]
+)
+def test_voltages_are_read_exactly_in_microvolts(text, want):
+    assert exact(text, VOLTAGE) == Fraction(want)
+    assert exact(text.replace("u", "µ"), VOLTAGE) == Fraction(want)
 
 
 def test_fifty_ppm():

@@ -11,7 +11,8 @@ from simlink.base.errors import InputError
 from simlink.pictures.spectrum_table import table
 from simlink.records import Fate
 from simlink.scenario.loading import loads
-from simlink.studies.spectrum import TERMS, spectrum
+from simlink.studies.spectrum import spectrum
+from simlink.studies.spectrum_result import TERMS
 from tests.engines.chain import record
 
 _BASE = """
@@ -154,7 +155,7 @@ def test_words_taken_for_other_conversions_stand_at_their_places() -> None:
     assert unit.placed.tolist() == expected.tolist()
     assert unit.misplaced == np.count_nonzero(missed[words])
     said = table(found)
-    assert f"{unit.misplaced} words of them stand" in " ".join(said.split())
+    assert f"{unit.misplaced} words stand" in " ".join(said.split())
 
 
 def test_each_converter_has_its_own_tone_gain_and_offset() -> None:
@@ -362,3 +363,28 @@ def test_pictures_show_the_tone_and_the_design() -> None:
     (tone,), (ratio,) = point.get_data()
     sigma = found.figures["sampling_jitter_rms"].value
     assert ratio == pytest.approx(jitter.snr_of_jitter(tone, sigma))
+
+
+def test_a_second_tone_is_no_quantising_and_its_leakage_no_line() -> None:
+    """A hundredth of the tone is 40 dB below it; what a window leaves of it is one line."""
+    values = {"analog.second_tone": "131.07 kHz", "analog.second_amplitude": 0.005}
+    found = spectrum(_scenario(trials=1, conversions=4096, analog__amplitude=0.5, **values))
+    (unit,) = found.units
+    assert found.figures["noise_input"].value == pytest.approx(1e-4, rel=1e-2)
+    ideal = 1 / 12 / ((0.5 * 2**13) ** 2 / 2)
+    assert found.figures["noise_quantisation"].value == pytest.approx(ideal, rel=0.5)
+    assert sum(unit.powers.values()) == pytest.approx(unit.isolated.residual, rel=1e-9)
+    (line,) = [one for one in unit.isolated.lines if one.level > -80]
+    assert line.name == "second tone"
+    assert line.level == pytest.approx(-40, abs=1)
+    assert "what the input holds beside the tone" in table(found)
+    assert "beside the tone" not in table(spectrum(_scenario(trials=1, conversions=256)))
+
+
+def test_a_word_that_waits_at_the_end_costs_nothing() -> None:
+    # Read three by three, the last one of 301 is never asked for.
+    found = spectrum(_scenario(trials=1, conversions=301, host__watermark=3, analog__noise=1))
+    (unit,) = found.units
+    assert (unit.record.of, unit.record.missing, unit.powers["losses"]) == (300, 0, 0)
+    assert found.figures["cost"].value == 0
+    assert found.harm == ""

@@ -78,21 +78,23 @@ def test_a_lost_strobe_moves_what_follows_up_for_good_where_nothing_ends_a_frame
     assert unit.wrong == sum(one != code for one, code in zip(expected, codes[K:-1], strict=True))
 
 
+CLOCKED = {
+    "link.scheme": "forwarded_clock",
+    "fifo": None,
+    "barrier.return.strobe": None,
+    "barrier.return.slew_immunity": None,
+    "barrier.forward.slew_immunity": "50 kV/us",
+    "host.capture": 3,
+}
+
+
 def test_a_lost_clock_pulse_repeats_a_bit() -> None:
     """The pulse that launches bit 5 is lost: that place, and those after it, hold the bit ahead.
 
     Busy's fall comes at 324 ns, the host's clock starts at 374: pulse i is on its way from its rise
     at 386.5 + 25 i until its fall, at 399 + 25 i, has come 12 ns later.
     """
-    values = {
-        "link.scheme": "forwarded_clock",
-        "fifo": None,
-        "barrier.return.strobe": None,
-        "barrier.return.slew_immunity": None,
-        "barrier.forward.slew_immunity": "50 kV/us",
-        "host.capture": 3,
-    }
-    unit = unit_of(values, 374 + 25 * 4 + 15)
+    unit = unit_of(CLOCKED, 374 + 25 * 4 + 15)
     bits = [unit.codes[K] >> place & 1 for place in range(11, -1, -1)]
     came = bits[:5] + bits[4:11]
     assert unit.read[K] == int("".join(map(str, came)), 2)
@@ -118,7 +120,7 @@ def test_a_capture_that_is_too_early_gives_the_bit_before() -> None:
 
 def test_what_a_check_tells_of_is_a_gap_and_what_it_does_not_is_none() -> None:
     values = {"check": {"over": "frame", "kind": "parity"}}
-    with pytest.raises(InputError, match=r"1 of 300 words are missing .* or known to be wrong"):
+    with pytest.raises(InputError, match=r"1 of 300 words is missing .* or known to be wrong"):
         spectrum(scenario(values, 383))
     told = unit_of(values | {"analog.gaps": "repeat"}, 383)
     assert (told.told, told.wrong, told.record.missing) == (1, 0, 1)
@@ -179,6 +181,26 @@ def test_both_engines_give_the_same_words() -> None:
     assert spectrum(scenario(values), engine="batch").engine == "batch"
 
 
+@pytest.mark.parametrize("on_failure", ["flag", "drop"])
+def test_both_engines_judge_checks_by_the_codes(on_failure: str) -> None:
+    """Whether parity tells of a pulse that was lost depends on the bits behind it."""
+    check = {"over": "frame", "kind": "parity", "on_failure": on_failure}
+    values = CLOCKED | {"check": check, "analog.gaps": "zero", "conversions": 400}
+    offsets = [1000 * more + 374 + 25 * (more % 12) + 15 for more in range(150)]
+    found = [spectrum(scenario(values, *offsets), engine=one) for one in ("event", "batch")]
+    event, batch = (one.units[0] for one in found)
+    assert [one.engine for one in found] == ["event", "batch and event"]
+    assert np.array_equal(event.placed, batch.placed)
+    assert np.array_equal(event.read, batch.read)
+    for k in range(K, K + 150):
+        bits = [event.codes[k] >> place & 1 for place in range(11, -1, -1)]
+        bits += [sum(bits) % 2]
+        kept = (k - K) % 12 + 1
+        came = bits[:kept] + bits[kept - 1 : 12]
+        assert (event.placed[k] < 0) == bool(sum(came) % 2), k
+    assert 40 < event.told < 110
+
+
 def test_the_record_has_the_code_that_the_host_read() -> None:
     found = spectrum(scenario(None, 323))
     (unit,) = found.units
@@ -190,3 +212,64 @@ def test_the_record_has_the_code_that_the_host_read() -> None:
     assert "1 word of the records is not what the converter gave" in said
     assert "missing from" not in said
     assert found.to_dict()["record"]["wrong"] == [1]
+
+
+def test_the_word_of_a_frame_that_no_trigger_asked_for_stands_in_the_record() -> None:
+    """A false trigger at 101,800 ns has trigger 50, which comes at 102,012, missed.
+
+    The host takes its frame for the answer to that one. 10.18 turns of the tone have gone by.
+    """
+    values = {
+        "barrier.return.slew_immunity": None,
+        "barrier.forward.slew_immunity": "50 kV/us",
+        "barrier.false_edge": 1,
+        "trigger.rate": "500 kHz",
+        "analog": {"tone": "100 kHz", "coherent": "as_given", "phase": 0},
+    }
+    found = spectrum(scenario(values, 101_800 - 101_000))
+    (unit,) = found.units
+    assert unit.placed.tolist() == [300 if place == 50 else place for place in range(300)]
+    assert (unit.strays, unit.misplaced, unit.wrong, unit.record.missing) == (1, 0, 0, 0)
+    code = math.floor(2048 * math.sin(2 * math.pi * 10.18)) + 2048
+    assert unit.unrequested.tolist() == [code]
+    assert unit.record.values[50] == code - 2047.5
+    rows = list(csv.DictReader(io.StringIO(samples(found))))
+    assert [rows[50]["held"], rows[300]["place"], rows[300]["read"]] == ["0", "50", str(code)]
+    assert found.sentence.endswith(
+        " Of 300 words that the records should hold: 1 of frames that no trigger asked for."
+    )
+
+
+def test_a_frame_that_false_strobes_begin_is_made_of_what_they_bring() -> None:
+    """Three false strobes between frames begin one with 000, and the next bits fill it up.
+
+    Nothing ends a frame, so that each one is three bits of the one before from then on.
+    """
+    values = {"barrier.return.strobe": True, "barrier.false_edge": 1, "fifo.realign": "never"}
+    unit = unit_of(values | {"barrier.upset": 0, "analog.gaps": "zero"}, 700, 710, 720)
+    line = [code >> place & 1 for code in unit.codes.tolist() for place in range(11, -1, -1)]
+    line[12 * (K + 1) : 12 * (K + 1)] = [0, 0, 0]
+    came = [int("".join(map(str, line[at : at + 12])), 2) for at in range(0, len(line) - 11, 12)]
+    held = np.r_[unit.read, unit.unrequested][unit.placed[: K + 100]]
+    assert held.tolist() == came[: K + 100]
+
+
+def test_lines_are_named_after_a_beat_only_where_something_comes_regularly() -> None:
+    times = [f"{1000 * one + 396} ns" for one in (20, 31, 77, 160, 190, 204, 251)]
+    event = {"kind": "at", "times": times, "slew": "80 kV/us", "swing": "80 V"}
+    values = {"barrier.return.strobe": True, "fifo.release_bits": 12, "analog.gaps": "repeat"}
+    (unit,) = spectrum(scenario(values | {"transient": [event]})).units
+    assert unit.record.gaps == 7
+    assert unit.record.spacing is None
+
+
+def test_boards_that_differ_are_told_as_such() -> None:
+    event = {"kind": "poisson", "rate": "8 kHz", "slew": "80 kV/us", "swing": "80 V"}
+    values = {"trials": 3, "check": {"over": "frame", "kind": "parity"}, "analog.gaps": "cut"}
+    found = spectrum(scenario(values | {"conversions": 1500, "transient": [event]}))
+    sizes = [len(one.record.values) for one in found.units]
+    assert len({*sizes}) > 1
+    said = " ".join(table(found).split())
+    assert f"{min(sizes)} to {max(sizes)} words a board" in said
+    missing = sum(one.told for one in found.units)
+    assert f"Of 4500 words that the records should hold: {missing} missing." in said

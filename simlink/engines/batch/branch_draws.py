@@ -21,8 +21,8 @@ from simlink.scenario.recorded import Recorded
 
 Rng = np.random.Generator
 
-#: Draws of each branch that are made together.
-_AHEAD = 16
+#: Draws that are made together, at the least.
+_TOGETHER = 4096
 
 
 class Stage:
@@ -41,7 +41,7 @@ class Stage:
     def __init__(self, seed: int, round_: int, name: str) -> None:
         self._seed, self._round, self._name = seed, round_, name
         self._kept: dict[str, Rng] = {}
-        self._drawn: dict[str, tuple[Times, int]] = {}
+        self._drawn: dict[str, Times] = {}
 
     def of(self, source: str) -> Rng:
         """Return the stream of a source, where it stands."""
@@ -49,19 +49,18 @@ class Stage:
             self._kept[source] = self.anew(source)
         return self._kept[source]
 
-    def draws(self, source: str, law: Simple, branches: int, count: int) -> Times:
-        """Return the next draws of a law for every branch, shape (branches, count).
+    def draws(self, source: str, law: Simple, count: int) -> Times:
+        """Return the next draws of a law, shape (count,).
 
-        They are made some conversions at a time, for the calls cost more than the numbers.
+        Many are made together, for the calls cost more than the numbers.
         """
-        drawn, at = self._drawn.get(source, (np.empty((0, branches), dtype=np.int64), 0))
-        if at + count > len(drawn):
-            raw = np.empty(max(_AHEAD, count) * branches)
+        drawn = self._drawn.get(source, np.empty(0, dtype=np.int64))
+        if count > len(drawn):
+            raw = np.empty(max(_TOGETHER, count))
             law.draw_raw(self.of(source), raw)
-            more = law.from_raw(raw).reshape(-1, branches)
-            drawn, at = np.concatenate([drawn[at:], more]), 0
-        self._drawn[source] = drawn, at + count
-        return drawn[at : at + count].T
+            drawn = np.concatenate([drawn, law.from_raw(raw)])
+        self._drawn[source] = drawn[count:]
+        return drawn[:count]
 
     def anew(self, source: str) -> Rng:
         """Return the stream of a source at its start."""
@@ -82,11 +81,8 @@ class Rows(ABC):
         return
 
     @abstractmethod
-    def take(self, stage: Stage, memory: Times, count: int, chosen: Any = None) -> Times:
-        """Return the next draws of each branch, shape (n, count), base units.
-
-        ``chosen``, of shape (n,), says which branches go on; the draws of others mean nothing.
-        """
+    def take(self, stage: Stage, memory: Times, count: int) -> Times:
+        """Return the next draws of each branch, shape (n, count), base units."""
 
 
 def rows_of(law: Distribution, source: str, stride: int = 1, offset: int = 0) -> Rows:
@@ -107,7 +103,7 @@ class _Constant(Rows):
     def __init__(self, law: Constant) -> None:
         self._value = law.constant_value
 
-    def take(self, stage: Stage, memory: Times, count: int, chosen: Any = None) -> Times:
+    def take(self, stage: Stage, memory: Times, count: int) -> Times:
         return np.full((len(memory), count), self._value, dtype=np.int64)
 
 
@@ -115,8 +111,8 @@ class _Simple(Rows):
     def __init__(self, law: Simple, source: str) -> None:
         self._law, self._source = law, source
 
-    def take(self, stage: Stage, memory: Times, count: int, chosen: Any = None) -> Times:
-        return stage.draws(self._source, self._law, len(memory), count)
+    def take(self, stage: Stage, memory: Times, count: int) -> Times:
+        return stage.draws(self._source, self._law, len(memory) * count).reshape(-1, count)
 
 
 class _Recorded(Rows):
@@ -133,12 +129,10 @@ class _Recorded(Rows):
             rows = (drawn * len(self._values)).astype(np.int64)
         memory[:, 0] = (rows + self._offset) % len(self._values)
 
-    def take(self, stage: Stage, memory: Times, count: int, chosen: Any = None) -> Times:
+    def take(self, stage: Stage, memory: Times, count: int) -> Times:
         steps = self._stride * np.arange(count + 1, dtype=np.int64)
         rows = (memory[:, :1] + steps) % len(self._values)
-        memory[:, 0] = (
-            rows[:, -1] if chosen is None else np.where(chosen, rows[:, -1], memory[:, 0])
-        )
+        memory[:, 0] = rows[:, -1]
         found: Times = self._values[rows[:, :-1]]
         return found
 
@@ -165,13 +159,14 @@ class _Pooled(Rows):
         for part, own in zip(self._parts, self._memories(memory), strict=True):
             part.forget(stage, own)
 
-    def _from(self, stage: Stage, memory: Times, which: Times, chosen: Any) -> Times:
+    def _from(self, stage: Stage, memory: Times, which: Times) -> Times:
         found = np.empty(len(memory), dtype=np.int64)
         for at, (part, own) in enumerate(zip(self._parts, self._memories(memory), strict=True)):
-            here = which == at
-            goes = here if chosen is None else here & chosen
-            drawn = part.take(stage, own, 1, goes)[:, 0]
-            np.copyto(found, drawn, where=here)
+            here = np.flatnonzero(which == at)
+            if len(here):
+                some = own[here]
+                found[here] = part.take(stage, some, 1)[:, 0]
+                own[here] = some
         return found
 
 
@@ -184,12 +179,12 @@ class _Mixture(_Pooled):
         self._edges = np.cumsum(law.shares)[:-1]
         self._choice = f"{source}/choice {offset}"
 
-    def take(self, stage: Stage, memory: Times, count: int, chosen: Any = None) -> Times:
+    def take(self, stage: Stage, memory: Times, count: int) -> Times:
         found = np.empty((len(memory), count), dtype=np.int64)
         for at in range(count):
             drawn = stage.of(self._choice).random(len(memory))
             which = np.searchsorted(self._edges, drawn, side="right")
-            found[:, at] = self._from(stage, memory, which, chosen)
+            found[:, at] = self._from(stage, memory, which)
         return found
 
 
@@ -223,23 +218,14 @@ class _TwoState(_Pooled):
                 here = memory[:, 0] == state
                 memory[here, 1] = self._run(stage, state, len(memory))[here]
 
-    def take(self, stage: Stage, memory: Times, count: int, chosen: Any = None) -> Times:
+    def take(self, stage: Stage, memory: Times, count: int) -> Times:
         found = np.empty((len(memory), count), dtype=np.int64)
-        bare = self.words == self._own
         for at in range(count):
-            if bare:
-                # Parts without a memory draw for every branch alike.
-                normal, stalled = (part.take(stage, memory[:, :0], 1)[:, 0] for part in self._parts)
-                found[:, at] = np.where(memory[:, 0] == 0, normal, stalled)
-            else:
-                found[:, at] = self._from(stage, memory, memory[:, 0], chosen)
-            memory[:, 1] -= 1 if chosen is None else chosen
+            found[:, at] = self._from(stage, memory, memory[:, 0])
+            memory[:, 1] -= 1
             over = np.flatnonzero(memory[:, 1] == 0)
-            if not len(over):
-                continue
-            next_ = 1 - memory[over, 0]
             for state in (0, 1):
-                some = over[next_ == state]
+                some = over[memory[over, 0] == 1 - state]
                 memory[some, 1] = self._run(stage, state, len(some))
-            memory[over, 0] = next_
+            memory[over, 0] = 1 - memory[over, 0]
         return found

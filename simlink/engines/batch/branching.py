@@ -147,18 +147,22 @@ class Branches(Walk):
         """Return copies of some rows."""
         return {name: rows[which].copy() for name, rows in self.now.items()}
 
-    def room(self) -> State:
-        """Return room for a copy of every row."""
-        return {name: np.empty_like(rows) for name, rows in self.now.items()}
+    def room(self, count: int) -> State:
+        """Return room for copies of so many rows."""
+        return {
+            name: np.empty((count, *rows.shape[1:]), dtype=rows.dtype)
+            for name, rows in self.now.items()
+        }
 
-    def put(self, which: Any, room: State, at: int) -> None:
-        """Copy some rows to a place in such room."""
+    def put(self, which: Any, room: State, places: Any) -> None:
+        """Copy some rows to places in such room."""
         for name, rows in self.now.items():
-            room[name][at : at + len(which)] = rows[which]
+            room[name][places] = rows[which]
 
     def branch(self, states: State, which: Any, at: Times, stage: Stage) -> None:
         """Go on from some states, chosen for each row, that stand before conversions ``at``."""
         self.now = {name: rows[which] for name, rows in states.items()}
+        self.count = len(which)
         self._settle()
         for number, one in enumerate(self._rows):
             if number != self._latency:
@@ -212,12 +216,12 @@ class Branches(Walk):
         one.forget(stage, memory)
         many = at - oldest
         for number in range(int(many.max(initial=0))):
-            goes = number < many
-            place = (oldest + number) & (self.size - 1)
+            goes = rows[number < many]
+            place, some = (oldest[goes] + number) & (self.size - 1), memory[goes]
             if "before" in self.now:
-                self.now["before"][rows[goes], place[goes]] = memory[goes]
-            drawn = one.take(stage, memory, 1, goes)[:, 0]
-            self.now["ring"][rows[goes], self._latency, place[goes]] = drawn[goes]
+                self.now["before"][goes, place] = some
+            self.now["ring"][goes, self._latency, place] = one.take(stage, some, 1)[:, 0]
+            memory[goes] = some
 
     def _settle(self) -> None:
         """Put the fixed values of each row's own unit where the loops look for them."""
@@ -231,50 +235,49 @@ class Branches(Walk):
         self.symbols = replace(self._all_symbols, doubtful=self._all_symbols.doubtful[unit])
         self.wrong, self.offsets = self._all_wrong[unit], self._all_offsets[unit]
 
-    def step(self, first: int, active: int, stage: Stage, count: int = 1) -> None:
-        """Take the first ``active`` rows through the next conversions, from ``first`` on.
+    def step(self, first: int, rows: slice, stage: Stage, count: int = 1) -> None:
+        """Take some rows through the next conversions, from ``first`` on.
 
         ``count``, a power of two that divides ``first``, is how many.
         """
         now, at = self.now, first & (self.size - 1)
-        # A draw is that of its row however many are active; those that are not remember nothing.
-        goes = np.arange(self.count) < active
         for number, one in enumerate(self._rows):
-            memory, ring = now[f"memory {number}"], now["ring"][:active, number]
+            memory, ring = now[f"memory {number}"][rows], now["ring"][rows, number]
             if number == self._latency and "before" in now:
                 for more in range(at, at + count):
-                    now["before"][:active, more] = memory[:active]
-                    ring[:, more] = one.take(stage, memory, 1, goes)[:active, 0]
+                    now["before"][rows, more] = memory
+                    ring[:, more] = one.take(stage, memory, 1)[:, 0]
             else:
-                ring[:, at : at + count] = one.take(stage, memory, count, goes)[:active]
-        due = self._due.take(first, count, now["due"], now["unit"], goes, stage)
-        self.rows = slice(0, active)
+                ring[:, at : at + count] = one.take(stage, memory, count)
+        due = self._due.take(first, count, now["due"][rows], now["unit"][rows], stage)
+        self.rows = rows
         for name in ("state", "waiting", "ends", "ahead", "line_free", "records", "notes"):
-            setattr(self, name, now[name][:active])
-        self.draws.ring = now["ring"][:active]
-        self.bits = [np.zeros((active, 1, 1, 1), dtype=np.int64)] * 2
-        self.upset = nothing(active)
-        self.late.open(range(active))
-        self._step(first, count, False, due[:active], np.zeros((1, 0), dtype=np.int64))
+            setattr(self, name, now[name][rows])
+        self.draws.ring = now["ring"][rows]
+        many = len(self.state)
+        self.bits = [np.zeros((many, 1, 1, 1), dtype=np.int64)] * 2
+        self.upset = nothing(many)
+        self.late.open(range(many))
+        self._step(first, count, False, due, np.zeros((1, 0), dtype=np.int64))
         if first + count + _AHEAD - int(self.state["low"].min()) > self.size:
             raise RingError
 
-    def lost(self, conversion: int, active: int) -> Any:
-        """Tell of each active row whether the last conversion found no slot.
+    def lost(self, conversion: int, rows: slice) -> Any:
+        """Tell of each of some rows whether the last conversion found no slot.
 
         Of a remote master that stalls: whether the trigger was missed.
         """
-        records = self.now["records"][:active, conversion & (self.size - 1)]
+        records = self.now["records"][rows, conversion & (self.size - 1)]
         if self.misses:
             return (records["fate"] == MISSED_TRIGGER) | (records["fate"] == NOT_RECEIVED)
         return records["occupancy_at_arrival"] >= self.scenario.fifo.depth
 
-    def heights(self, active: int) -> Any:
-        """Return the slots taken, of each active row.
+    def heights(self, rows: slice) -> Any:
+        """Return the slots taken, of each of some rows.
 
         Of a remote master that stalls: and how long it has held the last frame back, in periods.
         """
-        state = self.now["state"][:active]
+        state = self.now["state"][rows]
         slots = state["tail"] - state["head"] + state["named"] - state["freed"]
         if not self.misses:
             return slots.astype(np.float64)
@@ -313,12 +316,10 @@ class _Due:
             self._from, at = first, 0
         return self._known[:, at : at + count]
 
-    def take(
-        self, first: int, count: int, base: Times, unit: Times, goes: Any, stage: Stage
-    ) -> Times:
+    def take(self, first: int, count: int, base: Times, unit: Times, stage: Stage) -> Times:
         """Return when the next triggers of each row are due, fs, shape (n, count).
 
-        ``base``, of shape (n, 1), is brought up to date in the rows that go on.
+        ``base``, of shape (n, 1), is brought up to date.
         """
         if self._pattern == "after_read":
             return np.zeros((len(unit), 1), dtype=np.int64)
@@ -331,13 +332,13 @@ class _Due:
             means = np.array([float(one) for one in self._periods])[kind]
             gaps = np.rint(raw.reshape(len(unit), count) * means[:, np.newaxis]).astype(np.int64)
             due: Times = base + np.cumsum(gaps, axis=1)
-            base[goes] = due[goes, -1:]
+            base[:] = due[:, -1:]
             return due
         found = np.empty((len(unit), count), dtype=np.int64)
         for at in range(count):
             place = (first + at) % self._length
             if first + at and not place:
                 gaps = self._gaps.take(stage, np.zeros((len(unit), 0), dtype=np.int64), 1)[:, 0]
-                base[goes, 0] += (gaps + self._spans[kind])[goes]
+                base[:, 0] += gaps + self._spans[kind]
             found[:, at] = base[:, 0] + self._multiples(place, 1)[kind, 0]
         return found

@@ -52,6 +52,88 @@ def read_columns(scenario: Scenario) -> list[Source]:
     return found
 
 
+def cross_lanes(
+    touched: bool,
+    wrong: bool,
+    law: Any,
+    st: Any,
+    unit: Any,
+    lane_delays: Any,
+    draws: Any,
+    place: Any,
+    constant: Any,
+    lanes: Any,
+    changes: Any,
+    clock: Any,
+    passed: int,
+    still: Any,
+    captured: Any,
+    coming: Any,
+    captures_kept: Any,
+    at: int,
+) -> tuple[bool, int]:
+    """Take the data of a read across its lanes to where the host captures it.
+
+    Parameters
+    ----------
+    touched : bool
+        Whether a window may meet anything of it.
+    wrong : bool
+        Whether any bit is known to be never captured.
+    clock, passed
+        The clock's edges at the converter, and how many there are.
+    captured : ndarray of int64, shape (2 N,), fs
+        When each bit is captured, `FAR` if never.
+
+    Returns
+    -------
+    wrong : bool
+        Whether any bit is captured wrong, or never.
+    inverted : int
+        How many come inverted.
+    """
+    bits, inverted = law.bits, 0
+    data = CLOCK + 2 * bits
+    for lane in range(law.lanes):
+        delay, distortion = lane_delays[lane, 0], lane_delays[lane, 1]
+        column = data + lane * (bits + 1)
+        which = place[column]
+        for edge in range(bits + 1 if which < 0 else 0):
+            still[edge] = constant[column]
+        jitter = draws[which : which + bits + 1, at] if which >= 0 else still
+        begins = st.pending_ready + unit.msb_valid
+        valid = valid_at_host(begins, delay, distortion, jitter[0], lanes[lane])
+        until, before, sent = lanes[lane], FAR, begins
+        for bit in range(bits):
+            launch = clock[2 * bit + 1] if 2 * bit + 1 < passed else FAR
+            off = jitter[bit + 1]
+            ends = launch + unit.data_hold if launch < FAR else FAR
+            until = valid_until_at_host(ends, delay, distortion, off, until)
+            after = FAR
+            if bit + 1 < bits:
+                begins = launch + unit.data_valid if launch < FAR else FAR
+                after = valid_at_host(begins, delay, distortion, off, valid)
+            outcome = RIGHT
+            if captured[bit] < FAR and (touched or not wrong):
+                outcome = bit_outcome(
+                    captured[bit], unit.host_setup, unit.host_hold, valid, until, before, after
+                )
+                wrong = wrong or outcome != RIGHT
+            if touched:
+                if captured[bit] == FAR:
+                    outcome = EMPTY
+                own = CLOCK_UPSETS + (2 + lane) * bits + bit
+                if sent < FAR and hits(law, coming, sent, valid, draws, place, constant, own, at):
+                    outcome += INVERTED
+                    inverted += 1
+                if len(captures_kept) > 0:
+                    captures_kept[lane * bits + bit] = outcome
+                sent = begins
+            before, valid = until, after
+        changes[lane] = until
+    return wrong, inverted
+
+
 def read(
     law: Any,
     st: Any,
@@ -163,44 +245,17 @@ def read(
         for bit in range(bits):
             captured[bit] = start + captures[bit]
             latest = max(latest, captured[bit])
-    inverted = 0
-    for lane in range(law.lanes):
-        delay, distortion = lane_delays[lane, 0], lane_delays[lane, 1]
-        column = data + lane * (bits + 1)
-        which = place[column]
-        for edge in range(bits + 1 if which < 0 else 0):
-            still[edge] = constant[column]
-        jitter = draws[which : which + bits + 1, at] if which >= 0 else still
-        begins = st.pending_ready + unit.msb_valid
-        valid = valid_at_host(begins, delay, distortion, jitter[0], lanes[lane])
-        until, before, sent = lanes[lane], FAR, begins
-        for bit in range(bits):
-            launch = clock[2 * bit + 1] if 2 * bit + 1 < passed else FAR
-            off = jitter[bit + 1]
-            ends = launch + unit.data_hold if launch < FAR else FAR
-            until = valid_until_at_host(ends, delay, distortion, off, until)
-            after = FAR
-            if bit + 1 < bits:
-                begins = launch + unit.data_valid if launch < FAR else FAR
-                after = valid_at_host(begins, delay, distortion, off, valid)
-            outcome = RIGHT
-            if captured[bit] < FAR and (touched or not wrong):
-                outcome = bit_outcome(
-                    captured[bit], unit.host_setup, unit.host_hold, valid, until, before, after
-                )
-                wrong = wrong or outcome != RIGHT
-            if touched:
-                if captured[bit] == FAR:
-                    outcome = EMPTY
-                own = CLOCK_UPSETS + (2 + lane) * bits + bit
-                if sent < FAR and hits(law, coming, sent, valid, draws, place, constant, own, at):
-                    outcome += INVERTED
-                    inverted += 1
-                if len(captures_kept) > 0:
-                    captures_kept[lane * bits + bit] = outcome
-                sent = begins
-            before, valid = until, after
-        changes[lane] = until
+    # Each way by itself, so that what nothing may hit is compiled without asking.
+    if touched:
+        wrong, inverted = cross_lanes(
+            True, wrong, law, st, unit, lane_delays, draws, place, constant, lanes, changes,
+            clock, passed, still, captured, coming, captures_kept, at,
+        )  # fmt: skip
+    else:
+        wrong, inverted = cross_lanes(
+            False, wrong, law, st, unit, lane_delays, draws, place, constant, lanes, changes,
+            clock, passed, still, captured, coming, captures_kept, at,
+        )  # fmt: skip
     end = max(start + falling[bits - 1], latest)
     st.free = end
     # The clock of a frame that is gone already is not accepted.

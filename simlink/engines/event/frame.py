@@ -10,13 +10,13 @@ from typing import NamedTuple
 import numpy as np
 
 from simlink.base.draws import Column
-from simlink.base.instants import FAR, NEVER, Times
+from simlink.base.instants import FAR, Times
+from simlink.engines.event.apart import Apart
 from simlink.engines.event.words import Words
 from simlink.link import check, content
 from simlink.link.content import BitOutcome
 from simlink.link.damage import Layout
 from simlink.link.false_edge import FalseEdges
-from simlink.link.fate import NOT_SENT
 from simlink.link.fifo import WhenFull
 from simlink.link.transient import WAYS, Upsets, Way, may_upset
 from simlink.link.unit import UNIT, Units
@@ -148,44 +148,6 @@ class Harm:
     rise_lost: bool = False
     hit: int = 0
     packet_failed: bool = False
-
-
-@dataclass(slots=True, eq=False)
-class Apart:
-    """The record of a frame that no trigger asked for.
-
-    Attributes
-    ----------
-    after : int
-        The conversion that it comes after in the order of frames; -1 if none.
-    aperture, ready, release, read_start, read_end : int, fs
-    fate : int
-    paid : bool
-        Whether a master that has to pay for its slot did so.
-    stray : bool
-        Whether it was begun by a false strobe, and no bit of a conversion is in it.
-    occupancy : int
-        Slots taken when its first bit arrived; -1 if none has.
-    """
-
-    after: int
-    aperture: int = NEVER
-    ready: int = NEVER
-    release: int = NEVER
-    read_start: int = NEVER
-    read_end: int = NEVER
-    fate: int = NOT_SENT
-    paid: bool = False
-    stray: bool = False
-    occupancy: int = -1
-
-    def order(self) -> tuple[int, int, int]:
-        """Return its place among the frames."""
-        return (
-            self.after,
-            FAR if self.release == NEVER else self.release,
-            FAR if self.read_end == NEVER else self.read_end,
-        )
 
 
 class Indexed:
@@ -390,7 +352,10 @@ class Trial:
         words = self.words
         if words is None:
             return check.sent(self.scenario, self.number, index, lane, counter)
-        aperture = words.apertures[index] if index < 0 else self.record.aperture.item(index)
+        aperture = words.apertures.get(index) if index < 0 else self.record.aperture.item(index)
+        if aperture is None:
+            # Begun by a false strobe: no bit of it is its own.
+            return [0] * self.bits
         bits = words.bits(index, lane, aperture)
         if self.scenario.link.scheme == "remote_master":
             first_wrong = index in words.early

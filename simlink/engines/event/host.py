@@ -193,8 +193,8 @@ class Reader:
             record.fate[frame.index] = fate
             if frame.harm is not None or frame.mistaken:
                 judge(self.trial, frame)
-            if words is not None and fate != DELIVERED:
-                words.keep(frame.index, bits_read(self.trial, frame, words.lane))
+        if words is not None and (fate != DELIVERED or frame.apart is not None):
+            words.keep(frame.index, frame.apart, bits_read(self.trial, frame, words.lane))
         frame.believed = self.counts.read(self.timer.is_idle_after(frame))
         self.fifo.free(frame)
         self.timer.has_read(frame)

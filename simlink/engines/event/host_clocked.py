@@ -343,7 +343,7 @@ class HostClockedReader:
 
     def finish(self, reading: Reading, _: None) -> None:
         """End a read: the frame has its fate, if it was there."""
-        frame = reading.frame
+        frame, words = reading.frame, self.trial.words
         reading.over = True
         if not reading.ignored:
             # The host may have captured all before an edge has reached the converter.
@@ -357,6 +357,8 @@ class HostClockedReader:
                 )
             else:
                 frame.apart.fate = NOT_RECEIVED
+            if frame.admitted and words is not None:
+                words.keep(frame.index, frame.apart, bits_read(self.trial, reading, words.lane))
             self.show_no_read()
         elif frame.admitted:
             record, index = self.record, frame.index
@@ -366,8 +368,8 @@ class HostClockedReader:
             wrong = frame.shifted > 0 or is_wrong(reading, self.trial.data)
             record.fate[index] = fate_of_read(False, wrong)
             judge(self.trial, reading)
-            if (words := self.trial.words) is not None and wrong:
-                words.keep(index, bits_read(self.trial, reading, words.lane))
+            if words is not None and wrong:
+                words.keep(index, None, bits_read(self.trial, reading, words.lane))
             if record.first_bit is not None:
                 self.keep_words(reading)
             self.show_no_read()

@@ -7,13 +7,14 @@ from collections.abc import Callable, Iterator
 import numpy as np
 
 from simlink.base.instants import NEVER
+from simlink.engines.event.apart import Apart
 from simlink.engines.event.channel import Channel, UpsetChannel, lost, made
 from simlink.engines.event.clockwork import ARRIVE, CREDIT, PUSH, Clockwork
 from simlink.engines.event.converter import Converter, SamplingConverter
 from simlink.engines.event.counts import HostCounts
 from simlink.engines.event.false_edges import Carried, Ending, FalseSource
 from simlink.engines.event.fifo import Fifo
-from simlink.engines.event.frame import Apart, Met, Trial
+from simlink.engines.event.frame import Met, Trial
 from simlink.engines.event.host import Reader
 from simlink.engines.event.host_clocked import HostClockedConverter, HostClockedReader
 from simlink.engines.event.master import RemoteMaster, ReturnLanes
@@ -163,7 +164,7 @@ class Chain:
         came = record.occupancy_at_arrival >= 0 if self.remote_master else waits
         record.fate[waits & came] = IN_FLIGHT
         record.fate[waits & ~came] = NOT_RECEIVED
-        found = sorted(self.trial.apart, key=Apart.order)
+        found = self.trial.apart = sorted(self.trial.apart, key=Apart.order)
         self.block.unrequested = rows = np.zeros(len(found), dtype=UNREQUESTED)
         for row, one in zip(rows, found, strict=True):
             fate = one.fate
@@ -228,7 +229,7 @@ def watched(scenario: Scenario, number: int) -> tuple[FrameBlock, list[Met]]:
 
 def with_words(
     scenario: Scenario, number: int, code: Code, lane: int
-) -> tuple[FrameBlock, dict[int, list[int]]]:
+) -> tuple[FrameBlock, dict[int, list[int]], list[list[int] | None]]:
     """Run one trial whose words are given as codes.
 
     Parameters
@@ -249,12 +250,14 @@ def with_words(
     read : dict of int to list of int
         Of each conversion that was read and has bits that may be wrong, the words of the lane as
         the host read them.
+    unrequested : list of list of int or None
+        Those of each frame that no trigger asked for, as the block has them; None if not read.
     """
     block = blank(scenario, number, words=False)
     chain = Chain(scenario, number, block)
     chain.trial.words = words = Words(scenario, code, lane)
     chain.run()
-    return block, words.read
+    return block, words.read, [one.words for one in chain.trial.apart]
 
 
 def blank(scenario: Scenario, number: int, words: bool) -> FrameBlock:

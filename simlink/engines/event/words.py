@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+from simlink.engines.event.apart import Apart
 from simlink.link import content
 from simlink.scenario.schema import Scenario
 
@@ -46,6 +47,18 @@ class Words:
         codes = (self.code(index, lane, position, aperture) for position in self.places)
         return content.bits(codes, self.width)
 
-    def keep(self, index: int, bits: list[int]) -> None:
-        """Keep the words that bits of the lane, as they were read, make up."""
-        self.read[index] = content.values(bits[: len(self.places) * self.width], self.width)
+    def keep(self, index: int, apart: Apart | None, bits: list[int]) -> None:
+        """Keep the words that bits of the lane, as they were read, make up.
+
+        Parameters
+        ----------
+        index : int
+            The conversion that asked for the frame.
+        apart : Apart or None
+            The record of a frame that none asked for.
+        """
+        found = content.values(bits[: len(self.places) * self.width], self.width)
+        if apart is None:
+            self.read[index] = found
+        else:
+            apart.words = found
