@@ -194,8 +194,8 @@ class FrameBlock:
     first_bit, last_bit : ndarray of int64, shape (T, n, lanes, words), or None
         When each word's own first and last bit was pushed; None when no ledger is kept.
     unrequested : ndarray of UNREQUESTED, shape (frames,), or None
-        The frames that no trigger asked for, by trial and in the order of the frames; None from an
-        engine that makes none.
+        The frames that no trigger asked for, by trial and in the order of the frames: all of a
+        trial with one block, that of the first of them or one before. None where there are none.
     """
 
     trials: range

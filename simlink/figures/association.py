@@ -324,8 +324,9 @@ def associate(
     reached : ndarray of int64, shape (T,)
         From which conversion on each trial has not been decided; brought up to date.
     extras : ndarray of UNREQUESTED
-        The frames that no trigger asked for, by trial, counted from the first, and in their order;
-        only where all records of a trial come at once.
+        The frames that no trigger asked for, by trial, counted from the first, and in their order:
+        all of each trial, with its records from before the first of them on. Of several trials
+        only where all their records come at once.
     beliefs : ndarray of int64, shape (frames,)
         The number that the host takes each of them for, filled in if it was read.
     flags : ndarray of bool, shape (T, n), or (T, 0) without a fault line
@@ -548,14 +549,13 @@ class Association:
             records = np.concatenate([one.undecided, records], axis=1)
             first -= one.undecided.shape[1]
         over = block.first + block.count == self._total
-        extras = _NO_EXTRAS
         if block.unrequested is not None and len(block.unrequested):
-            extras = block.unrequested.copy()
-            extras["trial"] -= block.trials.start
-        beliefs = np.full(len(extras), NO_CONVERSION, dtype=np.int64)
+            one.extras = block.unrequested.copy()
+            one.extras["trial"] -= block.trials.start
+            one.beliefs = np.full(len(one.extras), NO_CONVERSION, dtype=np.int64)
         if self._keeps:
-            self.beliefs[block.trials] = beliefs
-        flags, known = one.flagged(records, extras, over)
+            self.beliefs[block.trials] = one.beliefs
+        flags, known = one.flagged(records, one.extras, over)
         (associate.uncompiled if short else associate)(
             records.tolist() if short else records,
             first,
@@ -566,10 +566,10 @@ class Association:
             sums,
             one.outcomes,
             one.reached,
-            extras,
+            one.extras,
             flags,
             known,
-            beliefs,
+            one.beliefs,
         )
         if over:
             del self._open[block.trials]
@@ -594,6 +594,9 @@ class _Trials:
         # What is never sent stays so.
         self.outcomes["believed"], self.outcomes["cause"] = NO_CONVERSION, _NONE
         self.undecided: Any = None
+        #: Frames that no trigger asked for, and what the host takes each for.
+        self.extras = _NO_EXTRAS
+        self.beliefs = np.zeros(0, dtype=np.int64)
 
     def flagged(self, records: Any, extras: Any, over: bool) -> tuple[Any, Any]:
         """Return which of some conversions are flagged, and of how many that is known.

@@ -27,14 +27,14 @@ from simlink.base.draws import Column, once
 from simlink.base.instants import FAR, NEVER, Times, multiples, period_of, round_ratio
 from simlink.link.eft import BURST_PERIOD, PULSES, above, steepest
 from simlink.link.trigger import DueTimes, actual_frequency
-from simlink.scenario.distributions import Uniform, exponential_time, reach
+from simlink.scenario.distributions import Distribution, Uniform, exponential_time, reach
 from simlink.scenario.schema import Scenario
 from simlink.scenario.transient import Transient
 
 Way = Literal["forward", "return"]
 WAYS: tuple[Way, Way] = ("forward", "return")
-#: Events of a source that are worked out together.
-CHUNK = 64
+#: Events of a source that are worked out together: at first, for most trials see few, and later.
+FIRST, CHUNK = 4, 512
 #: Draws are whole numbers up to this, so that chance is a whole number of parts, too.
 UPSET_PARTS = 10**12
 #: Microvolts over volts per second, in femtoseconds.
@@ -88,8 +88,11 @@ def ramp_lasts(swing: int, slew: int) -> int:
 class Instants(Protocol):
     """When the events of a source come, in stretches."""
 
-    def take(self) -> Times | None:
-        """Return the next instants, int64 fs, in order and none before any given; None at last."""
+    def take(self, count: int = CHUNK) -> Times | None:
+        """Return the next instants, about so many; None at last.
+
+        They are int64 fs, in order, and none comes before any given.
+        """
 
 
 class _At:
@@ -98,7 +101,7 @@ class _At:
     def __init__(self, times: Times) -> None:
         self._times: Times | None = np.sort(times)
 
-    def take(self) -> Times | None:
+    def take(self, count: int = CHUNK) -> Times | None:
         found, self._times = self._times, None
         return found
 
@@ -112,10 +115,10 @@ class _Poisson:
         self._gaps = Column(law, scenario.seed, trial, f"{name}.rate")
         self._last = 0
 
-    def take(self) -> Times | None:
+    def take(self, count: int = CHUNK) -> Times | None:
         if self._last >= FAR:
             return None
-        gaps = self._gaps.take(CHUNK)
+        gaps = self._gaps.take(count)
         if float(self._last) + float(gaps.sum(dtype=np.float64)) < FAR:
             found = self._last + np.cumsum(gaps)
             self._last = int(found[-1])
@@ -146,8 +149,8 @@ class _Switching:
         self._jitter = Column(source.jitter, seed, trial, f"{name}.jitter")
         self._done, self._last = 0, NEVER
 
-    def take(self) -> Times | None:
-        count = min(CHUNK // 2, math.floor(FAR / self._period) + 1 - self._done)
+    def take(self, count: int = CHUNK) -> Times | None:
+        count = min(count // 2, math.floor(FAR / self._period) + 1 - self._done)
         if count <= 0:
             return None
         edges = np.empty((count, 2), dtype=np.int64)
@@ -176,7 +179,7 @@ class _Bursts:
         self._pulses = multiples(0, PULSES, period_of(repetition))
         self._next = first
 
-    def take(self) -> Times | None:
+    def take(self, count: int = CHUNK) -> Times | None:
         if self._next >= FAR:
             return None
         found: Times = self._next + self._pulses
@@ -197,11 +200,11 @@ class _Locked:
         self._taken = 0
         self._kept = np.empty(0, dtype=np.int64)
 
-    def take(self) -> Times | None:
+    def take(self, count: int = CHUNK) -> Times | None:
         if not self._left and not len(self._kept):
             return None
         bounded = not math.isinf(self._least)
-        count = min(self._left, CHUNK) if bounded else self._left
+        count = min(self._left, count) if bounded else self._left
         due = self._due.take(count)
         at = np.arange(self._taken, self._taken + count)
         which = (at >= self._first) & ((at - self._first) % self._every == 0)
@@ -259,13 +262,15 @@ class Events:
             assert source.swing is not None
             self._slews = Column(source.slew, scenario.seed, trial, f"{name}.slew")
             self._swings = Column(source.swing, scenario.seed, trial, f"{name}.swing")
+        self._size = FIRST
         self._known: dict[tuple[int, int], list[tuple[int, int]]] = {}
         #: All events up to here have been given; FAR and more once there are no others.
         self.upto = NEVER
 
     def take(self) -> tuple[list[int], list[tuple[int, int]]]:
         """Return the next events: their instants in fs, in order, and what each is."""
-        times = self._instants.take()
+        times = self._instants.take(self._size)
+        self._size = min(2 * self._size, CHUNK)
         if times is None:
             self.upto = 2**63 - 1
             return [], []
@@ -363,6 +368,12 @@ def immunity_key(scenario: Scenario, way: Way) -> str:
     return f"barrier.{which}slew_immunity"
 
 
+def immunity_law(scenario: Scenario, way: Way) -> Distribution | None:
+    """Return the law of a direction's slew immunity: its own, or the barrier's."""
+    own = scenario.barrier.forward if way == "forward" else scenario.barrier.return_
+    return scenario.barrier.slew_immunity if own.slew_immunity is None else own.slew_immunity
+
+
 class Upsets:
     """When the channels of one board are upset, asked for in any order.
 
@@ -376,7 +387,7 @@ class Upsets:
     def __init__(self, scenario: Scenario, trial: int) -> None:
         immunity: dict[Way, int | None] = {}
         for way in WAYS:
-            law = scenario.barrier.direction(way).slew_immunity
+            law = immunity_law(scenario, way)
             key = immunity_key(scenario, way)
             immunity[way] = None if law is None else once(law, scenario.seed, trial, key)
         recovery = once(scenario.barrier.recovery, scenario.seed, trial, "barrier.recovery")
@@ -496,7 +507,7 @@ def upsets(scenario: Scenario) -> bool:
 
 def least_immunity(scenario: Scenario, way: Way) -> float:
     """Return the least immunity that a unit of a direction may have, in V/s; inf without one."""
-    law = scenario.barrier.direction(way).slew_immunity
+    law = immunity_law(scenario, way)
     return math.inf if law is None else law.support[0]
 
 

@@ -9,7 +9,7 @@ do not depend on how many are taken at a time: only generator methods that work 
 from __future__ import annotations
 
 import math
-from functools import cached_property
+from functools import cached_property, lru_cache
 from typing import Literal
 
 import numpy as np
@@ -151,6 +151,7 @@ class Exponential(Simple):
         return rounded(raw, self.offset, 100.0 * self.given_mean)
 
 
+@lru_cache(maxsize=64)
 def exponential_time(mean: float) -> Exponential:
     """Return the exponential law of the gaps in a Poisson stream; `mean` is in base units."""
     return Exponential(mean=mean)

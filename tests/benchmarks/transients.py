@@ -48,6 +48,7 @@ JITTER = {"shape": "normal", "mean": "0 ps", "sigma": "100 ps"}
 JITTERS = {"barrier.forward.jitter": JITTER, "barrier.return.jitter": JITTER}
 LOOP = {"trigger.pattern": "after_read", "trigger.rate": None, "trigger.gap": "1 us"}
 LOOP |= {"host.timeout": "5 us"}
+STALL = {"barrier.return.strobe": False, "fifo.when_full": "stall"}
 SCHEMES = {
     "remote master, no strobe": {"barrier.return.strobe": False},
     "forwarded clock": {"link.scheme": "forwarded_clock", "host.capture": "whole"},
@@ -63,8 +64,8 @@ def scenarios() -> dict[str, Scenario]:
     for name, values in SCHEMES.items():
         found[name] = base.with_values(values)
         found[f"{name}, jitter"] = base.with_values(values | JITTERS)
-        if name != "remote master, no strobe":
-            found[f"{name}, loop"] = base.with_values(values | LOOP)
+        found[f"{name}, loop"] = base.with_values(values | LOOP)
+    found["remote master, stall"] = base.with_values(STALL)
     return found
 
 

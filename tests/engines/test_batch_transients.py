@@ -13,7 +13,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from simlink.engines.batch import BatchEngine
-from simlink.engines.choice import choose
+from simlink.engines.batch.engine import Walk
+from simlink.engines.batch.sure import unjudged
+from simlink.engines.batch.windows import Late
+from simlink.engines.event import EventEngine
+from simlink.engines.event.wiring import MOST_CONVERSIONS
 from simlink.link.fate import Fate
 from simlink.link.transient import Upsets
 from simlink.scenario.loading import from_dict
@@ -25,33 +29,48 @@ from tests.engines.agreement import (
     unlike,
 )
 from tests.engines.chain import NS, chain, put
-from tests.engines.test_transients import FORWARD, LANES, RETURN, at, raw_upset_scenario
+from tests.engines.test_transients import (
+    FORWARD,
+    LANES,
+    PACKETS,
+    RETURN,
+    at,
+    raw_upset_scenario,
+)
 from tests.strategies import FINE, GRIDS
 
 #: How many random scenarios are compared; raise it by hand.
 MANY = int(os.environ.get("SIMLINK_MANY") or 20)
 
 
+CHECKS = [
+    {},
+    {},
+    {"check.kind": "parity"},
+    {"check.kind": "crc", "check.width": 3, "check.polynomial": 3, "check.on_failure": "drop"},
+    {"check.sequence_bits": 2, "check.on_failure": "flag"},
+]
+
+
+CHECK_KEYS = ("kind", "width", "polynomial", "sequence_bits", "on_failure")
+
+
 @st.composite
 def taken(draw):
     """Draw a random scenario with transients that the batch engine takes."""
     raw = draw(raw_upset_scenario(draw(st.sampled_from([FINE, *GRIDS]))))
-    changed = {}
-    if raw["trigger"].get("pattern") == "after_read":
-        changed |= {"trigger.pattern": None, "trigger.gap": None, "trigger.rate": "1 MHz"}
-    if raw["fifo"].get("when_full") == "stall":
-        changed["fifo.when_full"] = draw(st.sampled_from(["drop_new", "drop_old"]))
+    changed = dict(draw(st.sampled_from(CHECKS)))
     way = draw(st.sampled_from(["forward", "both", "return"]))
     law = raw["barrier"].pop("slew_immunity")
-    if way == "forward":
-        changed["barrier.forward.slew_immunity"] = law
-    else:
-        changed[f"barrier.{'' if way == 'both' else 'return.'}slew_immunity"] = law
-        if raw["barrier"].get("return", {}).get("style") == "packets":
-            for name in ("style", "packet_bits", "overhead_bits", "line_rate", "header_bits"):
-                changed[f"barrier.return.{name}"] = None
-        changed["barrier.return.strobe"] = False
-    return from_dict(put(raw, changed))
+    changed[f"barrier.{'' if way == 'both' else f'{way}.'}slew_immunity"] = law
+    if raw["barrier"].get("return", {}).get("style") != "packets":
+        changed["barrier.return.strobe"] = draw(st.sampled_from([False, False, None]))
+    if raw["fifo"].get("when_full") == "stall":
+        changed["fifo.credit_refresh"] = draw(st.booleans())
+    found = from_dict(put(raw, changed))
+    if unjudged(found) is not None:
+        found = found.with_values({f"check.{key}": None for key in CHECK_KEYS})
+    return found
 
 
 @settings(max_examples=MANY)
@@ -139,28 +158,62 @@ def test_an_immunity_above_every_slew_changes_no_record():
 @pytest.mark.parametrize(
     ("values", "what"),
     [
-        (RETURN, "a strobe"),
-        (FORWARD | {"fifo.when_full": "stall"}, "fifo.when_full"),
-        (
-            FORWARD
-            | {"trigger.pattern": "after_read", "trigger.rate": None, "trigger.gap": "1 us"}
-            | {"host.timeout": "5 us"},
-            "trigger.pattern",
-        ),
+        (FORWARD | {"barrier.false_edge": 0.5}, "barrier.false_edge"),
         (
             RETURN
-            | {"barrier.return.style": "packets", "barrier.return.packet_bits": 2}
-            | {"barrier.return.overhead_bits": 2, "barrier.return.header_bits": 2}
-            | {"barrier.return.line_rate": "200 Mbit/s"},
-            "packets",
+            | {"barrier.return.jitter": {"shape": "exponential", "mean": "1 ns"}}
+            | {"fifo.realign": "never"},
+            "a strobe",
         ),
+        (RETURN | {"conversions": MOST_CONVERSIONS + 1}, "in memory"),
     ],
 )
-def test_what_it_does_not_do_goes_to_the_event_engine(values, what):
-    scenario = chain(at(values, 1000 * NS))
-    engine, why = choose("auto", scenario)
-    assert engine.name == "event"
-    assert what in why
+def test_what_it_does_not_do_is_named(values, what):
+    assert what in BatchEngine().refuses(chain(at(values, 1000 * NS)))
+
+
+@pytest.mark.parametrize("style", [{}, PACKETS])
+def test_only_trials_with_a_frame_that_is_hit_are_left_to_the_event_engine(style, monkeypatch):
+    left = []
+    plain = Walk._leave
+
+    def noting(self, row):
+        left.append(self.units.trials[self.rows][row])
+        plain(self, row)
+
+    monkeypatch.setattr(Walk, "_leave", noting)
+    values = {"conversions": 40, "trials": 60, "transient": [RARE], **RETURN, **style}
+    scenario = chain(values)
+    found = records_of(BatchEngine(), scenario)
+    # One event in 50 conversions, and a frame is on its way for 80 to 120 ns of 1000.
+    assert 0 < len(left) < 20
+    assert set(np.nonzero(found["hit"].any(axis=1))[0]) <= set(left)
+    assert unlike(found, records_of(EventEngine(), scenario)) == []
+
+
+def test_bits_are_drawn_again_only_where_a_window_makes_them_matter(monkeypatch):
+    """A bit's jitter is wanted where an edge of a window lies within it, and of no other frame.
+
+    It is 2 ns wide, bits lie 20 ns apart, and an event has two edges: of one in 10 or so.
+    """
+    made = []
+    plain = Late.__init__
+
+    def noting(self, scenario):
+        plain(self, scenario)
+        made.append(self)
+
+    monkeypatch.setattr(Late, "__init__", noting)
+    jitter = {"shape": "normal", "mean": "0 s", "sigma": "0.4 ns", "low": "-1 ns", "high": "1 ns"}
+    values = {"conversions": 50_000, "transient": [RARE], "barrier.return.jitter": jitter, **LANES}
+    blocks = records_of(BatchEngine(), chain(values), words=False)
+    events = 50_000 / 50
+    harmed = (blocks["wrong_bits"] > 0).sum()
+    (late,) = made
+    # Frames have 4 bits: 80 of 1000 ns.
+    assert 0 < late.wanted < 0.3 * harmed < 0.3 * 0.2 * events
+    # No more is drawn than each bit's own stream up to the last that is wanted.
+    assert late.made <= 4 * 50_000
 
 
 def test_windows_of_a_long_trial_are_let_go(monkeypatch):
@@ -176,8 +229,7 @@ def test_windows_of_a_long_trial_are_let_go(monkeypatch):
     with short_stretches(longest=64):
         scenario = chain({"conversions": 40_000, "transient": [RARE], **FORWARD})
         records_of(BatchEngine(), scenario, words=False)
-    # Some 800 events; those of a source are worked out 64 at a time.
-    assert len(kept) == 625
-    assert kept[0] >= 64
-    assert max(kept[500:]) < 600
+    # Some 800 events; those of a source are worked out 4 at a time, and up to 512.
+    assert len(kept) >= 625
+    assert max(kept) < 600
     assert kept[-1] < 400

@@ -21,6 +21,7 @@ from simlink.engines.batch.branch_draws import Stage, rows_of
 from simlink.engines.batch.draws import SERVICE_LATENCY
 from simlink.engines.batch.engine import Walk
 from simlink.engines.batch.state import NOTE, REMOTE, refresh
+from simlink.engines.batch.windows import nothing
 from simlink.link.fate import MISSED_TRIGGER, NOT_RECEIVED
 from simlink.link.transient import upsets
 from simlink.link.trigger import actual_frequency
@@ -255,7 +256,8 @@ class Branches(Walk):
         self.draws.ring = now["ring"][rows]
         many = len(self.state)
         self.bits = [np.zeros((many, 1, 1, 1), dtype=np.int64)] * 2
-        self.turned_at = np.zeros((many, self.size, 0), dtype=np.int64)
+        self.upset = nothing(many)
+        self.late.open(range(many))
         self._step(first, count, False, due, np.zeros((1, 0), dtype=np.int64))
         if first + count + _AHEAD - int(self.state["low"].min()) > self.size:
             raise RingError

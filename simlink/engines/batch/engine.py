@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from typing import Any
 
 import numpy as np
 
-from simlink.base.instants import NEVER, Times
+from simlink.base.instants import FAR, NEVER, Times
 from simlink.engines.batch import host_clocked, read_upsets, remote_master
 from simlink.engines.batch.departures import Departures
 from simlink.engines.batch.draws import Draws, conversion_columns
+from simlink.engines.batch.harms import Harms
+from simlink.engines.batch.hits import Wanted
 from simlink.engines.batch.read_windows import ReadWindows
 from simlink.engines.batch.reads import read_columns
 from simlink.engines.batch.returns import Symbols, symbols
@@ -18,19 +21,20 @@ from simlink.engines.batch.state import HOST_CLOCKED, LAW, NOTE, REMOTE, refresh
 from simlink.engines.batch.sure import unjudged
 from simlink.engines.batch.windows import (
     Given,
+    Late,
     Windows,
     earliest,
     hits_trigger,
-    none_of,
+    leaves,
     refusal,
-    upset_columns,
 )
+from simlink.engines.event import EventEngine
 from simlink.link import unit
-from simlink.link.fate import UNDERRUN
 from simlink.link.fifo import WhenFull
-from simlink.link.transient import may_upset, upset_parts, upsets
+from simlink.link.transient import may_upset, upset_parts
 from simlink.link.unit import Units
-from simlink.records import RECORD, Cause, FrameBlock
+from simlink.records import RECORD, FrameBlock
+from simlink.scenario.distributions import reach
 from simlink.scenario.schema import Scenario
 
 #: Trials whose units are drawn together.
@@ -49,10 +53,6 @@ class BatchEngine:
 
     def refuses(self, scenario: Scenario) -> str | None:
         """Return why the scenario cannot be done exactly, or None."""
-        if upsets(scenario) and scenario.barrier.false_edge:
-            return "the batch engine does not do false edges (barrier.false_edge)"
-        if upsets(scenario) and scenario.fifo.credit_refresh:
-            return "the batch engine does not do lost credits given back (fifo.credit_refresh)"
         return refusal(scenario) or unjudged(scenario)
 
     def run(self, scenario: Scenario, trials: range, *, words: bool) -> Iterator[FrameBlock]:
@@ -122,8 +122,22 @@ class Walk:
             law["may_underrun"] = self.symbols.may_underrun
             columns += self.symbols.columns
             law["earliest"] = earliest(scenario)
-            law["upset_column"] = len(columns)
-            columns += upset_columns(scenario)
+            law["data_bits"] = scenario.data_bits_per_lane
+            law["upset_back"] = may_upset(scenario, "return")
+            law["leaves"], law["refreshes"] = leaves(scenario), scenario.fifo.credit_refresh
+            every = len(self.symbols.takes) == scenario.bits_per_lane
+            law["all_drawn"] = every or self.symbols.packets
+            self.spans = np.zeros(len(units.trials), dtype=np.int64)
+            least, most = reach(scenario.barrier.direction("return").jitter)
+            if not law["all_drawn"]:
+                # Without bounds no bit stands alone, and all are drawn.
+                law["low"], law["high"] = math.floor(least), math.ceil(most)
+                longest = np.maximum(units.lanes.max(axis=1) + law["high"], 0)
+                self.spans = units.captured[:, -1] + longest
+            if law["leaves"] and not law["packets"]:
+                slower = units.strobe + np.maximum(units.strobe_distortion, 0) + math.ceil(most)
+                strobes = units.strobe_edges[:, -1] + np.maximum(slower, 0)
+                self.spans = np.maximum(self.spans, strobes)
             self.wrong: Any = units.wrong_later.any(axis=1) | self.symbols.wrong
             self.offsets = np.ascontiguousarray(units.captured[:, self.symbols.last_bits])
         else:
@@ -135,7 +149,6 @@ class Walk:
             columns += read_upsets.upset_columns(scenario)
         law["upset_parts"] = upset_parts(scenario.barrier.upset)
         self.draws = Draws(scenario, columns)
-        self.windows = Windows(scenario, self.draws) if self.by_remote else None
         self.read_windows = ReadWindows(
             scenario, self.draws, columns[: int(law["upset_column"][0])]
         )
@@ -147,12 +160,12 @@ class Walk:
         asks_later = asks_later and scenario.trigger.source == "host"
         self.departures = Departures(scenario, asks_later)
         self.records = np.zeros((0, 0), dtype=RECORD)
-        self.upset: Given | None = None
-        #: Bits of a frame of which it is kept when they came, if inverted: a read may come sooner.
-        self.turned = 0
-        if self.by_remote and may_upset(scenario, "return") and self.symbols.may_underrun:
-            self.turned = int(law["lanes"][0] * law["symbols"][0])
-        self.turned_at = np.zeros((0, 0, self.turned), dtype=np.int64)
+        self.windows, self.late, self.harms = Windows(scenario), Late(scenario), Harms(scenario)
+        self.upset: Given
+        #: Trials that were left to the event engine, by row, and of some of these the frames that
+        #: no trigger asked for.
+        self.whole: dict[int, FrameBlock] = {}
+        self.unrequested: list[Any] = []
 
     def run(self) -> Iterator[FrameBlock]:
         """Walk all trials and hand over their records."""
@@ -182,7 +195,8 @@ class Walk:
                 self._widen(given, first)
             self.draws.fill(first, count)
             due, later = self.departures.take(first, count)
-            self._look_out(first, due)
+            if self.by_remote:
+                self.upset = self.windows.take(due, self.state)
             self._step(first, count, first + count == total, due, later)
             upto = int(self.state["low"].min())
             while given < upto:
@@ -190,6 +204,8 @@ class Walk:
                 here = min(upto - given, self.records.shape[1] - at)
                 yield self._block(trials, given, at, here)
                 given += here
+            if given == total:
+                return
 
     def _open(self, trials: range, size: int) -> None:
         """Begin some trials, with room for ``size`` conversions of each."""
@@ -197,10 +213,12 @@ class Walk:
         self.rows = slice(
             trials.start - self.units.trials.start, trials.stop - self.units.trials.start
         )
+        self.whole = {}
         self.draws.open(trials, size)
         self.departures.open(self.units, trials)
-        if self.windows is not None:
-            self.windows.open(self.units, trials)
+        if self.by_remote:
+            self.windows.open(trials)
+            self.late.open(trials)
         else:
             self.read_windows.open(self.units, trials)
             self.judge.open(trials)
@@ -212,7 +230,6 @@ class Walk:
         if self.records.shape != (count, size):
             self.records = np.zeros((count, size), dtype=RECORD)
             self.notes = np.zeros((count, size), dtype=NOTE)
-            self.turned_at = np.zeros((count, size, self.turned), dtype=np.int64)
             self.captures_kept = np.zeros((count, size, self.captures), dtype=np.int8)
             shape = (count, size if self.words else 1, lanes, int(law["words"][0]))
             self.bits = [np.zeros(shape, dtype=np.int64) for _ in range(2)]
@@ -234,18 +251,10 @@ class Walk:
 
         self.records = wider(self.records, np.zeros((), dtype=RECORD))
         self.notes = wider(self.notes, np.zeros((), dtype=NOTE))
-        self.turned_at = wider(self.turned_at, NEVER)
         self.captures_kept = wider(self.captures_kept, 0)
         if self.words:
             self.bits = [wider(times, NEVER) for times in self.bits]
         self.draws.widen(low, high, 2 * old)
-
-    def _look_out(self, first: int, due: Times) -> None:
-        """Find the windows that the next stretch may meet."""
-        if self.windows is not None:
-            at = first % self.records.shape[1]
-            offsets = self.offsets[self.rows]
-            self.upset = self.windows.take(due, at, offsets, self.state, self.ahead)
 
     def _step(self, first: int, count: int, over: bool, due: Times, later: Times) -> None:
         """Take the trials through one stretch."""
@@ -254,20 +263,29 @@ class Walk:
             symbol = self.symbols
             lanes = int(self.law["lanes"][0])
             pushed = np.empty((lanes if self.words else 0, len(symbol.takes)), dtype=np.int64)
-            windows, bounds = self.upset or none_of(len(self.state))
-            remote_master.walk(
-                first, count, over, self.law, units.values[rows], self.wrong[rows],
-                symbol.doubtful[rows], units.lanes[rows], units.lane_distortions[rows],
-                units.captured[rows],
-                units.bit_ends[rows], units.strobe_edges[rows], self.offsets[rows],
-                symbol.line_times, symbol.takes, symbol.word_firsts, symbol.word_lasts, due, later,
-                draws.ring, draws.place, draws.constant, self.state, self.waiting, self.ends,
-                self.ahead, self.line_free, pushed,
-                np.empty((2, units.strobe_edges.shape[1]), dtype=np.int64),
-                windows, bounds, np.empty(lanes, dtype=np.int64), self.turned_at,
-                self.records, self.notes, *self.bits,
-            )  # fmt: skip
-            return
+            while True:
+                row, lacks = remote_master.walk(
+                    first, count, over, self.law, units.values[rows], self.wrong[rows],
+                    symbol.doubtful[rows], units.lanes[rows], units.lane_distortions[rows],
+                    units.captured[rows],
+                    units.bit_ends[rows], units.strobe_edges[rows], self.offsets[rows],
+                    symbol.line_times, symbol.takes, symbol.word_firsts, symbol.word_lasts, due,
+                    later, draws.ring, draws.place, draws.constant, self.state, self.waiting,
+                    self.ends, self.ahead, self.line_free, pushed,
+                    np.empty((2, units.strobe_edges.shape[1]), dtype=np.int64),
+                    *self.upset, self.spans[rows], np.empty((2, lanes), dtype=np.int64),
+                    self.late.drawn, self.late.asked, self.harms.noted,
+                    self.records, self.notes, *self.bits,
+                )  # fmt: skip
+                if self.harms.noted[0, 0]:
+                    self.harms.collect()
+                if lacks == Wanted.NOTHING:
+                    return
+                if lacks == Wanted.WHOLE:
+                    self._leave(row)
+                if lacks == Wanted.WINDOWS:
+                    self.upset = self.windows.more(row, int(self.state["wants"][row]))
+                self.late.draw(row)
         crossings = np.stack([units.lanes[rows], units.lane_distortions[rows]], axis=-1)
         room = np.empty((4, 2 * len(units.host_rising)), dtype=np.int64)
         at = first % self.records.shape[1]
@@ -281,24 +299,33 @@ class Walk:
                 self.records, self.notes, *self.bits,
             )  # fmt: skip
 
-    def _leave_out_late(self, there: slice) -> None:
-        """Do not count inverted bits that came after the read of their frame had ended."""
-        records = self.records[:, there]
-        for row, at in np.argwhere((records["fate"] == UNDERRUN) & (records["wrong_bits"] > 0)):
-            record = records[row, at]
-            came = self.turned_at[row, there.start + at, : record["wrong_bits"]]
-            record["wrong_bits"] = (came < record["read_end"]).sum()
+    def _leave(self, row: int) -> None:
+        """Leave a trial to the event engine, whose records are the same up to here."""
+        trial = self.units.trials[self.rows][row]
+        (self.whole[row],) = EventEngine().run(
+            self.scenario, range(trial, trial + 1), words=self.words
+        )
+        self.unrequested.append(self.whole[row].unrequested)
+        self.state["next"][row], self.state["low"][row] = FAR, self.scenario.conversions
+        self.windows.drop(row)
 
     def _block(self, trials: range, first: int, at: int, count: int) -> FrameBlock:
         there = slice(at, at + count)
-        if self.turned:
-            self._leave_out_late(there)
-        if self.upset_bits:
-            rows = self.records[:, there]
-            rows["hit"] = (rows["wrong_bits"] > 0) << Cause.DATA
+        if self.by_remote:
+            self.harms.settle(self.records[:, there], first)
         if self.captures:
             self.judge.settle(self.records[:, there], self.captures_kept[:, there], first)
-        if not self.words:
-            return FrameBlock(trials, first, self.records[:, there])
-        bits = [times[:, there] for times in self.bits]
-        return FrameBlock(trials, first, self.records[:, there], *bits)
+        extras = None
+        if self.unrequested:
+            extras = np.concatenate(self.unrequested)
+            extras = extras[np.argsort(extras["trial"], kind="stable")]
+            self.unrequested = []
+        ring = [self.records, *(self.bits if self.words else ())]
+        for row, block in self.whole.items():
+            whole = [block.records, block.first_bit, block.last_bit]
+            for into, values in zip(ring, whole, strict=False):
+                assert values is not None
+                into[row, there] = values[0, first : first + count]
+        records, *bits = [one[:, there] for one in ring]
+        first_bit, last_bit = bits if bits else (None, None)
+        return FrameBlock(trials, first, records, first_bit, last_bit, extras)

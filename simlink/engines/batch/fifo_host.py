@@ -66,7 +66,6 @@ def read_group(
             latch_edge(st, record, note)
         record.read_start = start
         start, record.fate = read_frame(law, st, ends, start, note.need, note.wrong)
-        record.wrong_bits = note.inverted
         record.read_end = start
         st.head += 1
 

@@ -26,6 +26,16 @@ from simlink.engines.batch.draws import (
     TRIGGER_JITTER,
 )
 from simlink.engines.batch.fifo_host import advance, discard, end_of, free, note_gone, read_frame
+from simlink.engines.batch.hits import (
+    DRAWS,
+    UPSET_CREDIT,
+    UPSET_TRIGGER,
+    WHOLE,
+    WINDOWS,
+    chance_hits,
+    inverted,
+    met,
+)
 from simlink.engines.batch.rings import blank, draw, expire, slot
 from simlink.engines.batch.strobe import spoils
 from simlink.link.channel import arrives_at
@@ -51,7 +61,6 @@ from simlink.link.host import (
     reads_from,
 )
 from simlink.link.remote_clock import held_back_until, starts_at
-from simlink.link.transient import is_upset, meets
 from simlink.link.transport import sent_at
 from simlink.link.trigger import leaves_at
 
@@ -120,47 +129,6 @@ def push(
     return first, enough, whole, need
 
 
-def inverted(
-    law: Any,
-    start: int,
-    draws: Any,
-    place: Any,
-    constant: Any,
-    at: int,
-    lanes: Any,
-    offsets: Any,
-    ahead: Any,
-    starts: Any,
-    ends: Any,
-    turned_at: Any,
-) -> int:
-    """Count the bits of a frame that come inverted; `push` says what moves them.
-
-    Parameters
-    ----------
-    ahead : ndarray of int64, shape (lanes,), fs
-        When the last bit of the frame before came out.
-    starts, ends : ndarray of int64, fs
-        Of the windows that upset the return channels.
-    turned_at : ndarray of int64, shape (lanes x symbols or 0,), fs
-        Filled from its start with when they come, where there is room.
-    """
-    count, column = 0, EDGES
-    for lane in range(law.lanes):
-        out = ahead[lane]
-        for symbol in range(law.symbols):
-            sent = start + offsets[symbol]
-            out = arrives_at(sent, lanes[lane], draw(draws, place, constant, column, at), out)
-            if meets(starts, ends, sent, out):
-                own = law.upset_column + 1 + column - EDGES
-                if is_upset(draw(draws, place, constant, own, at), law.upset_parts):
-                    if len(turned_at) > 0:
-                        turned_at[count] = out
-                    count += 1
-            column += 1
-    return count
-
-
 def keep_words(
     law: Any, firsts: Any, lasts: Any, pushed: Any, first_bit: Any, last_bit: Any
 ) -> None:
@@ -222,13 +190,16 @@ def walk(
     edges: Any,
     windows: Any,
     bounds: Any,
+    spans: Any,
     held: Any,
-    turned_at: Any,
+    late: Any,
+    asked: Any,
+    harms: Any,
     records: Any,
     notes: Any,
     first_bit: Any,
     last_bit: Any,
-) -> None:
+) -> tuple[int, int]:
     """Take trials through conversions ``first`` ... ``first + count - 1``.
 
     Parameters
@@ -263,12 +234,22 @@ def walk(
         Room for the strobe's to be worked out in.
     windows, bounds
         As `windows.Windows` gives them.
-    held : ndarray of int64, shape (lanes,)
-        Room for what was ahead of a frame.
-    turned_at : ndarray of int64, shape (T, a power of two, lanes x symbols or 0), fs
-        As `inverted` fills it, of each conversion.
+    spans : ndarray of int64, shape (T,), fs
+        When the last bit and strobe of a frame have come at the latest, counted from the start, of
+        those that are not drawn.
+    held : ndarray of int64, shape (2, lanes)
+        Room for what was ahead of a frame, and when the line was free of it.
+    late : ndarray of int64, shape (T, columns, 2)
+    asked, harms
+        As `hits.inverted` takes them, of all trials.
     records, notes : ndarray of RECORD and of NOTE, shape (T, a power of two)
     first_bit, last_bit : ndarray of int64, shape (T, as records or 0, lanes, words), fs
+
+    Returns
+    -------
+    trial, lacks : int
+        A trial that has stopped, and for want of what, as in `hits.Wanted`; to be called again,
+        until nothing is wanted.
     """
     law = laws[0]
     mask = records.shape[1] - 1
@@ -276,16 +257,20 @@ def walk(
     latency = constant[SERVICE_LATENCY]
     for t in range(len(state)):
         st, unit = state[t], units[t]
+        if st.next >= first + count:
+            continue
         wait, end, record_of, note_of, drawn = waiting[t], ends[t], records[t], notes[t], draws[t]
         latencies = drawn[latency_place, : mask + 1] if latency_place >= 0 else constant[:0]
         dues, laters = due[t % len(due)], later[t % len(later)]
         lane, offset, before, line = lanes[t], offsets[t], ahead[t], line_free[t]
         always_wrong, asks_strobe, first_captured = wrongs[t], doubtful[t], captured[t, 0]
-        there, back = bounds[t, 0], bounds[t, 1]
+        there, back, credit = bounds[t, 0], bounds[t, 1], bounds[t, 2]
         there_starts, there_ends = windows[0, there[0] : there[1]], windows[1, there[0] : there[1]]
         back_starts, back_ends = windows[0, back[0] : back[1]], windows[1, back[0] : back[1]]
+        credit_starts = windows[0, credit[0] : credit[1]]
+        credit_ends = windows[1, credit[0] : credit[1]]
         # The first window of each way that does not lie before all that is still to be sent.
-        there_next, back_next = 0, 0
+        there_next, back_next, lacks = 0, 0, 0
         base_first, base_enough, base_whole, base_need = 0, 0, 0, 0
         if law.fixed:
             base_first, base_enough, base_whole, base_need = push(
@@ -295,7 +280,8 @@ def walk(
             before[:] = NEVER
         last_arrival, readout_end = st.last_arrival, st.readout_end
         ready_before, last_release = st.ready_before, st.last_release
-        for k in range(first, first + count):
+        for k in range(max(first, st.next), first + count):
+            arrival_before, sample_before = last_arrival, ready_before
             at = slot(k, record_of)
             record, note = record_of[at], note_of[at]
             if law.keeps_words:
@@ -323,18 +309,25 @@ def walk(
             ready, aperture, planned, service = NEVER, NEVER, NEVER, NEVER
             read_start, read_end, start = NEVER, NEVER, NEVER
             occupancy, fate, short, wrong, room = -1, MISSED_TRIGGER, False, False, False
-            turned, read_bits = 0, 0
             taken = not st.held and accepts(arrival, readout_end)
-            if law.earliest != NEVER:
-                while there_next < len(there_ends) and (
-                    there_ends[there_next] <= due_at + law.earliest
-                ):
-                    there_next += 1
-            reached = there_next < len(there_ends) and there_starts[there_next] < arrival
-            if reached and meets(there_starts, there_ends, left, arrival):
-                parts = draw(drawn, place, constant, law.upset_column, at)
-                if is_upset(parts, law.upset_parts):
+            early = NEVER
+            if law.loops:
+                early = st.cue
+            elif law.earliest != NEVER:
+                early = due_at + law.earliest
+            while there_ends[there_next] <= early:
+                there_next += 1
+            if there_starts[there_next] < arrival:
+                meets = met(there_starts, there_ends, left, arrival)
+                if meets == 2:
+                    lacks, st.wants = WINDOWS, arrival
+                elif meets == 1 and chance_hits(law, late[t], asked, UPSET_TRIGGER, k):
                     taken, fate = False, NOT_RECEIVED
+                if asked[0, 0] > 0:
+                    lacks = DRAWS
+                if lacks:
+                    last_arrival = arrival_before
+                    break
             if taken:
                 fate = NOT_RECEIVED
                 ready = ready_at(arrival, draw(drawn, place, constant, CONVERSION_TIME, at))
@@ -344,23 +337,48 @@ def walk(
                 )
                 ready_before = max(ready_before, ready)
                 start = starts_at(ready, draw(drawn, place, constant, START_DELAY, at))
-                if law.when_full == STALL and st.admitted >= law.depth:
-                    freed = end_of(
-                        law, st, wait, end, record_of, note_of, latencies, latency,
-                        st.admitted - law.depth,
-                    )  # fmt: skip
-                    if freed == NEVER:
-                        # Its clock never starts: it has been sampled and is never received.
-                        st.held = 1
-                        taken = False
-                    else:
-                        start = held_back_until(start, arrives_at(freed, unit.credit, 0, NEVER))
+                if law.when_full == STALL:
+                    while st.admitted >= law.depth:
+                        freed = end_of(
+                            law, st, wait, end, record_of, note_of, latencies, latency,
+                            st.admitted - law.depth + st.lost,
+                        )  # fmt: skip
+                        if freed == NEVER:
+                            # Its clock never starts: it has been sampled and is never received.
+                            st.held = 1
+                            taken = False
+                            break
+                        credited = arrives_at(freed, unit.credit, 0, NEVER)
+                        meets = met(credit_starts, credit_ends, freed, credited)
+                        number = st.admitted - law.depth + st.lost
+                        if meets == 2:
+                            lacks, st.wants = WINDOWS, credited
+                            break
+                        hit = meets == 1 and chance_hits(law, late[t], asked, UPSET_CREDIT, number)
+                        if asked[0, 0] > 0:
+                            lacks = DRAWS
+                            break
+                        if not hit:
+                            start = held_back_until(start, credited)
+                            st.credited = freed
+                            break
+                        if law.refreshes:
+                            lacks = WHOLE
+                            break
+                        st.lost += 1
+                    if lacks:
+                        last_arrival, ready_before = arrival_before, sample_before
+                        break
                 st.admitted += 1
             if taken:
-                readout_end = start + unit.readout
+                readout_before, readout_end = readout_end, start + unit.readout
                 wrong = always_wrong or captured_early(
                     start + first_captured, ready, unit.msb_valid, unit.remote_setup
                 )
+                strobe_before = st.strobe
+                if law.upset_back and law.all_drawn:
+                    for one in range(law.lanes):
+                        held[0, one], held[1, one] = before[one], line[one]
                 if asks_strobe:
                     # Whatever else is wrong: the strobe's last edge is to be known.
                     spoilt = spoils(
@@ -369,11 +387,6 @@ def walk(
                     )  # fmt: skip
                     wrong = wrong or spoilt
                 # The way to the FIFO.
-                while back_next < len(back_ends) and back_ends[back_next] <= start + offset[0]:
-                    back_next += 1
-                if back_next < len(back_ends):
-                    for one in range(law.lanes):
-                        held[one] = before[one]
                 if law.fixed:
                     came, enough = start + base_first, start + base_enough
                     whole, need = start + base_whole, start + base_need
@@ -382,12 +395,30 @@ def walk(
                         law, start, drawn, place, constant, at, lane, offset, line_times, takes,
                         before, line, pushed,
                     )  # fmt: skip
-                if back_next < len(back_ends) and back_starts[back_next] < whole:
-                    turned = inverted(
-                        law, start, drawn, place, constant, at, lane, offset, held, back_starts,
-                        back_ends, turned_at[t, at],
-                    )  # fmt: skip
-                    wrong = wrong or turned > 0
+                while back_ends[back_next] <= start + first_captured:
+                    back_next += 1
+                latest = max(start + spans[t], whole)
+                if back_starts[back_next] < latest:
+                    turned = False
+                    if law.leaves:
+                        lacks = WINDOWS if back_next == len(back_ends) - 1 else WHOLE
+                    else:
+                        lacks, turned = inverted(
+                            law, t, k, start, drawn, place, constant, at, lane, captured[t],
+                            held[0],
+                            back_starts, back_ends, late[t], asked, harms,
+                        )  # fmt: skip
+                    if lacks:
+                        st.wants, st.strobe = latest, strobe_before
+                        for one in range(law.lanes):
+                            # Where not all are drawn, no bit catches up with one ahead of it.
+                            before[one] = held[0, one] if law.all_drawn else NEVER
+                            line[one] = held[1, one] if law.all_drawn else NEVER
+                        last_arrival, ready_before = arrival_before, sample_before
+                        readout_end = readout_before
+                        st.admitted -= 1
+                        break
+                    wrong = wrong or turned
                 st.now = came
                 if not law.certain:
                     advance(law, st, wait, end, record_of, note_of, latencies, latency, came, -1)
@@ -414,12 +445,10 @@ def walk(
                             service = begins_at(st.free_at, planned)
                             read_start = reads_from(service, lasts)
                         read_end, fate = read_frame(law, st, end, read_start, need, wrong)
-                        read_bits = turned
                     else:
                         wait[slot(st.tail, wait)] = k
                         st.tail += 1
                         note.need, note.whole, note.wrong = need, whole, wrong
-                        note.inverted = turned
                         note.edge = laters.shape[0] == 0 or busy_falls(planned, laters[k - first])
             note.planned = planned
             record.due = due_at
@@ -434,8 +463,12 @@ def walk(
             record.fate = fate
             record.short_acquisition = short
             record.timed_out = False
-            record.wrong_bits = read_bits
+            record.wrong_bits = 0
             record.void_read = NEVER
+            if law.upset_back:
+                record.hit = 0
+                record.check_failed = False
+                record.counter_error = 0
             if law.loops:
                 expires = left + law.timeout
                 in_time = planned != NEVER and not gives_up(planned, expires)
@@ -449,6 +482,11 @@ def walk(
         st.last_arrival, st.readout_end = last_arrival, readout_end
         st.ready_before, st.last_release = ready_before, last_release
         high = first + count
+        if lacks:
+            st.next = k
+            return t, lacks
+        st.next = high
         if over:
             advance(law, st, wait, end, record_of, note_of, latencies, latency, FAR, -1)
         settle(law, st, wait, record_of, note_of, high, over)
+    return 0, 0

@@ -3,7 +3,6 @@
 Where no bit can catch up with the one ahead of it and no read can come too early, only the bits
 that decide something matter, unless the strobe has to judge every one: the first, the release bit,
 the last where a frame may be discarded, and those that begin and end words where a ledger is kept.
-Where a transient may invert one, all of them do.
 Draws are indexed, so leaving out the others moves none.
 """
 
@@ -17,7 +16,6 @@ import numpy.typing as npt
 from simlink.base.instants import FAR, Times
 from simlink.engines.batch.draws import Source, edge_columns
 from simlink.engines.batch.strobe import certain, strobe_columns
-from simlink.link.transient import may_upset
 from simlink.link.transport import packets_of
 from simlink.link.unit import Units
 from simlink.scenario.distributions import Distribution, reach
@@ -87,7 +85,7 @@ def symbols(scenario: Scenario, units: Units, words: bool) -> Symbols:
         lines = [0] * bits
         if _alone(scenario, units, law):
             may_underrun = _may_underrun(scenario, units, law)
-            if not may_underrun and not judged and not may_upset(scenario, "return"):
+            if not may_underrun and not judged:
                 firsts = lasts = _deciding(scenario, words)
                 lines = [0] * len(firsts)
         stride, offsets = bits, firsts

@@ -38,6 +38,9 @@ def blank(record: Any) -> None:
     record.short_acquisition = False
     record.timed_out = False
     record.wrong_bits = 0
+    record.hit = 0
+    record.check_failed = False
+    record.counter_error = 0
     record.void_read = NEVER
 
 

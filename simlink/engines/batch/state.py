@@ -18,16 +18,20 @@ def _whole(*names: str) -> list[tuple[str, type]]:
 #: What a scenario says, the same for all its trials. ``certain``: whether nothing that is still to
 #: come can change how a frame that has a slot is read.
 #: ``timeout`` is NEVER where there is none; ``symbols`` are the bits or packets of a lane.
-#: ``upset_parts``: how likely a symbol that meets a window is hit; ``upset_column``: where the
-#: draws of that stand, the trigger's ahead of those of each lane's bits; ``earliest``: what a
-#: trigger leaves after it is due at the least, NEVER if it has no bound; ``crosses``: whether a
-#: trigger may be hit.
+#: ``data_bits``: the bits of a lane that are its words'. ``upset_parts``: how likely a symbol that
+#: meets a window is hit; ``crosses``: whether a trigger may be; ``upset_back``: whether bits of a
+#: remote master may be; ``upset_column``: where the draws of that stand, of a host's own clock.
+#: ``leaves``: whether what hits a frame is left to the event engine; ``refreshes``: whether credits
+#: that were lost are given back. ``all_drawn``: whether jitter of each bit or packet is; ``low``,
+#: ``high``: its bounds, where it is not. ``earliest``: what a trigger leaves after it is due at the
+#: least, NEVER if it has no bound.
 LAW = np.dtype(
     _whole(
         "loops", "timeout", "depth", "when_full", "watermark", "drain", "by_edge",
         "read_time", "bits", "lanes", "symbols", "packets", "release_symbol", "fixed",
         "may_underrun", "certain", "keeps_words", "words", "word_bits", "returns", "by_rise",
-        "upset_parts", "upset_column", "earliest", "crosses",
+        "data_bits", "upset_parts", "upset_column", "upset_back", "all_drawn", "low", "high",
+        "earliest", "crosses", "leaves", "refreshes",
     )
 )  # fmt: skip
 
@@ -41,12 +45,15 @@ LAW = np.dtype(
 #: continues: whether it reads on then. begun: its last service. latch: the first fall of busy
 #: since, of frames that are gone. held: a master that no credit will ever reach. gone: a host that
 #: will never come again. alive, cue: whether the trigger loop goes on, and what it waits for.
-#: low: the oldest conversion that may still change. strobe: when its last edge came out.
+#: low: the oldest conversion that may still change. strobe: when its last edge came out. next: the
+#: conversion that it goes on with, where it stopped for want of something; wants: up to when it
+#: wants the windows to be known. lost: credits that were lost on their way. credited: when the last
+#: one was sent.
 REMOTE = np.dtype(
     _whole(
         "last_arrival", "readout_end", "ready_before", "last_release", "now", "head", "tail",
         "named", "freed", "admitted", "free_at", "continues", "begun", "latch", "held", "gone",
-        "alive", "cue", "low", "strobe",
+        "alive", "cue", "low", "strobe", "next", "wants", "lost", "credited",
     )
 )  # fmt: skip
 
@@ -72,11 +79,11 @@ HOST_CLOCKED = np.dtype(
 )  # fmt: skip
 
 #: Of a frame under way: when it is to be released, the earliest start of a read that finds every
-#: bit there, when its last bit is pushed, when busy rises and falls at the host, how many bits a
-#: transient inverted, whether a bit is wrong, whether busy falls with its release.
+#: bit there, when its last bit is pushed, when busy rises and falls at the host, whether a bit is
+#: wrong, whether busy falls with its release.
 NOTE = np.dtype(
     [
-        *_whole("planned", "need", "whole", "rise", "fall", "inverted"),
+        *_whole("planned", "need", "whole", "rise", "fall"),
         ("wrong", np.bool_),
         ("edge", np.bool_),
     ],
@@ -89,7 +96,7 @@ _FRESH = {
     "newest": -1, "arrival": NEVER, "ready": NEVER, "release": FAR, "first": FAR, "last": NEVER,
     "end": FAR, "pending": -1, "pending_ready": NEVER, "pending_release": NEVER, "starts": NEVER,
     "free": NEVER, "busy": NEVER, "released": NEVER, "clock": NEVER, "returned": NEVER,
-    "strobe": NEVER, "high": FAR,
+    "strobe": NEVER, "credited": NEVER, "high": FAR,
 }  # fmt: skip
 
 

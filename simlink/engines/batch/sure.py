@@ -2,7 +2,8 @@
 
 Where others may come wrong, which of them are decides whether a check fails. The batch engine
 does not say which, so that it leaves those scenarios to the event engine. What the remote master
-captures wrong is of no matter: it makes the check of what it has.
+captures wrong is of no matter: it makes the check of what it has. Bits that transients invert are
+known one by one (`hits`).
 """
 
 from __future__ import annotations
@@ -14,7 +15,6 @@ import numpy as np
 
 from simlink.engines.batch.strobe import certain
 from simlink.link import unit
-from simlink.link.transient import may_upset
 from simlink.link.unit import Units
 from simlink.scenario.distributions import reach
 from simlink.scenario.schema import Scenario
@@ -27,9 +27,6 @@ def unjudged(scenario: Scenario) -> str | None:
     """Return why the checks of a scenario's frames cannot be judged here, or None if they can."""
     if not scenario.check.tells:
         return None
-    remote = scenario.link.scheme == "remote_master"
-    if remote and (may_upset(scenario, "return") or may_upset(scenario, "forward")):
-        return "the batch engine judges no check where transients upset a channel"
     if all_right(scenario):
         return None
     return (

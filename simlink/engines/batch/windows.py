@@ -1,9 +1,8 @@
-"""Which transients the batch engine does, and the windows of a stretch that its loop compares with.
+"""Which transients the batch engine does, and the windows that its loop compares symbols with.
 
-What is sent in a stretch, and until when all of it has arrived, is bounded before the stretch is
-walked: by its due times, the draws that stand in the rings, and where each trial stands. Windows
-that end before anything still to come is sent are let go, so that those of a long trial take no
-more room than those of a short one.
+The loop is given the windows up to about when a stretch ends, and stops where it wants more. Those
+that end before anything still to come is sent are let go, so that the windows of a long trial take
+no more room than those of a short one.
 """
 
 from __future__ import annotations
@@ -13,47 +12,49 @@ from typing import Any
 
 import numpy as np
 
-from simlink.base.instants import NEVER, Times
-from simlink.engines.batch.draws import (
-    CONVERSION_TIME,
-    EDGES,
-    FORWARD_JITTER,
-    START_DELAY,
-    TRIGGER_JITTER,
-    ZERO,
-    Draws,
-    Source,
-    edge_columns,
-)
-from simlink.link.transient import UPSET_PARTS, WAYS, Upsets, Way, may_upset, upset_parts, upsets
-from simlink.link.unit import Units
+from simlink.base.draws import Column
+from simlink.base.instants import FAR, NEVER, Times, period_of
+from simlink.engines.batch.draws import Source, edge_columns
+from simlink.engines.event import EventEngine
+from simlink.link.transient import UPSET_PARTS, Upsets, Way, may_upset, upsets
 from simlink.scenario.distributions import Uniform, reach
 from simlink.scenario.schema import Scenario
+
+#: Draws that are made together.
+_TOGETHER = 2**16
 
 
 def refusal(scenario: Scenario) -> str | None:
     """Return why the transients of a scenario cannot be done exactly, or None if they can."""
     if not upsets(scenario):
         return None
-    what = "the batch engine does not do transients that upset"
+    what = "the batch engine does not do"
+    if scenario.barrier.false_edge:
+        return f"{what} false edges (barrier.false_edge)"
     if scenario.link.scheme != "remote_master":
         return None
-    if scenario.trigger.pattern == "after_read":
-        return f"{what} a channel where each trigger waits for a read (trigger.pattern)"
-    if scenario.fifo.when_full == "stall":
-        return f"{what} a channel where the remote master waits for credits (fifo.when_full)"
-    back = scenario.barrier.return_
-    if may_upset(scenario, "return"):
-        if back.style == "packets":
-            return f"{what} packets"
-        if back.has_strobe:
-            return f"{what} a strobe beside the data"
+    most = reach(scenario.barrier.direction("return").jitter)[1]
+    if may_upset(scenario, "return") and scenario.barrier.return_.has_strobe and math.isinf(most):
+        return f"{what} transients that may hit a strobe whose jitter has no bound"
+    if leaves(scenario) or scenario.fifo.credit_refresh:
+        return EventEngine().refuses(scenario)
     return None
+
+
+def leaves(scenario: Scenario) -> bool:
+    """Tell whether trials with a transient that hits a frame are left to the event engine."""
+    back = scenario.barrier.return_
+    return may_upset(scenario, "return") and (back.style == "packets" or back.has_strobe)
 
 
 def hits_trigger(scenario: Scenario) -> bool:
     """Tell whether a trigger may be hit: a remote timer's crosses no barrier."""
     return scenario.trigger.source == "host" and may_upset(scenario, "forward")
+
+
+def hits_credit(scenario: Scenario) -> bool:
+    """Tell whether a credit may be hit: only a master that stalls gets any."""
+    return scenario.fifo.when_full == "stall" and may_upset(scenario, "forward")
 
 
 def earliest(scenario: Scenario) -> int:
@@ -62,122 +63,148 @@ def earliest(scenario: Scenario) -> int:
     return NEVER if math.isinf(least) else math.floor(least)
 
 
-def upset_columns(scenario: Scenario) -> list[Source]:
-    """Return the columns that say whether a symbol that meets a window is hit: trigger, bits."""
-    bits, lanes = scenario.bits_per_lane, range(scenario.frame.lanes)
-    chance = Uniform(low=0, high=UPSET_PARTS)
-    sure = upset_parts(scenario.barrier.upset) >= UPSET_PARTS
-    trigger = chance if hits_trigger(scenario) and not sure else ZERO
-    found = [Source("upset trigger", trigger)]
-    if may_upset(scenario, "return"):
-        for lane in lanes:
-            found += edge_columns(ZERO if sure else chance, f"upset lane {lane}", bits)
-    return found
-
-
-#: The windows of some trials one behind the other, shape (2, windows): starts and ends, fs. Of each
-#: trial and direction, where its own begin and end, shape (T, 2, 2).
+#: The windows of some trials one behind the other, shape (2, windows): starts and ends, fs; the
+#: last of each stands for all that is not known yet. Of each trial, where those of its triggers,
+#: its bits and its credits begin and end, shape (T, 3, 2).
 Given = tuple[Times, Times]
 
 
-def none_of(trials: int) -> Given:
+def nothing(trials: int) -> Given:
     """Return what is given where nothing upsets."""
-    return np.zeros((2, 0), dtype=np.int64), np.zeros((trials, 2, 2), dtype=np.int64)
+    return np.full((2, 1), FAR, dtype=np.int64), np.tile(np.array([0, 1]), (trials, 3, 1))
 
 
 class Windows:
-    """The windows that the symbols of each stretch may meet.
+    """The windows that symbols may meet, as far as each trial has come.
 
     Parameters
     ----------
     scenario : Scenario
         One that `refusal` lets through.
-    draws : Draws
-        The rings that hold the draws of a stretch when its windows are asked for.
     """
 
-    def __init__(self, scenario: Scenario, draws: Draws) -> None:
-        self._scenario, self._draws = scenario, draws
-        ways: dict[Way, bool] = {
-            "forward": hits_trigger(scenario),
-            "return": may_upset(scenario, "return"),
-        }
-        self._ways = [way for way in WAYS if ways[way]]
+    def __init__(self, scenario: Scenario) -> None:
+        self._scenario = scenario
+        #: Of triggers, bits and credits: the direction, if that may be upset.
+        self._ways: list[Way | None] = [
+            "forward" if hits_trigger(scenario) else None,
+            "return" if may_upset(scenario, "return") else None,
+            "forward" if hits_credit(scenario) else None,
+        ]
         self._least = earliest(scenario)
-        self._upsets: list[Upsets] = []
+        self._loops = scenario.trigger.pattern == "after_read"
+        #: How far behind the last trigger windows have been wanted, or behind what the first one of
+        #: a loop waits for.
+        self._lag = _usual(scenario)
 
-    def open(self, units: Units, trials: range) -> None:
-        """Begin some trials, which are among those of ``units``."""
-        self._units = units
-        self._rows = slice(trials.start - units.trials.start, trials.stop - units.trials.start)
-        self._upsets = []
-        if self._ways:
+    def open(self, trials: range) -> None:
+        """Begin some trials."""
+        self._upsets: list[Upsets | None] = []
+        if any(self._ways):
             self._upsets = [Upsets(self._scenario, trial) for trial in trials]
+        self._none = nothing(len(trials))
 
-    def take(self, due: Times, at: int, offsets: Times, state: Any, ahead: Times) -> Given:
-        """Return the windows of the next stretch.
+    def take(self, due: Times, state: Any) -> Given:
+        """Return the windows that the next stretch meets, or those that it begins with.
 
         Parameters
         ----------
         due : ndarray of int64, shape (T or 1, count), fs
-        at : int
-            Where the draws of its first conversion stand in the rings.
-        offsets : ndarray of int64, shape (T, symbols), fs
-            When the symbols are sent, counted from the start of the clock.
-        state, ahead
-            Where the trials stand, as `remote_master.walk` takes them.
+        state
+            Where the trials stand, as `remote_master.walk` takes it.
         """
-        trials, count = len(self._upsets), due.shape[1]
-        if not self._ways:
-            return none_of(len(state))
-        units, rows = self._units, self._rows
-        left = due + self._drawn(TRIGGER_JITTER, at, count)
-        arrived = left.max(axis=1) + units.values["forward"][rows]
-        arrived = np.maximum(arrived, left.max(axis=1)) + self._most(FORWARD_JITTER, at, count)
-        arrived = np.maximum(arrived, state["last_arrival"])
-        until = arrived
-        if "return" in self._ways:
-            started = arrived + self._most(CONVERSION_TIME, at, count)
-            sent = started + self._most(START_DELAY, at, count) + offsets.max(axis=1)
-            edges = range(EDGES, EDGES + ahead.shape[1] * offsets.shape[1])
-            off = max_of([self._most(column, at, count) for column in edges])
-            until = sent + np.maximum(units.lanes[rows].max(axis=1), 0) + off
-            until = np.maximum(until, ahead.max(axis=1))
-        low = self._oldest(due, trials)
-        found: tuple[list[int], list[int]] = [], []
-        bounds = np.zeros((trials, 2, 2), dtype=np.int64)
-        for row, (upsets_of, upto) in enumerate(zip(self._upsets, until.tolist(), strict=True)):
-            for way in self._ways:
-                starts, ends = upsets_of.since(way, low[row], upto)
-                number = WAYS.index(way)
-                bounds[row, number, 0] = len(found[0])
-                found[0].extend(starts)
-                found[1].extend(ends)
-                bounds[row, number, 1] = len(found[0])
-        return np.array(found, dtype=np.int64).reshape(2, -1), bounds
+        if not self._upsets:
+            return self._none
+        if self._loops:
+            last = early = state["cue"].tolist()
+        else:
+            same = len(self._upsets) if len(due) == 1 else 1
+            early = (due[:, 0] + max(self._least, -FAR)).tolist() * same
+            last = due[:, -1].tolist() * same
+        if self._ways[2]:
+            early = np.minimum(early, state["credited"]).tolist()
+        self._low, self._due = early, last
+        self._known = [one + self._lag for one in self._due]
+        return self._given()
 
-    def _oldest(self, due: Times, trials: int) -> list[int]:
-        """Return of each trial before when nothing is sent from this stretch on."""
-        if self._least == NEVER:
-            return [NEVER] * trials
-        early: Times = np.broadcast_to(due[:, 0], trials)
-        return [one + self._least for one in early.tolist()]
+    def more(self, row: int, wants: int) -> Given:
+        """Return them with those of one trial up to an instant, and as many again."""
+        self._known[row] = wants + (wants - self._due[row]) // 2
+        self._lag = max(self._lag, self._known[row] - self._due[row])
+        return self._given()
 
-    def _drawn(self, column: int, at: int, count: int) -> Any:
-        which = int(self._draws.place[column])
-        if which < 0:
-            return self._draws.constant[column]
-        return self._draws.ring[:, which, at : at + count]
+    def drop(self, row: int) -> None:
+        """Give no more windows of a trial."""
+        self._upsets[row] = None
 
-    def _most(self, column: int, at: int, count: int) -> Any:
-        """Return the most that was drawn of a column, of each trial, 0 at least."""
-        drawn = self._drawn(column, at, count)
-        return np.maximum(drawn if np.ndim(drawn) == 0 else drawn.max(axis=1), 0)
+    def _given(self) -> Given:
+        starts, ends, bounds = [FAR], [FAR], self._none[1].copy()
+        for row, (of_trial, known) in enumerate(zip(self._upsets, self._known, strict=True)):
+            for which, way in enumerate(self._ways):
+                if way is not None and of_trial is not None:
+                    begin = len(starts)
+                    some = of_trial.since(way, self._low[row], known)
+                    starts += some[0]
+                    ends += some[1]
+                    starts.append(known)
+                    ends.append(FAR)
+                    bounds[row, which] = begin, len(starts)
+        return np.array([starts, ends]), bounds
 
 
-def max_of(some: list[Any]) -> Any:
-    """Return the largest of several, each a number or an array of shape (T,)."""
-    found = some[0]
-    for one in some[1:]:
-        found = np.maximum(found, one)
-    return found
+def _usual(scenario: Scenario) -> int:
+    """Return about how long after its trigger the last bit of a conversion comes, in fs."""
+    laws = (
+        scenario.converter.conversion_time,
+        scenario.remote_clock.start_delay,
+        scenario.barrier.direction("forward").delay,
+        scenario.barrier.direction("return").delay,
+    )
+    clocks = scenario.bits_per_lane * period_of(scenario.remote_clock.frequency.value)
+    return math.ceil(min(2 * (sum(law.mean for law in laws) + float(clocks)), 1e15))
+
+
+class Late:
+    """Draws that are made where an upset window makes them matter, each stream in order.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    """
+
+    def __init__(self, scenario: Scenario) -> None:
+        self._scenario = scenario
+        chance = Uniform(low=0, high=UPSET_PARTS)
+        self._sources = [Source("upset trigger", chance), Source("upset credit", chance)]
+        if may_upset(scenario, "return"):
+            jitter, lanes = scenario.barrier.direction("return").jitter, range(scenario.frame.lanes)
+            for law, name in ((jitter, "barrier.return.jitter lane"), (chance, "upset lane")):
+                for lane in lanes:
+                    self._sources += edge_columns(law, f"{name} {lane}", scenario.bits_per_lane)
+        self.asked = np.zeros((1 + len(self._sources), 2), dtype=np.int64)
+        #: Draws that were asked for, and those that were made on the way to them.
+        self.wanted = self.made = 0
+
+    def open(self, trials: range) -> None:
+        """Begin some trials."""
+        self._trials = trials
+        #: As `hits.late_draw` takes it, of each trial.
+        self.drawn = np.full((len(trials), len(self._sources), 2), -1, dtype=np.int64)
+        self._columns: dict[tuple[int, int], Column] = {}
+
+    def draw(self, row: int) -> None:
+        """Draw what a trial has asked for."""
+        count = int(self.asked[0, 0])
+        for column, index in self.asked[1 : 1 + count].tolist():
+            found = self._columns.get((row, column))
+            if found is None:
+                one, seed = self._sources[column], self._scenario.seed
+                found = Column(one.law, seed, self._trials[row], one.source, one.stride, one.offset)
+                self._columns[row, column] = found
+            upto = int(self.drawn[row, column, 1])
+            while upto < index:
+                more = min(index - upto, _TOGETHER)
+                last, upto = found.take(more)[-1], upto + more
+                self.wanted, self.made = self.wanted + (upto == index), self.made + more
+            self.drawn[row, column] = last, index
+        self.asked[0, 0] = 0

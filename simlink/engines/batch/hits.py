@@ -1,0 +1,161 @@
+"""Which symbols of a conversion transients hit, in the batch engine: compiled as it stands.
+
+What is drawn for nothing else is drawn where an upset window makes it matter, and what windows
+there are is worked out as far as trials have come. Where either is wanted and not there, the loop
+stops and says what it wants (`Wanted`); it goes on from that conversion once it has been given.
+"""
+
+from __future__ import annotations
+
+from enum import IntEnum
+from typing import Any
+
+from simlink.base.instants import NEVER
+from simlink.engines.batch.draws import EDGES
+from simlink.engines.batch.rings import draw
+from simlink.link.channel import arrives_at
+from simlink.link.transient import UPSET_PARTS, is_hit, is_upset
+
+
+class Wanted(IntEnum):
+    """What a loop stops for."""
+
+    NOTHING = 0
+    #: Windows that start up to an instant, which its trial's state names.
+    WINDOWS = 1
+    #: Draws that are made where they matter.
+    DRAWS = 2
+    #: Room to note harm in.
+    ROOM = 3
+    #: The event engine: something has happened that this loop does not do.
+    WHOLE = 4
+
+
+WINDOWS, DRAWS, ROOM = int(Wanted.WINDOWS), int(Wanted.DRAWS), int(Wanted.ROOM)
+WHOLE = int(Wanted.WHOLE)
+#: Places of the draws that are made where they matter; those of bits come after.
+UPSET_TRIGGER, UPSET_CREDIT, LATE_BITS = range(3)
+
+
+def met(starts: Any, ends: Any, sent: int, arrives: int) -> int:
+    """Tell whether a symbol meets a window: 0 or 1, or 2 if that is not known yet.
+
+    Parameters
+    ----------
+    starts, ends : ndarray of int64, fs
+        In order; the last stands for all that is not known yet.
+    """
+    low, high = 0, len(ends) - 1
+    while low < high:
+        middle = (low + high) // 2
+        if ends[middle] > sent:
+            high = middle
+        else:
+            low = middle + 1
+    if not is_hit(sent, arrives, starts[low], ends[low]):
+        return 0
+    return 2 if low == len(ends) - 1 else 1
+
+
+def want(asked: Any, column: int, index: int) -> None:
+    """Ask for a draw."""
+    asked[0, 0] += 1
+    asked[asked[0, 0], 0] = column
+    asked[asked[0, 0], 1] = index
+
+
+def late_draw(late: Any, asked: Any, column: int, index: int) -> int:
+    """Return a draw that is made where it matters, 0 if it has to be asked for.
+
+    Parameters
+    ----------
+    late : ndarray of int64, shape (columns, 2)
+        What was drawn last of each, and for which index.
+    asked : ndarray of int64, shape (1 + columns, 2)
+        How many are asked for, and behind it the column and the index of each.
+    """
+    if late[column, 1] != index:
+        want(asked, column, index)
+        return 0
+    return late[column, 0]
+
+
+def chance_hits(law: Any, late: Any, asked: Any, column: int, index: int) -> bool:
+    """Tell whether a symbol that meets a window is hit."""
+    if law.upset_parts >= UPSET_PARTS:
+        return True
+    return is_upset(late_draw(late, asked, column, index), law.upset_parts)
+
+
+def inverted(
+    law: Any,
+    t: int,
+    k: int,
+    start: int,
+    draws: Any,
+    place: Any,
+    constant: Any,
+    at: int,
+    lanes: Any,
+    captured: Any,
+    ahead: Any,
+    starts: Any,
+    ends: Any,
+    late: Any,
+    asked: Any,
+    harms: Any,
+) -> tuple[int, bool]:
+    """Note which bits of a frame come inverted.
+
+    Parameters
+    ----------
+    start : int, fs
+        When the frame's clock starts.
+    captured : ndarray of int64, shape (N,), fs
+        When each bit is sent, counted from the start.
+    lanes, ahead : ndarray of int64, shape (lanes,), fs
+        The fixed part of each crossing; when the last bit of the frame before came out.
+    starts, ends
+        As in `met`.
+    late, asked
+        As in `late_draw`.
+    harms : ndarray of int64, shape (1 + room, 5)
+        How many bits are noted, and behind it of each the trial, the conversion, the lane, the
+        bit, and when it comes, which is of matter only where all are drawn.
+
+    Returns
+    -------
+    lacks : int
+        What it lacks, as in `Wanted`; nothing is noted then.
+    wrong : bool
+        Whether a bit of a word is inverted.
+    """
+    noted, wrong, unknown = harms[0, 0], False, False
+    if noted + law.lanes * law.bits >= len(harms):
+        return ROOM, False
+    for lane in range(law.lanes):
+        out = ahead[lane] if law.all_drawn else NEVER
+        for bit in range(law.bits):
+            sent, column = start + captured[bit], lane * law.bits + bit
+            if law.all_drawn:
+                off = draw(draws, place, constant, EDGES + column, at)
+                out = arrives_at(sent, lanes[lane], off, out)
+                meets = met(starts, ends, sent, out)
+            else:
+                # Nothing but the very edge of a window takes its jitter to decide.
+                meets = met(starts, ends, sent, arrives_at(sent, lanes[lane], law.high, NEVER))
+                soonest = arrives_at(sent, lanes[lane], law.low, NEVER)
+                if meets == 1 and met(starts, ends, sent, soonest) != 1:
+                    off = late_draw(late, asked, LATE_BITS + column, k)
+                    meets = met(starts, ends, sent, arrives_at(sent, lanes[lane], off, NEVER))
+            unknown = unknown or meets == 2
+            own = LATE_BITS + law.lanes * law.bits + column
+            if meets == 1 and chance_hits(law, late, asked, own, k):
+                harms[0, 0] += 1
+                note = harms[harms[0, 0]]
+                note[0], note[1], note[2], note[3], note[4] = t, k, lane, bit, out
+                wrong = wrong or bit < law.data_bits
+    lacks = WINDOWS if unknown else DRAWS if asked[0, 0] > 0 else 0
+    if lacks:
+        harms[0, 0] = noted
+    return lacks, wrong
