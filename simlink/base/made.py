@@ -47,7 +47,7 @@ _MADE = [
         rb"\A\| symbol \| meaning \| conditions \| min \| typ \| max \|",
         rb"\A\\begin\{tabular\}\{l+r+l\}\n\\hline\nsymbol & meaning & conditions & min & typ &",
         rb"\Asymbol,meaning,count,measured_min_ns,",
-        rb"\Aconversion,t_sample_fs,code,held,place\n",
+        rb"\Aconversion,t_sample_fs,code,held,place[,\n]",
         rb"\A[\w.]+,value,low,high,count,of,independent,looks,verdict\n",
         rb"\A(slew,upsets_for,)?offset,hit,this,this_told[,\n]",
         rb"\A[^\n]*,(\w+),\1_low,\1_high,\1_count,\1_of[,\n]",
