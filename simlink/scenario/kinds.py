@@ -28,6 +28,7 @@ from simlink.scenario.quantities import (
     whole,
 )
 from simlink.scenario.reading import read_shape
+from simlink.scenario.recorded import Recorded
 
 WIDEST_TOLERANCE = 10**11  # 10 %
 MOST_LANES = 64
@@ -187,6 +188,9 @@ def duration(value: Any, base: Path) -> Distribution:
     if low < 0:
         if isinstance(shape, Normal) or low == float("-inf"):
             clip = 'ask for clipping: low = "0 ns"'
+        elif isinstance(shape, Recorded):
+            line = shape.line_of(int(shape.values.argmin()))
+            clip = f"line {line} has {time_text(low)}"
         else:
             clip = f"it reaches down to {time_text(low)}"
         raise FaultError(f"a duration may not reach below zero; {clip}", written(value))

@@ -8,6 +8,7 @@ import os
 import re
 from collections.abc import Iterator
 from functools import lru_cache
+from itertools import islice
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self, TextIO
 
@@ -92,6 +93,12 @@ class Recorded(Distribution):
     def values(self) -> Ints:
         """The values in base units, shape (rows,); not to be written to."""
         return np.frombuffer(self._data, dtype=np.int64)
+
+    def line_of(self, row: int) -> int:
+        """Return the number of the file's line that a row, from 0, stands in."""
+        with open(self.file, encoding="utf-8-sig", newline="") as stream:
+            line, _ = next(islice(_rows(stream), row + 1, None))  # behind the header
+        return line
 
     def _moments(self) -> Moments:
         rows = self.values  # the population

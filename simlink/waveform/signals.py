@@ -12,6 +12,7 @@ from enum import Enum
 from functools import partial
 from typing import TYPE_CHECKING
 
+from simlink.link.fault_line import has_line
 from simlink.link.line import UNDRIVEN
 from simlink.link.transient import WAYS, Way, may_upset
 
@@ -90,6 +91,8 @@ class Signal:
 
 #: High while common-mode events upset the channels of a direction; no part drives it.
 UPSET: dict[Way, str] = {way: f"barrier.upset_{way}" for way in WAYS}
+#: The fault line at the host; no part drives it either.
+FAULT = "host.fault"
 #: ``host.read`` while no frame is read.
 NO_FRAME = -1
 
@@ -125,6 +128,8 @@ def signals_of(scenario: Scenario) -> list[Signal]:
         conversion("host.timeout")
     level("host.service")
     number("host.read", width=conversions, idle=NO_FRAME)
+    if has_line(scenario):
+        level(FAULT)
     if not master:
         conversion("host.release")
     level("host.clock")

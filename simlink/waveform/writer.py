@@ -16,8 +16,9 @@ from simlink.link import check, content
 from simlink.link.line import CHANGING, UNDRIVEN
 from simlink.link.transient import Upsets
 from simlink.waveform import timescale
+from simlink.waveform.fault_wire import FaultWire
 from simlink.waveform.header import CLOSING, Declared, header, identifier
-from simlink.waveform.signals import NO_FRAME, UPSET, Kind, Signal
+from simlink.waveform.signals import FAULT, NO_FRAME, UPSET, Kind, Signal
 from simlink.waveform.upset_wires import UpsetWire
 
 if TYPE_CHECKING:
@@ -119,7 +120,7 @@ class DumpWriter:
         self.observers: dict[str, Observer] = {}
         #: Of the unit, where one of its directions is dumped.
         self._windows: Upsets | None = None
-        self._upset: list[tuple[UpsetWire, Callable[[int], str]]] = []
+        self._beside: list[tuple[UpsetWire | FaultWire, Callable[[int], str]]] = []
         self._observe_dumped()
         for reference, value in (constants or {}).items():
             self._held(reference, "real", 64, f"r{value!r} ")
@@ -145,7 +146,7 @@ class DumpWriter:
         """Write the changes that are held back, with an instant ahead of all that happen at it."""
         step, before, lines = self._step, self._time, []
         shift = step // 2 - self._origin
-        for time, text in self._with_upsets():
+        for time, text in self._with_others():
             now = (time + shift) // step
             if now == before:
                 lines.append(text)
@@ -156,14 +157,14 @@ class DumpWriter:
         self._file.write("".join(lines))
         self._changes.clear()
 
-    def _with_upsets(self) -> Iterable[tuple[int, str]]:
-        """Give the changes that are held back, with the upsets of the barrier among them."""
-        if not self._upset or not self._changes:
+    def _with_others(self) -> Iterable[tuple[int, str]]:
+        """Give the changes that are held back, with what no part drives among them."""
+        if not self._beside or not self._changes:
             return self._changes
         last = self._changes[-1][0]
         moved = [
             [(time, lines(level)) for time, level in wire.edges(last)]
-            for wire, lines in self._upset
+            for wire, lines in self._beside
         ]
         return merge(*moved, self._changes, key=itemgetter(0))
 
@@ -229,9 +230,13 @@ class DumpWriter:
             Kind.LINE: self._line,
         }
         families: dict[str, dict[int | None, Observer]] = {}
+        reads: Callable[[int, int], str] | None = None
         for signal in self._signals:
             if signal.name in UPSET.values():
                 self._upsets(signal)
+                continue
+            if signal.name == FAULT:
+                reads = self._fault(signal)
                 continue
             observer = kinds[signal.kind](signal)
             if observer is not None:
@@ -239,6 +244,8 @@ class DumpWriter:
         for name, family in families.items():
             alone = self._scenario.frame.lanes == 1 or None in family
             self.observers[name] = next(iter(family.values())) if alone else _by_lane(family)
+        if reads is not None:
+            self._before("host.read", reads)
 
     def _level(self, signal: Signal) -> Observer | None:
         code = self._variable(signal.reference, "wire")
@@ -252,7 +259,22 @@ class DumpWriter:
             self._windows = Upsets(self._scenario, self._trial)
         (way,) = (way for way, name in UPSET.items() if name == signal.name)
         lines = self._held(signal.reference, "wire", 1, "0")
-        self._upset.append((UpsetWire(self._windows, way), lambda level: lines(str(level))))
+        self._beside.append((UpsetWire(self._windows, way), lambda level: lines(str(level))))
+
+    def _fault(self, signal: Signal) -> Callable[[int, int], str]:
+        """Have the fault line written among the changes of signals; return what watches reads."""
+        wire, before = FaultWire(self._scenario, self._trial), NO_FRAME
+        lines = self._held(signal.reference, "wire", 1, "0")
+        self._beside.append((wire, lambda level: lines(str(level))))
+
+        def watch(time: int, value: int) -> str:
+            nonlocal before
+            if before != NO_FRAME:
+                wire.read_ended(time)
+            before = value
+            return ""
+
+        return watch
 
     def _numbered(self, signal: Signal) -> Observer:
         assert signal.idle is not None
@@ -443,7 +465,7 @@ class DumpWriter:
             self._origin = time // step * step
             comment += f"; instant 0 is {timescale.shown(self._origin)} of the run"
         self._time = (time - self._origin + step // 2) // step
-        for wire, lines in self._upset:
+        for wire, lines in self._beside:
             lines(wire.level_at(time))
         self._file.write(header(self._version, comment, timescale.written(step), self._declared))
         self._file.write(f"#{self._time}\n$dumpvars\n")

@@ -9,6 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from simlink.scenario.faults import FaultError
+from simlink.scenario.kinds import duration
 from simlink.scenario.loading import loads
 from simlink.scenario.quantities import RATIO, TIME
 from simlink.scenario.reading import read_shape
@@ -214,3 +215,12 @@ def test_a_file_name_is_relative_to_the_scenario(record, tmp_path, minimal):
     relative = scenario.to_toml(base=elsewhere)
     assert 'file = "../../host.csv"' in relative
     assert loads(relative, base=elsewhere) == scenario
+
+
+def test_a_negative_duration_is_refused_with_its_line(tmp_path):
+    (tmp_path / "seen.csv").write_text(
+        "# by hand\nlatency_ns,x\n400,1\n\n-2,2\n# more\n-3,3\n-1,4\n"
+    )
+    table = {"shape": "recorded", "file": "seen.csv", "column": "latency_ns", "unit": "ns"}
+    with pytest.raises(FaultError, match="below zero; line 7 has -3 ns"):
+        duration(table, tmp_path)
