@@ -10,6 +10,7 @@ import numpy as np
 from simlink.base import wording
 from simlink.base.instants import FS_PER_SECOND, Times
 from simlink.figures import intervals
+from simlink.figures.events import events
 from simlink.figures.intervals import CONFIDENCE
 from simlink.figures.latencies import Latencies
 from simlink.figures.rare import FEWEST, rare_draws
@@ -228,6 +229,18 @@ def per_hour(offered: Figure, harmed: Figure) -> Figure:
     )
 
 
+def per_event(harmed: Figure, events: float) -> Figure:
+    """Return how many words a share of all makes for each of some common-mode events."""
+    unit, note = "words/event", "whatever they are due to, for each event that comes"
+    if not events or not harmed.of:
+        return Figure(None, count=harmed.count, of=harmed.of, unit=unit, note=note)
+    value, low, high = (
+        None if one is None else one * harmed.of / events
+        for one in (harmed.value, harmed.low, harmed.high)
+    )
+    return replace(harmed, value=value, low=low, high=high, unit=unit, conversions=None, note=note)
+
+
 #: With fewer units in which anything was wrong, how much they differ is not known well enough.
 _FEWEST_UNITS = 10
 
@@ -393,6 +406,11 @@ def figures(scenario: Scenario, tally: Tally, confidence: float = CONFIDENCE) ->
     silent = share(tally.silent, sent, words, confidence)
     dropped = {"dropped": share(tally.of_fate(Fate.DROPPED), sent, words, confidence)}
     flagged = {"flagged": share(tally.flagged, sent, words, confidence)}
+    each = {}
+    if scenario.transient:
+        came = events(scenario, tally, span)
+        each["damaged_per_event"] = per_event(share(tally.damaged, sent, words, confidence), came)
+        each["silent_per_event"] = per_event(silent, came)
     return {
         "triggers": Figure(
             float(total), count=total, of=scenario.trials * scenario.conversions, unit="triggers"
@@ -416,6 +434,7 @@ def figures(scenario: Scenario, tally: Tally, confidence: float = CONFIDENCE) ->
         "silent": silent,
         "unrequested": unrequested(tally, confidence),
         "silent_per_hour": per_hour(offered, silent),
+        **each,
         **recovery(tally, confidence),
         "boards_missed_trigger": units(missed > 0, confidence),
         "boards_overrun": units(overrun > 0, confidence),

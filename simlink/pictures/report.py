@@ -43,6 +43,8 @@ _NAMES = {
     "flagged": "while the fault line was high",
     "silent": "wrong, lost or misaligned, silent",
     "silent_per_hour": "the same, words an hour",
+    "damaged_per_event": "wrong, lost or misaligned, words an event",
+    "silent_per_event": "and nobody says so, words an event",
     "recovery_frames": "conversions until right again, mean",
     "recovery_frames_largest_seen": "conversions until right again, most seen",
     "boards_missed_trigger": "boards with a missed trigger",
@@ -75,7 +77,13 @@ _ALWAYS = {
     "boards_failing",
 }
 #: Said of what is lost or wrong; where nothing is, there is nothing to say.
-_OF_HARM = {"silent_per_hour", "recovery_frames", "recovery_frames_largest_seen"}
+_OF_HARM = {
+    "silent_per_hour",
+    "damaged_per_event",
+    "silent_per_event",
+    "recovery_frames",
+    "recovery_frames_largest_seen",
+}
 
 
 def report(run: Run) -> str:

@@ -126,6 +126,11 @@ kind = "none"
 sequence_bits = 2
 on_failure = "flag"
 
+[fault]
+threshold = "40 kV/us"
+response = "100 ns"
+hold = "1 us"
+
 [analog]
 tone = "10 kHz"
 coherent = "as_given"
@@ -146,6 +151,7 @@ sampling_skew = ["0 ps", "80 ps", "0 ps", "0 ps", "-5 ps", "0 ps"]
 gaps = "cut"
 
 [names.host]
+fault = "FLT"
 trigger = "CNV"
 busy = "IRQ"
 service = "task"
