@@ -82,7 +82,7 @@ def measure(
         if place is not None:
             check_place(Path(place))
     lines = {} if pins is None else lines_of(load(pins), scenario)
-    found = compare(scenario, dump, lines | _names(names or []), most, _Progress(dump))
+    found = compare(scenario, dump, lines | line_names(names or []), most, _Progress(dump))
     print(table(found), end="")
     if not found.whole:
         print(f"Measured: the first {most} conversions of the dump; --conversions takes more.")
@@ -122,7 +122,8 @@ class _Progress:
             print(f"{self.name}: {done / of:.0%} of {of / 1e6:.0f} MB read", file=sys.stderr)
 
 
-def _names(given: list[str]) -> dict[str, str]:
+def line_names(given: list[str]) -> dict[str, str]:
+    """Return what lines are called in a dump, by the names of signals, as ``--line`` gives it."""
     names = {}
     for text in given:
         signal, equals, name = text.partition("=")

@@ -22,7 +22,7 @@ from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from scipy.special import stdtrit
+from scipy.special import chdtri, stdtrit
 
 from simlink.engines.batch.branching import refuse
 from simlink.figures.intervals import CONFIDENCE
@@ -39,9 +39,9 @@ if TYPE_CHECKING:
 
 #: Rounds of the pilot, and those of the answer: the fewest and, unless said, the most.
 PILOT = 10
-_FEWEST, _MOST = 16, 400
-#: How many more than the pilot says, for it does not know exactly.
-_MARGIN = 1.25
+_FEWEST, _MOST = 32, 400
+#: How likely so many rounds are to be enough: the pilot does not know the spread exactly.
+_SURE = 0.9
 #: An interval wider than by this power of e either way says nothing.
 _WIDEST = 50.0
 #: Half the interval, as a share of the value, unless said.
@@ -177,15 +177,20 @@ def first_look(
     return _over(scenario, nothing, range(PILOT), workers, executor)
 
 
-def rounds_for(pilot: SplitLoss, error: float, most: int = _MOST) -> int:
-    """Return how many rounds bring half the interval to a share of the value, as the pilot says."""
+def rounds_for(pilot: SplitLoss, error: float, most: int = _MOST, sure: float = _SURE) -> int:
+    """Return how many rounds bring half the interval to a share of the value.
+
+    As likely as ``sure``, were the logarithms of rounds normal: the variance that n of them show
+    is then that of all times chi-square over n - 1.
+    """
     if not pilot.value or pilot.low is None:
         return most
     # Of the logarithm, half the interval of one round more or less.
     quantile = _student(pilot.rounds, pilot.confidence)
     spread_of_one = math.log(pilot.value / pilot.low) / quantile * math.sqrt(pilot.rounds)
     needed = (_student(1000, pilot.confidence) * spread_of_one / error) ** 2
-    return max(min(math.ceil(_MARGIN * needed), most), min(_FEWEST, most))
+    free = pilot.rounds - 1
+    return max(min(math.ceil(needed * free / chdtri(free, sure)), most), min(_FEWEST, most))
 
 
 def more_rounds(

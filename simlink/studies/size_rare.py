@@ -30,6 +30,8 @@ _LOOKS, _LOOKED_AT_BY = 2, 512
 #: Half the interval of the second look, as a share of how far the loss is from the target, and
 #: the least that it is made.
 _CLOSE, _CLOSEST = 0.7, 0.08
+#: How likely the second look is to be as close as that; it need not be.
+_SURE = 0.6
 #: For the first guess: slots of a deep FIFO, branches, losses in a row, and levels to draw a
 #: line through.
 _DEEP, _GUESSED_BY, _IN_A_ROW, _ENOUGH = 256, 256, 4, 3
@@ -207,7 +209,7 @@ def _loss_of(
     study = LossStudy(candidate, split, mean_rate(candidate), "splitting", why)
     if verdict(study, found.at_most) == "open" and split.value is not None:
         error = max(_CLOSE * abs(math.log(split.value / found.at_most)), _CLOSEST)
-        many = rounds_for(split, error)
+        many = rounds_for(split, error, sure=_SURE)
         split = more_rounds(candidate, split, many, workers=workers, executor=executor)
         study = replace(study, loss=split)
     return study

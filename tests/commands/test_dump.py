@@ -14,6 +14,7 @@ from vcdvcd import VCDVCD
 import simlink
 from simlink.base.errors import InputError
 from simlink.cli import app
+from simlink.commands.measure import line_names
 from simlink.scenario.loading import load
 
 ROOT = Path(simlink.__file__).parents[1]
@@ -101,11 +102,9 @@ def test_a_spoiled_dump_is_complained_of_with_status_1(dumped):
 
 
 def test_lines_by_option(dumped):
-    done = run("measure", SCENARIO, dumped, "--line", "remote.clock=remote.clock")
+    lines = ("--line", "remote.clock=remote.clock", "--line", "remote.data_0=remote.data_0")
+    done = run("measure", SCENARIO, dumped, *lines)
     assert done.exit_code == 0, done.output
-    for lane in ("remote.data", "remote.data_0", "remote.data[0]"):
-        done = run("measure", SCENARIO, dumped, "--line", f"{lane}=remote.data_0")
-        assert done.exit_code == 0, done.output
     assert "not seen" not in done.output
     # Turned over, it rests high, and its intervals leave their limits.
     done = run("measure", SCENARIO, dumped, "--line", "remote.clock=!remote.clock")
@@ -125,3 +124,9 @@ def test_lines_by_option(dumped):
 def test_what_is_no_dump(tmp_path):
     for path in (SCENARIO, tmp_path, tmp_path / "none.vcd"):
         assert isinstance(run("measure", SCENARIO, path).exception, InputError)
+
+
+@pytest.mark.parametrize("lane", ["remote.data", "remote.data_0", "remote.data[0]"])
+def test_a_data_line_may_be_named_as_a_dump_names_it(lane):
+    assert line_names([f"{lane}=D3"]) == {"remote.data[0]": "D3"}
+    assert line_names(["host.data_12=D4"]) == {"host.data[12]": "D4"}

@@ -351,11 +351,11 @@ def test_the_random_scenarios_cover_every_parameter():
     # The two other schemes alone have a capture at the host; neither a waveform dump nor what is
     # required, nor what stands at the inputs, changes a record; what carries checks is drawn in
     # test_checks.
-    # What the host believes changes no record either.
+    # What the host believes changes no record either, nor does what the fault line tells it.
     left = set(every_key()) - keys - unsimulated - {"host.capture", "host.realign"}
     # Nothing depends on these without a transient.
     left -= {*OF_TRANSIENTS, *(key for key in left if key.endswith("slew_immunity"))}
-    apart = ("dump", "names", "require", "analog", "check")
+    apart = ("dump", "names", "require", "analog", "check", "fault")
     assert {key for key in left if key.partition(".")[0] not in apart} == set()
     every_law = {"uniform", "normal", "exponential", "lognormal", "gamma", "limits"}
     assert laws >= every_law | {"mixture", "two_state", "recorded", "geometric"}

@@ -110,7 +110,7 @@ def expected_labels(layout):
 
 
 # A picture takes too long to be shrunk.
-@settings(max_examples=100, phases=[Phase.generate])
+@settings(max_examples=60, phases=[Phase.generate])
 @given(scenarios(conversions=12, trials=1) | serial_scenarios())
 def test_no_two_labels_meet_and_none_is_missing(scenario):
     drawn = any_picture(scenario)

@@ -16,7 +16,7 @@ from simlink.studies.sizing_result import KINDS
 from tests.engines.host_clocked_scenarios import serial_scenarios
 from tests.strategies import scenarios
 
-MANY = int(os.environ.get("SIMLINK_MANY") or 40)
+MANY = int(os.environ.get("SIMLINK_MANY") or 24)
 
 
 def spoiled(scenario):
