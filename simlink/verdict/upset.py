@@ -10,8 +10,8 @@ from simlink.verdict.seen import Seen, row
 #: What transients may bring about, by the name of its figure.
 _HARM = {
     "not_received": "never received",
-    "corrupted_silent": "with wrong bits, and nobody told",
-    "corrupted_flagged": "with wrong bits, and told",
+    "corrupted_silent": "with wrong bits (nobody told)",
+    "corrupted_flagged": "with wrong bits (told)",
     "dropped": "dropped after a failed check",
     "overrun": "overrun",
     "underrun": "read too early",
