@@ -12,6 +12,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from simlink.base.errors import InputError
 from simlink.engines.batch import BatchEngine
 from simlink.engines.batch.engine import Walk
 from simlink.engines.batch.sure import unjudged
@@ -67,7 +68,11 @@ def taken(draw):
         changed["barrier.return.strobe"] = draw(st.sampled_from([False, False, None]))
     if raw["fifo"].get("when_full") == "stall":
         changed["fifo.credit_refresh"] = draw(st.booleans())
-    found = from_dict(put(raw, changed))
+    try:
+        found = from_dict(put(raw, changed))
+    except InputError:
+        # What stands beside the data leaves no gap that parts frames.
+        found = from_dict(put(raw, changed | {"fifo.realign": "never", "fifo.realign_gap": None}))
     if unjudged(found) is not None:
         found = found.with_values({f"check.{key}": None for key in CHECK_KEYS})
     return found
