@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from simlink.base.draws import Column
 from simlink.base.instants import FAR, NEVER
-from simlink.link.transient import Upsets, Way
+from simlink.link.transient import Upsets, Way, may_upset
 from simlink.scenario.distributions import Uniform
 from simlink.scenario.schema import Scenario
 
@@ -25,6 +25,25 @@ _CHUNK = 256
 def carries(time: int, sent: int, arrives: int) -> bool:
     """Tell whether a symbol is on its channel at an instant; all in fs."""
     return sent < time < arrives
+
+
+def channels(scenario: Scenario) -> list[tuple[Way, str]]:
+    """Return the channels on which a window may make an edge: their directions and names.
+
+    Data lines carry a level, credits and packets more than an edge: nothing is made on them.
+    """
+    if not scenario.barrier.false_edge:
+        return []
+    back, found = scenario.barrier.return_, list[tuple[Way, str]]()
+    if scenario.trigger.source == "host":
+        found.append(("forward", "trigger"))
+    if scenario.link.scheme != "remote_master":
+        found += [("return", "busy"), ("forward", "clock")]
+        if scenario.link.scheme == "returned_clock":
+            found.append(("return", "returned"))
+    elif back.style == "bits" and back.has_strobe:
+        found.append(("return", "strobe"))
+    return [(way, name) for way, name in found if may_upset(scenario, way)]
 
 
 class _Draws:
@@ -96,6 +115,21 @@ class FalseEdges:
             found = self._makes(start)
             place += 1
         return found
+
+    def first(self, after: int, upto: int) -> int:
+        """Return the first window that starts after an instant and makes an edge, in fs.
+
+        Its direction's windows may be let go meanwhile.
+
+        Returns
+        -------
+        int
+            `FAR` if none starts up to the second instant.
+        """
+        for start in self.upsets.since(self.way, after, upto + 1)[0]:
+            if start > after and self._makes(start):
+                return start
+        return FAR
 
     def _makes(self, start: int) -> bool:
         """Tell whether the window that starts at an instant makes an edge."""

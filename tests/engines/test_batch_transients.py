@@ -73,9 +73,10 @@ def taken(draw):
     except InputError:
         # What stands beside the data leaves no gap that parts frames.
         found = from_dict(put(raw, changed | {"fifo.realign": "never", "fifo.realign_gap": None}))
-    if unjudged(found) is not None:
+    makes = draw(st.sampled_from([None, None, 1, 0.3]))
+    if makes is not None or unjudged(found) is not None:
         found = found.with_values({f"check.{key}": None for key in CHECK_KEYS})
-    return found
+    return found.with_value("barrier.false_edge", makes)
 
 
 @settings(max_examples=MANY)
@@ -163,7 +164,7 @@ def test_an_immunity_above_every_slew_changes_no_record():
 @pytest.mark.parametrize(
     ("values", "what"),
     [
-        (FORWARD | {"barrier.false_edge": 0.5}, "barrier.false_edge"),
+        (FORWARD | {"barrier.false_edge": 0.5, "conversions": MOST_CONVERSIONS + 1}, "in memory"),
         (
             RETURN
             | {"barrier.return.jitter": {"shape": "exponential", "mean": "1 ns"}}
@@ -193,6 +194,16 @@ def test_only_trials_with_a_frame_that_is_hit_are_left_to_the_event_engine(style
     # One event in 50 conversions, and a frame is on its way for 80 to 120 ns of 1000.
     assert 0 < len(left) < 20
     assert set(np.nonzero(found["hit"].any(axis=1))[0]) <= set(left)
+    assert unlike(found, records_of(EventEngine(), scenario)) == []
+
+
+def test_trials_after_one_that_was_left_early_have_all_their_triggers():
+    # Of a trial that was left nobody asks for later due times, which the next trial shares.
+    rare = RARE | {"rate": "150 kHz"}
+    scenario = chain({"conversions": 60, "trials": 6, "transient": [rare], **RETURN})
+    with short_stretches() as done:
+        found = records_of(BatchEngine(), scenario)
+    assert 0 < done.count("leave") < 6
     assert unlike(found, records_of(EventEngine(), scenario)) == []
 
 

@@ -15,8 +15,6 @@ from hypothesis import strategies as st
 
 from simlink.base.errors import InputError
 from simlink.base.instants import NEVER
-from simlink.engines.batch import BatchEngine
-from simlink.engines.choice import choose
 from simlink.figures.association import COUNTS, Association
 from simlink.figures.tally import Tally
 from simlink.link.fate import Fate
@@ -289,12 +287,6 @@ def test_a_lost_credit_comes_back_as_the_fifo_runs_empty():
         InputError, match=r'fifo\.credit_refresh.*only with fifo\.when_full = "stall"'
     ):
         chain({"fifo.credit_refresh": True})
-
-
-def test_the_batch_engine_refuses_by_name():
-    scenario = chain(at(TRIGGER, 1700 * NS))
-    assert "barrier.false_edge" in BatchEngine().refuses(scenario)
-    assert choose("auto", scenario)[0].name == "event"
 
 
 def test_compiled_and_as_written_associate_alike():

@@ -48,6 +48,7 @@ def upset_scenarios(draw):
     sources = [one for one in SOURCES if not (loops and one["kind"] == "locked")]
     chosen = draw(st.lists(st.sampled_from(sources), min_size=1, max_size=3))
     values = UPSETS | {"transient": chosen, "barrier.upset": draw(st.sampled_from([1, 1, 0.5]))}
+    values["barrier.false_edge"] = draw(st.sampled_from([None, None, 1, 0.3]))
     way = draw(st.sampled_from(["", "", "forward.", "return."]))
     values[f"barrier.{way}slew_immunity"] = values.pop("barrier.slew_immunity")
     return from_dict(put(raw, values))

@@ -43,6 +43,8 @@ class Departures:
         )
         self._known: dict[int, Times] = {}
         self._sources: list[DueTimes] = []
+        #: Up to where they have been taken: what an earlier trial has asked for is known.
+        self._taken = 0
 
     def open(self, units: Units, trials: range) -> None:
         """Begin some trials, which are among those of ``units``."""
@@ -52,6 +54,7 @@ class Departures:
         tolerances = units.trigger_tolerance[rows].tolist()
         pairs = list(zip(trials, tolerances, strict=True))[: 1 if self._common else None]
         self._sources = [DueTimes(self._scenario, trial, one) for trial, one in pairs]
+        self._taken = 0
         if self._asks_later:
             self._later = [
                 _Later(self._scenario, trial, one)
@@ -72,7 +75,11 @@ class Departures:
             return np.zeros((1, 1), dtype=np.int64), none
         due = self._known.get(first)
         if due is None or due.shape[1] != count:
+            if first > self._taken:
+                for source in self._sources:
+                    source.take(first - self._taken)
             due = np.stack([source.take(count) for source in self._sources])
+            self._taken = first + count
             if self._common and self._scenario.conversions <= _KEPT:
                 self._known[first] = due
         if not self._asks_later:

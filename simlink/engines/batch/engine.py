@@ -12,6 +12,7 @@ from simlink.base.instants import FAR, NEVER, Times
 from simlink.engines.batch import host_clocked, read_upsets, remote_master
 from simlink.engines.batch.departures import Departures
 from simlink.engines.batch.draws import Draws, conversion_columns
+from simlink.engines.batch.false_edges import FirstEdges
 from simlink.engines.batch.harms import Harms
 from simlink.engines.batch.hits import Wanted
 from simlink.engines.batch.read_windows import ReadWindows
@@ -161,6 +162,7 @@ class Walk:
         self.departures = Departures(scenario, asks_later)
         self.records = np.zeros((0, 0), dtype=RECORD)
         self.windows, self.late, self.harms = Windows(scenario), Late(scenario), Harms(scenario)
+        self.first_edges = FirstEdges(scenario)
         self.upset: Given
         #: Trials that were left to the event engine, by row, and of some of these the frames that
         #: no trigger asked for.
@@ -198,6 +200,7 @@ class Walk:
             if self.by_remote:
                 self.upset = self.windows.take(due, self.state)
             self._step(first, count, first + count == total, due, later)
+            self._leave_for_edges(first, count, first + count == total)
             upto = int(self.state["low"].min())
             while given < upto:
                 at = given % self.records.shape[1]
@@ -216,6 +219,7 @@ class Walk:
         self.whole = {}
         self.draws.open(trials, size)
         self.departures.open(self.units, trials)
+        self.first_edges.open(trials)
         if self.by_remote:
             self.windows.open(trials)
             self.late.open(trials)
@@ -299,6 +303,16 @@ class Walk:
                 self.records, self.notes, *self.bits,
             )  # fmt: skip
 
+    def _leave_for_edges(self, first: int, count: int, over: bool) -> None:
+        """Leave trials that have come to an edge that nobody sent."""
+        at = first % self.records.shape[1]
+        came = self.ahead.max(axis=1)
+        if self.by_remote:
+            came = np.maximum(came, self.state["readout_end"] + self.spans[self.rows])
+        for row in self.first_edges.met(self.state, self.records[:, at : at + count], came, over):
+            if row not in self.whole:
+                self._leave(row)
+
     def _leave(self, row: int) -> None:
         """Leave a trial to the event engine, whose records are the same up to here."""
         trial = self.units.trials[self.rows][row]
@@ -307,7 +321,10 @@ class Walk:
         )
         self.unrequested.append(self.whole[row].unrequested)
         self.state["next"][row], self.state["low"][row] = FAR, self.scenario.conversions
-        self.windows.drop(row)
+        # Nothing of it is to be judged here any more.
+        self.records["hit"][row] = 0
+        if self.by_remote:
+            self.windows.drop(row)
 
     def _block(self, trials: range, first: int, at: int, count: int) -> FrameBlock:
         there = slice(at, at + count)

@@ -16,6 +16,7 @@ from simlink.base.draws import Column
 from simlink.base.instants import FAR, NEVER, Times, period_of
 from simlink.engines.batch.draws import Source, edge_columns
 from simlink.engines.event import EventEngine
+from simlink.link.false_edge import channels
 from simlink.link.transient import UPSET_PARTS, Upsets, Way, may_upset, upsets
 from simlink.scenario.distributions import Uniform, reach
 from simlink.scenario.schema import Scenario
@@ -28,11 +29,10 @@ def refusal(scenario: Scenario) -> str | None:
     """Return why the transients of a scenario cannot be done exactly, or None if they can."""
     if not upsets(scenario):
         return None
+    kept = EventEngine().refuses(scenario) if channels(scenario) else None
+    if kept is not None or scenario.link.scheme != "remote_master":
+        return kept
     what = "the batch engine does not do"
-    if scenario.barrier.false_edge:
-        return f"{what} false edges (barrier.false_edge)"
-    if scenario.link.scheme != "remote_master":
-        return None
     most = reach(scenario.barrier.direction("return").jitter)[1]
     if may_upset(scenario, "return") and scenario.barrier.return_.has_strobe and math.isinf(most):
         return f"{what} transients that may hit a strobe whose jitter has no bound"

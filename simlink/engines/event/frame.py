@@ -16,7 +16,7 @@ from simlink.engines.event.words import Words
 from simlink.link import check, content
 from simlink.link.content import BitOutcome
 from simlink.link.damage import Layout
-from simlink.link.false_edge import FalseEdges
+from simlink.link.false_edge import FalseEdges, channels
 from simlink.link.fifo import WhenFull
 from simlink.link.transient import WAYS, Upsets, Way, may_upset
 from simlink.link.unit import UNIT, Units
@@ -396,6 +396,6 @@ class Trial:
 
     def false_edges(self, way: Way, channel: str) -> FalseEdges | None:
         """Return when windows make edges on a channel that carries nothing, or None if never."""
-        if self.upsets is None or not self.false_edge or way not in self.upset_ways:
+        if self.upsets is None or (way, channel) not in channels(self.scenario):
             return None
         return FalseEdges(self.scenario, self.number, self.upsets, way, channel)
