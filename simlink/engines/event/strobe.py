@@ -116,7 +116,7 @@ class Strobe:
                 wrong = [bit for bit in bits if taken_wrong(came[2 * bit], valid[bit], until[bit])]
             # With a pulse too few, which bit is which is lost for all of them.
             mistaken += [(lane, bit) for bit in wrong]
-            if watched and wrong:
+            if watched and wrong and frame.repeats is None:
                 self.mistaken[frame.index, lane] = wrong
         return mistaken
 
