@@ -64,6 +64,8 @@ class Column:
         Whether the ledger has it.
     follows : bool
         Whether it follows from the others, so that no engine hands it over.
+    of_repeats : bool
+        Whether the ledger has it only where frames whose check fails are asked for once more.
     """
 
     name: str
@@ -74,6 +76,7 @@ class Column:
     of_word: bool = False
     in_ledger: bool = True
     follows: bool = False
+    of_repeats: bool = False
 
     @property
     def ledger_name(self) -> str:
@@ -136,6 +139,14 @@ COLUMNS = (
         "void_read",
         "when the host had read what it took for the frame, which was gone",
         in_ledger=False,
+    ),
+    Column(
+        "request",
+        "i8",
+        "fs",
+        "when the host asked for the frame once more, since its check had failed",
+        NEVER,
+        of_repeats=True,
     ),
     Column("believed", "i8", "", "the conversion that the host takes it for", -1, follows=True),
     Column(

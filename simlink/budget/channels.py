@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Literal
 
 from simlink.base.wording import rate_text
 from simlink.budget.schemes import TermFactory
+from simlink.link.repeat import repeats
 
 if TYPE_CHECKING:
     from simlink.scenario.schema import Scenario
@@ -46,8 +47,8 @@ def signals(scenario: Scenario, scheme: str) -> Signals:
     Parameters
     ----------
     scenario : Scenario
-        Says the lanes, the side that triggers, whether a full FIFO stalls the master, and whether
-        there is a fault line.
+        Says the lanes, the side that triggers, whether a full FIFO stalls the master, whether
+        frames are asked for once more, and whether there is a fault line.
     scheme : str
         One of `schemes.SCHEMES`.
 
@@ -63,6 +64,10 @@ def signals(scenario: Scenario, scheme: str) -> Signals:
     if scheme == "remote_master":
         if scenario.fifo.when_full == "stall":
             forward["credit"] = 1
+        if repeats(scenario):
+            forward["request"] = 1
+            if scenario.barrier.return_.style == "bits":
+                back["repeat mark"] = 1
         if scenario.barrier.return_.has_strobe:
             back["strobe"] = 1
     else:

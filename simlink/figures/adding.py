@@ -9,11 +9,12 @@ import numpy as np
 from simlink.base.compiled import compiled
 from simlink.base.instants import NEVER
 from simlink.figures.association import COUNTS
-from simlink.link.fate import NOT_SENT, UNDERRUN, Fate
+from simlink.link.fate import DELIVERED, NOT_SENT, UNDERRUN, Fate
 from simlink.records import RECORD
 
 FATES = [fate for fate in Fate if fate >= 0]
-#: Sums of one trial. ``first_due`` and ``last_due``: when its first and its last trigger were due;
+#: Sums of one trial. ``repeated``: asked for once more, and of them those ``mended``, which were
+#: delivered. ``first_due`` and ``last_due``: when its first and its last trigger were due;
 #: ``end``: when the last thing happened; ``busy``: how long the host was serving; ``sampling_*``:
 #: of the sampling instants against the due ones, the first and sums of the differences from it;
 #: times in fs.
@@ -23,7 +24,7 @@ SUMS = np.dtype(
             (name, np.int64)
             for name in (
                 "sent", "short", "timed_out", "first_due", "last_due", "end", "busy", "sampled",
-                "sampling_first", *COUNTS,
+                "sampling_first", "repeated", "mended", *COUNTS,
             )
         ),
         ("sampling_sum", np.float64),
@@ -34,6 +35,7 @@ SUMS = np.dtype(
 REACH = np.dtype([(name, np.int64) for name in ("count", "least", "largest")])
 
 _names = list(RECORD.names or ())
+REQUEST = _names.index("request")
 DUE, TRIGGER, APERTURE, READY, RELEASE, SERVICE = map(
     _names.index, ("due", "trigger", "aperture", "ready", "release", "service")
 )
@@ -116,6 +118,7 @@ def add(
         rows = records[t]
         # Kept at hand while a trial is added up.
         sent, short, timed_out, sampled, busy = 0, 0, 0, 0, 0
+        repeated, mended = 0, 0
         first_due, last_due, end = mine.first_due, mine.last_due, mine.end
         first, total, squares = mine.sampling_first, mine.sampling_sum, mine.sampling_squares
         soonest_release, latest_release = to_release.least, to_release.largest
@@ -130,6 +133,9 @@ def add(
             fate[what] += 1
             sent += 1
             short += record[SHORT]
+            if record[REQUEST] != NEVER:
+                repeated += 1
+                mended += what == DELIVERED
             timed_out += record[TIMED_OUT]
             due = record[DUE]
             if first_due == NEVER:
@@ -176,6 +182,8 @@ def add(
         mine.short += short
         mine.timed_out += timed_out
         mine.sampled += sampled
+        mine.repeated += repeated
+        mine.mended += mended
         mine.busy += busy
         mine.first_due, mine.last_due, mine.end = first_due, last_due, end
         mine.sampling_first, mine.sampling_sum, mine.sampling_squares = first, total, squares

@@ -16,6 +16,7 @@ from simlink.figures.latencies import Latencies
 from simlink.figures.rare import FEWEST, rare_draws
 from simlink.figures.span import spans
 from simlink.figures.tally import Tally
+from simlink.link.repeat import repeats
 from simlink.records import Fate
 
 if TYPE_CHECKING:
@@ -31,6 +32,8 @@ LOST = (
     Fate.NOT_RECEIVED,
     Fate.DROPPED,
 )
+REPEATED = "asked for once more, since the check of their frame failed"
+MENDED = "asked for once more, and delivered after all"
 QUANTILES = {"median": 0.5, "p99": 0.99, "p999": 0.999}
 
 
@@ -367,6 +370,7 @@ def figures(scenario: Scenario, tally: Tally, confidence: float = CONFIDENCE) ->
     The host's busy share is over the same time, or up to the last thing that happened if that
     came later. The sampling jitter is pooled over trials, each with its own mean delay.
     Dropped: of a frame that the host does not use, since its check failed; where there is a check.
+    Repeated: asked for once more, since its check failed; mended: of those, delivered.
     Lost: missing from the host's record, as what is dropped is; misaligned: taken for another
     conversion, or for none;
     flagged: by the fault line, where there is one, whatever became of them;
@@ -405,6 +409,10 @@ def figures(scenario: Scenario, tally: Tally, confidence: float = CONFIDENCE) ->
     total = int(sent.sum())
     silent = share(tally.silent, sent, words, confidence)
     dropped = {"dropped": share(tally.of_fate(Fate.DROPPED), sent, words, confidence)}
+    asked = {}
+    if repeats(scenario):
+        asked["repeated"] = replace(share(tally.repeated, sent, words, confidence), note=REPEATED)
+        asked["mended"] = replace(share(tally.mended, sent, words, confidence), note=MENDED)
     flagged = {"flagged": share(tally.flagged, sent, words, confidence)}
     each = {}
     if scenario.transient:
@@ -423,6 +431,7 @@ def figures(scenario: Scenario, tally: Tally, confidence: float = CONFIDENCE) ->
         "corrupted_silent": share(corrupted - tally.wrong_told, sent, words, confidence),
         "not_received": share(tally.of_fate(Fate.NOT_RECEIVED), sent, words, confidence),
         **(dropped if scenario.check.tells else {}),
+        **asked,
         "in_flight": share(in_flight, sent, words, confidence),
         "timed_out": share(tally.timed_out, sent, words, confidence),
         "short_acquisition": share(tally.short, sent, words, confidence),

@@ -37,7 +37,7 @@ class Layout:
     does : tuple of int, one a bit
         What a wrong bit in each place does to the check of the lane; 0 where there is none.
     drops : bool
-        Whether the host uses no word of a frame that fails.
+        Whether the host uses no word of a frame that fails, or fails again.
     """
 
     lanes: int
@@ -52,7 +52,7 @@ class Layout:
         """Return the layout of a scenario's frames."""
         law, data, bits = scenario.check, scenario.data_bits_per_lane, scenario.bits_per_lane
         does = (0,) * bits if law.over == "packet" else syndromes(law, data + law.sequence_bits)
-        lanes, drops = scenario.frame.lanes, law.on_failure == "drop"
+        lanes, drops = scenario.frame.lanes, law.on_failure != "flag"
         return cls(lanes, data, law.sequence_bits, bits, does, drops)
 
     @property

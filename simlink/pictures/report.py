@@ -33,6 +33,8 @@ _NAMES = {
     "corrupted_silent": "wrong bits, silent",
     "not_received": "never received",
     "dropped": "check failed, dropped",
+    "repeated": "asked for once more",
+    "mended": "of those, delivered",
     "in_flight": "in flight at the end",
     "timed_out": "timed out",
     "short_acquisition": "short acquisition",

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 
 from simlink.base.instants import clock_edges, period_of
 from simlink.figures.cycle import arrivals, crossing
+from simlink.link.repeat import repeats
 from simlink.link.transport import packets_of
 from simlink.proofs.ends import Ends, UnboundedError
 from simlink.scenario.quantities import PARTS
@@ -64,9 +65,11 @@ class Coming:
 
 
 def check_quiet(scenario: Scenario) -> None:
-    """Raise UnboundedError where a transient may take a symbol, or make one."""
+    """Raise UnboundedError where a transient may take or make a symbol, or a frame be repeated."""
     if scenario.transient:
         raise UnboundedError("transients may take triggers, bits and credits, or make some")
+    if repeats(scenario):
+        raise UnboundedError("a frame whose check fails is asked for once more, and others wait")
 
 
 def trigger_gaps(scenario: Scenario, ends: Ends) -> list[int]:

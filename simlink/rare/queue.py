@@ -136,6 +136,7 @@ def _refuse_others(scenario: Scenario) -> None:
         ("host.drain", host.drain, (False,)),
         ("host.watermark", host.watermark, (1,)),
         ("host.interrupt", host.interrupt, ("level",)),
+        ("check.on_failure", scenario.check.on_failure, ("flag", "drop")),
     )
     for key, value, allowed in wanted:
         if value not in allowed:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from simlink.engines.choice import make
 from simlink.figures.tally import Tally
+from simlink.link.repeat import repeats
 from simlink.running.ledger import Rows, fill_in, in_order, rows_of
 
 if TYPE_CHECKING:
@@ -51,12 +52,13 @@ def work(scenario: Scenario, engine: str, keep: bool, trials: range) -> Part:
     Part
     """
     tally = Tally(scenario, trials, keeps=keep)
+    asks = repeats(scenario)
     # Blocks interleave trials and conversions; the ledger goes trial by trial.
     rows: defaultdict[int, list[Rows]] = defaultdict(list)
     for block in make(engine).passing(scenario, trials, words=keep):
         tally.add(block)
         if keep:
-            rows[block.trials.start].append(rows_of(block))
+            rows[block.trials.start].append(rows_of(block, asks))
     for group, outcomes in tally.closed().items():
         fill_in(rows[group.start], outcomes)
     return Part(trials, tally, [one for first in sorted(rows) for one in in_order(rows[first])])

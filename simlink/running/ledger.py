@@ -30,39 +30,56 @@ CAUSES = [cause.word for cause in records.Cause if cause >= 0]
 #: What stands for nothing in columns that are no instants.
 _BLANKS = {"believed": -1}
 _TAKEN = [one for one in records.COLUMNS if one.in_ledger]
-INSTANTS = [one.ledger_name for one in _TAKEN if one.unit == "fs"]
 _PLACE = {"trial": np.int32, "conversion": np.int64, "lane": np.int16, "position": np.int16}
 _KINDS: dict[str, Any] = {
     **_PLACE,
     **{one.ledger_name: np.dtype(one.type).type for one in _TAKEN},
 }
-COLUMNS = list(_KINDS)
+#: Every column, and those that any ledger has.
+ALL_COLUMNS = list(_KINDS)
+_OF_REPEATS = {one.ledger_name for one in _TAKEN if one.of_repeats}
+COLUMNS = [name for name in ALL_COLUMNS if name not in _OF_REPEATS]
+_ALL_INSTANTS = {one.ledger_name for one in _TAKEN if one.unit == "fs"}
+INSTANTS = [name for name in COLUMNS if name in _ALL_INSTANTS]
+
+
+def _row(names: list[str]) -> np.dtype[np.void]:
+    kinds = [(name, _KINDS[name]) for name in names]
+    return np.dtype(sorted(kinds, key=lambda one: -np.dtype(one[1]).itemsize), align=True)
+
+
 #: A row in memory, the longest columns first so that each lies even; `NEVER` where there is none.
-ROW = np.dtype(sorted(_KINDS.items(), key=lambda one: -np.dtype(one[1]).itemsize), align=True)
+ROW = _row(COLUMNS)
+#: One where frames may be asked for once more.
+ROW_WITH_REPEATS = _row(ALL_COLUMNS)
 
 Rows = npt.NDArray[np.void]
 
 
-def rows_of(block: FrameBlock) -> Rows:
+def rows_of(block: FrameBlock, repeats: bool = False) -> Rows:
     """Return a row for each word of a block, those never sent as well.
 
     Parameters
     ----------
     block : FrameBlock
         With word times; T trials, n conversions, L lanes, W words a lane.
+    repeats : bool
+        Whether frames may be asked for once more.
 
     Returns
     -------
-    ndarray of `ROW`, shape (T, n, L, W)
+    ndarray of `ROW` or `ROW_WITH_REPEATS`, shape (T, n, L, W)
     """
     assert block.first_bit is not None
     assert block.last_bit is not None
-    rows = np.zeros(block.first_bit.shape, dtype=ROW)
+    rows = np.zeros(block.first_bit.shape, dtype=ROW_WITH_REPEATS if repeats else ROW)
     trials, conversions, lanes, positions = np.ogrid[tuple(map(slice, rows.shape))]
     rows["trial"] = block.trials.start + trials
     rows["conversion"] = block.first + conversions
     rows["lane"], rows["position"] = lanes, positions
     for column in _TAKEN:
+        if column.of_repeats and not repeats:
+            continue
         if column.follows:
             rows[column.name] = column.blank
             continue
@@ -129,7 +146,9 @@ def table(rows: Rows | FrameBlock) -> pa.Table:
         (rows,) = in_order([rows_of(rows)])
     kinds = {np.int16: pa.int16(), np.int32: pa.int32(), np.int64: pa.int64()}
     columns = {}
-    for name in COLUMNS:
+    for name in ALL_COLUMNS:
+        if name not in (rows.dtype.names or ()):
+            continue
         values = np.ascontiguousarray(rows[name])
         if name in ("fate", "cause"):
             nulls = None if values.size == 0 or values.min() >= 0 else _bits(values >= 0)
@@ -139,7 +158,7 @@ def table(rows: Rows | FrameBlock) -> pa.Table:
         elif _KINDS[name] is np.bool_:
             columns[name] = pa.Array.from_buffers(pa.bool_(), len(values), [None, _bits(values)])
         else:
-            blank = NEVER if name in INSTANTS else _BLANKS.get(name)
+            blank = NEVER if name in _ALL_INSTANTS else _BLANKS.get(name)
             there = np.True_ if blank is None else values != blank
             nulls = None if there.all() else _bits(there)
             buffers = [nulls, pa.py_buffer(values)]
@@ -213,7 +232,8 @@ class LedgerFile:
         group = table(np.concatenate(self._waiting))
         self._waiting, self._rows = [], 0
         if self._writer is None:
-            whole = [name for name in COLUMNS if np.issubdtype(_KINDS[name], np.signedinteger)]
+            names = group.column_names
+            whole = [name for name in names if np.issubdtype(_KINDS[name], np.signedinteger)]
             whole.remove("fate")
             whole.remove("cause")
             self._writer = pq.ParquetWriter(

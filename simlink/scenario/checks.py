@@ -177,7 +177,8 @@ def _check(scenario: Keys, fault: Make) -> Iterator[Fault]:
                     f"check.{key}",
                     f"a whole number up to {most}, of {law.width} bits (check.width)",
                 )
-    if law.on_failure == "drop" and not law.tells:
+    yield from _repeat(scenario, fault)
+    if law.on_failure != "flag" and not law.tells:
         yield fault("check.on_failure", "only with check.kind, or with check.sequence_bits")
     if scenario.require.dropped is not None and not law.tells:
         yield fault("require.dropped", "only with check.kind, or with check.sequence_bits")
@@ -186,6 +187,19 @@ def _check(scenario: Keys, fault: Make) -> Iterator[Fault]:
         yield fault("barrier.false_edge", f"{said}or check the frames that no trigger asked for")
     if scenario.host.realign == "sequence" and not law.sequence_bits:
         yield fault("host.realign", '"sequence" needs check.sequence_bits of 1 or more')
+
+
+def _repeat(scenario: Keys, fault: Make) -> Iterator[Fault]:
+    """Check that a frame which is to be sent again is kept, and known as what it is."""
+    if scenario.check.on_failure != "repeat":
+        return
+    scheme = scenario.link.scheme
+    if scheme != "remote_master":
+        said = f'with scheme = "{scheme}" only "drop" or "flag": a converter that the host clocks '
+        yield fault("check.on_failure", f"{said}keeps no frame to send again")
+    elif scenario.barrier.return_.has_strobe and scenario.fifo.realign == "never":
+        said = 'only "gap" with check.on_failure = "repeat": a receiver that counts bits alone '
+        yield fault("fifo.realign", f"{said}would take a repeated frame for the next one")
 
 
 def _fastest(scenario: Keys) -> Fraction:

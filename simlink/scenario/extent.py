@@ -80,6 +80,10 @@ def terms(scenario: Keys) -> Iterator[Term]:
     waiting = 1 + min(scenario.conversions, scenario.fifo.depth)
     yield Term("host.clock", waiting * read)
     yield Term("host.service_latency", total(waiting, host.service_latency))
+    wait = scenario.check.repeat_timeout
+    if wait is not None:
+        # Each may be asked for once more, and then is read again.
+        yield Term("check.repeat_timeout", waiting * (wait.constant_value + read))
     if host.timeout is not None:
         yield Term("host.timeout", extent(host.timeout))
     halves = host.capture.half_periods
@@ -118,6 +122,8 @@ def _triggers(scenario: Keys) -> Iterator[Term]:
         lasts = n * read + total(n, host.service_latency) + n * extent(trigger.jitter)
         if host.timeout is not None:
             lasts += n * host.timeout.mean
+        if scenario.check.repeat_timeout is not None:
+            lasts += n * (scenario.check.repeat_timeout.mean + read)
         if trigger.gap is not None:
             lasts += total(n, trigger.gap)
         yield Term(key, lasts, each=True)

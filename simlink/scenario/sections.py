@@ -411,10 +411,16 @@ class Check(Section):
     on_failure: Literal["drop", "flag", "repeat"] = left_out(
         "flag",
         "What the host does with a frame whose check fails. drop: it uses no word of it; flag: it "
-        "uses them and knows; repeat: it has the frame sent again, once.",
+        "uses them and knows; repeat: it has the frame sent again, once, and uses no word of one "
+        "that fails again.",
     )
     kept_frames: Annotated[int, count(1, 10**6)] | None = optional(
-        "Frames that the remote side keeps to send again. Required for repeat."
+        "Frames that the remote side keeps to send again: the newest that the remote master was "
+        "given to clock out. Required for repeat."
+    )
+    repeat_timeout: FixedDuration | None = optional(
+        "How long the host waits from its request for the repeated frame to be released, and then "
+        "goes on without it: a fixed duration. Required for repeat."
     )
 
     @property
@@ -477,7 +483,6 @@ class Dump(Section):
 
 UNSIMULATED: dict[str, tuple[Any, ...]] = {
     "barrier.return.check": ("none",),
-    "check.on_failure": ("drop", "flag"),
 }
 """Keys that the format knows and this version refuses by name, with the values it takes."""
 

@@ -35,6 +35,7 @@ ONLY_WITH: dict[str, tuple[str, tuple[str, ...]]] = {
     "check.reflect_out": ("check.kind", ("crc",)),
     "check.xor_out": ("check.kind", ("crc",)),
     "check.kept_frames": ("check.on_failure", ("repeat",)),
+    "check.repeat_timeout": ("check.on_failure", ("repeat",)),
 }
 
 #: Keys that mean something only beside another key that is given.

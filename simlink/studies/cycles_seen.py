@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
+from simlink.link.repeat import repeats
 from simlink.records import Fate, FrameBlock
 from simlink.scenario.composite import Mixture, TwoState
 from simlink.scenario.recorded import Recorded
@@ -81,7 +82,7 @@ def cycles_are_independent(scenario: Scenario) -> bool:
         return False
     if scenario.fifo.when_full != "drop_new":
         return False
-    if scenario.transient:
+    if scenario.transient or repeats(scenario):
         return False
     if host.watermark != 1 or host.interrupt != "level" or host.timeout is not None:
         return False

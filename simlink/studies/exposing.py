@@ -36,7 +36,7 @@ VARYING = 300
 MOST_STEPS = 20_000
 FEWEST_STEPS = 200
 #: Channels to the converter.
-FORWARD = ("trigger", "clock", "credit")
+FORWARD = ("trigger", "clock", "credit", "request")
 
 
 @dataclass(frozen=True)

@@ -24,6 +24,7 @@ from simlink.base.json_text import json_text
 from simlink.base.late import picture
 from simlink.base.version import __version__
 from simlink.engines.choice import choose
+from simlink.link.repeat import repeats
 from simlink.running.run import run
 from simlink.running.spread import default_workers, spread
 from simlink.running.workers import Workers
@@ -349,6 +350,8 @@ def _values(key: str, wanted: str | Iterable[Any]) -> list[Any]:
 
 def _figure(scenario: Scenario, name: str) -> str:
     known = (*FIGURES, "dropped") if scenario.check.tells else FIGURES
+    if repeats(scenario):
+        known = (*known, "repeated", "mended")
     if name in known:
         return name
     near = difflib.get_close_matches(name[:60].lower(), known, n=1, cutoff=0.5)

@@ -8,6 +8,7 @@ from simlink.base.wording import many, short_time
 from simlink.link.content import BitOutcome
 from simlink.tracing.culprit import Try, at_best, at_mean
 from simlink.tracing.facts import Facts
+from simlink.tracing.repeat_told import repeated
 from simlink.tracing.story import Story, at
 from simlink.tracing.trace import Change
 
@@ -31,7 +32,10 @@ def corrupted(facts: Facts) -> Story:
 def dropped(facts: Facts) -> Story:
     """Tell of a frame that the host did not use: no transient did it, so that a capture did."""
     story = corrupted(facts)
-    story.steps.append("The frame's check failed, and the host used no word of it.")
+    if asked := repeated(facts):
+        story.steps += [*asked, "The host used no word of it."]
+    else:
+        story.steps.append("The frame's check failed, and the host used no word of it.")
     return story
 
 

@@ -9,10 +9,14 @@ from typing import Any
 from simlink.base.instants import FS_PER_SECOND, NEVER
 from simlink.base.wording import many, short_time, time_text
 from simlink.figures.cycle import periods
+from simlink.link.repeat import repeats
+from simlink.link.transient import upsets
 from simlink.records import Fate
 from simlink.tracing.culprit import Try, at_best, at_mean, spaced, spared
 from simlink.tracing.facts import Facts, Service
+from simlink.tracing.repeat_told import repeated, was_asked
 from simlink.tracing.story import Story, at, compared, conversions
+from simlink.tracing.upset_told import immunities
 
 LATENCY, DEPTH = "host.service_latency", "fifo.depth"
 
@@ -241,12 +245,16 @@ def _overwritten(facts: Facts) -> Story:
 def underrun(facts: Facts) -> Story:
     """Tell of a bit that was taken before it was there."""
     scenario, row, rows = facts.scenario, facts.row, facts.rows
-    taken = next(one for one in facts.changes("host.capture") if one.why == "missing")
+    # Of a frame that was asked for once more, in its second read.
+    since = int(row["request"])
+    taken = next(
+        one for one in facts.changes("host.capture") if one.why == "missing" and one.time > since
+    )
     assert taken.bit is not None
     pushed = next(
         one.time
         for one in facts.changes("fifo.push")
-        if (one.lane, one.bit) == (taken.lane, taken.bit)
+        if (one.lane, one.bit) == (taken.lane, taken.bit) and one.time > since
     )
     lane = f" of lane {taken.lane}" if scenario.frame.lanes > 1 else ""
     late = pushed - taken.time
@@ -264,7 +272,9 @@ def underrun(facts: Facts) -> Story:
         f"bits being in, and its read started {at(int(row['read_start']))}."
     )
     law = scenario.host.service_latency
-    if row["service"] != NEVER:
+    if was_asked(facts):
+        story.steps += repeated(facts)[:1]
+    elif row["service"] != NEVER:
         took = int(row["read_start"] - row["service"])
         story.steps.append(f"Its service took {compared(took, law)} before that read.")
     else:
@@ -301,6 +311,10 @@ def _was_read(row: Any) -> bool:
     return bool(row["read_end"] != NEVER)
 
 
+def _ended(facts: Facts) -> str:
+    return "the host was done with it" if was_asked(facts) else "its last bit was read"
+
+
 def delivered_at(facts: Facts, late: bool) -> Story:
     """Tell what the time from a trigger to the last bit went on.
 
@@ -318,7 +332,7 @@ def delivered_at(facts: Facts, late: bool) -> Story:
         return Story([said], facts.conversion, what="")
     story = Story(
         [
-            f"{_named(facts)} was triggered {at(begin)}, and its last bit was read {at(end)}, "
+            f"{_named(facts)} was triggered {at(begin)}, and {_ended(facts)} {at(end)}, "
             f"{short_time(end - begin)} later."
         ],
         facts.conversion,
@@ -333,8 +347,12 @@ def delivered_at(facts: Facts, late: bool) -> Story:
         parts.append(f"{short_time(wait)} of waiting for the host")
     if served.frames[0] == facts.conversion:
         parts.append(f"{compared(served.latency, law)} of service latency")
-    parts.append(f"{short_time(end - start)} of read")
+    read_once = int(row["request"]) if was_asked(facts) else end
+    parts.append(f"{short_time(read_once - start)} of read")
+    if was_asked(facts):
+        parts.append(f"{short_time(end - read_once)} of having it sent again")
     story.steps.append(f"It took {', '.join(parts[:-1])} and {parts[-1]}.")
+    story.steps += repeated(facts)
     if not late:
         return story
     if wait > 0:
@@ -352,6 +370,7 @@ def delivered_at(facts: Facts, late: bool) -> Story:
         one["read_end"] != NEVER and int(one["read_end"] - one["trigger"]) <= most
     )
     story.tries = (
+        *(immunities(scenario) if repeats(scenario) and upsets(scenario) else ()),
         *at_mean(scenario, LATENCY, "converter.conversion_time", "fifo.sync_delay"),
         *spaced(scenario),
         *at_best(scenario, "host_rate", LATENCY, "converter.conversion_time"),

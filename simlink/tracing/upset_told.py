@@ -16,6 +16,7 @@ from simlink.scenario.quantities import SLEW
 from simlink.scenario.schema import Scenario
 from simlink.tracing.culprit import Try, rows_with
 from simlink.tracing.facts import Facts
+from simlink.tracing.repeat_told import repeated
 from simlink.tracing.story import Story
 
 #: Windows that are told one by one at the most.
@@ -48,12 +49,13 @@ def upset(facts: Facts) -> Story | None:
         steps.append("None of its own symbols was hit: what an earlier one lost came to it.")
     if facts.row["wrong_bits"]:
         steps.append(f"The host read {many(int(facts.row['wrong_bits']), 'wrong bit')}.")
+    steps += repeated(facts)
     steps += _told(facts)
 
     def saved(row: object) -> bool:
         return bool(row["fate"] == without["fate"])  # type: ignore[index]
 
-    tries = tuple(_tries(scenario))
+    tries = tuple(immunities(scenario))
     return Story(steps, index, tries=tries, saved=saved, what="is not harmed")
 
 
@@ -89,7 +91,8 @@ def spans(found: Sequence[tuple[int, int]]) -> str:
     return f"{said}{more}"
 
 
-def _tries(scenario: Scenario) -> Iterator[Try]:
+def immunities(scenario: Scenario) -> Iterator[Try]:
+    """Give the slew immunity, above every slew."""
     immunity = min(least_immunity(scenario, way) for way in WAYS)
     values = {
         "barrier.slew_immunity": SLEW.most_text,

@@ -21,6 +21,7 @@ from simlink.figures.cycle import (
     total,
 )
 from simlink.figures.reader import drawn
+from simlink.link.repeat import repeats
 from simlink.proofs.ends import EVERY_DRAW, HARD, LIKELY
 from simlink.records import Fate
 from simlink.scenario.quantities import PARTS
@@ -159,7 +160,7 @@ def _period(seen: Seen, cycle: Cycle, pieces: list[Piece]) -> list[Limit]:
     otherwise = seen.not_seen()
     if margin is not None:
         # Each instant is rounded by itself.
-        quiet = not scenario.transient
+        quiet = not scenario.transient and not repeats(scenario)
         if quiet and math.floor(limit or 0) >= sum(math.ceil(piece) for piece in taken):
             proven = f"{EVERY_DRAW}{ends.proviso}"
         possible = (

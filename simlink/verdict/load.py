@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 from simlink.base.wording import count, percent, short_time
 from simlink.figures.cycle import periods
 from simlink.figures.reader import reader_of
+from simlink.link.repeat import repeats
 from simlink.link.transport import packets_of
 from simlink.scenario.quantities import PARTS
 from simlink.verdict.limit import Limit
@@ -111,6 +112,7 @@ def _packets(seen: Seen) -> list[Limit]:
     load = line / average
     fastest = line / (_fastest(seen) or average)
     broken, possible = _over(seen, load, fastest, "line")
+    fits = fastest <= 1 and not repeats(seen.scenario)
     if broken:
         broken += f"; each frame comes {short_time(line - average)} later than the one before"
         broken = broken if load > 1 else broken.partition(";")[0]
@@ -124,8 +126,9 @@ def _packets(seen: Seen) -> list[Limit]:
             limit=Fraction(1),
             worst=max(load, fastest),
             broken=broken,
-            proven="on average, at the fastest trigger rate" if fastest <= 1 else "",
+            proven="on average, at the fastest trigger rate" if fits else "",
             possible=possible,
+            otherwise=_asked(seen.scenario),
         )
     ]  # fmt: skip
 
@@ -156,6 +159,8 @@ def _host(seen: Seen) -> Limit:
     if load == 1 and varies and not broken:
         possible = "it needs all of its time, and whatever a long service delays is never caught up"
     steady = fastest < 1 or (fastest == 1 and not varies)
+    # Nothing says how often a frame is asked for once more.
+    steady = steady and not repeats(scenario)
     found = row(
         "host_rate",
         "mean host load",
@@ -166,8 +171,16 @@ def _host(seen: Seen) -> Limit:
         broken=broken,
         proven="on average, by the means of its laws" if steady else "",
         possible=possible,
+        otherwise=_asked(scenario),
     )
     return replace(found, later=later)
+
+
+def _asked(scenario: Scenario) -> str:
+    """Say what a load leaves out; empty if it does not."""
+    if not repeats(scenario):
+        return ""
+    return "by the means of its laws, and without frames that are asked for once more"
 
 
 def _fastest(seen: Seen) -> Fraction | None:

@@ -39,7 +39,7 @@ def spread(low, high):
         ({"check": {"sequence_bits": 17}}, "check.sequence_bits", "from 0 to 16"),
         ({"check": {"kind": "parity", "over": "packet"}}, "check.over", "needs barrier.return.st"),
         ({"check": {"on_failure": "drop"}}, "check.on_failure", "only with check.kind"),
-        ({"check": {"on_failure": "repeat"}}, "check.on_failure", "does not simulate it"),
+        ({"check": {"on_failure": "repeat"}}, "check.on_failure", "only with check.kind"),
         ({"host__realign": "sequence"}, "host.realign", "needs check.sequence_bits of 1 or more"),
         ({"require": {"dropped": {"at_most": 0.1}}}, "require.dropped", "only with check.kind"),
         ({"trigger__burst_length": 3}, "trigger.burst_length", "only with trigger.pattern"),

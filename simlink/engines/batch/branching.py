@@ -23,6 +23,7 @@ from simlink.engines.batch.engine import Walk
 from simlink.engines.batch.state import NOTE, REMOTE, refresh
 from simlink.engines.batch.windows import nothing
 from simlink.link.fate import MISSED_TRIGGER, NOT_RECEIVED
+from simlink.link.repeat import repeats
 from simlink.link.transient import upsets
 from simlink.link.trigger import actual_frequency
 from simlink.link.unit import Units, build
@@ -66,6 +67,9 @@ def refuse(scenario: Scenario) -> None:
     if scheme != "remote_master":
         said = "remote_master, for a FIFO to overrun"
         raise NoBranchesError(scenario.name, "link.scheme", scheme, said)
+    if repeats(scenario):
+        said = "flag or drop, for a run to be branched"
+        raise NoBranchesError(scenario.name, "check.on_failure", "repeat", said)
     waits = scenario.trigger.pattern == "after_read"
     if host.interrupt == "edge" and scenario.trigger.source == "host" and not waits:
         said = 'level, or trigger.source "remote", for a run to be branched'

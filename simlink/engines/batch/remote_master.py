@@ -465,6 +465,7 @@ def walk(
             record.timed_out = False
             record.wrong_bits = 0
             record.void_read = NEVER
+            record.request = NEVER
             if law.upset_back:
                 record.hit = 0
                 record.check_failed = False

@@ -42,6 +42,7 @@ def blank(record: Any) -> None:
     record.check_failed = False
     record.counter_error = 0
     record.void_read = NEVER
+    record.request = NEVER
 
 
 def expire(

@@ -9,7 +9,7 @@ from typing import Protocol
 from simlink.base.instants import FAR, NEVER
 from simlink.engines.event.channel import Channel
 from simlink.engines.event.clockwork import RELEASE, Clockwork, Instant
-from simlink.engines.event.frame import Frame, Harm, Trial
+from simlink.engines.event.frame import Frame, Harm, Trial, repeated_source
 from simlink.engines.event.signals import Signals
 from simlink.link import fifo
 from simlink.link.fate import NOT_RECEIVED, OVERRUN
@@ -21,6 +21,9 @@ class Listener(Protocol):
 
     def released(self, frame: Frame) -> None:
         """Busy may fall: the frame can be read."""
+
+    def repeated(self, frame: Frame) -> None:
+        """Hear that a repeated frame can be read."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,6 +79,8 @@ class Fifo:
         self.replaces = trial.when_full is WhenFull.DROP_OLD
         self.release_bits = trial.scenario.fifo.release_bits
         self.sync_delay = trial.each(trial.scenario.fifo.sync_delay, "fifo.sync_delay")
+        source = repeated_source("fifo.sync_delay")
+        self.sync_delay_again = trial.each(trial.scenario.fifo.sync_delay, source)
         self.last_release = NEVER
         #: Frames that hold a slot, oldest first.
         self.held: deque[Frame] = deque()
@@ -141,6 +146,9 @@ class Fifo:
         if frame.lanes_enough == self.trial.lanes:
             frame.whole = self.env.now
             return
+        if frame.repeats is not None:
+            frame.admitted = False
+            return
         if frame.admitted:
             self.held.remove(frame)
             self.give_credit(frame)
@@ -172,6 +180,10 @@ class Fifo:
 
     def judge(self, frame: Frame, piece: Piece) -> None:
         """Give the arriving frame a slot, or not, at its first bit."""
+        if frame.repeats is not None:
+            # The host has kept that of the frame which it repeats, or has gone on without it.
+            frame.admitted = frame.repeats in self.held
+            return
         if frame.apart is not None:
             frame.apart.occupancy = len(self.held)
         else:
@@ -225,6 +237,10 @@ class Fifo:
     def schedule_release(self, frame: Frame) -> None:
         """Let busy fall once the synchroniser has passed it on."""
         now = self.env.now
+        if frame.repeats is not None:
+            release = fifo.releases_at(now, self.sync_delay_again(frame.index), NEVER)
+            Instant(self.env, release, RELEASE, self.repeated, frame)
+            return
         self.last_release = fifo.releases_at(now, self.sync_delay(frame.index), self.last_release)
         Instant(self.env, self.last_release, RELEASE, self.release, frame, now)
 
@@ -241,6 +257,10 @@ class Fifo:
         self.waiting.append(frame)
         self.release_signal.set(frame.index, frame.index, None, enough, "fifo.push")
         self.listener.released(frame)
+
+    def repeated(self, frame: Frame, _: object) -> None:
+        """Tell the host that a repeated frame can be read."""
+        self.listener.repeated(frame)
 
     def free(self, frame: Frame) -> None:
         """Free the slot of a frame that has been read."""

@@ -31,7 +31,8 @@ class Frame:
     ``index`` is the true number of its conversion, for the ledger. ``believed`` is the trigger
     that the host takes it to answer, once it has been read; None if none is unanswered. Of its
     bits the first ``data`` of each lane are its words'. A frame of no conversion has an index below
-    -1, for its own draws.
+    -1, for its own draws. ``draws`` is the number by which what is drawn for each of its symbols
+    goes: ``index``, or that of a repeated frame.
     """
 
     __slots__ = (
@@ -41,6 +42,8 @@ class Frame:
         "clock_start",
         "data",
         "discarded",
+        "draws",
+        "early",
         "extra",
         "harm",
         "index",
@@ -52,13 +55,15 @@ class Frame:
         "pushed",
         "ready",
         "released",
+        "repeats",
         "shifted",
+        "turn",
         "whole",
         "wrong",
     )
 
     def __init__(self, index: int, ready: int, lanes: int, bits: int, data: int) -> None:
-        self.index = index
+        self.index = self.draws = index
         self.data = data
         self.ready = ready
         self.clock_start = FAR
@@ -81,8 +86,14 @@ class Frame:
         self.missing = lanes * bits
         self.whole = FAR
         self.believed: int | None = None
-        #: One that no trigger asked for; it has no row in the ledger, but its own record apart.
+        #: One without a row in the ledger: that no trigger asked for, with a record apart, or
+        #: that repeats another one.
         self.extra = False
+        self.repeats: Frame | None = None
+        #: Which frame it was that the remote master clocked out, and whether it took the first
+        #: bit too early.
+        self.turn = 0
+        self.early = False
         self.apart: Apart | None = None
         #: What transients did to it.
         self.harm: Harm | None = None
@@ -93,6 +104,13 @@ class Frame:
     def place(self) -> int:
         """The conversion, or the one that it comes after in the order of frames."""
         return self.index if self.apart is None else self.apart.after
+
+    def again(self, bits: int) -> Frame:
+        """Return the frame that repeats it, of so many bits a lane, with draws of its own."""
+        found = Frame(self.index, self.ready, len(self.pushed), bits, self.data)
+        found.repeats, found.extra = self, True
+        found.draws, found.early = self.index + REPEATED, self.early
+        return found
 
     def harmed(self) -> Harm:
         """Return what transients did to it, to be added to."""
@@ -116,6 +134,10 @@ class Frame:
             if lane is None or lane == which:
                 self.missing -= len(bits)
                 self.harmed().lost.update((which, bit) for bit in bits)
+
+
+#: What the draws of a repeated frame go by is this much more than its conversion.
+REPEATED = 2**40
 
 
 @dataclass(slots=True)
@@ -193,6 +215,11 @@ def apart_source(source: str) -> str:
     return f"{source} unrequested"
 
 
+def repeated_source(source: str) -> str:
+    """Return the source of a draw for repeated frames."""
+    return f"{source} repeated"
+
+
 def apart_number(index: int) -> int:
     """Return which frame of no conversion has an index."""
     return -2 - index
@@ -223,6 +250,7 @@ class EdgeJitter:
         self._constant: list[list[int]] | None = None
         self._made = trial, law, sources
         self._apart: EdgeJitter | None = None
+        self._repeated: EdgeJitter | None = None
         if law.is_constant:
             self._constant = [[law.constant_value] * per_frame for _ in sources]
         else:
@@ -249,6 +277,12 @@ class EdgeJitter:
                 named = [apart_source(source) for source in sources]
                 self._apart = EdgeJitter(trial, law, named, self._shape[1])
             return self._apart(apart_number(index))
+        if index >= REPEATED:
+            if self._repeated is None:
+                trial, law, sources = self._made
+                named = [repeated_source(source) for source in sources]
+                self._repeated = EdgeJitter(trial, law, named, self._shape[1])
+            return self._repeated(index - REPEATED)
         if index < self._first:
             raise ValueError(f"the jitter of frame {index} is asked for after that of later ones")
         while index >= self._end:

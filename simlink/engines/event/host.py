@@ -9,6 +9,7 @@ from simlink.engines.event.clockwork import CAPTURE, FREE, SERVICE, Clockwork, I
 from simlink.engines.event.counts import HostCounts
 from simlink.engines.event.fifo import Fifo
 from simlink.engines.event.frame import Frame, Trial
+from simlink.engines.event.requests import Requests
 from simlink.engines.event.signals import Signals
 from simlink.engines.event.trigger import TriggerTimer
 from simlink.engines.event.wrong import bits_read, judge
@@ -50,6 +51,8 @@ class Reader:
         self.begins = False
         #: Frames of the group in hand whose read has not ended.
         self.group: deque[Frame] = deque()
+        #: What asks for frames whose check failed, if anything does.
+        self.requests: Requests | None = None
         # What is on its way to an edge: when its read started, and the bit.
         self.start = NEVER
         self.bit = 0
@@ -66,6 +69,12 @@ class Reader:
         if self.timer.released(frame):
             self.latched = True
         self.consider()
+
+    def repeated(self, frame: Frame) -> None:
+        """Read a repeated frame, if it is the one that is waited for."""
+        if self.requests is not None and self.requests.answered(frame):
+            self.group[0] = frame
+            self.start_read(self.env.now)
 
     def may_begin(self) -> bool:
         """Tell whether a service may begin now."""
@@ -109,7 +118,7 @@ class Reader:
         apart = self.group[0].apart
         if apart is not None:
             apart.read_start = start
-        else:
+        elif self.group[0].repeats is None:
             self.record.read_start[self.group[0].index] = start
         if why and self.read.observers:
             cause = self.env.now, why
@@ -181,22 +190,31 @@ class Reader:
             self.captures_only.schedule(self.start + self.falling[self.last], FREE)
 
     def finish(self, frame: Frame) -> None:
-        """The read ends: the slot is freed and the frame has its fate."""
+        """The read ends: the frame has its fate, or is asked for once more."""
+        fate = fate_of_read(frame.late is not None, frame.wrong)
+        if frame.apart is not None:
+            frame.apart.fate = fate
+        else:
+            judge(self.trial, frame, fate)
+            if self.requests is not None and self.requests.asks(frame):
+                self.read.set(NO_FRAME, frame.index, None, self.start, "host.read")
+                return
+        self.done(frame, fate)
+
+    def done(self, frame: Frame, fate: int) -> None:
+        """Go on from a frame that has its fate: its slot is freed."""
         record, words, now = self.record, self.trial.words, self.env.now
         self.group.popleft()
         following = self.group[0].index if self.group else NO_FRAME
         self.read.set(following, frame.index, None, self.start, "host.read")
-        fate = fate_of_read(frame.late is not None, frame.wrong)
         if frame.apart is not None:
             frame.apart.read_end = now
-            frame.apart.fate = fate
         else:
             record.read_end[frame.index] = now
-            record.fate[frame.index] = fate
-            if frame.harm is not None or frame.mistaken:
-                judge(self.trial, frame)
         if words is not None and (fate != DELIVERED or frame.apart is not None):
             words.keep(frame.index, frame.apart, bits_read(self.trial, frame, words.lane))
+        if frame.repeats is not None:
+            frame = frame.repeats
         frame.believed = self.counts.read(self.timer.is_idle_after(frame))
         self.fifo.free(frame)
         self.timer.has_read(frame)

@@ -12,7 +12,7 @@ from simlink.engines.event.fifo import Fifo, Piece
 from simlink.engines.event.frame import EdgeJitter, Frame, Trial
 from simlink.engines.event.signals import Signals
 from simlink.engines.event.strobe import Strobe
-from simlink.link import remote_clock, transport
+from simlink.link import remote_clock, repeat, transport
 from simlink.link.content import BitOutcome
 from simlink.link.converter import captured_early
 from simlink.link.fifo import WhenFull, credits_left
@@ -38,6 +38,7 @@ class RemoteMaster:
         self.rising, self.falling = trial.rising, trial.falling
         self.half = law.capture == "half"
         self.stalls = trial.when_full is WhenFull.STALL
+        self.kept = trial.scenario.check.kept_frames or 0
         self.credits = trial.depth
         #: Frames that have taken a credit.
         self.started = 0
@@ -45,6 +46,10 @@ class RemoteMaster:
         self.starved: tuple[Frame, int] | None = None
         #: A credit that a frame waits for has come, and the frame has not started yet.
         self.waking = False
+        #: Frames that have been given a place on the lanes, and when the last of them ends; one
+        #: that is repeated counts only for its time.
+        self.turns = 0
+        self.free = NEVER
         # What is on its way to an edge: the frame that is clocked, and the bit.
         self.frame: Frame
         self.bit = 0
@@ -80,13 +85,43 @@ class RemoteMaster:
         self.start(frame, remote_clock.held_back_until(start, self.env.now))
 
     def start(self, frame: Frame, start: int) -> None:
-        """Clock a frame out from an instant on."""
-        trial = self.trial
+        """Clock a frame out from an instant on, or once a repeated one that is ahead has ended."""
         if self.stalls:
             self.credits -= 1
             self.started += 1
+        self.turns += 1
+        frame.turn = self.turns
+        begins, self.free = self.place(start)
+        if begins == start:
+            self.begin(frame, start)
+        else:
+            Instant(self.env, begins, CREDIT, self.begin, frame, begins)
+
+    def place(self, wanted: int) -> tuple[int, int]:
+        """Return from when to when a frame is on the lanes, wanted from an instant on, in fs."""
+        begins = repeat.starts_at(wanted, self.free)
+        return begins, begins + self.trial.unit.readout
+
+    def repeat(self, frame: Frame) -> None:
+        """Send a frame once more, as soon as the lanes are free, if it is kept."""
+        if not repeat.is_kept(frame.turn, self.turns, self.kept):
+            return
+        begins, self.free = self.place(self.env.now)
+        Instant(self.env, begins, CREDIT, self.send_again, frame.again(self.trial.bits), begins)
+
+    def send_again(self, frame: Frame, start: int) -> None:
+        """Send a repeated frame out of the memory from now on."""
         frame.clock_start = start
-        frame.wrong = captured_early(
+        frame.wrong = frame.early or True in self.trial.wrong_later
+        self.lanes.open(frame)
+        for bit, offset in enumerate(self.trial.captured):
+            self.lanes.enter(frame, bit, start + offset)
+
+    def begin(self, frame: Frame, start: int) -> None:
+        """Clock a frame out from an instant on."""
+        trial = self.trial
+        frame.clock_start = start
+        frame.early = frame.wrong = captured_early(
             start + trial.captured[0], frame.ready, trial.unit.msb_valid, trial.unit.remote_setup
         )
         self.converter.clocked_from(frame, start)
@@ -183,7 +218,7 @@ class ReturnLanes:
 
     def open(self, frame: Frame) -> None:
         """Take a frame whose clock starts."""
-        self.jitter = self.draws(frame.index)
+        self.jitter = self.draws(frame.draws)
         if self.strobe is not None and (mistaken := self.strobe.mistakes(frame, self.jitter)):
             frame.mistaken = mistaken
             frame.wrong = frame.wrong or any(bit < frame.data for _, bit in mistaken)

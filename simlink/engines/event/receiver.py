@@ -87,7 +87,11 @@ class Receiver:
                         frame.index, frame.ready, self.trial.lanes, self.trial.bits, self.trial.data
                     )
                     begun.clock_start = frame.clock_start
-                    self.trial.unrequested(begun, frame.place)
+                    if frame.repeats is None:
+                        self.trial.unrequested(begun, frame.place)
+                    else:
+                        # Marked as a part of what is repeated, for which it comes too late.
+                        begun.admitted, begun.extra = False, True
                 own = True
                 begun.harmed().sources = []
                 self.filling, self.filled = begun, 0

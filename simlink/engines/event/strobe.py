@@ -84,7 +84,7 @@ class Strobe:
         sent = [frame.clock_start + offset for offset in self.trial.strobe_edges]
         came = list(sent)
         host_clocked.cross_edges(
-            came, len(came), channel.static, channel.distortion, self.jitter(frame.index)[0], 0,
+            came, len(came), channel.static, channel.distortion, self.jitter(frame.draws)[0], 0,
             channel.ahead,
         )  # fmt: skip
         if self.keeps_spans:
@@ -93,7 +93,7 @@ class Strobe:
             return None
         found: list[int | None] = list(came[::2])
         for bit, time in enumerate(came[::2]):
-            if hits(frame.index, bit, sent[2 * bit], time):
+            if hits(frame.draws, bit, sent[2 * bit], time):
                 found[bit] = None
         return found if None in found else None
 
@@ -102,12 +102,12 @@ class Strobe:
         trial, start, bits = self.trial, frame.clock_start, range(self.trial.bits)
         edges = [start + offset for offset in trial.strobe_edges]
         watched = len(edges) if self.signal.observers else 0
-        came = self.channel.send_clock(frame, edges, self.jitter(frame.index)[0], watched)
+        came = self.channel.send_clock(frame, edges, self.jitter(frame.draws)[0], watched)
         if self.signals.bursts is not None:
             self.signals.bursts.strobes(came)
         begins = [start + offset for offset in trial.captured]
         ends = [start + offset for offset in trial.bit_ends]
-        last, mistaken = self.end_jitter(frame.index), []
+        last, mistaken = self.end_jitter(frame.draws), []
         for lane, channel in enumerate(self.lanes):
             wrong = list(bits)
             if len(came) == len(edges):
@@ -116,7 +116,7 @@ class Strobe:
                 wrong = [bit for bit in bits if taken_wrong(came[2 * bit], valid[bit], until[bit])]
             # With a pulse too few, which bit is which is lost for all of them.
             mistaken += [(lane, bit) for bit in wrong]
-            if watched and wrong:
+            if watched and wrong and frame.repeats is None:
                 self.mistaken[frame.index, lane] = wrong
         return mistaken
 

@@ -55,7 +55,7 @@ class UpsetLanes(ReturnLanes):
         if self.strobe.comes is not None or not self.receiver.untouched():
             comes = self.strobe.comes or [0] * len(self.pieces[0])
             self.places = self.receiver.place(frame, comes)
-            if frame.harm is not None:
+            if frame.harm is not None and frame.repeats is None:
                 self.trial.record.hit[frame.index] = frame.harm.hit
 
     def open_among(self, frame: Frame, before: list[tuple[int, int]]) -> None:
@@ -120,9 +120,9 @@ class UpsetLanes(ReturnLanes):
             if there is None:
                 # Without its strobe nobody takes it; on its way it is all the same.
                 channel.ahead = time = arrives_at(captured, channel.static, off, channel.ahead)
-                channel.hits(frame.index, bit, captured, time)
+                channel.hits(frame.draws, bit, captured, time)
                 continue
             target, place = there
-            channel.send(target, self.pieces[lane][place], off, captured, frame.index, bit)
+            channel.send(target, self.pieces[lane][place], off, captured, frame.draws, bit)
         if self.strays:
             self.push_strays(bit)

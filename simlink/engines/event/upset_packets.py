@@ -75,7 +75,7 @@ class UpsetPackets(ReturnLanes):
                     packet = self.packets[number]
                     frame.lose(range(packet.first, packet.last + 1), Cause.PACKET, lane)
         if frame.harm is not None and frame.harm.lost:
-            if frame.apart is None:
+            if not frame.extra:
                 self.trial.record.hit[frame.index] = frame.harm.hit
             self.short.append(frame)
 
@@ -103,7 +103,7 @@ class UpsetPackets(ReturnLanes):
                 transport.line_bit_begins(sent, packet.line_time, size, bit + more)
                 for more in (0, 1)
             )
-            if hits(frame.index, self.ahead[number] + bit, begins, ends + crossing):
+            if hits(frame.draws, self.ahead[number] + bit, begins, ends + crossing):
                 inverted.append(bit)
         if any(bit < self.header for bit in inverted):
             return None

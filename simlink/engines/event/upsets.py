@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from simlink.engines.event.frame import EdgeJitter, Met, Trial
+from simlink.engines.event.frame import REPEATED, EdgeJitter, Met, Trial, repeated_source
 from simlink.link.transient import UPSET_PARTS, is_upset, upset_parts
 from simlink.scenario.distributions import Uniform
 
@@ -59,7 +59,8 @@ class Hits:
         Parameters
         ----------
         index, symbol : int
-            The conversion, none before any asked for earlier; which of its symbols.
+            The conversion, none before any asked for earlier, or that of a repeated frame as its
+            draws go; which of its symbols.
         sent, arrives : int, fs
         """
         if not self.upsets.hit(self.way, sent, arrives):
@@ -67,7 +68,10 @@ class Hits:
         sure = self.parts >= UPSET_PARTS
         hit = sure or is_upset(self.draws(index)[0][symbol], self.parts)
         if self.trial.met is not None:
-            self.trial.met.append(Met(self.channel, self.way, index, symbol, sent, arrives, hit))
+            whose, channel = index, self.channel
+            if index >= REPEATED:
+                whose, channel = index - REPEATED, repeated_source(channel)
+            self.trial.met.append(Met(channel, self.way, whose, symbol, sent, arrives, hit))
         return hit
 
 

@@ -18,6 +18,7 @@ from simlink.engines.event.frame import Met, Trial
 from simlink.engines.event.host import Reader
 from simlink.engines.event.host_clocked import HostClockedConverter, HostClockedReader
 from simlink.engines.event.master import RemoteMaster, ReturnLanes
+from simlink.engines.event.requests import Requests
 from simlink.engines.event.signals import Signals
 from simlink.engines.event.strobe import Strobe
 from simlink.engines.event.trigger import TriggerTimer
@@ -28,6 +29,7 @@ from simlink.engines.event.words import Code, Words
 from simlink.link import unit
 from simlink.link.fate import IN_FLIGHT, NOT_RECEIVED, NOT_SENT
 from simlink.link.fifo import WhenFull
+from simlink.link.repeat import repeats
 from simlink.link.transient import Way
 from simlink.records import UNREQUESTED, FrameBlock
 from simlink.scenario.schema import Scenario
@@ -83,6 +85,8 @@ class Chain:
         if trial.when_full is WhenFull.STALL:
             hits = hits_of(trial, "forward", "credit", 1)
             fifo.credit = made(hits, lost, env, CREDIT, trial.unit.credit, master.credited)
+        if repeats(trial.scenario):
+            reader.requests = Requests(env, trial, signals, master.repeat, reader.done)
         fifo.listener = reader
         reader.timer = self.ending.sender = timer
         self.make_false("forward", "trigger", channel, converter.false_trigger)

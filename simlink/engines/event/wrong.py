@@ -9,14 +9,32 @@ from simlink.link.fate import UNDERRUN, fate_of_failed
 Places = set[tuple[int, int]]
 
 
-def judge(trial: Trial, frame: Frame) -> None:
-    """Record what is wrong with a frame that has been read, whose fate is known but for its check.
+def judge(trial: Trial, frame: Frame, fate: int) -> None:
+    """Record what is wrong with a frame that has been read.
 
     Parameters
     ----------
     frame : Frame
-        One of a conversion, that transients did something to or whose strobe took bits wrong.
+        One of a conversion. Of one that is repeated, what is wrong with that goes for it, and what
+        hit it at first only if its check fails again.
+    fate : int
+        What it comes to but for its check.
     """
+    record, index = trial.record, frame.index
+    record.fate[index] = fate
+    hit_before = 0
+    if frame.repeats is not None:
+        hit_before = record.hit.item(index)
+        record.hit[index] = record.wrong_bits[index] = record.counter_error[index] = 0
+        record.check_failed[index] = False
+    if frame.harm is not None or frame.mistaken:
+        _judge(trial, frame)
+    if record.check_failed[index]:
+        record.hit[index] |= hit_before
+
+
+def _judge(trial: Trial, frame: Frame) -> None:
+    """Record what damage a frame has."""
     harm = frame.harm
     hurt = set() if harm is None else damage(trial, frame.index, harm)
     found = judged(trial.layout, hurt ^ set(frame.mistaken))
