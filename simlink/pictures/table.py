@@ -215,6 +215,10 @@ def seen(run: Run) -> str:
     ]
     if not any(found[name].count for name in _LOSSES if name != "in_flight" and name in found):
         rows.insert(0, ("words lost", f"none of {found['delivered'].of}"))
+    if "repeated" in found and found["repeated"].count:
+        asked, mended = found["repeated"], found["mended"].count
+        said = f"{_value(asked)}, {asked.count} of {asked.of} words, {mended} delivered"
+        rows.append(("asked for once more", said))
     for end, said in (("release", "trigger to release"), ("read", "trigger to last bit")):
         ends = [found[f"latency_{end}_{which}"] for which in ("median", "p99", "largest_seen")]
         if ends[0].value is not None:

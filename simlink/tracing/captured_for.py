@@ -29,10 +29,16 @@ def captured_for(trace: Trace) -> dict[str, list[Edge]]:
         if one.signal == "remote.capture"
     }
     found: dict[str, list[Edge]] = {}
+    came = set()
     for one in trace.changes:
         if one.family == "fifo.push" and one.conversion is not None:
             # In packets no bit takes the place of another; otherwise its own edge brought it.
-            left = captured.get((one.conversion, one.bit)) if together else one.since
+            left = one.since
+            if together:
+                # That of a repeated frame comes out of the memory.
+                own = (one.lane, one.conversion, one.bit)
+                left = None if own in came else captured.get((one.conversion, one.bit))
+                came.add(own)
             line = found.setdefault(CAPTURED_FOR.format(one.lane), [])
             line.append((NEVER if left is None else left, one.conversion))
     return found
@@ -55,14 +61,19 @@ def captured_for_whole(edges: Edges, bits: int) -> dict[str, list[Edge]]:
     found: dict[str, list[Edge]] = {}
     for lane, line in lanes_of(edges, "fifo.push"):
         told: list[Edge] = [(NEVER, -1)] * len(line)
+        known = set()
         for start in (place for place, (_, bit) in enumerate(line) if bit == 0):
             frame = line[start : start + bits]
             place = bisect_right(firsts, frame[0][0]) - 1
             if [bit for _, bit in frame] != list(range(bits)) or place < 0:
                 continue
             own = of[begun[place][1]]
+            if begun[place][1] in known:
+                # Sent once more, out of the memory.
+                continue
             following = firsts[place + 1] if place + 1 < len(firsts) else FAR
             if frame[-1][0] < following and all(own.get(bit, FAR) <= at for at, bit in frame):
+                known.add(begun[place][1])
                 told[start : start + bits] = [(own[bit], begun[place][1]) for _, bit in frame]
         found[CAPTURED_FOR.format(lane)] = told
     return found

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from simlink.base.instants import FAR
 from simlink.base.wording import many, short_time
 from simlink.link.content import BitOutcome
 from simlink.tracing.culprit import Try, at_best, at_mean
 from simlink.tracing.facts import Facts
-from simlink.tracing.repeat_told import repeated
+from simlink.tracing.repeat_told import repeated, was_asked
 from simlink.tracing.story import Story, at
 from simlink.tracing.trace import Change
 
@@ -131,8 +132,12 @@ def _strobed(facts: Facts) -> Story:
         for lane in lanes
         for bit in facts.trace.mistaken.get((facts.conversion, lane), [])
     ]
+    # Of a frame that was asked for once more, as it came at first.
+    until = int(facts.row["request"]) if was_asked(facts) else FAR
     rises = {
-        one.bit: one.time for one in facts.changes("fifo.strobe") if one.value == 1
+        one.bit: one.time
+        for one in facts.changes("fifo.strobe")
+        if one.value == 1 and one.time < until
     }  # pulses that arrived
     wanted = facts.scenario.bits_per_lane
     keys = tuple(
@@ -145,7 +150,11 @@ def _strobed(facts: Facts) -> Story:
     if not bits:
         return _unknown(facts)
     bit, lane = min(bits)
-    pushed = {one.bit: one.time for one in facts.changes("fifo.push") if one.lane == lane}
+    pushed = {
+        one.bit: one.time
+        for one in facts.changes("fifo.push")
+        if one.lane == lane and one.time < until
+    }
     where = f"bit {bit}" + (f" of lane {lane}" if len(lanes) > 1 else "")
     story = Story(
         [f"{_head(facts)}: the strobe took {where} {at(rises[bit])}, not while it was valid."],

@@ -17,6 +17,7 @@ from itertools import pairwise
 from typing import TYPE_CHECKING
 
 from simlink.base.instants import NEVER
+from simlink.link.repeat import repeats
 from simlink.tracing.captured_for import CAPTURED_FOR, captured_for
 from simlink.tracing.edges import (
     Edge,
@@ -155,7 +156,7 @@ def edges_of(trace: Trace) -> dict[str, list[Edge]]:
     found: dict[str, list[Edge]] = {}
     for time, signal, value in trace.entries:
         found.setdefault(signal, []).append((time, value))
-    if any(one.hit for one in trace.met):
+    if any(one.hit for one in trace.met) or repeats(trace.scenario):
         found |= captured_for(trace)
     return found
 
@@ -307,8 +308,9 @@ def _of_reads(edges: Edges) -> Iterator[Span]:
     told = released(edges)
     for frame, start, end in reads_of(edges):
         yield Span("t_READ", start, end, frame)
-        if frame in told:
-            yield Span("t_WAIT", told[frame], start, frame)
+        # One that is asked for once more is read again.
+        if (time := told.pop(frame, None)) is not None:
+            yield Span("t_WAIT", time, start, frame)
     for frame, begun, start in services_of(edges):
         yield Span("t_SVC", begun, start, frame)
 

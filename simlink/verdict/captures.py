@@ -19,6 +19,7 @@ from simlink.base.wording import most_of
 from simlink.budget.terms import taken
 from simlink.budget.units import moments
 from simlink.figures.reader import drawn
+from simlink.link.repeat import repeats
 from simlink.proofs.ends import EVERY_DRAW
 from simlink.verdict.limit import Limit, listed
 from simlink.verdict.seen import MOST_UNITS, Seen, row, unique
@@ -195,6 +196,16 @@ _WRONG = {
     "corrupted_flagged": "wrong bits that are told in",
     "dropped": "a failed check in",
 }
+#: Where what fails is asked for once more, which dropped ones then are among.
+_WRONG_AT_FIRST = {
+    **{name: said for name, said in _WRONG.items() if name != "dropped"},
+    "repeated": _WRONG["dropped"],
+}
+
+
+def _wrong(seen: Seen) -> dict[str, str]:
+    """Return what wrong bits may come to, by the names of the figures."""
+    return _WRONG_AT_FIRST if repeats(seen.scenario) else _WRONG
 
 
 def blame(seen: Seen, every: list[Built]) -> list[Built]:
@@ -207,7 +218,7 @@ def blame(seen: Seen, every: list[Built]) -> list[Built]:
     simulated = [one for one in every if key_of(one.margin.name) not in _ON_PAPER]
     if not wrong.any():
         # Beyond the units that are looked at there may be one.
-        total = seen.count(*_WRONG)
+        total = seen.count(*_wrong(seen))
         return [min(simulated, key=lambda one: one.share)] if total else []
     found = [one for one in simulated if one.may_break and (one.broken & wrong).any()]
     explained = np.zeros_like(wrong)
@@ -229,8 +240,9 @@ def _row(seen: Seen, key: str, group: list[Built], blamed: list[Built]) -> Limit
         units |= built.broken
     said = ""
     if blamed:
-        names = [name for name in _WRONG if seen.count(name)] or ["corrupted_silent"]
-        said = listed([seen.lost(name, _WRONG[name]) for name in names])
+        ways = _wrong(seen)
+        names = [name for name in ways if seen.count(name)] or ["corrupted_silent"]
+        said = listed([seen.lost(name, ways[name]) for name in names])
         if units.any():
             said += f"; {int(units.sum())} of {len(units)} boards break it"
     elif broken:

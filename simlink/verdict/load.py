@@ -128,7 +128,7 @@ def _packets(seen: Seen) -> list[Limit]:
             broken=broken,
             proven="on average, at the fastest trigger rate" if fits else "",
             possible=possible,
-            otherwise=_asked(seen.scenario),
+            otherwise=_asked(seen),
         )
     ]  # fmt: skip
 
@@ -171,16 +171,16 @@ def _host(seen: Seen) -> Limit:
         broken=broken,
         proven="on average, by the means of its laws" if steady else "",
         possible=possible,
-        otherwise=_asked(scenario),
+        otherwise=_asked(seen),
     )
     return replace(found, later=later)
 
 
-def _asked(scenario: Scenario) -> str:
-    """Say what a load leaves out; empty if it does not."""
-    if not repeats(scenario):
+def _asked(seen: Seen) -> str:
+    """Say what a load leaves out; empty if it leaves out nothing."""
+    if not repeats(seen.scenario):
         return ""
-    return "by the means of its laws, and without frames that are asked for once more"
+    return f"{seen.not_seen()}; not proven: frames that are asked for once more are left out"
 
 
 def _fastest(seen: Seen) -> Fraction | None:

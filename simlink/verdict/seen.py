@@ -94,9 +94,9 @@ class Seen:
         return SchemeBudget(self.scenario, scheme, USUAL_BER, self.built, MOST_UNITS)
 
     def corrupted_units(self) -> Any:
-        """Tell which of the boards had a wrong bit; bool, shape (units,)."""
+        """Tell which of the boards had a wrong bit, also if mended; bool, shape (units,)."""
         tally = self.run.tally
-        wrong = tally.of_fate(Fate.CORRUPTED) + tally.of_fate(Fate.DROPPED)
+        wrong = tally.of_fate(Fate.CORRUPTED) + tally.of_fate(Fate.DROPPED) + tally.repeated
         return wrong[: self.built.count] > 0
 
     def again(self, **values: Any) -> Seen:

@@ -19,6 +19,7 @@ from simlink.base.instants import FAR, Times
 from simlink.engines.event.clockwork import CAPTURE, EDGE, FREE, PUSH, Clockwork
 from simlink.link.fault_line import has_line
 from simlink.link.line import CHANGING, UNDRIVEN, launched, line_changes
+from simlink.link.repeat import repeats
 from simlink.link.transient import WAYS, may_upset
 from simlink.scenario.distributions import reach
 from simlink.waveform.ordering import (
@@ -55,6 +56,7 @@ def suits(scenario: Scenario, window: range) -> bool:
         and scenario.fifo.when_full == "drop_new"
         and not any(may_upset(scenario, way) for way in WAYS)
         and not has_line(scenario)
+        and not repeats(scenario)
         and window.start == 0
         and scenario.bits_per_lane <= _MOST_BITS
         # Busy rises at the converter, and falls later than it rose.

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from simlink.base.instants import FS_PER_SECOND, period_of
+from simlink.link.repeat import repeats
 from simlink.link.transient import may_upset
 from simlink.tracing.captured_for import captured_for_whole
 from simlink.tracing.law_limits import Range, law_limits
@@ -222,7 +223,7 @@ def spans_of(found: Capture, scenario: Scenario) -> list[Span]:
     """Return every interval that a dump shows, from its first whole frame on."""
     seen = Seen(found.edges, found.pulses, found.lines, found.begin, found.end, found.step)
     edges = dict(first_whole(complete(seen, scenario)))
-    if may_upset(scenario, "return"):
+    if may_upset(scenario, "return") or repeats(scenario):
         edges |= captured_for_whole(edges, scenario.bits_per_lane)
     spans = _toggled(measure(edges), found, edges, scenario)
     if edges.get("remote.trigger") or not edges.get("remote.busy"):

@@ -14,6 +14,7 @@ from typing import IO, TYPE_CHECKING, Any
 
 from simlink.link import check, content
 from simlink.link.line import CHANGING, UNDRIVEN
+from simlink.link.repeat import repeats
 from simlink.link.transient import Upsets
 from simlink.waveform import timescale
 from simlink.waveform.fault_wire import FaultWire
@@ -422,7 +423,7 @@ class DumpWriter:
         lines = self._held("host.latency_ns", "real", 64, "r0 ")
         #: The instants of triggers whose frames are not yet read.
         sent: dict[int, int] = {}
-        reading = NO_FRAME
+        reading, again = NO_FRAME, repeats(self._scenario)
 
         def left(time: int, value: int) -> str:
             sent[value] = time
@@ -434,7 +435,8 @@ class DumpWriter:
 
         def read(time: int, value: int) -> str:
             nonlocal reading
-            begun, reading = sent.pop(reading, None), value
+            # One that is asked for once more is read again.
+            begun, reading = sent.get(reading) if again else sent.pop(reading, None), value
             return "" if begun is None else lines(f"r{(time - begun) / 10**6!r} ")
 
         self._before("host.trigger", left)

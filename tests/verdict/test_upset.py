@@ -7,6 +7,7 @@ import pytest
 from simlink.base.errors import InputError
 from simlink.pictures.table import seen
 from simlink.running.run import run
+from simlink.scenario.quantities import TIME, exact
 from simlink.studies.loss import loss
 from simlink.studies.size import size
 from simlink.tracing.explain import explain
@@ -117,3 +118,57 @@ def test_nothing_raises_a_flag_where_nothing_could():
     assert (plain.met.value, plain.evidence) == ("proven", "nothing raises a flag")
     (checked,) = run(chain(asked | {"check.kind": "parity"}), ledger=False).verdict.required
     assert "nothing raises a flag" not in checked.evidence
+
+
+#: A lane that comes 6 ns later than its strobe, and jitter that now and then has a bit taken wrong.
+_NOW_AND_THEN = {
+    "conversions": 400,
+    "fifo.depth": 6,
+    "host.clock": "100 MHz",
+    "barrier.return.strobe": True,
+    "barrier.return.channel_skew": ["6 ns"],
+    "barrier.return.jitter": {"shape": "normal", "mean": "0 ps", "sigma": "1.5 ns"},
+    "check.kind": "crc",
+    "check.width": 8,
+    "check.polynomial": 7,
+    "check.on_failure": "repeat",
+    "check.kept_frames": 2,
+    "check.repeat_timeout": "2 us",
+}
+
+
+def test_a_wrong_bit_that_a_repeated_frame_mends_is_a_broken_limit_all_the_same():
+    result = run(chain(_NOW_AND_THEN), ledger=False)
+    asked = result.figures["repeated"].count
+    assert asked > result.figures["mended"].count > 0
+    assert result.figures["dropped"].count == asked - result.figures["mended"].count
+    row = result.verdict["strobe_setup"]
+    assert row.known is Known.VIOLATED
+    assert row.evidence.startswith(f"a failed check in {asked} of 400 words")
+    # Nothing is proven that leaves out what is asked for once more.
+    for key in ("period", "early_read", "fifo_depth", "host_rate"):
+        assert result.verdict[key].known is Known.NOT_SEEN, key
+    ledger = run(chain(_NOW_AND_THEN)).ledger
+    mended = ledger[ledger["t_request"].notna() & (ledger["fate"] == "delivered")]
+    late = int(mended["conversion"].iloc[0])
+    story = explain(chain(_NOW_AND_THEN), late).text
+    assert "its check failed, and the host asked for it again" in story
+    assert "and its check passed" in story
+    failed = int(ledger[ledger["fate"] == "dropped"]["conversion"].iloc[0])
+    told = explain(chain(_NOW_AND_THEN), failed)
+    assert "and its check failed too" in told.text
+    assert told.cause == "barrier.return.jitter"
+    # The bit of which it tells is one of the first read.
+    asked_at = int(ledger[ledger["conversion"] == failed]["t_request"].iloc[0])
+    assert told.steps[0].endswith("not while it was valid.")
+    instant = told.steps[0].split(" at ")[1].split(",")[0]
+    assert exact(instant, TIME) < asked_at
+
+
+def test_a_repeated_frame_that_never_comes_is_told_so():
+    values = _NOW_AND_THEN | {"check.repeat_timeout": "50 ns"}
+    ledger = run(chain(values)).ledger
+    failed = int(ledger[ledger["fate"] == "dropped"]["conversion"].iloc[0])
+    said = explain(chain(values), failed).text
+    assert "Nothing was released within 50 ns, and the host went on without it." in said
+    assert not ((ledger["fate"] == "delivered") & ledger["t_request"].notna()).any()

@@ -56,7 +56,7 @@ class BatchEngine:
     def refuses(self, scenario: Scenario) -> str | None:
         """Return why the scenario cannot be done exactly, or None."""
         if repeats(scenario):
-            return "the batch engine does not ask for frames once more (check.on_failure)"
+            return 'the batch engine does not do check.on_failure "repeat"'
         return refusal(scenario) or unjudged(scenario)
 
     def run(self, scenario: Scenario, trials: range, *, words: bool) -> Iterator[FrameBlock]:

@@ -90,6 +90,7 @@ class Fifo:
         self.push = signals.lanes("fifo.push", trial.lanes)
         self.level = signals.make("fifo.level")
         self.release_signal = signals.make("fifo.release")
+        self.repeat_signal = signals.make("fifo.repeat")
         self.overrun = signals.make("fifo.overrun")
 
     def store(self, frame: Frame, piece: Piece) -> None:
@@ -239,7 +240,7 @@ class Fifo:
         now = self.env.now
         if frame.repeats is not None:
             release = fifo.releases_at(now, self.sync_delay_again(frame.index), NEVER)
-            Instant(self.env, release, RELEASE, self.repeated, frame)
+            Instant(self.env, release, RELEASE, self.repeated, frame, now)
             return
         self.last_release = fifo.releases_at(now, self.sync_delay(frame.index), self.last_release)
         Instant(self.env, self.last_release, RELEASE, self.release, frame, now)
@@ -258,8 +259,9 @@ class Fifo:
         self.release_signal.set(frame.index, frame.index, None, enough, "fifo.push")
         self.listener.released(frame)
 
-    def repeated(self, frame: Frame, _: object) -> None:
+    def repeated(self, frame: Frame, enough: int) -> None:
         """Tell the host that a repeated frame can be read."""
+        self.repeat_signal.set(frame.index, frame.index, None, enough, "fifo.push")
         self.listener.repeated(frame)
 
     def free(self, frame: Frame) -> None:

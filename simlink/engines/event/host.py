@@ -74,7 +74,7 @@ class Reader:
         """Read a repeated frame, if it is the one that is waited for."""
         if self.requests is not None and self.requests.answered(frame):
             self.group[0] = frame
-            self.start_read(self.env.now)
+            self.start_read(self.env.now, "fifo.repeat")
 
     def may_begin(self) -> bool:
         """Tell whether a service may begin now."""
