@@ -15,6 +15,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+from threadpoolctl import threadpool_limits
 
 from simlink.rare.chain import Chain, Floats, Spacing, follow
 from simlink.rare.queue import Queue, Timing, queue_of
@@ -103,6 +104,19 @@ def exact_loss(
         Where the scenario is not such a queue; names the key.
     """
     queue = queue_of(scenario)
+    # The products are small and come one after another: threads would wait for each other longer
+    # than they work, most of all on a machine that has other work.
+    with threadpool_limits(limits=1, user_api="blas"):
+        return _refined(queue, width, conversions, progress)
+
+
+def _refined(
+    queue: Queue,
+    width: float,
+    conversions: int | None,
+    progress: Callable[[Loss], object] | None,
+) -> Loss:
+    """Follow the chain on finer and finer grids; parameters as of `exact_loss`."""
     kinds = _kinds(queue)
     work, steps, before = 0.0, _FIRST, [0.0, 0.0]
     warm: list[Chain | None] = [None] * (2 * len(kinds))

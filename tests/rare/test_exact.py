@@ -4,6 +4,7 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
+from threadpoolctl import threadpool_info, threadpool_limits
 
 from simlink.rare.exact import exact_loss
 from simlink.rare.queue import NoQueueError, queue_of
@@ -94,6 +95,18 @@ def test_a_deeper_fifo_and_a_slower_rate_lose_less():
     losses = [exact_loss(link(fifo__depth=depth)).value for depth in (2, 3, 4)]
     assert all(later < 0.6 * sooner for sooner, later in pairwise(losses))
     assert exact_loss(link(trigger__rate="800 kHz")).high < losses[0]
+
+
+def test_products_keep_to_one_thread_and_give_the_others_back():
+    def threads(*_):
+        return {one["num_threads"] for one in threadpool_info() if one["user_api"] == "blas"}
+
+    seen = []
+    with threadpool_limits(2, "blas"):
+        exact_loss(link(fifo__depth=1), width=0.5, progress=lambda _: seen.append(threads()))
+        assert threads() == {2}
+    assert seen
+    assert all(one == {1} for one in seen)
 
 
 @pytest.mark.parametrize(
