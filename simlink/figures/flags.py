@@ -8,7 +8,6 @@ from the events and from what the engines hand over.
 from __future__ import annotations
 
 import math
-from bisect import bisect_right
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -16,11 +15,9 @@ import numpy.typing as npt
 
 from simlink.base.instants import FAR, NEVER
 from simlink.link.fate import NOT_SENT
-from simlink.link.fault_line import FaultLine, falls, is_flagged
+from simlink.link.fault_line import Highs, is_flagged
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
     from simlink.records import FrameBlock
     from simlink.scenario.schema import Scenario
 
@@ -39,13 +36,7 @@ class Flags:
     """
 
     def __init__(self, scenario: Scenario, trial: int) -> None:
-        self._line = FaultLine(scenario, trial)
-        #: Reports that have come, whose fall is known: when the line rose, and the latest fall of
-        #: those up to each.
-        self._rises: list[int] = []
-        self._falls: list[int] = []
-        #: Reports after which no read has ended yet: when each comes, and its hold.
-        self._open: list[tuple[int, int]] = []
+        self._highs = Highs(scenario, trial)
         self._last = NEVER
         #: How much earlier than due a trigger may leave.
         self._early = scenario.trigger.jitter.support[0]
@@ -75,39 +66,22 @@ class Flags:
         reads = reads[reads != NEVER]
         known = len(records) if over else int(read[-1]) + 1 if len(read) else 0
         upto = int(reads[-1]) if len(reads) else NEVER
-        self._take(reads, max(upto, self._last) if over else upto, over)
+        self._highs.take(reads.tolist(), max(upto, self._last) if over else upto)
         until = watched_until(ends, self._last)
         flagged = np.zeros(len(records), dtype=np.bool_)
-        if self._rises:
-            place = np.searchsorted(self._rises, until, side="left")
+        if stretches := self._highs.stretches:
+            # The last one that begins before what is watched ends; any before it ends before it.
+            begins, ends_of = np.array(stretches).T
+            place = np.searchsorted(begins, until, side="left")
             at = np.maximum(place - 1, 0)
-            rises, ended = np.array(self._rises)[at], np.array(self._falls)[at]
+            rises, ended = begins[at], ends_of[at]
             flagged = is_flagged(records["trigger"], until, rises, ended)
             flagged &= (place > 0) & (records["fate"] != NOT_SENT)
         if not over and known and math.isfinite(self._early):
             sent = records["trigger"][records["fate"] != NOT_SENT]
             later = int(records["due"][known - 1]) + math.floor(self._early)
-            self._forget(min(int(sent.min()), later))
+            self._highs.forget(min(int(sent.min()), later))
         return flagged, known
-
-    def _take(self, reads: npt.NDArray[np.int64], upto: int, over: bool) -> None:
-        """Take in the reports sent before an instant; the line falls as reads end."""
-        self._open += self._line.take_before(upto)
-        settled = 0
-        for rises, hold in self._open:
-            place = int(np.searchsorted(reads, rises, side="right"))
-            if place == len(reads) and not over:
-                break
-            ends = falls(rises, hold, int(reads[place]) if place < len(reads) else FAR)
-            self._rises.append(rises)
-            self._falls.append(max(ends, self._falls[-1]) if self._falls else ends)
-            settled += 1
-        del self._open[:settled]
-
-    def _forget(self, time: int) -> None:
-        """Forget the reports of which the line has fallen by an instant."""
-        gone = bisect_right(self._falls, time)
-        del self._rises[:gone], self._falls[:gone]
 
 
 def watched_until(ends: npt.NDArray[np.int64], last: int) -> npt.NDArray[np.int64]:
@@ -123,36 +97,6 @@ def watched_until(ends: npt.NDArray[np.int64], last: int) -> npt.NDArray[np.int6
     found = np.where(ends == NEVER, FAR, ends)
     found = np.minimum.accumulate(found[::-1])[::-1]
     return np.where(found == FAR, last, found)
-
-
-def highs(
-    scenario: Scenario, trial: int, reads: Sequence[int], until: int
-) -> list[tuple[int, int]]:
-    """Return from when and until when the fault line of a unit is high, in fs.
-
-    Parameters
-    ----------
-    reads : sequence of int, fs
-        When the host's reads end, in order.
-    until : int, fs
-        What begins later is left out.
-
-    Returns
-    -------
-    list of (int, int), fs
-        In order, apart from each other; `FAR` for one that is not known to fall.
-    """
-    found: list[tuple[int, int]] = []
-    for rises, hold in FaultLine(scenario, trial).take_before(until + 1):
-        if rises > until:
-            break
-        place = bisect_right(reads, rises)
-        ends = falls(rises, hold, reads[place] if place < len(reads) else FAR)
-        if found and rises <= found[-1][1]:
-            found[-1] = found[-1][0], max(found[-1][1], ends)
-        else:
-            found.append((rises, ends))
-    return found
 
 
 def read_ends_of(block: FrameBlock, row: int = 0) -> list[int]:

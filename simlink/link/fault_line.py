@@ -14,8 +14,9 @@ transients, indexed by the number of the event; the threshold once a board.
 
 from __future__ import annotations
 
-from bisect import bisect_left
-from typing import TYPE_CHECKING, Any
+from bisect import bisect_left, bisect_right
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from simlink.base.draws import Column, once
 from simlink.base.instants import FAR, NEVER
@@ -87,8 +88,8 @@ class _Reports:
             Column(law, scenario.seed, trial, name, sources, number) for name, law in laws.items()
         ]
 
-    def take(self) -> list[tuple[int, int, int]]:
-        """Return of the next reports when each is sent, its hold and its jitter, in fs."""
+    def take(self) -> list[tuple[int, int, int, int]]:
+        """Return of the next reports when each is sent, its hold, jitter and event, in fs."""
         times, events = self.events.take()
         if not times:
             return []
@@ -97,8 +98,23 @@ class _Reports:
         for time, event, response, hold, jitter in zip(times, events, *drawn, strict=True):
             above = self.events.lasting(event, self._threshold)
             if above:
-                found.append((min(time + above[0][0] + response, FAR), hold, jitter))
+                found.append((min(time + above[0][0] + response, FAR), hold, jitter, time))
         return found
+
+
+class Report(NamedTuple):
+    """A report: when it arrives at the host, how long it holds the line, and of what, in fs.
+
+    Attributes
+    ----------
+    rises, hold : int
+    event : int
+        When the event began that it tells of.
+    """
+
+    rises: int
+    hold: int
+    event: int
 
 
 class FaultLine:
@@ -121,30 +137,127 @@ class FaultLine:
             _Reports(scenario, number, trial, threshold)
             for number in range(len(scenario.transient))
         ]
-        #: Reports that may have others ahead of them: when sent, source, place, hold, jitter.
+        #: Reports that may have others ahead of them: when sent, source, place, hold, jitter,
+        #: event.
         self._sent: list[tuple[int, ...]] = []
         self._taken = 0
         self._ahead = NEVER
 
-    def take_before(self, time: int) -> list[tuple[int, int]]:
+    def take_before(self, time: int) -> list[Report]:
         """Return the reports sent before an instant, but for those given before.
 
         Returns
         -------
-        list of (int, int), fs
-            When each arrives, in order, and its hold. What arrives before the instant is among
-            them.
+        list of Report
+            In the order in which they arrive. What arrives before the instant is among them.
         """
         for number, source in enumerate(self._sources):
             while source.events.upto < time:
-                for sent, hold, jitter in source.take():
-                    self._sent.append((sent, number, self._taken, hold, jitter))
+                for sent, hold, jitter, event in source.take():
+                    self._sent.append((sent, number, self._taken, hold, jitter, event))
                     self._taken += 1
         self._sent.sort()
         upto = bisect_left(self._sent, (min(time, FAR),))
         found = []
-        for sent, _, _, hold, jitter in self._sent[:upto]:
+        for sent, _, _, hold, jitter, event in self._sent[:upto]:
             self._ahead = min(arrives_at(sent, self._static, jitter, self._ahead), FAR)
-            found.append((self._ahead, hold))
+            found.append(Report(self._ahead, hold, event))
         del self._sent[:upto]
         return found
+
+
+class Highs:
+    """The stretches in which the fault line of one board is high, as the host's reads end.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        With a fault line.
+    trial : int
+        Which unit.
+
+    Attributes
+    ----------
+    rises, falls, events : list of int, fs
+        Of each stretch whose fall is known when it begins and ends, and when the event began that
+        raised the line; in order, apart from each other. A report that comes as the line would
+        fall keeps it up.
+    """
+
+    def __init__(self, scenario: Scenario, trial: int) -> None:
+        self._line = FaultLine(scenario, trial)
+        self.rises: list[int] = []
+        self.falls: list[int] = []
+        self.events: list[int] = []
+        #: Reports after which no read has ended yet.
+        self._open: list[Report] = []
+
+    def take(self, reads: Sequence[int], upto: int) -> None:
+        """Take in what arrives before an instant.
+
+        Parameters
+        ----------
+        reads : sequence of int, fs
+            When reads of the host end, in order: those after which the last call knew of none, at
+            the least.
+        upto : int, fs
+            Reports that arrive before it are taken in.
+        """
+        self._open += self._line.take_before(upto)
+        settled = 0
+        for rises, hold, event in self._open:
+            place = bisect_right(reads, rises)
+            if place == len(reads):
+                # Nor has one ended after those behind it.
+                break
+            ends = falls(rises, hold, int(reads[place]))
+            if self.falls and rises <= self.falls[-1]:
+                self.falls[-1] = max(self.falls[-1], ends)
+            else:
+                self.rises.append(rises)
+                self.falls.append(ends)
+                self.events.append(event)
+            settled += 1
+        del self._open[:settled]
+
+    @property
+    def stretches(self) -> list[tuple[int, int]]:
+        """From when and until when the line is high, in fs; `FAR` where no read has ended yet."""
+        found = list(zip(self.rises, self.falls, strict=True))
+        if self._open:
+            rises = self._open[0].rises
+            if found and rises <= found[-1][1]:
+                found[-1] = found[-1][0], FAR
+            else:
+                found.append((rises, FAR))
+        return found
+
+    @property
+    def causes(self) -> list[int]:
+        """When the event began that raised the line, of each of `stretches`, in fs."""
+        more = len(self.stretches) > len(self.events)
+        return [*self.events, self._open[0].event] if more else list(self.events)
+
+    def forget(self, time: int) -> None:
+        """Forget the stretches that have ended by an instant."""
+        gone = bisect_right(self.falls, time)
+        del self.rises[:gone], self.falls[:gone], self.events[:gone]
+
+
+def highs(scenario: Scenario, trial: int, reads: Sequence[int], until: int) -> Highs:
+    """Return when the fault line of a unit is high.
+
+    Parameters
+    ----------
+    reads : sequence of int, fs
+        When the host's reads end, in order.
+    until : int, fs
+        What begins before it, or then, is among them, and is known to its end.
+    """
+    found = Highs(scenario, trial)
+    found.take(reads, until + 1)
+    # What comes until the line falls may keep it up.
+    while found.falls and found.falls[-1] > until:
+        until = found.falls[-1]
+        found.take(reads, until + 1)
+    return found

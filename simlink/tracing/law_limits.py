@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 from simlink.base.instants import FS_PER_SECOND
 from simlink.base.wording import rate_text
 from simlink.link.channel import fixed_part
+from simlink.link.fault_line import has_line
 from simlink.scenario.quantities import PARTS
 
 if TYPE_CHECKING:
@@ -87,6 +88,7 @@ def law_limits(scenario: Scenario) -> dict[tuple[str, str], LawLimit]:
         *_of_conversions(scenario),
         *(_of_master(scenario) if master else ()),
         *_of_host(scenario, master),
+        *(_of_fault_line(scenario) if has_line(scenario) else ()),
     ]
     return {(one.symbol, one.part): one for one in found}
 
@@ -175,6 +177,14 @@ def _of_host(scenario: Scenario, master: bool) -> Iterator[LawLimit]:
         bits = scenario.bits_per_lane
         whole = Range(bits * exact, bits * exact, bits * exact).rounded()
         yield LawLimit("t_READ", "", f"{bits} bits at {clock}", whole)
+
+
+def _of_fault_line(scenario: Scenario) -> Iterator[LawLimit]:
+    back = scenario.barrier.direction("return")
+    skew = back.channel_skew
+    # A report that has another ahead of it finds the line high.
+    if isinstance(skew, tuple) or skew.support == (0, 0):
+        yield LawLimit("t_FLT", "", "", _of(scenario.fault.response) + _crossing(back))
 
 
 def _period(hertz: float, tolerance: Distribution) -> Range:

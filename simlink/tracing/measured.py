@@ -37,6 +37,7 @@ from simlink.tracing.edges import (
     sent,
     services_of,
 )
+from simlink.tracing.fault_edges import EVENT, FAULT, READ
 
 if TYPE_CHECKING:
     from simlink.tracing.trace import Trace
@@ -112,6 +113,8 @@ RULES = {
         Rule("t_RCL", "read clock low", "host.clock", "host.clock"),
         Rule("t_READ", "frame read", "host.read", "host.read"),
         Rule("t_LAT", "latency: trigger to last bit read", "host.trigger", "host.read"),
+        Rule("t_FLT", "common-mode event to fault line high", EVENT, FAULT),
+        Rule("t_FRD", "fault line high to the end of the next read", FAULT, "host.read"),
     )
 }
 """dict of str to Rule: every interval that is measured, in the order of the signal's way."""
@@ -315,6 +318,13 @@ def _of_reads(edges: Edges) -> Iterator[Span]:
         yield Span("t_SVC", begun, start, frame)
 
 
+def _of_fault_line(edges: Edges) -> Iterator[Span]:
+    for event, rise in edges.get(EVENT, ()):
+        yield Span("t_FLT", event, rise)
+    for end, rise in edges.get(READ, ()):
+        yield Span("t_FRD", rise, end)
+
+
 _MEASURED = (
     _of_triggers,
     _of_conversions,
@@ -323,4 +333,5 @@ _MEASURED = (
     _of_captures,
     _of_returns,
     _of_reads,
+    _of_fault_line,
 )

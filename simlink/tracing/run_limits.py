@@ -6,6 +6,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from simlink.tracing.fault_edges import fault_edges
 from simlink.tracing.measured import RULES, Span, edges_of, measure
 
 if TYPE_CHECKING:
@@ -136,7 +137,8 @@ def over_run(scenario: Scenario, most: int = MOST_TRACED) -> RunLimits:
     RunLimits
         By symbol, in the order of `RULES`; only those that were seen.
     """
-    spans = [span for found in traces(scenario, most) for span in measure(edges_of(found))]
+    seen = (edges_of(found) | fault_edges(found) for found in traces(scenario, most))
+    spans = [span for edges in seen for span in measure(edges)]
     parts: dict[str, dict[str, Limits]] = {}
     for name, first in ((FIRST, True), (LATER, False)):
         some = [one for one in spans if one.symbol in BY_BIT and (one.bit == 0) == first]

@@ -9,8 +9,8 @@ import numpy as np
 from simlink.base.instants import FAR, NEVER
 from simlink.base.wording import many, slew_text, time_text
 from simlink.engines.event.wiring import watched
-from simlink.figures.flags import highs, read_ends_of, watched_until
-from simlink.link.fault_line import has_line, is_flagged
+from simlink.figures.flags import read_ends_of, watched_until
+from simlink.link.fault_line import has_line, highs, is_flagged
 from simlink.link.transient import WAYS, Upsets, least_immunity, upsets
 from simlink.scenario.quantities import SLEW
 from simlink.scenario.schema import Scenario
@@ -66,11 +66,8 @@ def _told(facts: Facts) -> Iterator[str]:
         ends = np.maximum(row["read_end"], row["void_read"])
         last = int(max(row["trigger"].max(), row["release"].max(), ends.max()))
         left, until = int(facts.row["trigger"]), int(watched_until(ends, last)[facts.conversion])
-        found = [
-            (start, end)
-            for start, end in highs(facts.scenario, facts.trial, read_ends_of(facts.block), until)
-            if is_flagged(left, until, start, end)
-        ]
+        high = highs(facts.scenario, facts.trial, read_ends_of(facts.block), until).stretches
+        found = [(start, end) for start, end in high if is_flagged(left, until, start, end)]
         read = ends[facts.conversion] != NEVER
         by = "the end of its read" if read else "the next read of a frame"
         if found:

@@ -2,12 +2,9 @@
 
 from __future__ import annotations
 
-from bisect import bisect_right
-from collections import deque
 from typing import TYPE_CHECKING
 
-from simlink.base.instants import FAR, NEVER
-from simlink.link.fault_line import FaultLine, falls
+from simlink.link.fault_line import Highs
 
 if TYPE_CHECKING:
     from simlink.scenario.schema import Scenario
@@ -25,15 +22,10 @@ class FaultWire:
     """
 
     def __init__(self, scenario: Scenario, trial: int) -> None:
-        self._line = FaultLine(scenario, trial)
-        #: Reports that have not arrived; those that have and after which no read has ended yet.
-        self._coming: deque[tuple[int, int]] = deque()
-        self._open: list[tuple[int, int]] = []
+        self._highs = Highs(scenario, trial)
         #: Reads that ended since edges were given.
         self._reads: list[int] = []
         self._level = 0
-        #: When the line falls, of the reports after which a read has ended.
-        self._falls = NEVER
 
     def read_ended(self, time: int) -> None:
         """Note that a read of the host ends, in fs."""
@@ -44,37 +36,20 @@ class FaultWire:
 
         Every read that ended before it must have been noted.
         """
-        self._coming += self._line.take_before(until + 1)
-        found = []
-        while True:
-            self._settle()
-            comes = self._coming[0][0] if self._coming else FAR
-            gone = FAR if self._open else self._falls
-            if self._level and gone < comes:
-                if gone > until:
-                    break
-                self._level = 0
-                found.append((gone, 0))
-            elif comes <= until:
-                self._open.append(self._coming.popleft())
-                if not self._level:
-                    self._level, self._falls = 1, NEVER
-                    found.append((comes, 1))
-            else:
-                break
-        # A report still open arrived after all of them, and one to come arrives later.
+        self._highs.take(self._reads, until + 1)
+        # A report after which none has ended arrived after all of them, and later ones do.
         self._reads.clear()
+        found: list[tuple[int, int]] = []
+        for rises, falls in self._highs.stretches:
+            if rises > until:
+                break
+            if not self._level:
+                found.append((rises, 1))
+            self._level = int(falls > until)
+            if not self._level:
+                found.append((falls, 0))
+        self._highs.forget(until)
         return found
-
-    def _settle(self) -> None:
-        left = []
-        for rises, hold in self._open:
-            place = bisect_right(self._reads, rises)
-            if place == len(self._reads):
-                left.append((rises, hold))
-            else:
-                self._falls = max(self._falls, falls(rises, hold, self._reads[place]))
-        self._open = left
 
     def level_at(self, time: int) -> int:
         """Return the level at an instant, in fs; all edges up to it are given by that."""

@@ -10,9 +10,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from simlink.engines.event import EventEngine
-from simlink.figures.flags import highs, read_ends_of
+from simlink.figures.flags import read_ends_of
 from simlink.figures.host_view import host_view
 from simlink.link.eft import slope
+from simlink.link.fault_line import highs
 from simlink.records import FrameBlock
 from simlink.running.run import run
 from simlink.scenario.loading import from_dict
@@ -109,7 +110,7 @@ def test_two_reports_hold_the_line_as_one_as_long_as_the_later_does():
     scenario = chain(values)
     block = record(scenario)
     # From 1500 to 1800, and from 1705 until the read of 1 ends.
-    assert highs(scenario, 0, read_ends_of(block), 4000 * NS) == [(1500 * NS, 2566 * NS)]
+    assert highs(scenario, 0, read_ends_of(block), 4000 * NS).stretches == [(1500 * NS, 2566 * NS)]
     assert host_view(scenario, block)["flagged"][0].tolist() == [True, True, False, False]
 
 
@@ -206,7 +207,7 @@ def by_hand(scenario, block):
         int(getattr(block, name)[0].max()) for name in ("due", "trigger", "ready", "release")
     )
     last = max(last, *reads, 0) if reads else last
-    high = highs(scenario, block.trials[0], reads, last)
+    high = highs(scenario, block.trials[0], reads, last).stretches
     ends = np.maximum(block.read_end[0], block.void_read[0]).tolist()
     found = []
     for k, trigger in enumerate(block.trigger[0].tolist()):

@@ -7,7 +7,8 @@ import pytest
 from vcdvcd import VCDVCD
 
 from simlink.engines.event import EventEngine
-from simlink.figures.flags import highs, read_ends_of
+from simlink.figures.flags import read_ends_of
+from simlink.link.fault_line import highs
 from simlink.waveform.capturing import capture
 from simlink.waveform.dumping import dump
 from simlink.waveform.faults import check
@@ -29,7 +30,7 @@ def levels(path):
 def expected(scenario, begin, end):
     """Return the edges that the stretches in which the line is high have in a dump."""
     (block,) = EventEngine().run(scenario, range(1), words=False)
-    found = highs(scenario, 0, read_ends_of(block), end)
+    found = highs(scenario, 0, read_ends_of(block), end).stretches
     edges = [edge for a, b in found for edge in ((a, 1), (b, 0))]
     return [(time, level) for time, level in edges if begin < time <= end]
 

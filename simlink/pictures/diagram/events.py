@@ -15,6 +15,7 @@ from simlink.base.instants import FS_PER_SECOND, NEVER
 from simlink.link.transient import WAYS, Upsets, instants, upsets
 from simlink.link.transport import packets_of
 from simlink.pictures.diagram.placing import in_lanes
+from simlink.tracing.fault_edges import EVENT, fault_edges
 
 if TYPE_CHECKING:
     from simlink.engines.event.frame import Met
@@ -52,7 +53,7 @@ class Events:
     Attributes
     ----------
     instants : list of int
-        When the events begin, in fs, in order.
+        When the events begin that upset channels or raise the fault line, in fs, in order.
     windows : list of (int, int)
         When channels are upset, in fs, in order.
     struck : list of Struck
@@ -123,9 +124,10 @@ def events(trace: Trace, tracks: list[Track], start: int, end: int) -> Events | 
         Those that are drawn.
     start, end : int, fs
     """
-    if not upsets(trace.scenario):
-        return None
-    windows = windows_of(trace.scenario, trace.trial, start, end)
+    reported = {time for time, _ in fault_edges(trace).get(EVENT, ()) if start <= time < end}
+    windows: list[tuple[int, int]] = []
+    if upsets(trace.scenario):
+        windows = windows_of(trace.scenario, trace.trial, start, end)
     struck = [one for one in struck_in(trace) if one.sent < end and one.arrives > start]
     lanes = {track.lane for track in tracks if track.lane is not None}
     drawn = [
@@ -133,15 +135,16 @@ def events(trace: Trace, tracks: list[Track], start: int, end: int) -> Events | 
         for one in struck
         if not one.channel.startswith("lane") or int(one.channel.split()[1]) in lanes
     ]
-    if not windows:
+    if not windows and not reported:
         return None
-    return Events(_instants(trace.scenario, trace.trial, windows), windows, struck, drawn)
+    found = reported.union(_instants(trace.scenario, trace.trial, windows))
+    return Events(sorted(found), windows, struck, drawn)
 
 
-def _instants(scenario: Scenario, trial: int, windows: list[tuple[int, int]]) -> list[int]:
+def _instants(scenario: Scenario, trial: int, windows: list[tuple[int, int]]) -> set[int]:
     """Return when the events begin that upset in some windows; the tail of a pulse is none."""
     found: set[int] = set()
-    for number in range(len(scenario.transient)):
+    for number in range(len(scenario.transient) if windows else 0):
         source, last = instants(scenario, number, trial), NEVER
         while last < windows[-1][1] and (times := source.take()) is not None:
             last = int(times[-1]) if len(times) else last
@@ -150,7 +153,7 @@ def _instants(scenario: Scenario, trial: int, windows: list[tuple[int, int]]) ->
                 for start, end in windows
                 for time in times[(times >= start) & (times < end)].tolist()
             }
-    return sorted(found)
+    return found
 
 
 def windows_of(scenario: Scenario, trial: int, start: int, end: int) -> list[tuple[int, int]]:

@@ -30,6 +30,8 @@ USUAL = (
     "t_SVC",
     "t_READ",
     "t_LAT",
+    "t_FLT",
+    "t_FRD",
 )
 #: Significant digits of what is written on a dimension line.
 _DIGITS = 4

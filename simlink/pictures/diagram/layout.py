@@ -101,6 +101,7 @@ class Layout(Contents):
             times |= {time for stretch in self.quiet.stretches for time in stretch}
         if self.events is not None:
             times |= {time for window in self.events.windows for time in window}
+            times |= set(self.events.instants)
             times |= {time for one in self.events.drawn for time in (one.sent, one.arrives)}
         inside = sorted(time for time in times if view.start <= time <= view.end)
         names = [track.name for track in self.tracks]

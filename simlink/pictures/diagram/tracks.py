@@ -14,13 +14,15 @@ from typing import TYPE_CHECKING
 
 from simlink.base.errors import InputError
 from simlink.base.instants import FAR, NEVER, period_of
+from simlink.link.fault_line import has_line
 from simlink.link.line import UNDRIVEN
 from simlink.tracing.edges import Edge, Edges, bit_of
+from simlink.tracing.fault_edges import EVENT, FAULT
 
 if TYPE_CHECKING:
     from simlink.tracing.trace import Trace
 
-#: The most signals of one picture.
+#: The most signals of one picture that may be asked for.
 MOST = 12
 
 
@@ -79,6 +81,7 @@ TABLE = (
     Signal("host.returned", "host", "level", "returned clock", schemes=("returned_clock",)),
     Signal("host.data", "host", "bits", "data in", UNDRIVEN, lanes=True, schemes=_HOST_CLOCK),
     Signal("host.capture", "host", "bits", "data read", UNDRIVEN, lanes=True),
+    Signal(FAULT, "host", "level", "fault line"),
 )
 _ALL = (*_FIFO, *_HOST_CLOCK)
 #: What is drawn as it comes across the barrier, if its cause is on the other side: in which order.
@@ -102,6 +105,8 @@ SHOWN_ON = {
     "host.release": "host.busy",
     "fifo.overrun": "fifo.level",
     "host.timeout": "host.busy",
+    # An event is marked through all rows.
+    EVENT: FAULT,
 }
 #: What is marked on a track besides its own edges: by which signals, in order, and how.
 _NOTES = {
@@ -208,8 +213,7 @@ def choose(trace: Trace, names: list[str] | None) -> list[tuple[Signal, int | No
     """
     lanes = trace.scenario.frame.lanes
     if names is None:
-        found = [(signal, 0 if signal.lanes else None) for signal in TABLE if _usual(trace, signal)]
-        return found[:MOST]
+        return [(signal, 0 if signal.lanes else None) for signal in TABLE if _usual(trace, signal)]
     table = {signal.name: signal for signal in TABLE}
     wanted: dict[tuple[str, int | None], None] = {}
     for name in names:
@@ -234,6 +238,8 @@ def choose(trace: Trace, names: list[str] | None) -> list[tuple[Signal, int | No
 def _usual(trace: Trace, signal: Signal) -> bool:
     remote_timer = trace.scenario.trigger.source == "remote"
     if remote_timer and signal.name in ("host.trigger", "host.busy"):
+        return False
+    if signal.name == FAULT and not has_line(trace.scenario):
         return False
     return signal.usual and trace.scenario.link.scheme in (signal.schemes or _ALL)
 
@@ -279,7 +285,7 @@ def tracks(
             line = edges.get(track.name, ())
             if signal.name == "host.capture":
                 line = _captures(trace, edges, line)
-            known = trace.window.start == 0
+            known = trace.window.start == 0 or signal.name == FAULT
             track.cells = _cells(list(line), signal, known, start, end)
         track.marks += [m for m in _notes(trace, edges, track) if start <= m.time <= end]
         track.marks.sort(key=lambda mark: mark.time)

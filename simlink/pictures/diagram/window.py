@@ -13,6 +13,7 @@ from simlink.figures.host_view import host_view
 from simlink.link.transient import upsets
 from simlink.records import Fate, FrameBlock
 from simlink.tracing.edges import by_conversion, lanes_of
+from simlink.tracing.fault_edges import EVENT, fault_edges
 from simlink.tracing.finding import HARMED, LATEST, MISALIGNED, SILENT, TIMED_OUT, story
 from simlink.tracing.measured import edges_of
 from simlink.tracing.trace import Trace, check_window, trace
@@ -107,7 +108,7 @@ def view(scenario: Scenario, conversions: range | str, trial: int = 0, before: i
     # One more than is shown, so that what it does within the stretch is shown too.
     stop = min(conversions.stop + 1, scenario.conversions)
     traced = trace(scenario, range(lead, stop), trial)
-    edges = edges_of(traced)
+    edges = edges_of(traced) | fault_edges(traced)
     fates = _fates(traced, edges, conversions)
     triggers = by_conversion(edges, "host.trigger")
     sent = [triggers[index] for index in conversions if index in triggers]
@@ -118,6 +119,8 @@ def view(scenario: Scenario, conversions: range | str, trial: int = 0, before: i
     end = max([time for _, time, _ in fates] + [start])
     # A symbol that is lost is drawn as far as it would have come.
     end = max([end, *_hits(traced, conversions).values()])
+    # That it is told of belongs to an event.
+    end = max([end, *(rise for event, rise in edges.get(EVENT, ()) if start <= event <= end)])
     pad = max(_pad(edges, start, end), 1)
     told = _told(traced, conversions)
     return View(traced, edges, conversions, start - max(pad, before), end + pad, fates, told)
