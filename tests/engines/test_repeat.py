@@ -25,6 +25,8 @@ from simlink.link.fate import Fate
 from simlink.records import RECORD, Cause
 from simlink.running.run import run
 from simlink.scenario.loading import from_dict
+from simlink.tracing.measured import edges_of, measure
+from simlink.tracing.trace import trace
 from tests.conftest import MANY
 from tests.engines.chain import NS, chain, put, record
 from tests.engines.host_clocked_scenarios import serial
@@ -165,6 +167,19 @@ def test_frames_behind_wait_and_the_slot_is_held(comes):
     if not comes:
         assert block.occupancy_at_arrival[0].tolist() == [0, 0, 1, 2, 2, 0, 0, 0]
     assert outcomes["told"].tolist() == [False] + [not comes] + [False] * 6
+
+
+def test_its_latency_is_measured_to_the_end_of_the_second_read():
+    spans = measure(edges_of(trace(asked([[], [1], []]), range(0, 3))))
+    by = {}
+    for one in spans:
+        if one.conversion == 1:
+            by.setdefault(one.symbol, []).append(one.length)
+    assert by["t_LAT"] == [647 * NS]
+    assert by["t_READ"] == [50 * NS, 50 * NS]
+    assert by["t_WAIT"] == [100 * NS]
+    # Of every bit that was captured, and of those sent again out of the memory.
+    assert by["t_PD,R"] == [15 * NS] * 10
 
 
 def test_it_costs_a_channel_each_way_and_a_check():
