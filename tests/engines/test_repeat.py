@@ -17,11 +17,16 @@ from hypothesis import strategies as st
 from simlink.base.errors import InputError
 from simlink.base.instants import NEVER
 from simlink.engines.batch import BatchEngine
+from simlink.engines.batch.branching import NoBranchesError, refuse
 from simlink.engines.choice import choose
 from simlink.engines.event import EventEngine
 from simlink.engines.event.wiring import Chain, blank
 from simlink.figures.host_view import host_view
 from simlink.link.fate import Fate
+from simlink.proofs.bounds import depth_bound
+from simlink.proofs.ends import HARD, UnboundedError
+from simlink.proofs.release import release_bound
+from simlink.rare.queue import NoQueueError, queue_of
 from simlink.records import RECORD, Cause
 from simlink.running.run import run
 from simlink.scenario.loading import from_dict
@@ -276,6 +281,19 @@ def test_the_batch_engine_refuses_what_needs_more_than_that_by_name():
     said = BatchEngine().refuses(chain(PARITY | REPEAT | values))
     assert said is not None
     assert "it judges no check" in said
+
+
+def test_what_is_computed_or_proven_without_it_refuses_it():
+    scenario = chain(LANES | PARITY | REPEAT)
+    with pytest.raises(NoQueueError, match=r"check\.on_failure: got repeat; flag or drop"):
+        queue_of(scenario)
+    with pytest.raises(NoBranchesError, match=r"check\.on_failure: got repeat; flag or drop"):
+        refuse(scenario)
+    for proof in (depth_bound, release_bound):
+        with pytest.raises(UnboundedError, match="asked for once more"):
+            proof(scenario, HARD)
+    # The same without it is proven.
+    assert depth_bound(scenario.with_values(DROPS), HARD).depth <= scenario.fifo.depth
 
 
 def test_packets_are_repeated_too():
