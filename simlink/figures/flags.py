@@ -36,7 +36,7 @@ class Flags:
     """
 
     def __init__(self, scenario: Scenario, trial: int) -> None:
-        self._highs = Highs(scenario, trial)
+        self._highs, self._scenario = Highs(scenario, trial), scenario
         self._last = NEVER
         #: How much earlier than due a trigger may leave.
         self._early = scenario.trigger.jitter.support[0]
@@ -62,8 +62,8 @@ class Flags:
         ends = np.maximum(records["read_end"], records["void_read"])
         read = np.flatnonzero(ends != NEVER)
         self._last = max([self._last, *(int(records[name].max()) for name in _INSTANTS)])
-        reads = np.sort(np.concatenate([ends[read], extras["read_end"]]))
-        reads = reads[reads != NEVER]
+        reads = np.concatenate([*_reads(self._scenario, records), extras["read_end"]])
+        reads = np.sort(reads[reads != NEVER])
         known = len(records) if over else int(read[-1]) + 1 if len(read) else 0
         upto = int(reads[-1]) if len(reads) else NEVER
         self._highs.take(reads.tolist(), max(upto, self._last) if over else upto)
@@ -99,10 +99,22 @@ def watched_until(ends: npt.NDArray[np.int64], last: int) -> npt.NDArray[np.int6
     return np.where(found == FAR, last, found)
 
 
-def read_ends_of(block: FrameBlock, row: int = 0) -> list[int]:
+def _reads(scenario: Scenario, records: Any) -> list[Any]:
+    """Return when reads of conversions end, in fs, `NEVER` where none does.
+
+    A frame is asked for once more as its first read ends; where it never comes there is no second.
+    """
+    ends, wait = records["read_end"], scenario.check.repeat_timeout
+    if wait is None:
+        return [ends, records["void_read"]]
+    asked = records["request"]
+    in_vain = (asked != NEVER) & (ends == asked + wait.constant_value)
+    return [np.where(in_vain, NEVER, ends), records["void_read"], asked]
+
+
+def read_ends_of(scenario: Scenario, block: FrameBlock, row: int = 0) -> list[int]:
     """Return when the host's reads end in one trial of a block, in order, in fs."""
-    records = block.records[row]
-    found = [*records["read_end"].tolist(), *records["void_read"].tolist()]
+    found = np.concatenate(_reads(scenario, block.records[row])).tolist()
     if block.unrequested is not None:
         mine = block.unrequested["trial"] == block.trials[row]
         found += block.unrequested["read_end"][mine].tolist()

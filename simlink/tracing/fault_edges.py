@@ -32,7 +32,7 @@ def fault_edges(trace: Trace) -> dict[str, list[Edge]]:
     if not has_line(trace.scenario) or not trace.changes:
         return {}
     last = trace.changes[-1].time
-    reads = [time for time in read_ends_of(trace.record) if time <= last]
+    reads = [time for time in read_ends_of(trace.scenario, trace.record) if time <= last]
     found = highs(trace.scenario, trace.trial, reads, last)
     lines: dict[str, list[Edge]] = {FAULT: [], EVENT: [], READ: []}
     for (rises, falls), event in zip(found.stretches, found.causes, strict=True):

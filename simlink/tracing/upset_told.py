@@ -65,8 +65,10 @@ def _told(facts: Facts) -> Iterator[str]:
         row = facts.rows
         ends = np.maximum(row["read_end"], row["void_read"])
         last = int(max(row["trigger"].max(), row["release"].max(), ends.max()))
+        scenario = facts.scenario
+        reads = read_ends_of(scenario, facts.block)
         left, until = int(facts.row["trigger"]), int(watched_until(ends, last)[facts.conversion])
-        high = highs(facts.scenario, facts.trial, read_ends_of(facts.block), until).stretches
+        high = highs(scenario, facts.trial, reads, until).stretches
         found = [(start, end) for start, end in high if is_flagged(left, until, start, end)]
         read = ends[facts.conversion] != NEVER
         by = "the end of its read" if read else "the next read of a frame"

@@ -17,15 +17,23 @@ from hypothesis import strategies as st
 from simlink.base.errors import InputError
 from simlink.base.instants import NEVER
 from simlink.engines.batch import BatchEngine
+from simlink.engines.batch.branching import NoBranchesError, refuse
 from simlink.engines.choice import choose
 from simlink.engines.event import EventEngine
 from simlink.engines.event.wiring import Chain, blank
 from simlink.figures.host_view import host_view
 from simlink.link.fate import Fate
+from simlink.proofs.bounds import depth_bound
+from simlink.proofs.ends import HARD, UnboundedError
+from simlink.proofs.release import release_bound
+from simlink.rare.queue import NoQueueError, queue_of
 from simlink.records import RECORD, Cause
 from simlink.running.run import run
 from simlink.scenario.loading import from_dict
+from simlink.tracing.measured import edges_of, measure
+from simlink.tracing.trace import trace
 from tests.conftest import MANY
+from tests.engines.agreement import differences, records_of, unlike
 from tests.engines.chain import NS, chain, put, record
 from tests.engines.host_clocked_scenarios import serial
 from tests.engines.test_checks import CHECKED, PARITY, hitting, told
@@ -48,6 +56,27 @@ def asked(patterns, *more, **values):
 
 #: A window of 5 ns.
 EDGE = {"kind": "at", "slew": "80 kV/us", "swing": "400 V"}
+
+
+@st.composite
+def repeating(draw):
+    """Draw a random scenario with transients and frames that are asked for once more."""
+    raw = draw(raw_upset_scenario(draw(st.sampled_from([FINE, *GRIDS]))))
+    values = draw(CHECKED) | {"check.sequence_bits": draw(st.integers(0, 3))}
+    if not values["check.sequence_bits"] and "check.kind" not in values:
+        values |= PARITY
+    if raw["barrier"]["return"].get("style") == "packets":
+        values["check.over"] = draw(st.sampled_from(["frame", "packet"]))
+    elif raw["fifo"].get("realign") == "never":
+        values |= {"barrier.return.strobe": False, "fifo.realign": None, "fifo.realign_gap": None}
+    waits = draw(st.sampled_from(["1 ns", "300 ns", "2 us", "20 us"]))
+    kept = draw(st.integers(1, 3))
+    realign = ["never", "idle", "sequence"] if values["check.sequence_bits"] else ["never", "idle"]
+    values |= REPEAT | {"check.repeat_timeout": waits, "check.kept_frames": kept}
+    values |= {"host.realign": draw(st.sampled_from(realign)), "barrier.false_edge": None}
+    if not draw(st.integers(0, 3)):
+        values |= {"transient": None}
+    return from_dict(put(raw, values))
 
 
 def test_a_word_is_mended_and_takes_longer():
@@ -167,6 +196,19 @@ def test_frames_behind_wait_and_the_slot_is_held(comes):
     assert outcomes["told"].tolist() == [False] + [not comes] + [False] * 6
 
 
+def test_its_latency_is_measured_to_the_end_of_the_second_read():
+    spans = measure(edges_of(trace(asked([[], [1], []]), range(0, 3))))
+    by = {}
+    for one in spans:
+        if one.conversion == 1:
+            by.setdefault(one.symbol, []).append(one.length)
+    assert by["t_LAT"] == [647 * NS]
+    assert by["t_READ"] == [50 * NS, 50 * NS]
+    assert by["t_WAIT"] == [100 * NS]
+    # Of every bit that was captured, and of those sent again out of the memory.
+    assert by["t_PD,R"] == [15 * NS] * 10
+
+
 def test_it_costs_a_channel_each_way_and_a_check():
     from simlink.budget.channels import signals
 
@@ -202,13 +244,56 @@ def test_a_converter_that_the_host_clocks_keeps_no_frame(scheme):
         serial(PARITY | REPEAT | {"link.scheme": scheme})
 
 
-def test_the_batch_engine_leaves_it_to_the_event_engine_by_name():
-    scenario = asked([[], [1]])
+@settings(max_examples=max(1, MANY // 50))
+@given(repeating())
+def test_the_engines_agree(scenario):
+    """The batch engine leaves to the event engine each trial in which an event may hit a frame."""
     said = BatchEngine().refuses(scenario)
+    if said is not None:
+        assert choose("auto", scenario)[0].name == "event"
+        return
+    assert differences(scenario) == []
+
+
+@pytest.mark.parametrize("style", [{"barrier.return.strobe": False}, {}, PACKETS])
+def test_only_trials_that_an_event_may_hit_are_left_to_the_event_engine(style, monkeypatch):
+    rare = {"kind": "poisson", "rate": "30 kHz", "slew": "80 kV/us", "swing": "400 V"}
+    values = RETURN | PARITY | REPEAT | {"conversions": 40, "trials": 60, "transient": [rare]}
+    scenario = chain(values | style)
+    whole, run_whole = [], EventEngine.run
+
+    def noted(self, scenario, trials, **options):
+        whole.extend(trials)
+        return run_whole(self, scenario, trials, **options)
+
+    expected = records_of(EventEngine(), scenario)
+    monkeypatch.setattr(EventEngine, "run", noted)
+    found = records_of(BatchEngine(), scenario)
+    assert unlike(found, expected) == []
+    asked_in = np.flatnonzero((expected["request"] != NEVER).any(axis=1)).tolist()
+    assert asked_in
+    assert set(asked_in) <= set(whole)
+    assert len(whole) < 30
+
+
+def test_the_batch_engine_refuses_what_needs_more_than_that_by_name():
+    values = {"barrier.return.jitter": {"shape": "normal", "mean": "0 ps", "sigma": "3 ns"}}
+    said = BatchEngine().refuses(chain(PARITY | REPEAT | values))
     assert said is not None
-    assert "check.on_failure" in said
-    engine, why = choose("auto", scenario)
-    assert (engine.name, why) == ("event", said)
+    assert "it judges no check" in said
+
+
+def test_what_is_computed_or_proven_without_it_refuses_it():
+    scenario = chain(LANES | PARITY | REPEAT)
+    with pytest.raises(NoQueueError, match=r"check\.on_failure: got repeat; flag or drop"):
+        queue_of(scenario)
+    with pytest.raises(NoBranchesError, match=r"check\.on_failure: got repeat; flag or drop"):
+        refuse(scenario)
+    for proof in (depth_bound, release_bound):
+        with pytest.raises(UnboundedError, match="asked for once more"):
+            proof(scenario, HARD)
+    # The same without it is proven.
+    assert depth_bound(scenario.with_values(DROPS), HARD).depth <= scenario.fifo.depth
 
 
 def test_packets_are_repeated_too():
@@ -238,27 +323,6 @@ def test_a_repeated_frame_that_ends_short_is_never_released():
     assert twice.fate[0, 1] == Fate.DROPPED
     assert twice.read_end[0, 1] == block.request[0, 1] + 1000 * NS
     assert (twice.fate[0, 2], block.fate[0, 2]) == (Fate.DELIVERED, Fate.DELIVERED)
-
-
-@st.composite
-def repeating(draw):
-    """Draw a random scenario with transients and frames that are asked for once more."""
-    raw = draw(raw_upset_scenario(draw(st.sampled_from([FINE, *GRIDS]))))
-    values = draw(CHECKED) | {"check.sequence_bits": draw(st.integers(0, 3))}
-    if not values["check.sequence_bits"] and "check.kind" not in values:
-        values |= PARITY
-    if raw["barrier"]["return"].get("style") == "packets":
-        values["check.over"] = draw(st.sampled_from(["frame", "packet"]))
-    elif raw["fifo"].get("realign") == "never":
-        values |= {"barrier.return.strobe": False, "fifo.realign": None, "fifo.realign_gap": None}
-    waits = draw(st.sampled_from(["1 ns", "300 ns", "2 us", "20 us"]))
-    kept = draw(st.integers(1, 3))
-    realign = ["never", "idle", "sequence"] if values["check.sequence_bits"] else ["never", "idle"]
-    values |= REPEAT | {"check.repeat_timeout": waits, "check.kept_frames": kept}
-    values |= {"host.realign": draw(st.sampled_from(realign)), "barrier.false_edge": None}
-    if not draw(st.integers(0, 3)):
-        values |= {"transient": None}
-    return from_dict(put(raw, values))
 
 
 def checked(scenario):
@@ -328,8 +392,7 @@ def test_a_run_of_it_and_its_ledger(tmp_path):
     ledger = found.ledger
     assert ledger["t_request"].isna().tolist() == [True, False, True]
     assert "t_request" not in run(chain({"conversions": 3}), workers=1).ledger
-    again = run(scenario, workers=1, engine="event")
-    assert again.figures["mended"].count == 1
-    with pytest.raises(InputError, match=r"check\.on_failure"):
-        run(scenario, workers=1, engine="batch")
-    assert EventEngine().refuses(scenario) is None
+    for engine in ("event", "batch"):
+        again = run(scenario, workers=1, engine=engine)
+        assert again.figures["mended"].count == 1
+        assert again.ledger.equals(ledger)

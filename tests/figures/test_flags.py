@@ -110,7 +110,8 @@ def test_two_reports_hold_the_line_as_one_as_long_as_the_later_does():
     scenario = chain(values)
     block = record(scenario)
     # From 1500 to 1800, and from 1705 until the read of 1 ends.
-    assert highs(scenario, 0, read_ends_of(block), 4000 * NS).stretches == [(1500 * NS, 2566 * NS)]
+    high = highs(scenario, 0, read_ends_of(scenario, block), 4000 * NS)
+    assert high.stretches == [(1500 * NS, 2566 * NS)]
     assert host_view(scenario, block)["flagged"][0].tolist() == [True, True, False, False]
 
 
@@ -202,7 +203,7 @@ def flagging(draw):
 
 def by_hand(scenario, block):
     """Return who is flagged, each against every stretch in which the line is high."""
-    reads = read_ends_of(block)
+    reads = read_ends_of(scenario, block)
     last = max(
         int(getattr(block, name)[0].max()) for name in ("due", "trigger", "ready", "release")
     )

@@ -346,3 +346,25 @@ def test_a_check_and_a_counter_tell_of_every_harm():
     found = exposure(made(**check)[0], steps=200, **SLEW)
     seen = {one.said(number) for one in found.moments for number in range(3)}
     assert seen == {UNHARMED, "not received, told", "wrong bits, told"}
+
+
+def test_a_repeated_frame_mends_what_an_event_did_to_its_bits():
+    """With time enough between triggers none but the lost trigger is left, told by the counter."""
+    check = {
+        "check.over": "frame",
+        "check.kind": "crc",
+        "check.width": 8,
+        "check.polynomial": 7,
+        "check.on_failure": "repeat",
+        "check.kept_frames": 1,
+        "check.repeat_timeout": "2 us",
+        "check.sequence_bits": 3,
+        "host.realign": "sequence",
+        "trigger.rate": "100 kHz",
+    }
+    found = exposure(made(**check)[0], steps=200, **SLEW)
+    seen = {one.said(number) for one in found.moments for number in range(3)}
+    assert seen == {UNHARMED, "not received, told"}
+    for one in found.channels:
+        times = sum(one.channel in moment.hit for moment in found.moments) * found.step
+        assert abs(times - one.time) <= 2 * found.step * one.stretches

@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 
 from simlink.studies.vary import vary
+from tests.engines.chain import chain
 from tests.link.test_exposed import made
 
 #: Both edges of a switch at the rate of the triggers, 1250 ns apart.
@@ -65,3 +66,18 @@ def test_two_keys_make_a_table_of_any_figure(figure):
     found, _ = studied(keys, figure=figure, source=at_bits)
     assert len(found.table) == 4
     assert found.plot() is not None
+
+
+def test_how_many_frames_have_to_be_kept():
+    """The host reads a frame more than a period after it was sent: the next one has been sent."""
+    source = {"kind": "poisson", "rate": "100 kHz", "slew": "80 kV/us", "swing": "80 V"}
+    values = {"conversions": 400, "transient": [source], "host.service_latency": "850 ns"}
+    values |= {"barrier.return.slew_immunity": "50 kV/us", "barrier.return.strobe": False}
+    values |= {"check.kind": "parity", "check.on_failure": "repeat", "check.kept_frames": 1}
+    values |= {"check.repeat_timeout": "1 us", "host.clock": "100 MHz", "fifo.depth": 9}
+    found = vary(chain(values), {"check.kept_frames": [1, 2]}, "mended")
+    asked, mended = (
+        [point.figures[name].count for point in found.points] for name in ("repeated", "mended")
+    )
+    assert asked[0] == asked[1] > 0
+    assert mended[0] < mended[1]

@@ -30,7 +30,7 @@ def levels(path):
 def expected(scenario, begin, end):
     """Return the edges that the stretches in which the line is high have in a dump."""
     (block,) = EventEngine().run(scenario, range(1), words=False)
-    found = highs(scenario, 0, read_ends_of(block), end).stretches
+    found = highs(scenario, 0, read_ends_of(scenario, block), end).stretches
     edges = [edge for a, b in found for edge in ((a, 1), (b, 0))]
     return [(time, level) for time, level in edges if begin < time <= end]
 
@@ -71,3 +71,23 @@ def test_without_a_line_there_is_no_wire(tmp_path):
     path = tmp_path / "a.vcd"
     dump(made()[0].with_(conversions=4), path)
     assert "host.fault" not in VCDVCD(str(path)).signals
+
+
+def test_a_frame_that_is_asked_for_again_is_read_twice_or_waited_for(tmp_path):
+    """The line may fall as either read ends, and not as a wait in vain is over."""
+    source = {"kind": "poisson", "rate": "400 kHz", "slew": "80 kV/us", "swing": "400 V"}
+    changed = {"transient": [source], "barrier.slew_immunity": "10 kV/us"}
+    changed |= {"check.kind": "crc", "check.width": 8, "check.polynomial": 7}
+    changed |= {"check.on_failure": "repeat", "check.kept_frames": 2, "fifo.realign": "gap"}
+    base = made(**changed, **LINE, **{"check.repeat_timeout": "2 us"})[0]
+    scenario = base.with_(conversions=150)
+    path = tmp_path / "a.vcd"
+    dump(scenario, path)
+    seen = levels(path)
+    end = max(int(VCDVCD(str(path)).endtime), seen[-1][0])
+    assert seen[1:] == expected(scenario, seen[0][0], end)
+    (block,) = EventEngine().run(scenario, range(1), words=False)
+    asked = block.request[0] >= 0
+    in_vain = (block.read_end - block.request)[0][asked] == 2000 * NS
+    assert asked.sum() > 5
+    assert 0 < in_vain.sum() < asked.sum()

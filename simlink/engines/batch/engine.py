@@ -32,7 +32,6 @@ from simlink.engines.batch.windows import (
 from simlink.engines.event import EventEngine
 from simlink.link import unit
 from simlink.link.fifo import WhenFull
-from simlink.link.repeat import repeats
 from simlink.link.transient import may_upset, upset_parts
 from simlink.link.unit import Units
 from simlink.records import RECORD, FrameBlock
@@ -55,8 +54,6 @@ class BatchEngine:
 
     def refuses(self, scenario: Scenario) -> str | None:
         """Return why the scenario cannot be done exactly, or None."""
-        if repeats(scenario):
-            return 'the batch engine does not do check.on_failure "repeat"'
         return refusal(scenario) or unjudged(scenario)
 
     def run(self, scenario: Scenario, trials: range, *, words: bool) -> Iterator[FrameBlock]:

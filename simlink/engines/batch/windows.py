@@ -17,6 +17,7 @@ from simlink.base.instants import FAR, NEVER, Times, period_of
 from simlink.engines.batch.draws import Source, edge_columns
 from simlink.engines.event import EventEngine
 from simlink.link.false_edge import channels
+from simlink.link.repeat import repeats
 from simlink.link.transient import UPSET_PARTS, Upsets, Way, may_upset, upsets
 from simlink.scenario.distributions import Uniform, reach
 from simlink.scenario.schema import Scenario
@@ -42,9 +43,14 @@ def refusal(scenario: Scenario) -> str | None:
 
 
 def leaves(scenario: Scenario) -> bool:
-    """Tell whether trials with a transient that hits a frame are left to the event engine."""
+    """Tell whether trials with a transient that may hit a frame are left to the event engine.
+
+    Of a strobe and of packets it may take more than single bits; where frames are asked for once
+    more, others wait for them.
+    """
     back = scenario.barrier.return_
-    return may_upset(scenario, "return") and (back.style == "packets" or back.has_strobe)
+    shared = back.style == "packets" or back.has_strobe or repeats(scenario)
+    return may_upset(scenario, "return") and shared
 
 
 def hits_trigger(scenario: Scenario) -> bool:
