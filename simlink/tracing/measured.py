@@ -158,7 +158,7 @@ def edges_of(trace: Trace) -> dict[str, list[Edge]]:
     found: dict[str, list[Edge]] = {}
     for time, signal, value in trace.entries:
         found.setdefault(signal, []).append((time, value))
-    if any(one.hit for one in trace.met):
+    if trace.made or any(one.hit for one in trace.met):
         found |= captured_for(trace)
     return found
 
