@@ -10,7 +10,7 @@ from typing import Annotated, Any, Literal
 from simlink.scenario.distributions import Constant
 from simlink.scenario.faults import Fault, FaultError, written
 from simlink.scenario.fields import Section, optional
-from simlink.scenario.kinds import MOST_LANES, Frequency, Kind, count, share
+from simlink.scenario.kinds import MOST_LANES, Frequency, Kind, count, each_of, share
 from simlink.scenario.quantities import (
     FREQUENCY,
     TIME,
@@ -88,13 +88,7 @@ def _each(allowed: str, dimension: Dimension, read: Callable[[Any], Any]) -> Kin
     def read_all(value: Any, base: Path) -> tuple[Any, ...]:
         if not isinstance(value, list | tuple) or not 1 <= len(value) <= MOST_LANES * 256:
             raise FaultError(allowed, written(value))
-        found = []
-        for i, one in enumerate(value):
-            try:
-                found.append(read(one))
-            except FaultError as error:
-                raise error.under(i) from None
-        return tuple(found)
+        return each_of(read, value)
 
     schema = {
         "type": "array",

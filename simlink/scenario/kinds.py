@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -138,17 +138,22 @@ def _instants(value: Any, base: Path) -> tuple[Constant, ...]:
     return tuple(found)
 
 
-def _each_lane(read: Callable[[Any], Any], value: Any) -> tuple[Any, ...]:
-    """Read a list of one value a lane."""
-    if not 1 <= len(value) <= MOST_LANES:
-        raise FaultError(f"a list of 1 to {MOST_LANES} values, one a lane", written(value))
+def each_of(read: Callable[[Any], Any], values: Sequence[Any]) -> tuple[Any, ...]:
+    """Read each value of a list; a fault says which of them it is in."""
     found = []
-    for i, one in enumerate(value):
+    for i, one in enumerate(values):
         try:
             found.append(read(one))
         except FaultError as error:
             raise error.under(i) from None
     return tuple(found)
+
+
+def _each_lane(read: Callable[[Any], Any], value: Any) -> tuple[Any, ...]:
+    """Read a list of one value a lane."""
+    if not 1 <= len(value) <= MOST_LANES:
+        raise FaultError(f"a list of 1 to {MOST_LANES} values, one a lane", written(value))
+    return each_of(read, value)
 
 
 def _lines(value: Any, base: Path) -> tuple[str, ...]:

@@ -159,7 +159,7 @@ def edges_of(trace: Trace) -> dict[str, list[Edge]]:
     found: dict[str, list[Edge]] = {}
     for time, signal, value in trace.entries:
         found.setdefault(signal, []).append((time, value))
-    if any(one.hit for one in trace.met) or repeats(trace.scenario):
+    if trace.made or any(one.hit for one in trace.met) or repeats(trace.scenario):
         found |= captured_for(trace)
     return found
 

@@ -53,7 +53,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from simlink.base.errors import InputError
 from simlink.base.instants import NEVER
-from simlink.engines.event.frame import Met
+from simlink.engines.event.frame import Made, Met
 from simlink.engines.event.signals import Bursts, Observer, Signal
 from simlink.engines.event.wiring import Chain, blank
 from simlink.link import content
@@ -120,6 +120,8 @@ class Trace:
         The bits that the strobe of a remote master took wrong, by (conversion, lane).
     met : list of Met
         The symbols that windows of common-mode events met, from the start of the trial.
+    made : list of Made
+        The edges that they made on channels that carried nothing, from the start of the trial.
     end : int or None
         When the last conversion of the window had its fate, in fs; None if one never has.
     """
@@ -131,6 +133,7 @@ class Trace:
     changes: list[Change] = field(default_factory=list)
     mistaken: dict[tuple[int, int], list[int]] = field(default_factory=dict)
     met: list[Met] = field(default_factory=list)
+    made: list[Made] = field(default_factory=list)
     end: int | None = None
 
     @cached_property
@@ -231,7 +234,7 @@ class _Window:
         self.trigger = chain.timer.trigger
         if chain.strobe is not None:
             trace.mistaken = chain.strobe.mistaken
-        chain.trial.met = trace.met
+        chain.trial.met, chain.trial.made = trace.met, trace.made
         # Signals are watched from the start, so that each change in the window is one.
         if observers is None:
             chain.signals.observe(self.keep)

@@ -5,13 +5,16 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 import numpy as np
+import numpy.typing as npt
 
 from simlink.base.instants import FAR, NEVER
 from simlink.base.wording import many, slew_text, time_text
+from simlink.engines.event.frame import Made
 from simlink.engines.event.wiring import watched
 from simlink.figures.flags import read_ends_of, watched_until
 from simlink.link.fault_line import has_line, highs, is_flagged
 from simlink.link.transient import WAYS, Upsets, least_immunity, upsets
+from simlink.records import Fate
 from simlink.scenario.quantities import SLEW
 from simlink.scenario.schema import Scenario
 from simlink.tracing.culprit import Try, rows_with
@@ -35,9 +38,10 @@ def upset(facts: Facts) -> Story | None:
     if without is None or without["fate"] == facts.row["fate"]:
         return None
     steps = [f"Conversion {index} of board {facts.trial} was harmed by common-mode edges."]
-    hits = _hits(facts)
+    hits, made = _hits(facts)
     for way in WAYS:
         steps += _windows(facts, way)
+    undriven = list(_undriven(facts, made))
     if hits:
         channels = dict.fromkeys(channel for channel, _ in hits)
         counted = (
@@ -45,8 +49,11 @@ def upset(facts: Facts) -> Story | None:
             for channel in channels
         )
         steps.append(f"Hit on its way: {', '.join(counted)}.")
+    elif undriven:
+        steps.append("None of its own symbols was hit.")
     else:
         steps.append("None of its own symbols was hit: what an earlier one lost came to it.")
+    steps += undriven
     if facts.row["wrong_bits"]:
         steps.append(f"The host read {many(int(facts.row['wrong_bits']), 'wrong bit')}.")
     steps += repeated(facts)
@@ -62,13 +69,10 @@ def upset(facts: Facts) -> Story | None:
 def _told(facts: Facts) -> Iterator[str]:
     """Say what the fault line did, if there is one, and whether anybody told the host."""
     if has_line(facts.scenario):
-        row = facts.rows
-        ends = np.maximum(row["read_end"], row["void_read"])
-        last = int(max(row["trigger"].max(), row["release"].max(), ends.max()))
-        scenario = facts.scenario
-        reads = read_ends_of(scenario, facts.block)
-        left, until = int(facts.row["trigger"]), int(watched_until(ends, last)[facts.conversion])
-        high = highs(scenario, facts.trial, reads, until).stretches
+        left = int(facts.row["trigger"])
+        ends, until = _watched(facts)
+        reads = read_ends_of(facts.scenario, facts.block)
+        high = highs(facts.scenario, facts.trial, reads, until).stretches
         found = [(start, end) for start, end in high if is_flagged(left, until, start, end)]
         read = ends[facts.conversion] != NEVER
         by = "the end of its read" if read else "the next read of a frame"
@@ -78,6 +82,14 @@ def _told(facts: Facts) -> Iterator[str]:
             yield f"The fault line was not high at the host from its trigger to {by}."
     told = facts.view["told"][facts.conversion]
     yield "The host was told that something was wrong." if told else "Nobody told the host."
+
+
+def _watched(facts: Facts) -> tuple[npt.NDArray[np.int64], int]:
+    """Return when each conversion was read, and until when this one is watched, in fs."""
+    row = facts.rows
+    ends = np.maximum(row["read_end"], row["void_read"])
+    last = int(max(row["trigger"].max(), row["release"].max(), ends.max()))
+    return ends, int(watched_until(ends, last)[facts.conversion])
 
 
 def spans(found: Sequence[tuple[int, int]]) -> str:
@@ -91,7 +103,10 @@ def spans(found: Sequence[tuple[int, int]]) -> str:
 
 
 def immunities(scenario: Scenario) -> Iterator[Try]:
-    """Give the slew immunity, above every slew."""
+    """Give what would spare it: no false edges, and an immunity above every slew."""
+    if chance := scenario.barrier.false_edge:
+        name = f"the chance that an upset makes an edge where there is none ({chance:g})"
+        yield "barrier.false_edge", {"barrier.false_edge": 0}, name, "with none made"
     immunity = min(least_immunity(scenario, way) for way in WAYS)
     values = {
         "barrier.slew_immunity": SLEW.most_text,
@@ -102,22 +117,41 @@ def immunities(scenario: Scenario) -> Iterator[Try]:
     yield "barrier.slew_immunity", values, name, "with one above every slew"
 
 
-def _hits(facts: Facts) -> list[tuple[str, int]]:
-    """Return the channel and the number of each symbol of the conversion that was hit."""
+def _undriven(facts: Facts, made: Sequence[Made]) -> Iterator[str]:
+    """Say which edges came that no part drove, if without them it meets another fate."""
+    # One that has not been read may be overwritten, or kept out, up to the next read.
+    until = max(_until(facts), _watched(facts)[1])
+    found = [one for one in made if one.acted and one.time < until]
+    if not found:
+        return
+    without = rows_with(facts, {"barrier.false_edge": 0})
+    if without is None or without["fate"] == facts.row["fate"]:
+        return
+    last = ", ".join(f"on {one.channel} at {time_text(one.time)}" for one in found[-_MOST:])
+    many_more = f", of {len(found)} up to then the last" if len(found) > _MOST else ""
+    fate = Fate(int(without["fate"])).word.replace("_", " ")
+    yield (
+        f"Edges that no part drove came {last}{many_more}; without such edges its fate is {fate}."
+    )
+
+
+def _hits(facts: Facts) -> tuple[list[tuple[str, int]], list[Made]]:
+    """Return the channel and the number of each symbol of the conversion that was hit.
+
+    And the edges that windows made where there was none, in order.
+    """
     most = min(facts.conversion + 2, facts.scenario.conversions)
     scenario = facts.scenario.with_(conversions=most)
-    _, seen = watched(scenario, facts.trial)
-    return [
-        (one.channel, one.symbol) for one in seen if one.hit and one.conversion == facts.conversion
-    ]
+    made: list[Made] = []
+    _, seen = watched(scenario, facts.trial, made)
+    hits = [one for one in seen if one.hit and one.conversion == facts.conversion]
+    made.sort(key=lambda one: (one.time, one.channel))
+    return [(one.channel, one.symbol) for one in hits], made
 
 
 def _windows(facts: Facts, way: str) -> list[str]:
     """Say when the channels of a direction were upset while the conversion was on its way."""
-    row = facts.row
-    left = int(row["trigger"])
-    known = [int(row[name]) for name in ("ready", "release", "read_end") if row[name] != NEVER]
-    until = max([left + _longest(facts), *known])
+    left, until = int(facts.row["trigger"]), _until(facts)
     starts, ends = Upsets(facts.scenario, facts.trial).windows(
         "forward" if way == "forward" else "return", until
     )
@@ -129,6 +163,13 @@ def _windows(facts: Facts, way: str) -> list[str]:
     if not found:
         return []
     return [f"The {way} channels were upset {spans(found)}."]
+
+
+def _until(facts: Facts) -> int:
+    """Return when the conversion is over, as far as is known, in fs."""
+    row = facts.row
+    known = [int(row[name]) for name in ("ready", "release", "read_end") if row[name] != NEVER]
+    return max([int(row["trigger"]) + _longest(facts), *known])
 
 
 def _longest(facts: Facts) -> int:

@@ -236,6 +236,8 @@ class UpsetChannel(Channel):
                 Instant(self.env, time, self.rank, self.alone)
             else:
                 found.append(time)
+                hits = self.hits
+                hits.trial.note_false(hits.way, hits.channel, time)
         return found
 
 

@@ -72,12 +72,14 @@ class SamplingConverter:
         self.missed.set(index, index, None, sent, "host.trigger")
         self.signals.settled.set(index)
 
-    def false_trigger(self) -> None:
-        """Take an edge that nobody sent for a trigger, if free; else it goes by unnoticed."""
-        if converter.accepts(self.env.now, self.occupied_until):
+    def false_trigger(self) -> bool:
+        """Take an edge that nobody sent for a trigger, if free; return whether it does."""
+        free = converter.accepts(self.env.now, self.occupied_until)
+        if free:
             index = self.trial.stray_index()
             self.trigger.set(index, index, None, None, "host.trigger")
             self.accept(index)
+        return free
 
     def accept(self, index: int) -> None:
         """Take a trigger."""

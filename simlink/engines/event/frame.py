@@ -319,6 +319,26 @@ class Met(NamedTuple):
     hit: bool
 
 
+class Made(NamedTuple):
+    """An edge that a window made on a channel that carried nothing.
+
+    Attributes
+    ----------
+    channel : str
+        As in the source of its draws.
+    way : {"forward", "return"}
+    time : int, fs
+        When it came.
+    acted : bool
+        Whether what received it did anything.
+    """
+
+    channel: str
+    way: Way
+    time: int
+    acted: bool
+
+
 class Trial:
     """One unit run once: the scenario, its fixed values, its draws and its records.
 
@@ -367,6 +387,8 @@ class Trial:
         self.upsets = Upsets(scenario, number) if self.upset_ways else None
         #: What upset windows met, for who wants to know.
         self.met: list[Met] | None = None
+        #: What edges they made where there was none, for who wants to know.
+        self.made: list[Made] | None = None
         #: What the words say, and what the host reads of them, for who wants to know.
         self.words: Words | None = None
         #: How likely a window makes an edge where there is none.
@@ -427,6 +449,11 @@ class Trial:
         """Return the index of the next frame of no conversion."""
         self.strays += 1
         return -1 - self.strays
+
+    def note_false(self, way: Way, channel: str, time: int, acted: object = True) -> None:
+        """Note an edge that a window made, for who wants to know."""
+        if self.made is not None:
+            self.made.append(Made(channel, way, time, bool(acted)))
 
     def false_edges(self, way: Way, channel: str) -> FalseEdges | None:
         """Return when windows make edges on a channel that carries nothing, or None if never."""

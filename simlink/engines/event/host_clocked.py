@@ -132,10 +132,12 @@ class HostClockedConverter(SamplingConverter):
         """Tell whether a frame is in the output register: the newest, its conversion over."""
         return self.newest is frame and frame.ready <= self.env.now
 
-    def false_clock(self, *_: object) -> None:
-        """Meet a clock pulse that nobody sent: it shifts a frame that waits to be read."""
-        if self.unread is not None:
-            self.unread.shifted += 1
+    def false_clock(self) -> bool:
+        """Meet a clock pulse that nobody sent: it shifts a frame that waits to be read, if any."""
+        if self.unread is None:
+            return False
+        self.unread.shifted += 1
+        return True
 
 
 class HostClockedReader:
@@ -258,23 +260,20 @@ class HostClockedReader:
             )
             Instant(self.env, self.last_release, RELEASE, self.release, frame, now)
 
-    def false_busy(self) -> None:
+    def false_busy(self) -> bool:
         """See an edge of busy that nobody sent; a fall is released like any other.
 
         The host takes it for that of the newest frame. Where that has been read, or there is none,
         what it will read is a frame that no trigger asked for.
         """
-        carried = self.busy_channel.carried  # type: ignore[attr-defined]
         now = self.env.now
-        if carried.at(now):
-            return
         self.misled = True
         self.busy_seen = not self.busy_seen
         frame = self.converter.newest
         index = None if frame is None else frame.index
         self.busy.set(int(self.busy_seen), index, None, None, "remote.busy")
         if self.busy_seen:
-            return
+            return True
         if frame is None or frame.admitted is not None:
             place = -1 if frame is None else frame.place
             trial = self.trial
@@ -282,6 +281,7 @@ class HostClockedReader:
             self.trial.unrequested(frame, place)
         self.last_release = fifo.releases_at(now, self.sync_delay(frame.index), self.last_release)
         Instant(self.env, self.last_release, RELEASE, self.release, frame, now)
+        return True
 
     def busy_lost(self, frame: Frame, edge: tuple[bool, int]) -> None:
         """Go on seeing the level that busy had before an edge that was lost."""

@@ -83,6 +83,9 @@ class UpsetLanes(ReturnLanes):
             return
         comes = strobe.comes or list(came)
         self.places, self.strays = receiver.place_among(frame, came, comes, false)
+        taken = {time for some in self.strays.values() for time, _, _ in some}
+        for time in false:
+            self.trial.note_false("return", "strobe", time, time in taken)
         if frame.harm is not None and frame.apart is None:
             self.trial.record.hit[frame.index] = frame.harm.hit
         receiver.rest(edges)
@@ -108,6 +111,7 @@ class UpsetLanes(ReturnLanes):
         if any(carries(now, *span) for span in self.strobe.spans):
             return
         taken = self.receiver.take(now, self.last_open)
+        self.trial.note_false("return", "strobe", now, taken)
         if taken is not None:
             self.push_false(now, *taken)
         self.receiver.rest_later()

@@ -14,7 +14,7 @@ from simlink.engines.event.converter import Converter, SamplingConverter
 from simlink.engines.event.counts import HostCounts
 from simlink.engines.event.false_edges import Carried, Ending, FalseSource
 from simlink.engines.event.fifo import Fifo
-from simlink.engines.event.frame import Met, Trial
+from simlink.engines.event.frame import Made, Met, Trial
 from simlink.engines.event.host import Reader
 from simlink.engines.event.host_clocked import HostClockedConverter, HostClockedReader
 from simlink.engines.event.master import RemoteMaster, ReturnLanes
@@ -115,7 +115,7 @@ class Chain:
         way: Way,
         name: str,
         channel: Channel,
-        act: Callable[[], object],
+        act: Callable[[], bool],
         *,
         alone: bool = False,
     ) -> None:
@@ -128,7 +128,7 @@ class Chain:
             Of the channel.
         channel : Channel
         act : callable
-            What an edge that comes by itself does.
+            What an edge that comes by itself does; returns whether it does anything.
         alone : bool
             Whether the channel carries whole clocks, and makes the edges among theirs itself.
         """
@@ -138,14 +138,17 @@ class Chain:
         if edges is None:
             return
         channel.carried = carried = Carried()
-        if alone:
-            channel.false, channel.alone = edges, act
-        env = self.env
+        env, trial = self.env, self.trial
+
+        def happens(*_: object) -> None:
+            trial.note_false(way, name, env.now, act())
 
         def made() -> None:
             if not carried.at(env.now):
-                act()
+                happens()
 
+        if alone:
+            channel.false, channel.alone = edges, happens
         FalseSource(env, self.ending, edges, channel.rank, made)
 
     def trigger_channel(self, converter: SamplingConverter) -> Channel:
@@ -221,12 +224,17 @@ class EventEngine:
     passing = run
 
 
-def watched(scenario: Scenario, number: int) -> tuple[FrameBlock, list[Met]]:
-    """Run one trial; return its records and each symbol that an upset window met."""
+def watched(
+    scenario: Scenario, number: int, made: list[Made] | None = None
+) -> tuple[FrameBlock, list[Met]]:
+    """Run one trial; return its records and each symbol that an upset window met.
+
+    The edges that windows made where there was none are added to ``made``.
+    """
     block = blank(scenario, number, words=False)
     chain = Chain(scenario, number, block)
     seen: list[Met] = []
-    chain.trial.met = seen
+    chain.trial.met, chain.trial.made = seen, made
     chain.run()
     return block, seen
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from simlink.pictures.diagram.palette import Sizes
 from simlink.pictures.diagram.placing import Label, in_a_row, width_of
 from simlink.pictures.diagram.timescale import Need, Scale
-from simlink.pictures.diagram.tracks import Cell, Mark, Track
+from simlink.pictures.diagram.tracks import UNREQUESTED, Cell, Mark, Track
 
 if TYPE_CHECKING:
     from simlink.pictures.diagram.contents import Line
@@ -40,9 +40,9 @@ def needs_of(track: Track, sizes: Sizes, room: float) -> list[Need]:
     """
     if track.signal.kind in ("number", "count"):
         return [
-            Need(cell.start, cell.end, width_of(str(cell.value), sizes.small) + 0.7)
+            Need(cell.start, cell.end, width_of(_number(cell), sizes.small) + 0.7)
             for cell in track.cells[1:-1]
-            if cell.value is not None and cell.value >= 0
+            if _holds(cell, track)
         ]
     named = [mark for mark in track.marks if mark.label]
     found = []
@@ -53,6 +53,18 @@ def needs_of(track: Track, sizes: Sizes, room: float) -> list[Need]:
         wide = width_of(named[-1].label, sizes.small)
         found.append(Need(named[-1].time, named[-1].time, 0.0, wide + 1.2))
     return found
+
+
+def _holds(cell: Cell, track: Track) -> bool:
+    """Tell whether something that has a name is on a line: a bit, a number, a frame."""
+    if cell.value is None:
+        return False
+    return cell.value >= 0 or (track.signal.kind == "number" and cell.value != track.signal.rest)
+
+
+def _number(cell: Cell) -> str:
+    """Return the number in a cell; of a frame of no conversion, that nobody asked for it."""
+    return UNREQUESTED if cell.value is not None and cell.value < 0 else str(cell.value)
 
 
 def _fits(cell: Cell, text: str, size: float, scale: Scale, crosses: list[float]) -> float | None:
@@ -93,8 +105,7 @@ def label_cells(
     here = [
         cell
         for cell in track.cells
-        if cell.value is not None
-        and cell.value >= 0
+        if _holds(cell, track)
         and cell.end > scale.start
         and line.shows(max(cell.start, scale.start))
     ]
@@ -176,7 +187,7 @@ def _height(cell: Cell, track: Track, line: Line, view: View) -> float:
 def _text(cell: Cell, track: Track, view: View) -> str:
     assert cell.value is not None
     if track.signal.kind != "bits":
-        return str(cell.value)
+        return _number(cell)
     scenario = view.trace.scenario
     if cell.value >= scenario.data_bits_per_lane:
         return _behind(scenario, cell.value - scenario.data_bits_per_lane)

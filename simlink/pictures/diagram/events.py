@@ -8,17 +8,18 @@ came of it. Symbols of one kind that are hit close to each other share a sign.
 from __future__ import annotations
 
 from collections import Counter
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from simlink.base.instants import FS_PER_SECOND, NEVER
 from simlink.link.transient import WAYS, Upsets, instants, upsets
 from simlink.link.transport import packets_of
 from simlink.pictures.diagram.placing import in_lanes
+from simlink.records import Fate
 from simlink.tracing.fault_edges import EVENT, fault_edges
 
 if TYPE_CHECKING:
-    from simlink.engines.event.frame import Met
+    from simlink.engines.event.frame import Made, Met
     from simlink.pictures.diagram.timescale import Scale
     from simlink.pictures.diagram.tracks import Track
     from simlink.scenario.schema import Scenario
@@ -60,19 +61,40 @@ class Events:
         The symbols that are hit.
     drawn : list of Struck
         Those of them that are drawn: lanes that have no row are not.
+    made : list of Made
+        The edges that no part drove.
+    unrequested : list of Fate
+        What became of the frames that were read and that no trigger asked for.
     """
 
     instants: list[int]
     windows: list[tuple[int, int]]
     struck: list[Struck]
     drawn: list[Struck]
+    made: list[Made] = field(default_factory=list)
+    unrequested: list[Fate] = field(default_factory=list)
 
     @property
     def sentence(self) -> str:
-        """Which symbols were hit, and what came of them; empty if none was."""
-        counts = Counter((one.channel, one.effect) for one in self.struck)
-        parts = [f"{number} on {name} ({SAID[how]})" for (name, how), number in counts.items()]
-        return f"Symbols hit: {', '.join(parts)}." if parts else ""
+        """Which symbols were hit, which edges made, and what came of them; empty if none was."""
+        counts = Counter((one.channel, SAID[one.effect]) for one in self.struck)
+        made = Counter((one.channel, "" if one.acted else "ignored") for one in self.made)
+        fates = Counter(("", one.word.replace("_", " ")) for one in self.unrequested)
+        said = (
+            ("Symbols hit", counts),
+            ("Edges that no part drove", made),
+            ("Frames read that no trigger asked for", fates),
+        )
+        return " ".join(f"{what}: {_counted(some)}." for what, some in said if some)
+
+
+def _counted(some: Counter[tuple[str, str]]) -> str:
+    """Return how many there are of what, and what came of it, in words."""
+    parts = []
+    for (name, how), number in some.items():
+        where = f" on {name}" if name else ""
+        parts.append(f"{number}{where}{f' ({how})' if how else ''}")
+    return ", ".join(parts)
 
 
 @dataclass(frozen=True)
@@ -138,7 +160,20 @@ def events(trace: Trace, tracks: list[Track], start: int, end: int) -> Events | 
     if not windows and not reported:
         return None
     found = reported.union(_instants(trace.scenario, trace.trial, windows))
-    return Events(sorted(found), windows, struck, drawn)
+    made = [one for one in trace.made if start <= one.time < end]
+    return Events(sorted(found), windows, struck, drawn, made, _unrequested(trace, start, end))
+
+
+def _unrequested(trace: Trace, start: int, end: int) -> list[Fate]:
+    """Return the fates of the frames that no trigger asked for and whose read is shown to begin."""
+    extras = trace.record.unrequested
+    if extras is None:
+        return []
+    return [
+        Fate(int(one["fate"]))
+        for one in extras
+        if start <= int(one["read_start"]) < end and one["fate"] >= 0
+    ]
 
 
 def _instants(scenario: Scenario, trial: int, windows: list[tuple[int, int]]) -> set[int]:

@@ -22,6 +22,7 @@ MEANINGS = {
     "block": "\N{MULTIPLICATION SIGN}n: n cycles, bits or pushes, not drawn singly",
     "tear": "time left out",
     "band": "range of an edge",
+    "false": "edge that no part drove",
     "window": "nothing should switch",
     "event": "common-mode event",
     "upset": "channels upset",

@@ -126,7 +126,7 @@ class _Painter(RowPainter):
             self.shapes([head(x, top + 0.4, 0.0, -1.0, 0.75)], Order.MARK, palette.ink)
         elif item.mark == "release":
             self.shapes([head(x, bottom - 0.4, 0.0, 1.0, 0.9)], Order.MARK, palette.quiet)
-        elif item.mark in ("sample", "cross", "wrong"):
+        elif item.mark in ("sample", "cross", "wrong", "false"):
             self.sign(item.mark, x, y)
         elif item.mark == "unknown":
             self.unknown(left, right, top, bottom)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from enum import IntEnum
 from typing import TYPE_CHECKING, Any
 
@@ -181,11 +182,11 @@ class RowPainter:
         for cell in cells:
             x0, x1 = line.scale.at(cell.start), line.scale.at(cell.end)
             rests = cell.value is not None and (
-                cell.value == UNDRIVEN or (track.signal.kind == "number" and cell.value < 0)
+                cell.value == (track.signal.rest if track.signal.kind == "number" else UNDRIVEN)
             )
             if rests:
                 idle.append([(x0, middle), (x1, middle)])
-            elif cell.value is None or cell.value < 0:
+            elif cell.value is None or (cell.value < 0 and track.signal.kind != "number"):
                 self.unknown(x0, x1, top, bottom)
                 boxes.append([(x0, top), (x1, top)])
                 boxes.append([(x0, bottom), (x1, bottom)])
@@ -234,17 +235,32 @@ class RowPainter:
             self.shapes([head(x, y, 0.0, 1.0, 0.9)], Order.MARK, palette.quiet)
         elif mark.shape == "sample":
             self.sign("sample", x, bottom)
+        elif mark.shape == "false":
+            self.strokes(upright, Order.MARK, palette.bad, linewidths=1.3 * wide)
+            self.sign("false", x, (top + bottom) / 2)
         else:
             self.sign("cross", x, (top + bottom) / 2)
 
     def sign(self, shape: str, x: float, y: float) -> None:
-        """Draw a diamond or a cross about a point."""
+        """Draw a diamond, a cross, or a plus in a ring about a point."""
         palette, r = self.palette, 0.85
         if shape == "sample":
             diamond = [(x - 0.6, y), (x, y - 0.75), (x + 0.6, y), (x, y + 0.75)]
             self.shapes(
                 [diamond], Order.MARK, palette.paper, linewidths=0.7, edgecolors=palette.ink
             )
+        elif shape == "false":
+            ring = [
+                (x + r * math.cos(turn), y + r * math.sin(turn))
+                for turn in (math.tau * k / 24 for k in range(24))
+            ]
+            look = {"edgecolors": palette.bad, "linewidths": 0.8}
+            self.shapes([ring], Order.MARK + 0.1, palette.paper, **look)
+            plus: list[Points] = [
+                [(x - 0.6 * r, y), (x + 0.6 * r, y)],
+                [(x, y - 0.6 * r), (x, y + 0.6 * r)],
+            ]
+            self.strokes(plus, Order.MARK + 0.2, palette.bad, linewidths=0.9)
         else:
             arms: list[Points] = [
                 [(x - r, y - r), (x + r, y + r)],

@@ -118,6 +118,10 @@ _NOTES = {
 }
 
 
+#: What is written beside a conversion, or in a frame that is read, that no trigger asked for.
+UNREQUESTED = "unrequested"
+
+
 @dataclass(frozen=True)
 class Cell:
     """A stretch of one value; ``value`` None when it is not known."""
@@ -288,6 +292,7 @@ def tracks(
             known = trace.window.start == 0 or signal.name == FAULT
             track.cells = _cells(list(line), signal, known, start, end)
         track.marks += [m for m in _notes(trace, edges, track) if start <= m.time <= end]
+        track.marks += [m for m in _false(trace, chosen, track) if start <= m.time <= end]
         track.marks.sort(key=lambda mark: mark.time)
         found.append(track)
     return sorted(found, key=lambda track: _SIDES.index(track.signal.side))
@@ -336,10 +341,31 @@ def _captures(trace: Trace, edges: Edges, captures: Sequence[Edge]) -> list[Edge
     return sorted(line + ends, key=lambda one: (one[0], one[1] != UNDRIVEN))
 
 
+#: On which signals the edges that no part drove are marked: on the first of each that is drawn.
+_MADE_ON = {
+    "trigger": ("remote.trigger",),
+    "strobe": ("fifo.strobe", "fifo.push"),
+    "clock": ("remote.clock",),
+    "returned": ("host.returned",),
+    "busy": ("host.busy",),
+}
+
+
+def _false(trace: Trace, chosen: list[tuple[Signal, int | None]], track: Track) -> Iterator[Mark]:
+    """Give the marks of edges that no part drove."""
+    drawn = {signal.name for signal, _ in chosen}
+    for one in trace.made:
+        on = next((name for name in _MADE_ON[one.channel] if name in drawn), None)
+        if on == track.signal.name:
+            yield Mark(one.time, "false")
+
+
 def _instants(edges: Edges, track: Track) -> Iterator[Mark]:
     named = track.signal.name in ("host.trigger", "remote.trigger")
     for time, value in edges.get(track.name, ()):
-        yield Mark(time, "arrow" if named else "tick", str(value) if named else "")
+        # A conversion below 0 is one that no trigger of the host asked for.
+        label = (str(value) if value >= 0 else UNREQUESTED) if named else ""
+        yield Mark(time, "arrow" if named else "tick", label)
 
 
 def _notes(trace: Trace, edges: Edges, track: Track) -> Iterator[Mark]:
