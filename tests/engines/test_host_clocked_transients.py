@@ -15,7 +15,9 @@ from hypothesis import strategies as st
 
 from simlink.base.instants import NEVER
 from simlink.engines.batch import BatchEngine
+from simlink.engines.batch.draws import Draws
 from simlink.engines.batch.read_windows import ReadWindows
+from simlink.engines.event import EventEngine
 from simlink.link.fate import Fate
 from simlink.records import Cause
 from simlink.scenario.loading import from_dict
@@ -23,6 +25,7 @@ from tests.engines.agreement import (
     differences,
     differences_across_stretches,
     records_of,
+    short_stretches,
     unlike,
     windows_kept,
 )
@@ -200,6 +203,27 @@ def test_a_loop_stops_where_it_has_to_know_more(scheme, monkeypatch):
     assert len(asked) > 3
     fates = records_of(BatchEngine(), serial(values))["fate"]
     assert (fates == Fate.NOT_RECEIVED).sum() > 0
+
+
+@pytest.mark.parametrize("values", [{}, RETURNED, LOOP | {"host.timeout": "5 us"}])
+def test_which_symbols_are_hit_is_drawn_only_where_a_window_is_near(values, monkeypatch):
+    asked = []
+    plain = Draws.demand
+
+    def noting(self, row, low, high):
+        asked.append((low, high))
+        plain(self, row, low, high)
+
+    monkeypatch.setattr(Draws, "demand", noting)
+    rare = {"transient": [RARE | {"rate": "8 kHz", "swing": "8 kV"}], "barrier.upset": 0.5}
+    values = values | rare | {"conversions": 1500, "trials": 4, "barrier.slew_immunity": "50 kV/us"}
+    scenario = serial(values | {"host.service_latency": "100 ns"})
+    with short_stretches(longest=16):
+        found = records_of(BatchEngine(), scenario)
+    assert unlike(found, records_of(EventEngine(), scenario)) == []
+    # Some 48 windows of 100 ns in 376 stretches: some of what they meet is hit, the rest spared.
+    assert (found["hit"] > 0).sum() + (found["fate"] == Fate.NOT_RECEIVED).sum() > 2
+    assert 0 < len(asked) < 188
 
 
 def test_an_immunity_above_every_slew_changes_no_record():
