@@ -46,6 +46,27 @@ def is_hit(sent: int, arrives: int, start: int, end: int) -> bool:
     return sent < end and arrives > start
 
 
+def first_open(ends: Any, sent: int, count: int) -> int:
+    """Return which of the first windows is the first to end after an instant.
+
+    Parameters
+    ----------
+    ends : sequence of int, fs
+        In order.
+    sent : int, fs
+    count : int
+        How many windows are searched; what is returned where none of them does.
+    """
+    low, high = 0, count
+    while low < high:
+        middle = (low + high) // 2
+        if ends[middle] > sent:
+            high = middle
+        else:
+            low = middle + 1
+    return low
+
+
 def meets(starts: Any, ends: Any, sent: int, arrives: int) -> bool:
     """Tell whether a symbol meets any of some windows, as `is_hit` says; all in fs.
 
@@ -54,14 +75,8 @@ def meets(starts: Any, ends: Any, sent: int, arrives: int) -> bool:
     starts, ends : sequence of int, fs
         In order; none overlaps another.
     """
-    low, high = 0, len(ends)
-    while low < high:
-        middle = (low + high) // 2
-        if ends[middle] > sent:
-            high = middle
-        else:
-            low = middle + 1
-    return low < len(ends) and is_hit(sent, arrives, starts[low], ends[low])
+    at = first_open(ends, sent, len(ends))
+    return at < len(ends) and is_hit(sent, arrives, starts[at], ends[at])
 
 
 def upset_parts(chance: float) -> int:

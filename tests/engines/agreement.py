@@ -9,6 +9,7 @@ import pytest
 
 from simlink.engines.batch import BatchEngine, departures, engine
 from simlink.engines.event import EventEngine
+from simlink.link.transient import Upsets
 from simlink.records import RECORD, UNREQUESTED
 
 BITS = ("first_bit", "last_bit")
@@ -109,3 +110,22 @@ def differences_across_stretches(scenario):
     if "leave" not in done:
         assert done.count("step") == scenario.trials * -(-scenario.conversions // 4)
     return found
+
+
+def windows_kept(scenario):
+    """Return how many upset windows of a trial are kept, each time that more are asked for.
+
+    It runs on the batch engine in stretches of 64 conversions.
+    """
+    kept = []
+    plain = Upsets.since
+
+    def noting(self, way, low, until):
+        found = plain(self, way, low, until)
+        kept.append(len(self.windows(way, until)[0]))
+        return found
+
+    with short_stretches(longest=64), pytest.MonkeyPatch.context() as patch:
+        patch.setattr(Upsets, "since", noting)
+        records_of(BatchEngine(), scenario, words=False)
+    return kept

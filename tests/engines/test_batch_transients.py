@@ -20,7 +20,6 @@ from simlink.engines.batch.windows import Late
 from simlink.engines.event import EventEngine
 from simlink.engines.event.wiring import MOST_CONVERSIONS
 from simlink.link.fate import Fate
-from simlink.link.transient import Upsets
 from simlink.scenario.loading import from_dict
 from tests.engines.agreement import (
     differences,
@@ -28,6 +27,7 @@ from tests.engines.agreement import (
     records_of,
     short_stretches,
     unlike,
+    windows_kept,
 )
 from tests.engines.chain import NS, chain, put
 from tests.engines.test_transients import (
@@ -232,19 +232,8 @@ def test_bits_are_drawn_again_only_where_a_window_makes_them_matter(monkeypatch)
     assert late.made <= 4 * 50_000
 
 
-def test_windows_of_a_long_trial_are_let_go(monkeypatch):
-    kept = []
-    plain = Upsets.since
-
-    def noting(self, way, low, until):
-        found = plain(self, way, low, until)
-        kept.append(len(self.windows(way, until)[0]))
-        return found
-
-    monkeypatch.setattr(Upsets, "since", noting)
-    with short_stretches(longest=64):
-        scenario = chain({"conversions": 40_000, "transient": [RARE], **FORWARD})
-        records_of(BatchEngine(), scenario, words=False)
+def test_windows_of_a_long_trial_are_let_go():
+    kept = windows_kept(chain({"conversions": 40_000, "transient": [RARE], **FORWARD}))
     # Some 800 events; those of a source are worked out 4 at a time, and up to 512.
     assert len(kept) >= 625
     assert max(kept) < 600

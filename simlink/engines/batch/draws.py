@@ -76,6 +76,70 @@ def _gap(scenario: Scenario) -> Distribution:
 ZERO = Constant(value=0)
 
 
+class _Together:
+    """Columns of a ring that are drawn together.
+
+    Parameters
+    ----------
+    varying : list of Source
+        All columns of the ring.
+    columns : range
+        Which of them these are.
+    """
+
+    def __init__(self, varying: list[Source], columns: range) -> None:
+        self._varying = varying
+        self._names = [part_of(one.source, suffix(one.stride, one.offset)) for one in varying]
+        #: Columns that are drawn compiled; others are by samplers of their own.
+        self.compiled: list[int] = []
+        self._others: list[int] = []
+        laws = []
+        for at in columns:
+            one = varying[at]
+            law = streams.law_of(one.law) if isinstance(one.law, Simple) else None
+            if law is not None and streams.agrees():
+                self.compiled.append(at)
+                laws.append(law)
+            else:
+                self._others.append(at)
+        self._laws = np.array(laws, dtype=streams.LAWS)
+        self._columns = np.array(self.compiled, dtype=np.int64)
+        self._samplers: dict[tuple[int, int], Sampler] = {}
+
+    def open(self, generators: Generators, trials: range) -> None:
+        """Begin some trials."""
+        self._states = generators.states(trials, [self._names[at] for at in self.compiled])
+        self._samplers = {
+            (row, at): self._varying[at].law.sampler(
+                generators.streams(trial, self._varying[at].source),
+                self._varying[at].stride,
+                self._varying[at].offset,
+            )
+            for at in self._others
+            for row, trial in enumerate(trials)
+        }
+
+    def fill(self, ring: Times, rows: range, at: int, count: int) -> None:
+        """Draw the next numbers of some trials, side by side in the ring from a place on."""
+        if self.compiled:
+            some = slice(rows.start, rows.stop)
+            streams.fill(
+                self._laws, self._columns, self._states[some], streams.tables(), ring[some], at,
+                count,
+            )  # fmt: skip
+        for (row, column), sampler in self._samplers.items():
+            if row in rows:
+                ring[row, column, at : at + count] = sampler.take(count)
+
+    def skip(self, row: int, count: int) -> None:
+        """Pass over the next numbers of a trial; of uniform laws alone."""
+        if self.compiled:
+            streams.skip(self._states[row], count)
+        for (which, _), sampler in self._samplers.items():
+            if which == row:
+                sampler.take(count)
+
+
 class Draws:
     """Rings of draws of some trials side by side.
 
@@ -85,6 +149,9 @@ class Draws:
         Whose seed.
     columns : list of Source
         What is drawn.
+    on_demand : list of Source
+        What is drawn only where `demand` asks for it, by uniform laws; these columns stand behind
+        the others.
 
     Attributes
     ----------
@@ -98,32 +165,27 @@ class Draws:
         The columns that vary.
     """
 
-    def __init__(self, scenario: Scenario, columns: list[Source]) -> None:
+    def __init__(
+        self, scenario: Scenario, columns: list[Source], on_demand: list[Source] | None = None
+    ) -> None:
         self._seed = scenario.seed
-        self.place = np.full(len(columns), -1, dtype=np.int64)
-        self.constant = np.zeros(len(columns), dtype=np.int64)
+        every = columns + (on_demand or [])
+        self.place = np.full(len(every), -1, dtype=np.int64)
+        self.constant = np.zeros(len(every), dtype=np.int64)
         self.varying: list[Source] = []
-        for at, column in enumerate(columns):
+        for at, column in enumerate(every):
             if column.law.is_constant:
                 self.constant[at] = column.law.constant_value
             else:
                 self.place[at] = len(self.varying)
                 self.varying.append(column)
         self._names = [part_of(one.source, suffix(one.stride, one.offset)) for one in self.varying]
-        #: Columns that are drawn compiled, and by samplers of their own.
-        self._compiled: list[int] = []
-        self._others: list[int] = []
-        laws = []
-        for at, one in enumerate(self.varying):
-            law = streams.law_of(one.law) if isinstance(one.law, Simple) else None
-            if law is not None and streams.agrees():
-                self._compiled.append(at)
-                laws.append(law)
-            else:
-                self._others.append(at)
-        self._laws = np.array(laws, dtype=streams.LAWS)
-        self._columns = np.array(self._compiled, dtype=np.int64)
-        self._samplers: dict[tuple[int, int], Sampler] = {}
+        #: How many columns are drawn for every conversion.
+        self.steady = sum(not one.law.is_constant for one in columns)
+        self._always = _Together(self.varying, range(self.steady))
+        self._on_demand = _Together(self.varying, range(self.steady, self.width))
+        #: Up to which conversion each trial has those, or has passed over them.
+        self._upto: list[int] = []
         self.ring: Times = np.zeros((0, len(self.varying), 0), dtype=np.int64)
 
     @property
@@ -139,16 +201,9 @@ class Draws:
         """Begin some trials, with room for ``size`` conversions of each, a power of two."""
         if self.ring.shape[0] != len(trials) or self.ring.shape[2] != size + _PAD:
             self.ring = np.zeros((len(trials), self.width, size + _PAD), dtype=np.int64)
-        self._states = self._generators.states(trials, [self._names[at] for at in self._compiled])
-        self._samplers = {
-            (row, at): self.varying[at].law.sampler(
-                self._generators.streams(trial, self.varying[at].source),
-                self.varying[at].stride,
-                self.varying[at].offset,
-            )
-            for at in self._others
-            for row, trial in enumerate(trials)
-        }
+        self._upto = [0] * len(trials)
+        for some in (self._always, self._on_demand):
+            some.open(self._generators, trials)
 
     def widen(self, low: int, high: int, size: int) -> None:
         """Make room for ``size`` conversions, keeping those from ``low`` to before ``high``."""
@@ -164,9 +219,19 @@ class Draws:
         They stand side by side in the ring.
         """
         at = first % (self.ring.shape[2] - _PAD)
-        if self._compiled:
-            streams.fill(
-                self._laws, self._columns, self._states, streams.tables(), self.ring, at, count
-            )
-        for (row, column), sampler in self._samplers.items():
-            self.ring[row, column, at : at + count] = sampler.take(count)
+        self._always.fill(self.ring, range(len(self.ring)), at, count)
+
+    def demand(self, row: int, low: int, high: int) -> None:
+        """Draw of a trial what is drawn on demand, for conversions ``low`` ... ``high - 1``.
+
+        All of them are in the ring; what came before the first is never asked for any more.
+        """
+        size, upto = self.ring.shape[2] - _PAD, self._upto[row]
+        if low > upto:
+            self._on_demand.skip(row, low - upto)
+            upto = low
+        while upto < high:
+            count = min(high - upto, size - upto % size)
+            self._on_demand.fill(self.ring, range(row, row + 1), upto % size, count)
+            upto += count
+        self._upto[row] = upto

@@ -115,7 +115,7 @@ class Walk:
             and host.interrupt == "level"
             and scenario.fifo.when_full != "drop_old"
         )
-        columns = conversion_columns(scenario)
+        columns, upset_columns = conversion_columns(scenario), []
         if self.by_remote:
             self.symbols: Symbols = symbols(scenario, units, words)
             law["symbols"], law["packets"] = len(self.symbols.takes), self.symbols.packets
@@ -147,12 +147,10 @@ class Walk:
             columns += read_columns(scenario)
             law["crosses"] = hits_trigger(scenario)
             law["upset_column"] = len(columns)
-            columns += read_upsets.upset_columns(scenario)
+            upset_columns = read_upsets.upset_columns(scenario)
         law["upset_parts"] = upset_parts(scenario.barrier.upset)
-        self.draws = Draws(scenario, columns)
-        self.read_windows = ReadWindows(
-            scenario, self.draws, columns[: int(law["upset_column"][0])]
-        )
+        self.draws = Draws(scenario, columns, upset_columns)
+        self.read_windows = ReadWindows(scenario, self.draws, columns)
         self.judge = read_upsets.Judge(scenario)
         #: Bits of a read of which it is kept how they were captured.
         self.captures = 0 if self.by_remote else read_upsets.captures(scenario)
@@ -172,7 +170,7 @@ class Walk:
     def run(self) -> Iterator[FrameBlock]:
         """Walk all trials and hand over their records."""
         total, trials = self.scenario.conversions, self.units.trials
-        width = self.draws.width + RECORD.itemsize // 8
+        width = self.draws.steady + RECORD.itemsize // 8
         stretch = LONGEST
         while stretch > SHORTEST and stretch * width > NUMBERS:
             stretch //= 2
@@ -294,12 +292,14 @@ class Walk:
         room = np.empty((4, 2 * len(units.host_rising)), dtype=np.int64)
         at = first % self.records.shape[1]
         while (self.state["next"] < first + count).any():
-            (windows, bounds), longest, stops = self.read_windows.take(due, at, count, self.state)
+            given, longest, stops = self.read_windows.take(due, at, count, self.state)
+            for row in self.read_windows.near:
+                draws.demand(row, int(self.state["low"][row]), first + count)
             host_clocked.walk(
                 first, count, over, self.law, units.values[rows], crossings,
                 units.host_rising, units.host_falling, units.host_captured, due,
                 draws.ring, draws.place, draws.constant, self.state, self.ahead, self.line_free,
-                room, windows, bounds, longest, stops, self.captures_kept,
+                room, *given, longest, stops, self.captures_kept,
                 self.records, self.notes, *self.bits,
             )  # fmt: skip
 

@@ -14,7 +14,7 @@ from simlink.base.instants import NEVER
 from simlink.engines.batch.draws import EDGES
 from simlink.engines.batch.rings import draw
 from simlink.link.channel import arrives_at
-from simlink.link.transient import UPSET_PARTS, is_hit, is_upset
+from simlink.link.transient import UPSET_PARTS, first_open, is_hit, is_upset
 
 
 class Wanted(IntEnum):
@@ -45,16 +45,11 @@ def met(starts: Any, ends: Any, sent: int, arrives: int) -> int:
     starts, ends : ndarray of int64, fs
         In order; the last stands for all that is not known yet.
     """
-    low, high = 0, len(ends) - 1
-    while low < high:
-        middle = (low + high) // 2
-        if ends[middle] > sent:
-            high = middle
-        else:
-            low = middle + 1
-    if not is_hit(sent, arrives, starts[low], ends[low]):
+    last = len(ends) - 1
+    at = first_open(ends, sent, last)
+    if not is_hit(sent, arrives, starts[at], ends[at]):
         return 0
-    return 2 if low == len(ends) - 1 else 1
+    return 2 if at == last else 1
 
 
 def want(asked: Any, column: int, index: int) -> None:

@@ -16,7 +16,7 @@ import numpy as np
 from simlink.base.instants import FAR, NEVER, Times
 from simlink.engines.batch.draws import EDGES, Draws, Source
 from simlink.engines.batch.windows import earliest
-from simlink.link.transient import WAYS, Upsets, Way, may_upset
+from simlink.link.transient import WAYS, Upsets, Way, first_open, may_upset
 from simlink.link.unit import Units
 from simlink.scenario.distributions import reach
 from simlink.scenario.schema import Scenario
@@ -109,11 +109,13 @@ class ReadWindows:
                 self._read_bounded += most * of_read
             first = last
         self._upsets: list[Upsets] = []
+        #: Rows of the trials in which something may meet a window before more are asked for.
+        self.near: list[int] = []
 
     def open(self, units: Units, trials: range) -> None:
         """Begin some trials, which are among those of ``units``."""
         rows = slice(trials.start - units.trials.start, trials.stop - units.trials.start)
-        self._upsets = []
+        self._upsets, self.near = [], []
         if not self._ways:
             return
         self._upsets = [Upsets(self._scenario, trial) for trial in trials]
@@ -158,25 +160,47 @@ class ReadWindows:
             longest = longest + self._most[:, self._of_read].sum(axis=1)
         last = state["cue"] if self._loops else due[:, -1]
         need = last + _TURNS * turns
+        first = self._first(due, state)
         if (need > self._horizon).any():
-            self._look_ahead(due, state, np.minimum(need + self._ahead * turns, FAR))
+            self._look_ahead(first, np.minimum(need + self._ahead * turns, FAR))
+        ahead = self._next(first.tolist())
+        near = ahead < need + _SLACK
+        self.near = np.nonzero(near)[0].tolist()
         stops = np.full(trials, FAR)
         if self._loops:
-            # Nothing happens any more where the windows end for good.
-            known = self._horizon < FAR
-            stops[known] = (self._horizon - _TURNS * turns)[known].astype(np.int64)
+            # Up to the next window none is met; where they end for good nothing happens any more.
+            upto = np.where(near, self._horizon, np.minimum(self._horizon, ahead))
+            known = upto < FAR
+            stops[known] = (upto - _TURNS * turns)[known].astype(np.int64)
         return self._given, np.minimum(longest, FAR).astype(np.int64), stops
 
-    def _look_ahead(self, due: Times, state: Any, horizon: Any) -> None:
-        """Get the windows of all that is still to be sent, up to where each trial may need them."""
-        first = state["cue"]
+    def _next(self, first: list[int]) -> Any:
+        """Return when the first window starts, of each trial, that ends after an instant; in fs."""
+        starts, ends = self._given[0]
+        found = np.full(len(first), math.inf)
+        if not len(starts):
+            return found
+        for row, (since, bounds) in enumerate(zip(first, self._given[1].tolist(), strict=True)):
+            for begin, end in bounds:
+                at = begin + first_open(ends[begin:end], since, end - begin)
+                if at < end:
+                    found[row] = min(found[row], float(starts[at]))
+        return found
+
+    def _first(self, due: Times, state: Any) -> Times:
+        """Return when the first of all that is still to be sent is, at the soonest, in fs."""
+        first: Times = state["cue"]
         if not self._loops:
             first = np.full(1, NEVER) if self._least == NEVER else due[:, 0] + self._least
         # A read to come asks for its first bit, which was sent as busy fell.
         for which, fell in (("newest", "ready"), ("pending", "pending_ready")):
             first = np.minimum(first, np.where(state[which] >= 0, state[fell], FAR))
+        return first
+
+    def _look_ahead(self, first: Times, horizon: Any) -> None:
+        """Get the windows of all that is still to be sent, up to where each trial may need them."""
         until = horizon.astype(np.int64).tolist()
         self._given = gathered(self._upsets, self._ways, first.tolist(), until)
         self._horizon = horizon
-        if self._given[0].shape[1] <= _FEW * len(state):
+        if self._given[0].shape[1] <= _FEW * len(self._upsets):
             self._ahead *= 2

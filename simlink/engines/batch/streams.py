@@ -188,6 +188,25 @@ def fill(laws: Any, columns: Any, states: Any, tables: Any, ring: Any, at: int, 
             kept[0], kept[1], kept[2], kept[3] = state
 
 
+@compiled
+def skip(states: Any, count: int) -> None:
+    """Pass over numbers that are made of 64 bits each, as uniform ones are.
+
+    Parameters
+    ----------
+    states : ndarray of uint64, shape (drawn, 4)
+        The generators' states, moved on.
+    count : int
+        How many of each.
+    """
+    for one in range(len(states)):
+        kept = states[one]
+        state = (kept[0], kept[1], kept[2], kept[3])
+        for _ in range(count):
+            _, state = advanced(state)
+        kept[0], kept[1], kept[2], kept[3] = state
+
+
 #: Draws of each law that are compared: some come from the tails of both ziggurats.
 _COMPARED = 2**15
 
