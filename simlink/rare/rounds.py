@@ -21,7 +21,7 @@ import numpy as np
 from simlink.engines.batch.branch_draws import Stage
 from simlink.engines.batch.branching import Branches, RingError, State
 from simlink.rare.survival import independent, survival
-from simlink.scenario.composite import TwoState
+from simlink.scenario.composite import GeometricCount, TwoState
 
 if TYPE_CHECKING:
     from simlink.base.instants import Times
@@ -37,6 +37,8 @@ _REACH = 0.2
 #: Conversions before those that stand for the long run, and of these: the fewest and the most.
 _WARM, _SPAN = 1024, 256
 _MOST_WARM, _MOST_SPAN = 65536, 4096
+#: Of how long a host remembers, and of the slots that a run has to fill.
+_MEMORIES, _RISE = 4, 4
 _MOST_LEVELS = 100
 #: Heights that are tried for the first level.
 _TRIED = 200
@@ -73,16 +75,22 @@ def spans(scenario: Scenario, conversions: int | None, branches: int = BRANCHES)
     """Return a plan without levels: which conversions are counted."""
     if conversions is not None:
         return Plan(0, conversions, branches)
-    latency, cycle = scenario.host.service_latency, 0.0
+    latency, memory = scenario.host.service_latency, 0.0
     if isinstance(latency, TwoState):
-        cycle = latency.spacing.mean + latency.length.mean
+        memory = latency.length.mean
+        if not isinstance(latency.spacing, GeometricCount):
+            # When it will stall next hangs on when it stalled last: the whole cycle counts.
+            memory += latency.spacing.mean
+    # From the first level to a loss, one slot a conversion at the most.
+    rise = _RISE * scenario.fifo.depth
     # Whole bursts, and whole steps.
     whole = math.lcm(_STEP, scenario.trigger.burst_length or 1)
 
     def up(least: int, wanted: float, most: int) -> int:
         return math.ceil(min(max(least, wanted), most) / whole) * whole
 
-    return Plan(up(_WARM, 4 * cycle, _MOST_WARM), up(_SPAN, cycle, _MOST_SPAN), branches)
+    span = up(_SPAN, max(_MEMORIES * memory, rise), _MOST_SPAN)
+    return Plan(up(max(_WARM, span), _MEMORIES * memory, _MOST_WARM), span, branches)
 
 
 @dataclass(frozen=True)

@@ -165,19 +165,42 @@ def first_look(
     confidence: float = CONFIDENCE,
     conversions: int | None = None,
     branches: int = BRANCHES,
+    rounds: int = PILOT,
+    like: Plan | None = None,
     workers: int = 1,
     executor: Executor | None = None,
 ) -> SplitLoss:
-    """Return what the pilot finds; its parameters are those of `split_loss`."""
+    """Return what the pilot finds.
+
+    Parameters
+    ----------
+    scenario, confidence, conversions, branches, workers, executor
+        As of `split_loss`.
+    rounds : int
+        Of the pilot, at most `PILOT`.
+    like : Plan, optional
+        One whose levels will do, of a FIFO about as deep; they are looked for when left out.
+    """
     refuse(scenario)
-    plan = find_levels(scenario, spans(scenario, conversions, branches))
+    plan = spans(scenario, conversions, branches)
+    if like is None:
+        plan = find_levels(scenario, plan)
+    else:
+        levels = tuple(level for level in like.levels if level <= scenario.fifo.depth)
+        plan = replace(plan, levels=levels, ring=like.ring)
     nothing = SplitLoss(
         None, None, None, confidence, 0, plan, conversions, _recordings(scenario)
     )  # fmt: skip
-    return _over(scenario, nothing, range(PILOT), workers, executor)
+    return _over(scenario, nothing, range(rounds), workers, executor)
 
 
-def rounds_for(pilot: SplitLoss, error: float, most: int = _MOST, sure: float = _SURE) -> int:
+def rounds_for(
+    pilot: SplitLoss,
+    error: float,
+    most: int = _MOST,
+    sure: float = _SURE,
+    fewest: int = _FEWEST,
+) -> int:
     """Return how many rounds bring half the interval to a share of the value.
 
     As likely as ``sure``, were the logarithms of rounds normal: the variance that n of them show
@@ -190,7 +213,7 @@ def rounds_for(pilot: SplitLoss, error: float, most: int = _MOST, sure: float = 
     spread_of_one = math.log(pilot.value / pilot.low) / quantile * math.sqrt(pilot.rounds)
     needed = (_student(1000, pilot.confidence) * spread_of_one / error) ** 2
     free = pilot.rounds - 1
-    return max(min(math.ceil(needed * free / chdtri(free, sure)), most), min(_FEWEST, most))
+    return max(min(math.ceil(needed * free / chdtri(free, sure)), most), min(fewest, most))
 
 
 def more_rounds(

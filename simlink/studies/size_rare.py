@@ -12,8 +12,8 @@ from simlink.base.cautions import CAUTIONS
 from simlink.base.json_text import json_text
 from simlink.engines.batch.branching import refuse
 from simlink.figures.intervals import CONFIDENCE
-from simlink.rare.rounds import climb, spans
-from simlink.rare.splitting import first_look, more_rounds, pool_for, rounds_for
+from simlink.rare.rounds import Plan, climb, spans
+from simlink.rare.splitting import SplitLoss, first_look, more_rounds, pool_for, rounds_for
 from simlink.studies.loss import LossStudy, loss, mean_rate, no_chain
 
 if TYPE_CHECKING:
@@ -27,9 +27,13 @@ _LEAP = 4
 #: A depth that splitting estimates is looked at once, and once more if that leaves it open; each
 #: round of it with so many branches, for most depths are told from the target without much effort.
 _LOOKS, _LOOKED_AT_BY = 2, 512
+#: Rounds of the first look, and the fewest of the second one.
+_FIRST, _SECOND = 6, 10
 #: Half the interval of the second look, as a share of how far the loss is from the target, and
 #: the least that it is made.
 _CLOSE, _CLOSEST = 0.7, 0.08
+#: By how much the logarithm of a loss is aimed below that of the target, for a look to tell.
+_BELOW = 0.15
 #: How likely the second look is to be as close as that; it need not be.
 _SURE = 0.6
 #: For the first guess: slots of a deep FIFO, branches, losses in a row, and levels to draw a
@@ -204,15 +208,34 @@ def _loss_of(
     # Two looks, each at draws of its own; together they are wrong as often as one may be.
     each = 1 - (1 - found.confidence) / _LOOKS
     split = first_look(
-        candidate, confidence=each, branches=_LOOKED_AT_BY, workers=workers, executor=executor
+        candidate,
+        confidence=each,
+        branches=_LOOKED_AT_BY,
+        rounds=_FIRST,
+        like=_levels_for(found, candidate.fifo.depth),
+        workers=workers,
+        executor=executor,
     )
     study = LossStudy(candidate, split, mean_rate(candidate), "splitting", why)
     if verdict(study, found.at_most) == "open" and split.value is not None:
         error = max(_CLOSE * abs(math.log(split.value / found.at_most)), _CLOSEST)
-        many = rounds_for(split, error, sure=_SURE)
+        many = rounds_for(split, error, sure=_SURE, fewest=_SECOND)
         split = more_rounds(candidate, split, many, workers=workers, executor=executor)
         study = replace(study, loss=split)
     return study
+
+
+def _levels_for(found: RareSizing, depth: int) -> Plan | None:
+    """Return a plan whose levels will do for a depth, of a FIFO about as deep or deeper."""
+    for tried in sorted(found.tried, key=lambda one: abs(one - depth)):
+        split = found.tried[tried].loss
+        if not isinstance(split, SplitLoss) or len(split.plan.levels) < 2:
+            continue
+        # The way up from the last level may grow by half of what it is between two.
+        last, top = split.plan.levels[-2:]
+        if 2 * (depth - tried) <= max(top - last, 2):
+            return split.plan
+    return None
 
 
 def _from_levels(scenario: Scenario, at_most: float) -> tuple[int, float] | None:
@@ -260,7 +283,7 @@ def _next(
         slope = (second - first) / (other - one)
     if known and slope is not None and slope < 0:
         _, one, first = known[0]
-        guess = math.ceil(one + (target - first) / slope)
+        guess = math.ceil(one + (target - _BELOW - first) / slope)
     elif len(known) == 1 and above is None:
         guess = 2 * known[0][1]
     if above is None:

@@ -95,6 +95,22 @@ def test_splitting_finds_what_the_chain_loses():
     assert found.error < 0.8
 
 
+def test_the_depth_for_a_loss_is_that_of_the_chain(monkeypatch):
+    """The target lies half way between what two depths lose."""
+    for name, few in (("_LOOKED_AT_BY", 64), ("_GUESSED_BY", 64), ("_DEEP", 16)):
+        monkeypatch.setattr(f"simlink.studies.size_rare.{name}", few)
+    losses = [chain_loss(depth) for depth in (4, 5)]
+    target = math.sqrt(losses[0] * losses[1])
+    assert 1e-6 < target < 1e-4
+    found = size_rare(stalling(4), target)
+    assert found.answer == 5
+    assert found.settled
+    for depth, truth in zip((4, 5), losses, strict=True):
+        loss = found.tried[depth].loss
+        error = math.log(loss.high / loss.low) / 2 / 2.36
+        assert abs(math.log(loss.value / truth)) < 4 * error
+
+
 @pytest.mark.skipif("SIMLINK_SEEDS" not in os.environ, reason="takes minutes")
 def test_the_depth_for_one_in_a_thousand_million_is_that_of_the_chain():
     began, used = time.monotonic(), time.process_time()

@@ -98,6 +98,27 @@ def test_what_is_high_as_the_count_begins_is_not_left_to_plain_chance():
     assert abs(queues.score(rounds / exact_loss(scenario).value, 1.0)) < 4
 
 
+def test_a_span_covers_what_the_host_remembers_and_a_full_fifo():
+    """When the next stall comes hangs on the last one unless spacings are geometric."""
+    counts = {"spacing": {"shape": "geometric", "mean": 900}}
+    usual = spans(link(host__service_latency=STALLING), None)
+    assert spans(link(host__service_latency=STALLING | counts), None) == usual
+    counts = {"spacing": {"shape": "uniform", "low": 900, "high": 900}}
+    whole = spans(link(host__service_latency=STALLING | counts), None)
+    assert whole.span >= 900
+    assert whole.warm >= whole.span
+    assert spans(link(fifo__depth=200), None).span >= 800
+
+
+def test_levels_of_a_deeper_fifo_do_for_a_shallower_one():
+    scenario = queue(0.4, 4)
+    plan = Plan(1024, 256, 64, (1.0, 3.0, 5.0))
+    found = first_look(scenario, branches=64, rounds=3, like=plan)
+    assert (found.rounds, found.plan.levels) == (3, (1.0, 3.0))
+    own = [one_round(scenario, found.plan, number) for number in range(3)]
+    assert found.value == np.mean(own)
+
+
 def test_the_number_of_rounds_depends_on_the_pilot_alone():
     scenario = queue(0.4, 4)
     pilot = first_look(scenario, branches=64)

@@ -160,8 +160,13 @@ class _Pooled(Rows):
             part.forget(stage, own)
 
     def _from(self, stage: Stage, memory: Times, which: Times) -> Times:
+        memories = self._memories(memory)
+        if len(which) and (which == which[0]).all():
+            # Usual, and quicker.
+            one = int(which[0])
+            return self._parts[one].take(stage, memories[one], 1)[:, 0]
         found = np.empty(len(memory), dtype=np.int64)
-        for at, (part, own) in enumerate(zip(self._parts, self._memories(memory), strict=True)):
+        for at, (part, own) in enumerate(zip(self._parts, memories, strict=True)):
             here = np.flatnonzero(which == at)
             if len(here):
                 some = own[here]
@@ -224,6 +229,8 @@ class _TwoState(_Pooled):
             found[:, at] = self._from(stage, memory, memory[:, 0])
             memory[:, 1] -= 1
             over = np.flatnonzero(memory[:, 1] == 0)
+            if not len(over):
+                continue
             for state in (0, 1):
                 some = over[memory[over, 0] == 1 - state]
                 memory[some, 1] = self._run(stage, state, len(some))

@@ -118,6 +118,7 @@ class Branches(Walk):
         self._period = math.inf if rate is None else float(period_of(rate.value))
         self.misses = scenario.fifo.when_full == "stall"
         self.rows: Any = slice(0, self.count)
+        self._nothing = nothing(self.count)
 
     def begin(self, stage: Stage) -> None:
         """Set every row to the start of a trial of its own unit."""
@@ -260,7 +261,9 @@ class Branches(Walk):
         self.draws.ring = now["ring"][rows]
         many = len(self.state)
         self.bits = [np.zeros((many, 1, 1, 1), dtype=np.int64)] * 2
-        self.upset = nothing(many)
+        if many > len(self._nothing[1]):
+            self._nothing = nothing(many)
+        self.upset = self._nothing[0], self._nothing[1][:many]
         self.late.open(range(many))
         self._step(first, count, False, due, np.zeros((1, 0), dtype=np.int64))
         if first + count + _AHEAD - int(self.state["low"].min()) > self.size:
