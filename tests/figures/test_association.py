@@ -16,8 +16,10 @@ from simlink.engines.batch import BatchEngine
 from simlink.engines.event import EventEngine
 from simlink.engines.event.trigger import TriggerTimer
 from simlink.figures import tally as tally_module
+from simlink.figures.adding import SUMS
+from simlink.figures.association import Association
 from simlink.figures.tally import Tally
-from simlink.records import Cause, Fate, FrameBlock
+from simlink.records import UNREQUESTED, Cause, Fate, FrameBlock
 from tests.engines.agreement import short_stretches
 from tests.engines.chain import NS, chain
 from tests.engines.host_clocked_scenarios import serial_scenarios
@@ -33,7 +35,7 @@ N, F, X = Fate.NOT_RECEIVED, Fate.IN_FLIGHT, Fate.DROPPED
 L = "lost"
 
 
-def link(
+def records(
     fates,
     *,
     period=1000,
@@ -43,17 +45,18 @@ def link(
     bits=0,
     failed=(),
     errors=(),
+    extras=(),
     **values,
 ):
-    """Associate hand-made records: trigger k at k periods, released and read so long after it.
+    """Return hand-made records: trigger k at k periods, released and read so long after it.
 
     The check of the conversions named in ``failed`` fails; ``errors`` gives what is added to the
-    counter of conversions.
+    counter of conversions; ``extras`` are frames that no trigger asked for: the conversion that
+    each comes after, its release and the end of its read in ns, None where there is none.
 
     Returns
     -------
-    (list of int or None, list of bool, Tally)
-        What the host believes, what is told, and the sums.
+    (Scenario, FrameBlock)
     """
     values = {"conversions": len(fates), "trigger.rate": "1 MHz"} | values
     if bits:
@@ -61,7 +64,6 @@ def link(
     if timeout is not None:
         values["host.timeout"] = f"{timeout} ns"
     scenario = chain(values)
-    tally = Tally(scenario, range(1), keeps=True)
     block = FrameBlock.blank(range(1), 0, len(fates), None)
     for k, fate in enumerate(fates):
         block.due[0, k] = block.trigger[0, k] = k * period * NS
@@ -77,10 +79,37 @@ def link(
     block.check_failed[0, list(failed)] = True
     for k, error in errors:
         block.counter_error[0, k] = error
+    if extras:
+        block.unrequested = np.zeros(len(extras), dtype=UNREQUESTED)
+        for place, (after, *instants) in enumerate(extras):
+            told = [NEVER if one is None else round(one * NS) for one in instants]
+            block.unrequested[place] = (0, after, 0, 0, told[0], told[1], told[1], D)
+    return scenario, block
+
+
+def link(fates, **values):
+    """Associate the records of `records`.
+
+    Returns
+    -------
+    (list of int or None, list of bool, Tally)
+        What the host believes, what is told, and the sums.
+    """
+    scenario, block = records(fates, **values)
+    tally = Tally(scenario, range(1), keeps=True)
     tally.add(block)
     (found,) = tally.closed().values()
     believed = [None if one < 0 else one for one in found["believed"][0].tolist()]
     return believed, found["told"][0].tolist(), tally
+
+
+def answered(fates, **values):
+    """Return which conversion the host takes each extra frame of `records` for, None for none."""
+    scenario, block = records(fates, **values)
+    association = Association(scenario, keeps=True)
+    association.add(block, np.zeros(1, dtype=SUMS), short=True)
+    (found,) = association.beliefs.values()
+    return [None if one < 0 else one for one in found.tolist()]
 
 
 def total(tally, name):
@@ -274,6 +303,82 @@ def test_a_remote_timer_s_conversions_are_counted_by_their_releases():
     remote = {"trigger.source": "remote"}
     assert link([D, M, D, D], **remote)[0] == [0, None, 1, 2]
     assert link([D, M, D, D], bits=1, **remote)[0] == [0, None, 2, 3]
+
+
+@pytest.mark.parametrize("realign", ["never", "idle"])
+def test_a_frame_that_nobody_asked_for_answers_the_oldest_trigger(realign):
+    """Read at 800 it answers none, for 1 leaves at 1000; read at 1100 it answers 1, whose own
+    frame, read at 1500, is then left over."""
+    same = {"host.realign": realign}
+    believed, _, tally = link([D, D, D], extras=[(0, 700, 800)], **same)
+    assert believed == [0, 1, 2]
+    assert (total(tally, "unrequested"), total(tally, "damaged")) == (1, 0)
+    believed, told, tally = link([D, D, D], extras=[(0, 700, 1100)], **same)
+    assert (believed, told) == ([0, None, 2], [False] * 3)
+    assert (total(tally, "unrequested"), total(tally, "misaligned_silent")) == (1, 1)
+    # One that is released and never read, and one that the link did not even release, shift none.
+    for one in ((0, 700, None), (0, None, None)):
+        believed, _, tally = link([D, D, D], extras=[one], **same)
+        assert believed == [0, 1, 2]
+        assert total(tally, "unrequested") == 1
+
+
+def test_a_frame_that_nobody_asked_for_shifts_all_that_come_after_where_the_link_is_never_idle():
+    """Frames are read 1100 after their triggers, so that one more trigger is always unanswered."""
+    for realign in ("never", "idle"):
+        believed, _, tally = link(
+            [D, D, D], release=900, read=1100, extras=[(0, 950, 1150)], **{"host.realign": realign}
+        )
+        # The last read finds all triggers answered.
+        assert believed == [0, 2, None]
+        assert total(tally, "misaligned_silent") == 2
+
+
+@pytest.mark.parametrize(("realign", "last"), [("idle", 3), ("never", 2)])
+def test_an_idle_link_puts_the_host_right_after_a_frame_that_nobody_asked_for(realign, last):
+    """Trigger 1 is missed, and frame 2 is never read. An extra one is read at 2700: it answers 1,
+    and busy is low after it; without that the host goes on with 2."""
+    how = {"extras": [(2, 2600, 2700)], "host.realign": realign}
+    assert link([D, M, V, D], **how)[0] == [0, None, None, last]
+    assert answered([D, M, V, D], **how) == [1]
+
+
+@pytest.mark.parametrize(
+    ("scheme", "release", "third"),
+    [
+        # Frame 2 is read at 2500: told of the extra one before that, the host is not idle.
+        ("remote_master", 2500 - 1e-6, 2),
+        ("remote_master", 2500, None),
+        # Without a FIFO it knows at the instant itself.
+        ("forwarded_clock", 2500, 2),
+        ("forwarded_clock", 2500 + 1e-6, None),
+    ],
+)
+def test_a_link_is_idle_only_if_no_frame_that_nobody_asked_for_waits(scheme, release, third):
+    """Trigger 1 is missed; frame 2 is taken for its own. The extra one, read at 2600, answers 2 if
+    that is still unanswered, and none if the idle link has put the host right."""
+    how = {"extras": [(2, release, 2600)], "link.scheme": scheme}
+    assert link([D, M, D, D], **how)[0] == [0, None, 1, 3]
+    assert answered([D, M, D, D], **how) == [third]
+
+
+def test_a_second_frame_that_nobody_asked_for_waits_while_the_first_is_read():
+    """Triggers 1 and 2 are missed; frame 3 answers 1, and the extra ones 2 and 3."""
+    fates = [D, M, M, D, D]
+    both = [(3, 3450, 3600), (3, 3460, 3700)]
+    assert link(fates, extras=both)[0] == [0, None, None, 1, 4]
+    assert answered(fates, extras=both) == [2, 3]
+    # The second comes too late to be waited for: the first one finds the link idle after it.
+    assert answered(fates, extras=[(3, 3450, 3600), (3, 3650, 3700)]) == [2, None]
+
+
+def test_a_release_that_nobody_asked_for_counts_with_a_remote_timer():
+    """The extra one, released at 700, is taken for conversion 1, and all later ones are one off."""
+    remote = {"trigger.source": "remote"}
+    assert link([D, D, D], extras=[(0, 700, 800)], **remote)[0] == [0, 2, 3]
+    assert answered([D, D, D], extras=[(0, 700, 800)], **remote) == [1]
+    # Released and never read: the idle link tells that there was one more.
+    assert link([D, D, D], extras=[(0, 700, None)], **remote)[0] == [0, 1, 3]
 
 
 def test_causes():

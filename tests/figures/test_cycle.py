@@ -5,7 +5,18 @@ from fractions import Fraction
 
 import pytest
 
-from simlink.figures.cycle import Cycle, Piece, arrivals, crossing, cycles, periods, tightest
+from simlink.figures.cycle import (
+    Cycle,
+    Piece,
+    arrivals,
+    crossing,
+    cycles,
+    late_jitter,
+    periods,
+    shortest_spacing,
+    tightest,
+    trigger_jitter,
+)
 from simlink.scenario.distributions import Constant, Exponential
 from simlink.scenario.loading import from_dict
 
@@ -280,3 +291,84 @@ def side(name, mean, period):
 )
 def test_the_tightest_side_leaves_the_smallest_share(found, name):
     assert tightest(found).side == name
+
+
+BURST = {"trigger__pattern": "burst", "trigger__burst_length": 5}
+WAITS = {
+    "trigger__pattern": "after_read", "trigger__gap": "1 us", "trigger__rate": None,
+    "host__timeout": "90 us", "host__drain": True,
+}  # fmt: skip
+BETWEEN = {"shape": "uniform", "low": "600 ns", "high": "6 us"}
+
+
+@pytest.mark.parametrize(
+    ("changes", "spacing"),
+    [
+        ({}, 1000),
+        # A timer 10 % fast at the most: 1000 / 1.1.
+        (
+            {"trigger__tolerance": {"shape": "uniform", "low": "-1 %", "high": "10 %"}},
+            Fraction(10_000, 11),
+        ),
+        ({"trigger__pattern": "poisson"}, 0),
+        (WAITS, None),
+        # A gap shorter than the spacing within the burst counts, and a longer one does not.
+        (BURST | {"trigger__gap": "6 us"}, 1000),
+        (BURST | {"trigger__gap": BETWEEN}, 600),
+        # Bursts of one have nothing but gaps.
+        (BURST | {"trigger__burst_length": 1, "trigger__gap": "6 us"}, 6000),
+        # One trigger may be 30 late and the next 20 early; none leaves before the one ahead.
+        ({"trigger__jitter": {"shape": "uniform", "low": "-20 ns", "high": "30 ns"}}, 950),
+        ({"trigger__jitter": {"shape": "uniform", "low": "-900 ns", "high": "900 ns"}}, 0),
+        ({"trigger__jitter": {"shape": "exponential", "mean": "1 ns"}}, -math.inf),
+    ],
+)
+def test_the_least_time_between_two_triggers(changes, spacing):
+    found = shortest_spacing(scenario(**changes))
+    assert found == (spacing if spacing is None else spacing * NS)
+
+
+def test_so_many_standard_deviations_of_jitter_bring_triggers_together():
+    """2 ns either way at 3 sigmas, 12 ns in all; 28 ns either way, 56, at the 14 that occur."""
+    made = scenario(trigger__jitter={"shape": "normal", "mean": "0 ns", "sigma": "2 ns"})
+    assert trigger_jitter(made, 3) == 12 * NS
+    assert shortest_spacing(made, 3) == 988 * NS
+    assert (trigger_jitter(made), shortest_spacing(made)) == (56 * NS, 944 * NS)
+
+
+def test_the_barrier_s_jitter_moves_the_triggers_that_cross_it():
+    """5 ns on the way out; a timer behind the barrier sends none across it."""
+    jitter = {"shape": "uniform", "low": "0 ns", "high": "5 ns"}
+    own = {"shape": "uniform", "low": "0 ns", "high": "2 ns"}
+    back = {"jitter": {"shape": "uniform", "low": "0 ns", "high": "90 ns"}}
+    made = scenario(trigger__jitter=own, barrier={"forward": {"jitter": jitter}, "return": back})
+    assert trigger_jitter(made) == 7 * NS
+    assert trigger_jitter(made.with_value("trigger.source", "remote")) == 2 * NS
+
+
+def test_how_much_later_than_on_average_busy_and_the_clock_cross():
+    """Jitter up to 5, 2 on average, and up to 4, 1 on average; pulses up to 3 ns shorter."""
+    ways = {
+        "forward": {
+            "delay": "9 ns",
+            "jitter": {"shape": "uniform", "low": "-1 ns", "high": "5 ns"},
+        },
+        "return": {
+            "delay": "9 ns",
+            "jitter": {"shape": "uniform", "low": "-2 ns", "high": "4 ns"},
+            "pulse_width_distortion": {"shape": "constant", "value": "-3 ns"},
+        },
+    }
+    made = scenario(barrier=ways)
+    # 3 and 3 above the means of 2 and 1.
+    assert late_jitter(made, "forwarded_clock") == (3 + 3 + 3) * NS
+    assert late_jitter(made, "remote_master") == 0
+    # A longer pulse keeps the edges apart.
+    longer = made.with_value("barrier.return.pulse_width_distortion", "3 ns")
+    assert late_jitter(longer, "forwarded_clock") == 6 * NS
+    normal = {"shape": "normal", "mean": "0 ns", "sigma": "1 ns"}
+    assert late_jitter(scenario(barrier={"return": {"jitter": normal}}), "forwarded_clock", 3) == (
+        3 * NS
+    )
+    endless = scenario(barrier={"return": {"jitter": {"shape": "exponential", "mean": "1 ns"}}})
+    assert late_jitter(endless, "forwarded_clock") == math.inf

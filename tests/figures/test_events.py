@@ -58,6 +58,21 @@ def test_of_random_events_the_mean_is_that_of_those_drawn(source):
     assert count == pytest.approx(4 * 4e-3 * (130e3 if "rate" in source else 140e3), rel=1e-3)
 
 
+def test_the_events_of_several_sources_add_up():
+    """4 us: 4 are locked, 2 given; 1 MHz gives 4 on average, a switch of 2 MHz 8 pairs of edges."""
+    kinds = [
+        {"kind": "locked", "offset": "100 ns"},
+        {"kind": "at", "times": ["0 ns", "2230 ns"]},
+        {"kind": "poisson", "rate": "1 MHz"},
+        {"kind": "switching", "frequency": "2 MHz"},
+    ]
+    for several in (kinds, kinds[::-1]):
+        scenario = chain({"conversions": 4, "transient": [EDGE | one for one in several]})
+        found = run(scenario, engine="event")
+        count = events(scenario, found.tally, spans(scenario, found.tally))
+        assert count == pytest.approx(4 + 2 + 4 + 16, rel=1e-9)
+
+
 def test_pulses_of_bursts_are_counted_where_they_come():
     """IEC 61000-4-4: 75 pulses at 5 kHz take 14.8 ms from the first to the last."""
     pulses = {"kind": "eft", "peak": "1 kV", "start": "1 ms", "slew": None, "swing": None}

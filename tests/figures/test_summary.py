@@ -50,6 +50,16 @@ def test_the_latencies_of_an_overrun(overrun):
         assert (release.count, read.count) == (2, 2)
 
 
+def test_after_how_many_conversions_an_overrun_is_over(overrun):
+    """Frames 1 and 2 are lost, and frame 3 is taken for 1, which is unanswered when it is read."""
+    mean, most = overrun["recovery_frames"], overrun["recovery_frames_largest_seen"]
+    assert (mean.value, most.value) == (3.0, 3.0)
+    assert mean.text() == most.text() == "3 conversions"
+    assert (mean.count, most.count) == (1, 1)
+    assert (overrun["lost_silent"].count, overrun["misaligned_silent"].count) == (2, 1)
+    assert (overrun["silent"].count, overrun["lost_told"].count) == (3, 0)
+
+
 def test_one_trial_supports_no_interval_of_what_it_saw(overrun):
     for name in ("delivered", "overrun", "throughput_delivered", "latency_read_median"):
         assert (overrun[name].low, overrun[name].high) == (None, None)
@@ -89,6 +99,18 @@ def test_missed_and_short_and_given_up_triggers_are_counted():
     assert found["timed_out"].count == 1
     # Busy fell at 426 and trigger 2 arrived at 760, within 400 of it.
     assert found["short_acquisition"].count == 1
+
+
+def test_frames_that_come_after_they_were_given_up_are_misaligned_and_told():
+    """Released 306 ns after its trigger and given up after 300: at its read none is unanswered."""
+    found = figures({"conversions": 4, "host.timeout": "300 ns"})
+    assert (found["timed_out"].count, found["misaligned_told"].count) == (4, 4)
+    assert (found["misaligned_silent"].count, found["silent"].count) == (0, 0)
+
+
+def test_frames_are_dropped_where_a_check_can_fail():
+    assert "dropped" not in figures({})
+    assert figures({"check.kind": "parity"})["dropped"].text() == "0 seen"
 
 
 def test_wrong_bits_are_silent():
@@ -305,3 +327,19 @@ def test_ends_of_intervals_stay_where_figures_can_be():
     assert slow.low == 0.0 < slow.value < slow.high
     busy = summary.rate([0.9, 1.0, 0.2], [1.0, 1.0, 1.0], "1")
     assert busy.low < busy.value < busy.high == 1.0
+
+
+def test_a_share_of_what_is_offered_makes_so_many_words_an_hour():
+    """2 words/s are 7200 an hour; a tenth of them 720. Where an end is not known none is told."""
+    offered = Figure(2.0, 2.0, 2.0, 0.95, unit="words/s")
+    found = summary.per_hour(offered, Figure(0.1, 0.05, 0.2, 0.9, 10, 100))
+    assert (found.value, found.low, found.high) == pytest.approx((720, 360, 1440))
+    assert (found.confidence, found.unit, found.count, found.of) == (0.9, "words/h", 10, 100)
+    # None seen: no value, and a bound.
+    none = summary.per_hour(offered, Figure(None, 0.0, 0.01, 0.95, 0, 100))
+    assert (none.value, none.low, none.high) == (None, 0.0, pytest.approx(72))
+    alone = summary.per_hour(Figure(2.0, unit="words/s"), Figure(0.1, count=10, of=100))
+    assert (alone.value, alone.low, alone.high) == (pytest.approx(720), None, None)
+    assert alone.confidence is None
+    nothing = summary.per_hour(Figure(None, unit="words/s"), Figure(None, count=0, of=0))
+    assert (nothing.value, nothing.text()) == (None, "-")
