@@ -106,7 +106,7 @@ def _home() -> Path | None:
 _MACHINE: dict[FunctionType, Any] = {}
 
 
-def _machine(plain: FunctionType, depth: int = 0) -> Any:
+def _machine(plain: FunctionType, inline: bool = False) -> Any:
     """Return a function compiled, with all plain functions of simlink that it calls."""
     if plain in _MACHINE:
         return _MACHINE[plain]
@@ -119,9 +119,10 @@ def _machine(plain: FunctionType, depth: int = 0) -> Any:
             continue
         name, called = step.argval, names.get(step.argval)
         if isinstance(called, Compiled):
-            called = called.plain
-        if isinstance(called, FunctionType) and called.__module__.startswith("simlink."):
-            names[name] = _machine(called, depth + 1)
+            # A loop of its own, worth a call.
+            names[name] = _machine(called.plain)
+        elif isinstance(called, FunctionType) and called.__module__.startswith("simlink."):
+            names[name] = _machine(called, inline=True)
     own = FunctionType(plain.__code__, names, plain.__name__, plain.__defaults__, plain.__closure__)
     own.__module__, own.__qualname__ = plain.__module__, plain.__qualname__
     home = _home()
@@ -131,7 +132,7 @@ def _machine(plain: FunctionType, depth: int = 0) -> Any:
         # Nothing here makes arrays, so that none has to be counted, which takes more time than
         # the rules themselves (Numba's "NRT").
         _MACHINE[plain] = machine.njit(
-            own, cache=home is not None, error_model="numpy", forceinline=depth > 0, _nrt=False
+            own, cache=home is not None, error_model="numpy", forceinline=inline, _nrt=False
         )
     finally:
         machine.config.CACHE_DIR = before

@@ -63,13 +63,14 @@ def bin_of(value: int) -> int:
 @compiled
 def add(
     records: Any,
+    row: int,
+    fullest: int,
+    sums: Any,
     reads_on: bool,
     evenly: bool,
     depth: int,
-    sums: Any,
     fates: Any,
     filling: Any,
-    fullest: int,
     groups: Any,
     release_bins: Any,
     read_bins: Any,
@@ -82,18 +83,21 @@ def add(
 
     Parameters
     ----------
-    records : ndarray of RECORD, or nested lists of its tuples, shape (T, n)
+    records : ndarray of RECORD, or nested lists of its tuples, shape (rows, n)
+    row : int
+        The trial of their first row.
+    fullest : int
+        The most slots seen taken so far.
+    sums : ndarray of SUMS, shape (T,)
     reads_on : bool
         Whether a frame may be read without a service of its own.
     evenly : bool
         Whether every trigger is sampled a fixed time after it was due.
     depth : int
         Of the FIFO.
-    sums, fates : ndarray of SUMS, shape (T,); of int64, shape (T, fates)
+    fates : ndarray of int64, shape (T, fates)
     filling : ndarray of int64
         How many slots an arriving frame found taken; what is beyond its end is counted there.
-    fullest : int
-        The most slots seen taken so far.
     groups : ndarray of int64, shape (T,)
         The row of the bins in which each trial's latencies are counted.
     release_bins, read_bins : ndarray of int64, shape (groups, BINS), or empty
@@ -113,9 +117,9 @@ def add(
     counts = len(release_bins) > 0
     to_release, to_read = release_reach[0], read_reach[0]
     releases, reads = 0, 0
-    for t in range(len(records)):
+    for t in range(row, row + len(records)):
         mine, fate, group = sums[t], fates[t], groups[t]
-        rows = records[t]
+        rows = records[t - row]
         # Kept at hand while a trial is added up.
         sent, short, timed_out, sampled, busy = 0, 0, 0, 0, 0
         repeated, mended = 0, 0

@@ -301,45 +301,45 @@ def reads_extra(
 
 @compiled
 def associate(
-    rows_of: Any, first: int, start: int, over: bool, laws: Any, states: Any, sums: Any,
-    outcomes: Any, reached: Any, extras: Any, flags: Any, known: Any, beliefs: Any,
+    rows_of: Any, row: int, first: int, over: bool, sums: Any, laws: Any, states: Any,
+    reached: Any, outcomes: Any, extras: Any, flags: Any, known: Any, beliefs: Any,
 ) -> None:  # fmt: skip
     """Associate what was read with what was sent, as far as the records say.
 
     Parameters
     ----------
-    rows_of : ndarray of RECORD, or nested lists of its tuples, shape (T, n)
+    rows_of : ndarray of RECORD, or nested lists of its tuples, shape (rows, n)
         Records from conversion ``first`` on.
+    row : int
+        The trial of their first row.
     first : int
         Their first conversion.
-    start : int
-        The conversion of the first place of ``outcomes``.
     over : bool
         Whether no more are to come.
+    sums : ndarray with fields `COUNTS`, shape (T,)
     laws : ndarray of LAW, shape (1,)
     states : ndarray of STATE, shape (T,)
-    sums : ndarray with fields `COUNTS`, shape (T,)
-    outcomes : ndarray of OUTCOME, shape (T, total or 0)
-        Filled where there is room.
     reached : ndarray of int64, shape (T,)
         From which conversion on each trial has not been decided; brought up to date.
+    outcomes : ndarray of OUTCOME, shape (T, total or 0)
+        Filled where there is room.
     extras : ndarray of UNREQUESTED
         The frames that no trigger asked for, by trial, counted from the first, and in their order:
         all of each trial, with its records from before the first of them on. Of several trials
         only where all their records come at once.
-    beliefs : ndarray of int64, shape (frames,)
-        The number that the host takes each of them for, filled in if it was read.
     flags : ndarray of bool, shape (T, n), or (T, 0) without a fault line
         Which conversions of ``rows_of`` it flags.
     known : ndarray of int64, shape (T,)
         Of how many of them that is known.
+    beliefs : ndarray of int64, shape (frames,)
+        The number that the host takes each frame of ``extras`` for, filled in if it was read.
     """
     law = laws[0]
     keeps = outcomes.shape[1] > 0
     plain = law.timeout == NEVER and not law.checks and not law.counts_releases
     plain = plain and not law.fault_line
-    for t in range(len(rows_of)):
-        rows, st, mine = rows_of[t], states[t], sums[t]
+    for t in range(row, row + len(rows_of)):
+        rows, st, mine = rows_of[t - row], states[t], sums[t]
         ahead, k = reached[t], reached[t]
         while st.extra < len(extras) and extras[st.extra].trial < t:
             st.extra += 1
@@ -356,8 +356,8 @@ def associate(
                 if k > st.next:
                     if keeps:
                         for one in range(st.next, k):
-                            outcomes[t, one - start].believed = one
-                            outcomes[t, one - start].cause = _NONE
+                            outcomes[t, one].believed = one
+                            outcomes[t, one].cause = _NONE
                     st.next, st.run = k, 0
                     continue
             record = rows[k - first]
@@ -462,7 +462,7 @@ def associate(
             elif fate != IN_FLIGHT:
                 st.run = 0
             if keeps:
-                one = outcomes[t, k - start]
+                one = outcomes[t, k]
                 one.believed = believed if used else NO_CONVERSION
                 one.misaligned = misaligned
                 one.told = told
@@ -526,6 +526,11 @@ class Association:
         """Whether every trial that was begun is over."""
         return not self._open
 
+    def given(self, trials: range) -> tuple[Any, ...]:
+        """Return what `associate` is given behind the sums, for somebody else to call it."""
+        none, known = np.zeros((len(trials), 0), dtype=np.bool_), np.zeros(len(trials), np.int64)
+        return self._law, *_Trials(self._scenario, trials, 0).given(none, known)
+
     def add(self, block: FrameBlock, sums: Any, short: bool) -> None:
         """Take in a block, each trial's in order.
 
@@ -558,18 +563,12 @@ class Association:
         flags, known = one.flagged(records, one.extras, over)
         (associate.uncompiled if short else associate)(
             records.tolist() if short else records,
-            first,
             0,
+            first,
             over,
-            self._law,
-            one.states,
             sums,
-            one.outcomes,
-            one.reached,
-            one.extras,
-            flags,
-            known,
-            one.beliefs,
+            self._law,
+            *one.given(flags, known),
         )
         if over:
             del self._open[block.trials]
@@ -597,6 +596,12 @@ class _Trials:
         #: Frames that no trigger asked for, and what the host takes each for.
         self.extras = _NO_EXTRAS
         self.beliefs = np.zeros(0, dtype=np.int64)
+
+    def given(self, flags: Any, known: Any) -> tuple[Any, ...]:
+        """Return what `associate` is given behind its laws."""
+        return (
+            self.states, self.reached, self.outcomes, self.extras, flags, known, self.beliefs
+        )  # fmt: skip
 
     def flagged(self, records: Any, extras: Any, over: bool) -> tuple[Any, Any]:
         """Return which of some conversions are flagged, and of how many that is known.

@@ -79,36 +79,55 @@ class Tally:
             return self.sums[name]
         raise AttributeError(f"a tally has no {name!r}")
 
+    @property
+    def is_flat(self) -> bool:
+        """Whether it keeps nothing of each record."""
+        return not (self._keeps or self.to_release.exact)
+
+    def sums_of(self, trials: range) -> Any:
+        """Return the sums of some trials, to be added to."""
+        return self.sums[self._rows(trials)]
+
+    def given(self, trials: range, *kept: Any) -> tuple[Any, ...]:
+        """Return what `adding.add` is given behind the sums; ``kept`` where latencies are kept."""
+        kept = kept or (np.empty((2, 0), dtype=np.int64), np.empty((2, 0), dtype=np.int8))
+        return (
+            self._reads_on,
+            self._evenly,
+            self.depth,
+            self.fates[self._rows(trials)],
+            self.filling,
+            np.arange(trials.start, trials.stop) % self.to_release.groups,
+            self.to_release.bins,
+            self.to_read.bins,
+            self.to_release.reach,
+            self.to_read.reach,
+            *kept,
+        )
+
+    def _rows(self, trials: range) -> slice:
+        return slice(trials.start - self.trials.start, trials.stop - self.trials.start)
+
     def add(self, block: FrameBlock) -> None:
         """Take in a block of records; its trials must lie within this tally's."""
-        start = block.trials.start - self.trials.start
-        rows = slice(start, start + len(block.trials))
         laws, short = (self.to_release, self.to_read), self._short
         room = block.records.size if self.to_release.exact else 0
         kept, groups = np.empty((2, room), dtype=np.int64), np.empty((2, room), dtype=np.int8)
         before = [law.count for law in laws]
+        sums = self.sums_of(block.trials)
         self.fullest = (add.uncompiled if short else add)(
             block.records.tolist() if short else block.records,
-            self._reads_on,
-            self._evenly,
-            self.depth,
-            self.sums[rows],
-            self.fates[rows],
-            self.filling,
+            0,
             self.fullest,
-            np.arange(block.trials.start, block.trials.stop) % self.to_release.groups,
-            self.to_release.bins,
-            self.to_read.bins,
-            *(law.reach for law in laws),
-            kept,
-            groups,
+            sums,
+            *self.given(block.trials, kept, groups),
         )
         for law, values, of, known in zip(laws, kept, groups, before, strict=True):
             law.keep(of, values, law.count - known)
 
         if self._association is None:
             self._association = Association(self._scenario, self._keeps)
-        self._association.add(block, self.sums[rows], short)
+        self._association.add(block, sums, short)
         if self._association.done and not self._keeps:
             self._association = None
 

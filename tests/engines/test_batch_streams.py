@@ -66,7 +66,7 @@ def test_draws_are_numpys_own(name):
     ring = np.full((len(SEEDS), 2, MANY + 8), -1, dtype=np.int64)
     at = 0
     for count in (1, 0, 1000, MANY - 1001):
-        streams.fill(laws, np.array([1]), states, streams.tables(), ring, at, count)
+        streams.fill(0, len(states), at, count, laws, np.array([1]), states, streams.tables(), ring)
         at += count
     for row, seed in enumerate(SEEDS):
         expected, state = numpys(law, seed, MANY)
@@ -81,7 +81,9 @@ def test_columns_of_several_laws_do_not_mix():
     laws = [MIDDLE["normal"], MIDDLE["exponential"], MIDDLE["limits"], MIDDLE["uniform"]]
     rows = np.array([streams.law_of(one) for one in laws], dtype=streams.LAWS)
     ring = np.zeros((len(SEEDS), 4, 500), dtype=np.int64)
-    streams.fill(rows, np.array([2, 0, 3, 1]), starts(4), streams.tables(), ring, 0, 500)
+    streams.fill(
+        0, len(SEEDS), 0, 500, rows, np.array([2, 0, 3, 1]), starts(4), streams.tables(), ring
+    )
     for row, seed in enumerate(SEEDS):
         for place, law in zip((2, 0, 3, 1), laws, strict=True):
             assert np.array_equal(ring[row, place], numpys(law, seed, 500)[0])
@@ -185,7 +187,7 @@ def test_rings_hold_the_same_bytes_whoever_draws(monkeypatch):
         draws.prepare(range(3, 8))
         kept = []
         for trials in (range(3, 6), range(6, 8)):
-            draws.open(trials, 16)
+            draws.open(trials, 16, len(trials))
             for first in (0, 8, 16):
                 draws.fill(first, 8)
                 kept.append(draws.ring[..., :16].copy())

@@ -7,9 +7,11 @@ or edge of a frame. Columns that never vary are kept as a single number.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
+from simlink.base.compiled import why_plain
 from simlink.base.draws import Generators, Sampler, part_of
 from simlink.base.instants import Times
 from simlink.engines.batch import streams
@@ -119,14 +121,19 @@ class _Together:
             for row, trial in enumerate(trials)
         }
 
+    @property
+    def all_compiled(self) -> bool:
+        """Whether all of them are drawn compiled."""
+        return why_plain() is None and not self._others
+
+    def given(self, ring: Times) -> tuple[Any, ...]:
+        """Return what `streams.fill` is given of the open trials."""
+        return self._laws, self._columns, self._states, streams.tables(), ring
+
     def fill(self, ring: Times, rows: range, at: int, count: int) -> None:
         """Draw the next numbers of some trials, side by side in the ring from a place on."""
         if self.compiled:
-            some = slice(rows.start, rows.stop)
-            streams.fill(
-                self._laws, self._columns, self._states[some], streams.tables(), ring[some], at,
-                count,
-            )  # fmt: skip
+            streams.fill(rows.start, rows.stop, at, count, *self.given(ring))
         for (row, column), sampler in self._samplers.items():
             if row in rows:
                 ring[row, column, at : at + count] = sampler.take(count)
@@ -155,8 +162,8 @@ class Draws:
 
     Attributes
     ----------
-    ring : ndarray of int64, shape (T, varying, size + pad)
-        The draw for conversion k stands at ``k % size``.
+    ring : ndarray of int64, shape (T or 1, varying, size + pad)
+        The draw for conversion k stands at ``k % size``; trials may share one row.
     place : ndarray of int64, shape (columns,)
         Which of the varying columns each column is, or -1.
     constant : ndarray of int64, shape (columns,)
@@ -193,14 +200,23 @@ class Draws:
         """How many columns vary."""
         return len(self.varying)
 
+    @property
+    def all_compiled(self) -> bool:
+        """Whether all of them are drawn compiled."""
+        return self.steady == self.width and self._always.all_compiled
+
+    def given(self) -> tuple[Any, ...]:
+        """Return what `streams.fill` is given of the open trials."""
+        return self._always.given(self.ring)
+
     def prepare(self, trials: range) -> None:
         """Seed the generators of a range of trials together."""
         self._generators = Generators(self._seed, trials, self._names)
 
-    def open(self, trials: range, size: int) -> None:
-        """Begin some trials, with room for ``size`` conversions of each, a power of two."""
-        if self.ring.shape[0] != len(trials) or self.ring.shape[2] != size + _PAD:
-            self.ring = np.zeros((len(trials), self.width, size + _PAD), dtype=np.int64)
+    def open(self, trials: range, size: int, rows: int) -> None:
+        """Begin some trials, with room for ``size`` conversions, a power of two, of some rows."""
+        if self.ring.shape[0] != rows or self.ring.shape[2] != size + _PAD:
+            self.ring = np.zeros((rows, self.width, size + _PAD), dtype=np.int64)
         self._upto = [0] * len(trials)
         for some in (self._always, self._on_demand):
             some.open(self._generators, trials)

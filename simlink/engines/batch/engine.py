@@ -27,17 +27,21 @@ from simlink.engines.batch.windows import (
     earliest,
     hits_trigger,
     leaves,
+    nothing,
     refusal,
 )
 from simlink.engines.event import EventEngine
 from simlink.link import unit
 from simlink.link.fifo import WhenFull
-from simlink.link.transient import may_upset, upset_parts
+from simlink.link.transient import may_upset, upset_parts, upsets
 from simlink.link.unit import Units
 from simlink.records import RECORD, FrameBlock
 from simlink.scenario.distributions import reach
 from simlink.scenario.schema import Scenario
 
+#: Where each trial is walked for itself: trials that are open at a time, the most conversions of a
+#: piece, and about how many numbers its draws and records may take, so that they stay near.
+BESIDE, PIECE, NEAR = 64, 2048, 40_000
 #: Trials whose units are drawn together.
 TRIALS = 512
 #: The most conversions of a trial in one stretch, and the fewest.
@@ -81,9 +85,14 @@ class BatchEngine:
 
     def passing(self, scenario: Scenario, trials: range, *, words: bool) -> Iterator[FrameBlock]:
         """Simulate some trials, as `run` does; each block is good until the next is asked for."""
+        for walk in self.walks(scenario, trials, words=words):
+            yield from walk.run()
+
+    def walks(self, scenario: Scenario, trials: range, *, words: bool) -> Iterator[Walk]:
+        """Give some trials chunk by chunk, for somebody else to have walked."""
         for start in range(trials.start, trials.stop, TRIALS):
             units = unit.build(scenario, range(start, min(start + TRIALS, trials.stop)))
-            yield from Walk(scenario, units, words).run()
+            yield Walk(scenario, units, words)
 
 
 class Walk:
@@ -167,6 +176,40 @@ class Walk:
         self.whole: dict[int, FrameBlock] = {}
         self.unrequested: list[Any] = []
 
+    @property
+    def settles(self) -> bool:
+        """Whether compiled loops do all of it, and no record changes once it has been walked."""
+        settled = self.by_remote and self.law["certain"][0] and self.law["timeout"][0] == NEVER
+        asked = self.loops or self.words or upsets(self.scenario)
+        return bool(settled) and not asked and self.draws.all_compiled
+
+    def stretches(self) -> Iterator[tuple[range, int, int, Times, Times]]:
+        """Give stretches of trials that `settles`, for somebody else to draw and to walk.
+
+        Yields
+        ------
+        trials : range
+            Those that are open.
+        first, upto : int
+            The conversions of each that are to be walked, in pieces of at most the length of
+            ``records``, which have one row for all trials, as have draws.
+        due, later : ndarray of int64
+            As `remote_master.walk` takes them.
+        """
+        total, trials = self.scenario.conversions, self.units.trials
+        piece, width = PIECE, self.draws.width + (RECORD.itemsize + NOTE.itemsize) // 8
+        while piece > SHORTEST and piece * width > NEAR:
+            piece //= 2
+        beside = max(1, min(BESIDE, PLACES >> self.scenario.fifo.depth.bit_length()))
+        self.draws.prepare(trials)
+        for start in range(trials.start, trials.stop, beside):
+            some = range(start, min(start + beside, trials.stop))
+            self._open(some, piece, rows=1)
+            self.upset = nothing(len(some))
+            for first in range(0, total, LONGEST):
+                upto = min(first + LONGEST, total)
+                yield some, first, upto, *self.departures.take(first, upto - first)
+
     def run(self) -> Iterator[FrameBlock]:
         """Walk all trials and hand over their records."""
         total, trials = self.scenario.conversions, self.units.trials
@@ -208,14 +251,15 @@ class Walk:
             if given == total:
                 return
 
-    def _open(self, trials: range, size: int) -> None:
-        """Begin some trials, with room for ``size`` conversions of each."""
+    def _open(self, trials: range, size: int, rows: int = 0) -> None:
+        """Begin some trials, with room for ``size`` conversions of each, or of some at a time."""
         count, law = len(trials), self.law
+        rows = rows or count
         self.rows = slice(
             trials.start - self.units.trials.start, trials.stop - self.units.trials.start
         )
         self.whole = {}
-        self.draws.open(trials, size)
+        self.draws.open(trials, size, rows)
         self.departures.open(self.units, trials)
         self.first_edges.open(trials)
         if self.by_remote:
@@ -229,11 +273,11 @@ class Walk:
         lanes = int(law["lanes"][0])
         never = np.full((2, count, lanes), NEVER, dtype=np.int64)
         self.ahead, self.line_free = never[0], never[1]
-        if self.records.shape != (count, size):
-            self.records = np.zeros((count, size), dtype=RECORD)
-            self.notes = np.zeros((count, size), dtype=NOTE)
-            self.captures_kept = np.zeros((count, size, self.captures), dtype=np.int8)
-            shape = (count, size if self.words else 1, lanes, int(law["words"][0]))
+        if self.records.shape != (rows, size):
+            self.records = np.zeros((rows, size), dtype=RECORD)
+            self.notes = np.zeros((rows, size), dtype=NOTE)
+            self.captures_kept = np.zeros((rows, size, self.captures), dtype=np.int8)
+            shape = (rows, size if self.words else 1, lanes, int(law["words"][0]))
             self.bits = [np.zeros(shape, dtype=np.int64) for _ in range(2)]
         for times in self.bits:
             times.fill(NEVER)
@@ -258,27 +302,31 @@ class Walk:
             self.bits = [wider(times, NEVER) for times in self.bits]
         self.draws.widen(low, high, 2 * old)
 
+    def given(self) -> tuple[Any, ...]:
+        """Return what `remote_master.walk` is given of the open trials."""
+        units, rows, draws, symbol = self.units, self.rows, self.draws, self.symbols
+        lanes = int(self.law["lanes"][0])
+        pushed = np.empty((lanes if self.words else 0, len(symbol.takes)), dtype=np.int64)
+        return (
+            self.records, self.law, units.values[rows], self.wrong[rows], symbol.doubtful[rows],
+            units.lanes[rows], units.lane_distortions[rows], units.captured[rows],
+            units.bit_ends[rows], units.strobe_edges[rows], self.offsets[rows],
+            symbol.line_times, symbol.takes, symbol.word_firsts, symbol.word_lasts,
+            draws.ring, draws.place, draws.constant, self.state, self.waiting,
+            self.ends, self.ahead, self.line_free, pushed,
+            np.empty((2, units.strobe_edges.shape[1]), dtype=np.int64),
+            *self.upset, self.spans[rows], np.empty((2, lanes), dtype=np.int64),
+            self.late.drawn, self.late.asked, self.harms.noted, self.notes, *self.bits,
+        )  # fmt: skip
+
     def _step(self, first: int, count: int, over: bool, due: Times, later: Times) -> None:
         """Take the trials through one stretch."""
         units, rows, draws = self.units, self.rows, self.draws
         if self.by_remote:
-            symbol = self.symbols
-            lanes = int(self.law["lanes"][0])
-            pushed = np.empty((lanes if self.words else 0, len(symbol.takes)), dtype=np.int64)
             while True:
                 row, lacks = remote_master.walk(
-                    first, count, over, self.law, units.values[rows], self.wrong[rows],
-                    symbol.doubtful[rows], units.lanes[rows], units.lane_distortions[rows],
-                    units.captured[rows],
-                    units.bit_ends[rows], units.strobe_edges[rows], self.offsets[rows],
-                    symbol.line_times, symbol.takes, symbol.word_firsts, symbol.word_lasts, due,
-                    later, draws.ring, draws.place, draws.constant, self.state, self.waiting,
-                    self.ends, self.ahead, self.line_free, pushed,
-                    np.empty((2, units.strobe_edges.shape[1]), dtype=np.int64),
-                    *self.upset, self.spans[rows], np.empty((2, lanes), dtype=np.int64),
-                    self.late.drawn, self.late.asked, self.harms.noted,
-                    self.records, self.notes, *self.bits,
-                )  # fmt: skip
+                    first, first + count, over, 0, len(self.state), due, later, *self.given()
+                )
                 if self.harms.noted[0, 0]:
                     self.harms.collect()
                 if lacks == Wanted.NOTHING:

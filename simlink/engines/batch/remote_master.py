@@ -160,8 +160,13 @@ def settle(
 @compiled
 def walk(
     first: int,
-    count: int,
+    upto: int,
     over: bool,
+    from_row: int,
+    to_row: int,
+    due: Any,
+    later: Any,
+    records: Any,
     laws: Any,
     units: Any,
     wrongs: Any,
@@ -176,8 +181,6 @@ def walk(
     takes: Any,
     word_firsts: Any,
     word_lasts: Any,
-    due: Any,
-    later: Any,
     draws: Any,
     place: Any,
     constant: Any,
@@ -195,17 +198,24 @@ def walk(
     late: Any,
     asked: Any,
     harms: Any,
-    records: Any,
     notes: Any,
     first_bit: Any,
     last_bit: Any,
 ) -> tuple[int, int]:
-    """Take trials through conversions ``first`` ... ``first + count - 1``.
+    """Take trials on, to before conversion ``upto``.
 
     Parameters
     ----------
+    first : int
+        The conversion of the first due time.
     over : bool
         Whether these are the last ones.
+    from_row, to_row : int
+        Of the trials, the rows that are taken.
+    due : ndarray of int64, shape (T or 1, n), fs
+    later : ndarray of int64, shape (T or 1, n or 0), fs
+        When the first of all later triggers leaves; empty where nobody asks.
+    records : ndarray of RECORD, shape (T or 1, a power of two)
     laws : ndarray of LAW, shape (1,)
     units : ndarray of UNIT, shape (T,)
     wrongs : ndarray of bool, shape (T,)
@@ -221,9 +231,6 @@ def walk(
         As in `push`; offsets have a row for each trial.
     word_firsts, word_lasts : ndarray of int64, shape (words,)
         The symbols that carry the first and last bit of each word.
-    due : ndarray of int64, shape (T or 1, count), fs
-    later : ndarray of int64, shape (T or 1, count or 0), fs
-        When the first of all later triggers leaves; empty where nobody asks.
     draws, place, constant
         As in `draws.Draws`.
     state : ndarray of REMOTE, shape (T,)
@@ -242,7 +249,8 @@ def walk(
     late : ndarray of int64, shape (T, columns, 2)
     asked, harms
         As `hits.inverted` takes them, of all trials.
-    records, notes : ndarray of RECORD and of NOTE, shape (T, a power of two)
+    notes : ndarray of NOTE, shape as records
+        Of trials that share one row of these and of draws, each is walked for itself.
     first_bit, last_bit : ndarray of int64, shape (T, as records or 0, lanes, words), fs
 
     Returns
@@ -255,11 +263,12 @@ def walk(
     mask = records.shape[1] - 1
     latency_place = place[SERVICE_LATENCY]
     latency = constant[SERVICE_LATENCY]
-    for t in range(len(state)):
+    for t in range(from_row, to_row):
         st, unit = state[t], units[t]
-        if st.next >= first + count:
+        if st.next >= upto:
             continue
-        wait, end, record_of, note_of, drawn = waiting[t], ends[t], records[t], notes[t], draws[t]
+        wait, end, drawn = waiting[t], ends[t], draws[t % len(draws)]
+        record_of, note_of = records[t % len(records)], notes[t % len(notes)]
         latencies = drawn[latency_place, : mask + 1] if latency_place >= 0 else constant[:0]
         dues, laters = due[t % len(due)], later[t % len(later)]
         lane, offset, before, line = lanes[t], offsets[t], ahead[t], line_free[t]
@@ -280,7 +289,7 @@ def walk(
             before[:] = NEVER
         last_arrival, readout_end = st.last_arrival, st.readout_end
         ready_before, last_release = st.ready_before, st.last_release
-        for k in range(max(first, st.next), first + count):
+        for k in range(st.next, upto):
             arrival_before, sample_before = last_arrival, ready_before
             at = slot(k, record_of)
             record, note = record_of[at], note_of[at]
@@ -482,12 +491,11 @@ def walk(
                     st.alive = 1 if record.read_end != NEVER else 0
         st.last_arrival, st.readout_end = last_arrival, readout_end
         st.ready_before, st.last_release = ready_before, last_release
-        high = first + count
         if lacks:
             st.next = k
             return t, lacks
-        st.next = high
+        st.next = upto
         if over:
             advance(law, st, wait, end, record_of, note_of, latencies, latency, FAR, -1)
-        settle(law, st, wait, record_of, note_of, high, over)
+        settle(law, st, wait, record_of, note_of, upto, over)
     return 0, 0

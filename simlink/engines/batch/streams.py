@@ -150,11 +150,25 @@ def triangular(law: Any, raw: float) -> float:
 
 
 @compiled
-def fill(laws: Any, columns: Any, states: Any, tables: Any, ring: Any, at: int, count: int) -> None:
+def fill(
+    from_row: int,
+    to_row: int,
+    at: int,
+    count: int,
+    laws: Any,
+    columns: Any,
+    states: Any,
+    tables: Any,
+    ring: Any,
+) -> None:
     """Draw the next numbers of some columns of some trials.
 
     Parameters
     ----------
+    from_row, to_row : int
+        Of the trials, the rows that are drawn.
+    at, count : int
+        Where in the ring, and how many.
     laws : ndarray of LAWS, shape (drawn,)
     columns : ndarray of int64, shape (drawn,)
         Which column of the ring each is.
@@ -162,12 +176,13 @@ def fill(laws: Any, columns: Any, states: Any, tables: Any, ring: Any, at: int, 
         The generators' states, moved on.
     tables : tuple of ndarray
         As `tables` gives them.
-    ring : ndarray of int64, shape (T, columns, size)
-        Places ``at`` ... ``at + count - 1`` are filled, in base units.
+    ring : ndarray of int64, shape (T or 1, columns, size)
+        Filled, in base units.
     """
-    for t in range(len(states)):
+    for t in range(from_row, to_row):
+        rows = ring[t % len(ring)]
         for one in range(len(laws)):
-            law, kept, out = laws[one], states[t, one], ring[t, columns[one]]
+            law, kept, out = laws[one], states[t, one], rows[columns[one]]
             shape, scale, origin, low, high = law.shape, law.scale, law.origin, law.low, law.high
             state = (kept[0], kept[1], kept[2], kept[3])
             for place in range(at, at + count):
@@ -227,7 +242,7 @@ def agrees() -> bool:
     bits = np.random.SFC64(1)
     states = np.repeat(bits.state["state"]["state"][np.newaxis, np.newaxis], len(some), axis=1)
     ring = np.zeros((1, len(some), count), dtype=np.int64)
-    fill(laws, np.arange(len(some)), states.copy(), tables(), ring, 0, count)
+    fill(0, 1, 0, count, laws, np.arange(len(some)), states.copy(), tables(), ring)
     for row, law in zip(ring[0], some, strict=True):
         raw = np.empty(count)
         law.draw_raw(np.random.Generator(np.random.SFC64(1)), raw)

@@ -1,0 +1,113 @@
+"""Trials walked and added up piece by piece, so that their records stay near the processor.
+
+Where nobody asks for the records, and none changes once it has been walked, they are made, added up
+and forgotten in one compiled loop over what draws, walks, adds up and associates everywhere else.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from simlink.base.compiled import compiled
+from simlink.engines.batch.engine import BatchEngine
+from simlink.engines.batch.remote_master import walk
+from simlink.engines.batch.streams import fill
+from simlink.figures.adding import add
+from simlink.figures.association import Association, associate
+from simlink.link.fault_line import has_line
+from simlink.records import RECORD, FrameBlock
+
+if TYPE_CHECKING:
+    from simlink.engines.batch.engine import Walk
+    from simlink.figures.tally import Tally
+    from simlink.scenario.schema import Scenario
+
+
+def blocks_left(scenario: Scenario, trials: range, tally: Tally) -> Iterator[FrameBlock]:
+    """Run trials on the batch engine; add up what can be here, and hand over the others' records.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        What to run.
+    trials : range
+        Which trials.
+    tally : Tally
+        One that keeps nothing of each record.
+    """
+    for one in BatchEngine().walks(scenario, trials, words=False):
+        if one.settles and tally.is_flat and not has_line(scenario):
+            _pass(one, tally)
+        else:
+            yield from one.run()
+
+
+def _pass(one: Walk, tally: Tally) -> None:
+    """Have trials walked and added up."""
+    total = one.scenario.conversions
+    for trials, first, upto, due, later in one.stretches():
+        if first == 0:
+            association = Association(one.scenario, keeps=False)
+            undecided = np.zeros((len(trials), 2 * one.records.shape[1]), dtype=RECORD)
+            held = np.zeros(len(trials), dtype=np.int64)
+            (records, *walking), drawing = one.given(), one.draws.given()
+            adding, associating = tally.given(trials), association.given(trials)
+            sums = tally.sums_of(trials)
+        while (one.state["next"] < upto).any():
+            tally.fullest = walk_and_add(
+                first, upto, upto == total, due, later, records, one.state, sums, tally.fullest,
+                tuple(walking), drawing, adding, associating, undecided, held,
+            )  # fmt: skip
+            if held.max() > undecided.shape[1] - records.shape[1]:
+                undecided = np.concatenate([undecided, np.zeros_like(undecided)], axis=1)
+
+
+@compiled
+def walk_and_add(
+    first: int, upto: int, over: bool, due: Any, later: Any, records: Any, state: Any, sums: Any,
+    fullest: int, walking: Any, drawing: Any, adding: Any, associating: Any, undecided: Any,
+    held: Any,
+) -> int:  # fmt: skip
+    """Take trials on, to before conversion ``upto``, or to where one has no room for what it holds.
+
+    Parameters
+    ----------
+    first, upto, over, due, later, records, state
+        As `remote_master.walk` takes them.
+    sums, fullest
+        As `adding.add` takes them.
+    walking, drawing, adding, associating : tuple
+        What else `walk`, `streams.fill`, `add` and `associate` are given.
+    undecided : ndarray of RECORD, shape (T, room)
+        The records of each trial that are not associated yet, for which later ones are needed.
+    held : ndarray of int64, shape (T,)
+        How many those are.
+
+    Returns
+    -------
+    int
+        The most slots seen taken.
+    """
+    piece, reached, known = records.shape[1], associating[2], associating[6]
+    for t in range(len(state)):
+        while state[t].next < upto and held[t] + piece <= undecided.shape[1]:
+            now, before = state[t].next, held[t]
+            count = min(piece, upto - now)
+            last = over and now + count == upto
+            fill(t, t + 1, 0, count, *drawing)
+            walk(first, now + count, last, t, t + 1, due, later, records, *walking)
+            rows = records[:, :count]
+            fullest = add(rows, t, fullest, sums, *adding)
+            if before > 0:
+                for one in range(count):
+                    undecided[t, before + one] = records[0, one]
+                rows = undecided[t : t + 1, : before + count]
+            known[t] = before + count
+            associate(rows, t, now - before, last, sums, *associating)
+            held[t] = now + count - reached[t]
+            for one in range(held[t]):
+                undecided[t, one] = rows[0, before + count - held[t] + one]
+    return fullest

@@ -1,0 +1,129 @@
+"""What is added up while it is walked is what its records add up to, bit for bit."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import numpy as np
+import pytest
+
+from simlink.base.compiled import why_plain
+from simlink.engines.batch import BatchEngine, engine
+from simlink.figures import in_passing, latencies
+from simlink.figures.tally import Tally
+from simlink.scenario.loading import from_dict
+from simlink.scenario.schema import Scenario
+
+pytestmark = pytest.mark.skipif(why_plain() is not None, reason="it is compiled code that is used")
+
+Both = Callable[[Scenario], tuple[dict[str, Any], dict[str, Any], int]]
+
+FLOW: dict[str, Any] = {
+    "trials": 10,
+    "conversions": 300,
+    "link": {"scheme": "remote_master"},
+    "trigger": {"rate": "1 MHz"},
+    "frame": {"word_bits": 16},
+    "converter": {"conversion_time": "300 ns"},
+    "remote_clock": {"frequency": "50 MHz"},
+    "barrier": {"forward": {"delay": "14 ns"}, "return": {"delay": "14 ns"}},
+    "fifo": {"depth": 4},
+    "host": {
+        "clock": "50 MHz",
+        "service_latency": {"shape": "exponential", "mean": "500 ns"},
+    },
+}
+JITTER = {"shape": "normal", "mean": "0 ns", "sigma": "300 ps"}
+#: Losses, stalls, reading on; frames that differ; a counter; triggers at random, or too early to be
+#: taken; a host so far behind that more conversions wait to be associated than a piece has.
+CASES: dict[str, dict[str, Any]] = {
+    "plain": {},
+    "stall": {"fifo.when_full": "stall"},
+    "drain": {"host.drain": True},
+    "jitter": {"barrier.return.jitter": JITTER, "frame.lanes": 2, "trigger.jitter": JITTER},
+    "packets": {
+        "barrier.return.style": "packets",
+        "barrier.return.packet_bits": 8,
+        "barrier.return.overhead_bits": 2,
+        "barrier.return.line_rate": "100 Mbit/s",
+    },
+    "counter": {"check.sequence_bits": 3},
+    "random": {"trigger.pattern": "poisson"},
+    "missed": {"trigger.rate": "2 MHz"},
+    "behind": {
+        "fifo.depth": 200,
+        "host.realign": "idle",
+        "host.service_latency": {"shape": "exponential", "mean": "40 us"},
+    },
+}
+
+
+def plain(tally: Tally) -> dict[str, Any]:
+    return {name: np.asarray(value).tolist() for name, value in tally.state().items()}
+
+
+@pytest.fixture
+def both(monkeypatch: pytest.MonkeyPatch) -> Both:
+    """Return what trials come to from their records and in passing, and what blocks were left.
+
+    Latencies are counted in bins as in a long run, in short pieces, few trials at a time.
+    """
+
+    def find(scenario: Scenario) -> tuple[dict[str, Any], dict[str, Any], int]:
+        monkeypatch.setattr(latencies, "EXACT", 0)
+        trials = range(scenario.trials)
+        records, passing = Tally(scenario, trials), Tally(scenario, trials)
+        for block in BatchEngine().run(scenario, trials, words=False):
+            records.add(block)
+        for name, value in {"SHORTEST": 8, "PIECE": 16, "LONGEST": 64, "BESIDE": 4}.items():
+            monkeypatch.setattr(engine, name, value)
+        left = 0
+        for block in in_passing.blocks_left(scenario, trials, passing):
+            left += 1
+            passing.add(block)
+        return plain(records), plain(passing), left
+
+    return find
+
+
+@pytest.mark.parametrize("name", CASES)
+def test_the_same_as_of_the_records(both: Both, name: str) -> None:
+    records, passing, left = both(from_dict(FLOW).with_values(CASES[name]))
+    assert left == 0
+    assert passing == records
+    assert sum(passing["sent"]) == 10 * 300
+
+
+def test_more_is_held_than_there_is_room_for_at_first(
+    both: Both, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A host far behind: what a piece leaves undecided outgrows the room of two pieces."""
+    sizes = []
+
+    def noted(*given: Any) -> Any:
+        sizes.append(given[-2].shape[1])
+        return walk_and_add(*given)
+
+    walk_and_add = in_passing.walk_and_add
+    monkeypatch.setattr(in_passing, "walk_and_add", noted)
+    records, passing, _ = both(from_dict(FLOW).with_values(CASES["behind"]))
+    assert max(sizes) > 2 * engine.PIECE
+    assert passing == records
+
+
+@pytest.mark.parametrize(
+    "values",
+    [
+        {"host.timeout": "5 us"},
+        {"host.watermark": 2},
+        {"fifo.when_full": "drop_old"},
+        {"trigger.pattern": "after_read", "trigger.rate": None, "trigger.gap": "300 ns",
+         "host.timeout": "5 us"},
+    ],
+    ids=["timeout", "watermark", "drop_old", "loop"],
+)  # fmt: skip
+def test_what_later_conversions_change_is_left(both: Both, values: dict[str, Any]) -> None:
+    records, passing, left = both(from_dict(FLOW).with_values(values))
+    assert left > 0
+    assert passing == records
