@@ -230,7 +230,8 @@ def no_chain(scenario: Scenario) -> str | None:
     try:
         queue_of(scenario)
     except NoQueueError as error:
-        return f"no chain follows {error.key} = {error.found}"
+        value = "" if error.found is None else f" = {error.found}"
+        return f"no chain follows {error.key}{value}"
     return None
 
 

@@ -211,7 +211,7 @@ def test_what_is_drawn_on_demand_is_what_would_have_been_drawn_all_along(monkeyp
     whole, draws = Draws(scenario, always + chances), Draws(scenario, always, chances)
     for one in (whole, draws):
         one.prepare(range(2, 4))
-        one.open(range(2, 4), 64)
+        one.open(range(2, 4), 64, 2)
     assert np.array_equal(whole.place, draws.place)
     # What is asked for up to where, before each eight that are drawn next: from the first on that
     # is still wanted.

@@ -370,7 +370,7 @@ def checked(scenario):
     return block
 
 
-@settings(max_examples=max(1, MANY // 12))
+@settings(max_examples=max(1, MANY // 25))
 @given(repeating())
 def test_random_scenarios(scenario):
     block = checked(scenario)

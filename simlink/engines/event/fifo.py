@@ -14,6 +14,7 @@ from simlink.engines.event.signals import Signals
 from simlink.link import fifo
 from simlink.link.fate import NOT_RECEIVED, OVERRUN
 from simlink.link.fifo import WhenFull
+from simlink.link.repeat import repeats
 
 
 class Listener(Protocol):
@@ -79,8 +80,10 @@ class Fifo:
         self.replaces = trial.when_full is WhenFull.DROP_OLD
         self.release_bits = trial.scenario.fifo.release_bits
         self.sync_delay = trial.each(trial.scenario.fifo.sync_delay, "fifo.sync_delay")
-        source = repeated_source("fifo.sync_delay")
-        self.sync_delay_again = trial.each(trial.scenario.fifo.sync_delay, source)
+        self.sync_delay_again = self.sync_delay
+        if repeats(trial.scenario):
+            source = repeated_source("fifo.sync_delay")
+            self.sync_delay_again = trial.each(trial.scenario.fifo.sync_delay, source)
         self.last_release = NEVER
         #: Frames that hold a slot, oldest first.
         self.held: deque[Frame] = deque()
