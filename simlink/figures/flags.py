@@ -16,6 +16,7 @@ import numpy.typing as npt
 from simlink.base.instants import FAR, NEVER
 from simlink.link.fate import NOT_SENT
 from simlink.link.fault_line import Highs, is_flagged
+from simlink.link.repeat import was_in_vain
 
 if TYPE_CHECKING:
     from simlink.records import FrameBlock
@@ -108,7 +109,7 @@ def _reads(scenario: Scenario, records: Any) -> list[Any]:
     if wait is None:
         return [ends, records["void_read"]]
     asked = records["request"]
-    in_vain = (asked != NEVER) & (ends == asked + wait.constant_value)
+    in_vain = (asked != NEVER) & was_in_vain(asked, ends, wait.constant_value)
     return [np.where(in_vain, NEVER, ends), records["void_read"], asked]
 
 

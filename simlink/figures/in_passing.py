@@ -39,7 +39,7 @@ def blocks_left(scenario: Scenario, trials: range, tally: Tally) -> Iterator[Fra
         One that keeps nothing of each record.
     """
     for one in BatchEngine().walks(scenario, trials, words=False):
-        if one.settles and tally.is_flat and not has_line(scenario):
+        if one.settles and not has_line(scenario):
             _pass(one, tally)
         else:
             yield from one.run()

@@ -21,6 +21,8 @@ converts on.
 
 from __future__ import annotations
 
+from typing import Any
+
 from simlink.scenario.schema import Scenario
 
 
@@ -42,6 +44,19 @@ def is_kept(turn: int, turns: int, kept: int) -> bool:
         How many it keeps.
     """
     return turns - turn < kept
+
+
+def was_in_vain(asked: Any, ended: Any, wait: int) -> Any:
+    """Tell whether the host went on without the repeated frame; of integers, and of arrays alike.
+
+    Parameters
+    ----------
+    asked, ended : int, fs
+        When it was asked for, and when the host was done with the frame.
+    wait : int, fs
+        How long the host waits for it at the most.
+    """
+    return ended == asked + wait
 
 
 def starts_at(wanted: int, free: int) -> int:

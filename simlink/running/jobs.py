@@ -55,11 +55,12 @@ def work(scenario: Scenario, engine: str, keep: bool, trials: range) -> Part:
     asks = repeats(scenario)
     # Blocks interleave trials and conversions; the ledger goes trial by trial.
     rows: defaultdict[int, list[Rows]] = defaultdict(list)
-    blocks = make(engine).passing(scenario, trials, words=keep)
     if engine == "batch" and tally.is_flat:
         from simlink.figures.in_passing import blocks_left
 
         blocks = blocks_left(scenario, trials, tally)
+    else:
+        blocks = make(engine).passing(scenario, trials, words=keep)
     for block in blocks:
         tally.add(block)
         if keep:

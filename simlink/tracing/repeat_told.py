@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from simlink.base.instants import NEVER
 from simlink.base.wording import time_text
+from simlink.link.repeat import was_in_vain
 from simlink.records import Fate
 from simlink.tracing.facts import Facts
 from simlink.tracing.story import at
@@ -26,7 +27,7 @@ def repeated(facts: Facts) -> list[str]:
         said.append("The repeated frame was read too early.")
     elif facts.fate is not Fate.DROPPED:
         said.append(f"The repeated frame had been read {at(end)}, and its check passed.")
-    elif end == asked + wait.constant_value:
+    elif was_in_vain(asked, end, wait.constant_value):
         waited = time_text(wait.constant_value)
         said.append(f"Nothing was released within {waited}, and the host went on without it.")
     else:

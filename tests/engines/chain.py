@@ -122,3 +122,15 @@ def in_ns(entries):
     """Return (ns, signal, value) of trace entries that fall on whole nanoseconds."""
     assert all(time % NS == 0 for time, *_ in entries)
     return [(time // NS, *rest) for time, *rest in entries]
+
+
+def noting_beliefs(made):
+    """Have a chain's host note, of each read, what it takes the frame for; return the notes."""
+    found, read = [], made.counts.read
+
+    def noted(idle):
+        found.append(read(idle))
+        return found[-1]
+
+    made.counts.read = noted
+    return found

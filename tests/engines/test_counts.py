@@ -10,7 +10,7 @@ from simlink.engines.event.counts import HostCounts
 from simlink.engines.event.wiring import Chain, blank
 from simlink.records import Fate
 from tests.conftest import MANY
-from tests.engines.chain import TIGHT, chain
+from tests.engines.chain import TIGHT, chain, noting_beliefs
 from tests.strategies import scenarios
 
 
@@ -18,13 +18,7 @@ def believed(scenario):
     """Return (true conversion, what the host takes it for) of every frame read, in order."""
     block = blank(scenario, 0, words=False)
     made = Chain(scenario, 0, block)
-    found, read = [], made.counts.read
-
-    def noted(idle):
-        found.append(read(idle))
-        return found[-1]
-
-    made.counts.read = noted
+    found = noting_beliefs(made)
     made.run()
     ends = block.read_end[0]
     order = [int(k) for k in np.argsort(ends, kind="stable") if ends[k] != NEVER]

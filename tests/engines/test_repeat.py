@@ -34,7 +34,7 @@ from simlink.tracing.measured import edges_of, measure
 from simlink.tracing.trace import trace
 from tests.conftest import MANY
 from tests.engines.agreement import differences, records_of, unlike
-from tests.engines.chain import NS, chain, put, record
+from tests.engines.chain import NS, chain, noting_beliefs, put, record
 from tests.engines.host_clocked_scenarios import serial
 from tests.engines.test_checks import CHECKED, PARITY, hitting, told
 from tests.engines.test_transients import LANES, PACKETS, RETURN, at, raw_upset_scenario
@@ -329,13 +329,7 @@ def checked(scenario):
     """Check what holds of any run; return its records."""
     block = blank(scenario, 0, words=True)
     made = Chain(scenario, 0, block)
-    beliefs, read = [], made.counts.read
-
-    def noted(idle):
-        beliefs.append(read(idle))
-        return beliefs[-1]
-
-    made.counts.read = noted
+    beliefs = noting_beliefs(made)
     made.run()
     sent = block.trigger[0] != NEVER
     assert (block.fate[0][sent] >= 0).all()

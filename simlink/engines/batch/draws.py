@@ -85,13 +85,14 @@ class _Together:
     ----------
     varying : list of Source
         All columns of the ring.
+    names : list of str
+        The generator of each.
     columns : range
         Which of them these are.
     """
 
-    def __init__(self, varying: list[Source], columns: range) -> None:
-        self._varying = varying
-        self._names = [part_of(one.source, suffix(one.stride, one.offset)) for one in varying]
+    def __init__(self, varying: list[Source], names: list[str], columns: range) -> None:
+        self._varying, self._names = varying, names
         #: Columns that are drawn compiled; others are by samplers of their own.
         self.compiled: list[int] = []
         self._others: list[int] = []
@@ -189,8 +190,8 @@ class Draws:
         self._names = [part_of(one.source, suffix(one.stride, one.offset)) for one in self.varying]
         #: How many columns are drawn for every conversion.
         self.steady = sum(not one.law.is_constant for one in columns)
-        self._always = _Together(self.varying, range(self.steady))
-        self._on_demand = _Together(self.varying, range(self.steady, self.width))
+        self._always = _Together(self.varying, self._names, range(self.steady))
+        self._on_demand = _Together(self.varying, self._names, range(self.steady, self.width))
         #: Up to which conversion each trial has those, or has passed over them.
         self._upto: list[int] = []
         self.ring: Times = np.zeros((0, len(self.varying), 0), dtype=np.int64)

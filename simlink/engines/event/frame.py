@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable
+from collections.abc import Callable, Collection, Iterable
 from dataclasses import dataclass, field
 from types import SimpleNamespace
 from typing import NamedTuple
@@ -249,8 +249,8 @@ class EdgeJitter:
         self._columns: list[Column] = []
         self._constant: list[list[int]] | None = None
         self._made = trial, law, sources
-        self._apart: EdgeJitter | None = None
-        self._repeated: EdgeJitter | None = None
+        #: That of frames whose draws are their own, by how their sources are named.
+        self._others: dict[Callable[[str], str], EdgeJitter] = {}
         if law.is_constant:
             self._constant = [[law.constant_value] * per_frame for _ in sources]
         else:
@@ -272,17 +272,9 @@ class EdgeJitter:
         if self._constant is not None:
             return self._constant
         if index < 0:
-            if self._apart is None:
-                trial, law, sources = self._made
-                named = [apart_source(source) for source in sources]
-                self._apart = EdgeJitter(trial, law, named, self._shape[1])
-            return self._apart(apart_number(index))
+            return self._other(apart_source)(apart_number(index))
         if index >= REPEATED:
-            if self._repeated is None:
-                trial, law, sources = self._made
-                named = [repeated_source(source) for source in sources]
-                self._repeated = EdgeJitter(trial, law, named, self._shape[1])
-            return self._repeated(index - REPEATED)
+            return self._other(repeated_source)(index - REPEATED)
         if index < self._first:
             raise ValueError(f"the jitter of frame {index} is asked for after that of later ones")
         while index >= self._end:
@@ -292,6 +284,13 @@ class EdgeJitter:
         assert self._chunk is not None
         found: list[list[int]] = self._chunk[:, :, index - self._first].tolist()
         return found
+
+    def _other(self, named: Callable[[str], str]) -> EdgeJitter:
+        """Return that of frames whose draws have sources named in another way."""
+        if named not in self._others:
+            trial, law, sources = self._made
+            self._others[named] = EdgeJitter(trial, law, list(map(named, sources)), self._shape[1])
+        return self._others[named]
 
 
 class Met(NamedTuple):

@@ -29,8 +29,8 @@ def judge(trial: Trial, frame: Frame, fate: int) -> None:
         record.check_failed[index] = False
     if frame.harm is not None or frame.mistaken:
         _judge(trial, frame)
-    if record.check_failed[index]:
-        record.hit[index] |= hit_before
+        if record.check_failed[index]:
+            record.hit[index] |= hit_before
 
 
 def _judge(trial: Trial, frame: Frame) -> None:

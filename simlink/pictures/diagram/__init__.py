@@ -185,6 +185,6 @@ def draw(
         to_scale,
         limits.over if isinstance(limits, RunLimits) else "",
         missing,
-        events.events(view.trace, drawn, view.start, view.end),
+        events.events(view, drawn),
     )
     return Diagram(layout, dark, plain)

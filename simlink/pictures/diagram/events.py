@@ -16,12 +16,13 @@ from simlink.link.transient import WAYS, Upsets, instants, upsets
 from simlink.link.transport import packets_of
 from simlink.pictures.diagram.placing import in_lanes
 from simlink.records import Fate
-from simlink.tracing.fault_edges import EVENT, fault_edges
+from simlink.tracing.fault_edges import EVENT
 
 if TYPE_CHECKING:
     from simlink.engines.event.frame import Made, Met
     from simlink.pictures.diagram.timescale import Scale
     from simlink.pictures.diagram.tracks import Track
+    from simlink.pictures.diagram.window import View
     from simlink.scenario.schema import Scenario
     from simlink.tracing.trace import Trace
 
@@ -136,17 +137,17 @@ def effect_of(trace: Trace, one: Met) -> str:
     return LOST if place < scenario.barrier.return_.header_bits else INVERTED
 
 
-def events(trace: Trace, tracks: list[Track], start: int, end: int) -> Events | None:
-    """Return what common-mode events do within a stretch of time; None if there are none.
+def events(view: View, tracks: list[Track]) -> Events | None:
+    """Return what common-mode events do within a view; None if there are none.
 
     Parameters
     ----------
-    trace : Trace
+    view : View
     tracks : list of Track
         Those that are drawn.
-    start, end : int, fs
     """
-    reported = {time for time, _ in fault_edges(trace).get(EVENT, ()) if start <= time < end}
+    trace, start, end = view.trace, view.start, view.end
+    reported = {time for time, _ in view.edges.get(EVENT, ()) if start <= time < end}
     windows: list[tuple[int, int]] = []
     if upsets(trace.scenario):
         windows = windows_of(trace.scenario, trace.trial, start, end)
