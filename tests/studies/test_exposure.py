@@ -8,7 +8,9 @@ from pathlib import Path
 import pytest
 from typer.testing import CliRunner
 
+from simlink.base.cautions import CAUTIONS
 from simlink.base.errors import InputError
+from simlink.base.version import __version__
 from simlink.cli import app
 from simlink.engines.event.wiring import watched
 from simlink.link.eft import above, steepest
@@ -78,6 +80,40 @@ def test_the_quiet_stretch_is_from_the_last_bit_to_the_next_trigger(plain):
     assert plain.advised == plain.safe
     assert "keep such edges between 1.176 us and 2.495 us after a trigger" in plain.sentence
     assert "at least 80 kV/us" in plain.sentence
+
+
+def test_the_study_as_json_holds_it(plain):
+    """Times in seconds, slews in V/s and the swing in V: 500 steps of 2.5 us."""
+    said = plain.to_dict()
+    moments = said.pop("moments")
+    assert said.pop("harmful") == plain.harmful / 1e15
+    assert said.pop("quiet") == [one / 1e15 for one in plain.quiet]
+    assert said == {
+        "title": plain.scenario.title,
+        "scheme": "remote_master",
+        "seed": plain.scenario.seed,
+        "unit": 0,
+        "version": __version__,
+        "slew": 80e9,
+        "swing": 400,
+        "length": 5e-9,
+        "immunity": {"forward": 50e9, "return": 50e9},
+        "period": 2.5e-6,
+        "step": 5e-9,
+        "answer": plain.sentence,
+        "safe": pytest.approx([1.176e-6, 2.495e-6]),
+        "immunity_assumed": False,
+        "channels": plain.table.to_dict("records"),
+        "cautions": CAUTIONS,
+    }
+    assert list(plain.table) == [
+        "channel", "direction", "symbols", "simulated", "closed_form", "share_of_period"
+    ]  # fmt: skip
+    told = min(moments, key=lambda one: abs(one["offset"] - 844e-9))
+    assert list(told) == ["offset", "hit", "outcomes", "told"]
+    assert told["hit"] == ["strobe"]
+    assert told["outcomes"] == ["not received", MISALIGNED, MISALIGNED]
+    assert told["told"] == [True, False, False]
 
 
 def test_below_the_immunity_nothing_is_upset():
