@@ -349,6 +349,37 @@ def test_a_map_over_length_has_windows_of_those_lengths():
         exposure_map(scenario, lengths="2 ns", slew="80 kV/us", steps=60)
 
 
+def test_the_map_as_json_holds_it():
+    found = exposure_map(made()[0], slews="50 kV/us, 80 kV/us", swing="400 V", steps=20)
+    said = found.to_dict()
+    rows = said.pop("rows")
+    assert [one["slew"] for one in rows] == [50e9, 80e9]
+    assert {one["unit"] for one in rows} == {0}
+    (calm, harmed) = said.pop("table")
+    assert set(calm) == set(harmed)
+    kinds = set(calm) - {"slew", "upsets_for", "harmful", "share_of_period"}
+    assert kinds == {
+        "this: not received, told", "next_1: misaligned, not told", "next_2: misaligned, not told"
+    }  # fmt: skip
+    assert calm == {"slew": 50e9, **dict.fromkeys(set(calm) - {"slew"}, 0)}
+    assert (harmed["slew"], harmed["upsets_for"]) == (80e9, 5e-9)
+    assert harmed["harmful"] == found.rows[1].harmful / 1e15 > 0
+    assert harmed["share_of_period"] == pytest.approx(harmed["harmful"] / 2.5e-6)
+    assert said == {
+        "title": "",
+        "seed": 1,
+        "unit": 0,
+        "version": __version__,
+        "by": "slew",
+        "answer": found.sentence,
+        "cautions": CAUTIONS,
+    }
+    assert found.sentence == (
+        "On board 0 1 of 2 slews harm a word, the most at 80 kV/us: in "
+        f"{100 * harmed['share_of_period']:.3g} % of the trigger period."
+    )
+
+
 def test_options_of_a_map_are_checked():
     scenario = made()[0]
     for options in (
