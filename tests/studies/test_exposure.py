@@ -155,6 +155,13 @@ def test_event_and_immunity_are_asked_for():
         exposure(made()[0], trial=10**6, **SLEW)
 
 
+def test_progress_counts_the_instants():
+    told = []
+    found = exposure(made()[0], steps=10, progress=lambda *now: told.append(now), **SLEW)
+    count = len(found.moments)
+    assert told == [(number, count) for number in range(1, count + 1)]
+
+
 def test_an_event_may_have_too_many_instants_for_the_steps(monkeypatch):
     """Steps of 250 ns: from the one before the trigger to the twelfth, 2.5 us and a read on."""
     monkeypatch.setattr("simlink.studies.exposing.MOST_STEPS", 10)

@@ -288,14 +288,20 @@ def test_a_hopeless_value_is_dropped_after_a_thousand_conversions():
     assert all(point.seen.sent <= 5 * 4000 for point in dropped)
 
 
-def test_the_cost_comes_first_and_then_a_line_a_value():
+def test_the_cost_comes_first_and_then_a_line_a_value(monkeypatch):
+    monkeypatch.setattr(sizes, "remark", lambda name, scenario: f"something of the {name} engine")
     lines = []
     found = size(queue(), at_most=5e-3, workers=1, report=lines.append)
     about = float(lines[0].split()[3])
     assert "at most 1e+06 for one value" in lines[0]
     assert found.used / 2 < about < 20 * found.used
+    assert lines.pop(1) == "something of the batch engine"
     assert {f"FIFO depth {p.at}" for p in found.points} == {x.split(":")[0] for x in lines[1:]}
     assert lines[-1].endswith((" (meets)", " (exceeds)"))
+    # Nothing is simulated where a proof is the answer.
+    lines.clear()
+    size(scenario(host__service_latency="790 ns"), at_most=1e-3, report=lines.append)
+    assert not any("engine" in line for line in lines)
 
 
 def test_a_search_that_did_not_settle_names_no_smallest():
