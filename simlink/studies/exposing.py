@@ -290,7 +290,7 @@ class _Exposing:
         self.sent = np.array([one.sent for one in symbols], dtype=np.int64)
         self.arrives = np.array([one.arrives for one in symbols], dtype=np.int64)
         #: Where an event meets nothing it may still make an edge.
-        self.makes_edges = bool(getattr(calm.barrier, "false_edge", 0))
+        self.makes_edges = bool(calm.barrier.false_edge)
         self.unharmed = tuple(self.outcomes(calm, alone))
 
     def meets_nothing(self, start: int, length: int) -> bool:
