@@ -364,7 +364,7 @@ def _safe(
     calm = undisturbed(scenario, min(max(scenario.conversions, TARGET + 2), VARYING))
     block, _ = watched(calm, trial)
     sent = block.trigger[0][block.trigger[0] != NEVER]
-    if getattr(scenario.barrier, "false_edge", 0):
+    if scenario.barrier.false_edge:
         return None, len(sent)
     symbols = _symbols(calm, trial, event, _last(block))
     starts = np.array([one.sent - length for one in symbols], dtype=np.int64)
