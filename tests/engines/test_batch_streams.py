@@ -17,8 +17,9 @@ from simlink.engines.batch import BatchEngine, streams
 from simlink.engines.batch.draws import Draws, Source
 from simlink.scenario.distributions import Exponential, Gamma, Limits, Lognormal, Normal, Uniform
 from simlink.scenario.law import CEILING
-from tests.engines.agreement import records_of, short_stretches, unlike
+from tests.engines.agreement import differences, records_of, short_stretches, unlike
 from tests.engines.chain import chain
+from tests.engines.host_clocked_scenarios import serial
 
 MANY = 2**19
 SEEDS = (1, 7, 2**63)
@@ -191,7 +192,10 @@ def test_rings_hold_the_same_bytes_whoever_draws(monkeypatch):
             for first in (0, 8, 16):
                 draws.fill(first, 8)
                 kept.append(draws.ring[..., :16].copy())
+            before = draws.ring.copy()
             draws.widen(8, 24, 32)
+            for conversion in range(8, 24):
+                assert np.array_equal(draws.ring[..., conversion], before[..., conversion % 16])
             draws.fill(24, 8)
             kept.append(draws.ring[..., :32].copy())
         rings.append(kept)
@@ -230,3 +234,26 @@ def test_what_is_drawn_on_demand_is_what_would_have_been_drawn_all_along(monkeyp
             draws.ring[row, 1:, :40][:, there], whole.ring[row, 1:, :40][:, there]
         )
         assert not draws.ring[row, 1:, :40][:, ~there].any()
+
+
+LOOP = {"trigger.pattern": "after_read", "trigger.rate": None, "host.timeout": "50 us"}
+
+
+ALONE = [
+    "trigger.jitter", "trigger.gap", "barrier.forward.jitter", "barrier.return.jitter",
+    "converter.conversion_time", "converter.busy_delay", "fifo.sync_delay", "host.service_latency",
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("made", "key"),
+    [*((made, key) for made in (chain, serial) for key in ALONE),
+     (chain, "remote_clock.start_delay")],
+)  # fmt: skip
+def test_both_engines_draw_each_law_from_the_same_stream(made, key):
+    """It is all that varies, so that a stream of another name would show."""
+    law = {"shape": "uniform", "low": "1 ns", "high": "9 ns"}
+    loop = LOOP if key == "trigger.gap" else {}
+    scenario = made({"conversions": 8, "trials": 2, **loop, key: law})
+    assert scenario.is_random
+    assert differences(scenario) == []
