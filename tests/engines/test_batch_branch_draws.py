@@ -4,6 +4,8 @@ import numpy as np
 import pytest
 
 from simlink.engines.batch.branch_draws import Stage, rows_of
+from simlink.engines.batch.branching import _Due
+from simlink.link import unit
 from tests.engines.chain import chain
 
 NS = 10**6
@@ -73,3 +75,36 @@ def test_columns_of_a_recording_take_turns(recording, start):
         rows = rows_of(law(recorded), "source", 2, offset)
         drawn = rows.take(Stage(1, 0, "one"), begun(rows, 1), 6)[0] // NS
         assert drawn.tolist() == [values[(2 * k + offset) % 3] for k in range(6)]
+
+
+def due(scenario, branches, counts):
+    """Return when the triggers of some branches are due, taken so many at a time."""
+    clock = _Due(scenario, unit.build(scenario, range(1)))
+    stage, first, found = Stage(1, 0, "one"), 0, []
+    base, unit_of = np.zeros((branches, 1), dtype=np.int64), np.zeros(branches, dtype=np.int64)
+    for count in counts:
+        found.append(clock.take(first, count, base, unit_of, stage))
+        first += count
+    return np.hstack(found)
+
+
+def test_triggers_of_branches_come_at_random_each_for_itself():
+    """1 MHz: gaps of 1 us on average, which is their standard deviation as well."""
+    found = due(chain({"trigger.pattern": "poisson"}), 50, (1, 9, 30))
+    assert found.shape == (50, 40)
+    gaps = np.diff(found, axis=1, prepend=0)
+    assert (gaps >= 0).all()
+    assert len(np.unique(gaps[:, 0])) == 50
+    assert abs(gaps.mean() / (1000 * NS) - 1) < 4 / np.sqrt(gaps.size)
+    assert abs(gaps[:, [0, 1, 10]].mean() / (1000 * NS) - 1) < 4 / np.sqrt(150)
+
+
+def test_bursts_of_branches_are_a_gap_apart():
+    """Three triggers 1 us apart, and 2 to 3 us from the last one to the next burst."""
+    gap = {"shape": "uniform", "low": "2 us", "high": "3 us"}
+    burst = {"trigger.pattern": "burst", "trigger.burst_length": 3, "trigger.gap": gap}
+    gaps = np.diff(due(chain(burst), 20, (1, 4, 7)), axis=1) / (1000 * NS)
+    between = gaps[:, 2::3]
+    assert (np.delete(gaps, (2, 5, 8), axis=1) == 1).all()
+    assert ((between >= 2) & (between <= 3)).all()
+    assert len(np.unique(between)) == between.size == 60
