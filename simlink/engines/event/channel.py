@@ -85,6 +85,15 @@ class Channel:
         self.ahead = time = arrives_at(sent, self.falling, jitter, self.ahead)
         Instant(self.env, time, self.rank, self.deliver, subject, part)
 
+    def arrivals(self, sent: Sequence[int], jitter: Sequence[int]) -> list[int]:
+        """Send some symbols, and return when each arrives, in place of delivering them; in fs."""
+        ahead, static, found = self.ahead, self.static, []
+        for time, off in zip(sent, jitter, strict=True):
+            ahead = arrives_at(time, static, off, ahead)
+            found.append(ahead)
+        self.ahead = ahead
+        return found
+
     def send_clock(
         self, subject: Any, edges: list[int], jitter: Sequence[int], most: int
     ) -> list[int]:
