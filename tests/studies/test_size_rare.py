@@ -7,7 +7,7 @@ from typer.testing import CliRunner
 
 from simlink.base.errors import InputError
 from simlink.cli import app
-from simlink.rare.exact import exact_loss
+from simlink.rare.exact import Loss, exact_loss
 from simlink.rare.rounds import Plan
 from simlink.rare.splitting import SplitLoss
 from simlink.studies.loss import LossStudy, overrun
@@ -28,6 +28,10 @@ def test_the_smallest_depth_is_found_and_one_fewer_loses_too_much():
     losses = [exact_loss(scenario.with_value("fifo.depth", depth)) for depth in (at - 1, at)]
     assert losses[0].low > target >= losses[1].high
     assert "(computed; proven: " in found.sentence
+    # Others only as closely as tells them from the target.
+    best = found.tried[at].loss
+    assert best == losses[1]
+    assert all(one.loss.steps < best.steps for depth, one in found.tried.items() if depth != at)
     assert json.loads(found.to_json())["answer"] == at
 
 
@@ -44,6 +48,18 @@ def test_a_depth_that_none_is_seen_to_overrun_is_no_answer(monkeypatch):
     # Shallower ones might have been.
     assert sorted(found.tried) == [1, 2, 4]
     assert "stays open" in found.tried[4].sentence
+
+
+def test_a_loss_between_bounds_far_apart_is_said_by_them():
+    scenario = queue(queues.exponential(0.4), 3)
+    far, near = (
+        LossStudy(scenario, Loss(3e-9, 1e-9, high, 64, 9, None), 1e3, "exact", "")
+        for high in (6e-9, 1.2e-9)
+    )
+    assert far.value_text == "1e-09 to 6e-09"
+    assert far.sentence.endswith("overruns in 1e-09 to 6e-09 of triggers in the long run (proven).")
+    assert near.value_text == "3e-09"
+    assert "overruns in 3e-09 of triggers" in near.sentence
 
 
 WAYS = {
