@@ -29,6 +29,7 @@ from simlink.waveform.ordering import (
     Observed,
     States,
     UnsettledOrderError,
+    in_order,
     key_of,
     written,
 )
@@ -39,6 +40,7 @@ if TYPE_CHECKING:
     from simlink.engines.event.frame import Frame, Trial
     from simlink.engines.event.signals import Observer
     from simlink.engines.event.signals import Signal as Moving
+    from simlink.engines.event.strobe import Strobe
     from simlink.scenario.schema import Scenario
 
 #: The most bits of a lane: what is written between any two states is kept in a table.
@@ -82,10 +84,9 @@ class BurstWriter(DumpWriter):
         self._states: dict[str, States] = {}
         #: Numbers of the texts of a wire's two levels.
         self._levels: dict[str, tuple[int, int]] = {}
-        #: Frames whose clock has started: with whether the first bit is wrong, the levels on the
-        #: lines, and the edges of the strobe.
+        #: Frames whose clock has started: with whether the first bit is wrong, and the levels on
+        #: the lines.
         self._begun: list[tuple[Frame, bool, list[list[int]]]] = []
-        self._strobes: list[list[int]] = []
         #: Of those, the ones not yet known to be whole or refused; and reads, with their starts.
         self._filling: list[Frame] = []
         self._reads: list[tuple[Frame, int]] = []
@@ -95,7 +96,6 @@ class BurstWriter(DumpWriter):
         #: The key of the last change that is asked for.
         self._end_key: int | None = None
         super().__init__(*args, **options)
-        self.asks_strobe = "fifo.strobe" in self._levels
         for name in ("fifo.level", "fifo.overrun"):
             if name in self.observers:
                 self.observers[name] = self._of_frame(self.observers[name])
@@ -115,9 +115,9 @@ class BurstWriter(DumpWriter):
 
     # --- what is told of frames ---
 
-    def attach(self, env: Clockwork, trial: Trial) -> None:
+    def attach(self, env: Clockwork, trial: Trial, strobe: Strobe | None) -> None:
         """Learn where it is, ahead of a run."""
-        self._observed.env, self._unit = env, trial
+        self._observed.env, self._unit, self._strobe = env, trial, strobe
         bits = trial.bits
         self._clock = np.array([trial.rising, trial.falling]).T.ravel()
         self._capture = np.array(trial.captured)
@@ -131,10 +131,6 @@ class BurstWriter(DumpWriter):
                 changes.append((time, value))
             now = value
         self._data = np.array(changes, dtype=np.int64).reshape(-1, 2)
-
-    def strobes(self, came: list[int]) -> None:
-        """Learn of every edge of the strobe of the frame that starts next."""
-        self._strobes.append(came)
 
     def starts(self, frame: Frame, first_wrong: bool) -> None:
         """Learn that a frame's clock starts."""
@@ -194,7 +190,6 @@ class BurstWriter(DumpWriter):
     def _sent(self) -> list[_Chunk]:
         """Return what frames that have started do at the remote side."""
         begun, self._begun = self._begun, []
-        strobes, self._strobes = self._strobes, []
         if not begun:
             return []
         start = np.array([frame.clock_start for frame, _, _ in begun])[:, np.newaxis]
@@ -215,14 +210,15 @@ class BurstWriter(DumpWriter):
             )
         if any(name.startswith("remote.data") for name in self._states):
             found += self._on_lines(begun, start)
-        if self.asks_strobe:
+        if self._strobe is not None and "fifo.strobe" in self._levels:
             low, high = self._levels["fifo.strobe"]
-            counts = [len(one) for one in strobes]
-            times = np.array([time for one in strobes for time in one], dtype=np.int64)
-            if any(count % 2 for count in counts):
-                raise UnsettledOrderError
-            texts = np.broadcast_to([high, low], (times.size // 2, 2))
-            found.append(_chunk(times, key_of(PUSH, np.repeat(index, counts), 0), texts))
+            times, counts = self._strobe.edges_of([frame for frame, _, _ in begun])
+            place = np.arange(times.shape[1])
+            there = place < counts[:, np.newaxis]
+            texts = np.where(place % 2, low, high)
+            keys = key_of(PUSH, index, 0)[:, np.newaxis]
+            every = (np.broadcast_to(one, times.shape)[there] for one in (times, keys, texts))
+            found.append(_chunk(*every))
         return found
 
     def _on_lines(
@@ -355,11 +351,8 @@ class BurstWriter(DumpWriter):
 
     def _put(self, times: Times, keys: Numbers, texts: Numbers, words: Any) -> None:
         """Write changes in order, with an instant ahead of all that happen at it."""
-        order = np.argsort(times, kind="stable")
-        sorted_times = times[order]
-        if (sorted_times[1:] == sorted_times[:-1]).any():
-            order = np.lexsort((keys, times))
-        instants = (sorted_times + (self._step // 2 - self._origin)) // self._step
+        order = in_order(times, keys)
+        instants = (times[order] + (self._step // 2 - self._origin)) // self._step
         if not len(instants):
             return
         new = instants != np.concatenate([[self._time], instants[:-1]])

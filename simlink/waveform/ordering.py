@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from simlink.base.instants import Times
 from simlink.engines.event.clockwork import FREE, PUSH, Clockwork
 
 Numbers = npt.NDArray[np.int64]
@@ -72,6 +73,18 @@ def key_of(rank: Any, frame: Any, place: Any) -> Any:
     of each data line, the clock, the capture; the host's last edge is ahead of what it leads to.
     """
     return ((rank + 1) << 56) + (frame << 24) + place
+
+
+def in_order(times: Times, keys: Numbers) -> Numbers:
+    """Return where changes stand, ordered by their instants and, within one, by their keys."""
+    order: Numbers = np.argsort(times, kind="stable")
+    times = times[order]
+    again = np.concatenate([[False], times[1:] == times[:-1]])
+    # Few share their instant with another: sorting all by two keys takes most of a dump's time.
+    shared = np.flatnonzero(again | np.append(again[1:], False))
+    some = order[shared]
+    order[shared] = some[np.lexsort((keys[some], times[shared]))]
+    return order
 
 
 class States:
