@@ -242,7 +242,8 @@ class _Window:
             chain.signals.observe(observer, name)
         if bursts is not None:
             chain.signals.bursts, chain.signals.every_edge = bursts, False
-            bursts.attach(chain.env, chain.trial, chain.strobe)
+            edges_of = None if chain.strobe is None else chain.strobe.edges_of
+            bursts.attach(chain.env, chain.trial, edges_of)
         chain.signals.settled.observers.append(self.settled)
 
     def keep(

@@ -34,13 +34,12 @@ from simlink.waveform.ordering import (
     written,
 )
 from simlink.waveform.signals import Signal
-from simlink.waveform.writer import DumpWriter
+from simlink.waveform.writer import DumpWriter, Lines
 
 if TYPE_CHECKING:
     from simlink.engines.event.frame import Frame, Trial
-    from simlink.engines.event.signals import Observer
+    from simlink.engines.event.signals import EdgesOf, Observer
     from simlink.engines.event.signals import Signal as Moving
-    from simlink.engines.event.strobe import Strobe
     from simlink.scenario.schema import Scenario
 
 #: The most bits of a lane: what is written between any two states is kept in a table.
@@ -100,7 +99,7 @@ class BurstWriter(DumpWriter):
             if name in self.observers:
                 self.observers[name] = self._of_frame(self.observers[name])
 
-    def _none_yet(self) -> list[tuple[int, str]]:
+    def _none_yet(self) -> Any:
         self._observed = Observed()
         return self._observed
 
@@ -115,9 +114,9 @@ class BurstWriter(DumpWriter):
 
     # --- what is told of frames ---
 
-    def attach(self, env: Clockwork, trial: Trial, strobe: Strobe | None) -> None:
+    def attach(self, env: Clockwork, trial: Trial, edges_of: EdgesOf | None) -> None:
         """Learn where it is, ahead of a run."""
-        self._observed.env, self._unit, self._strobe = env, trial, strobe
+        self._observed.env, self._unit, self._edges_of = env, trial, edges_of
         bits = trial.bits
         self._clock = np.array([trial.rising, trial.falling]).T.ravel()
         self._capture = np.array(trial.captured)
@@ -149,7 +148,7 @@ class BurstWriter(DumpWriter):
 
     # --- signals that are not observed ---
 
-    def _level(self, signal: Signal) -> Observer | None:
+    def _level(self, signal: Signal) -> Lines | None:
         if signal.family not in _DENSE:
             return super()._level(signal)
         code = self._variable(signal.reference, "wire")
@@ -158,7 +157,7 @@ class BurstWriter(DumpWriter):
         self._texts += [f"{level}{code}\n".encode("ascii") for level in (0, 1)]
         return None
 
-    def _bit(self, signal: Signal) -> Observer | None:
+    def _bit(self, signal: Signal) -> None:
         event, shown = self._declare_bit(signal)
         self._shows.append(lambda: "".join(shown(None)))
         bits = self._scenario.bits_per_lane
@@ -169,9 +168,8 @@ class BurstWriter(DumpWriter):
             return self._difference(shown, former, after - bits) + event
 
         self._states[signal.name] = States(self._texts, difference, none + 1, none)
-        return None
 
-    def _line(self, signal: Signal) -> Observer | None:
+    def _line(self, signal: Signal) -> None:
         shown = self._declare_line(signal)
         idle = (UNDRIVEN, UNDRIVEN)
         self._shows.append(lambda: "".join(shown(idle)[::-1]))
@@ -185,7 +183,6 @@ class BurstWriter(DumpWriter):
 
         count = 2 * self._scenario.bits_per_lane + 2
         self._states[signal.name] = States(self._texts, difference, count, 2 + UNDRIVEN)
-        return None
 
     def _sent(self) -> list[_Chunk]:
         """Return what frames that have started do at the remote side."""
@@ -210,9 +207,9 @@ class BurstWriter(DumpWriter):
             )
         if any(name.startswith("remote.data") for name in self._states):
             found += self._on_lines(begun, start)
-        if self._strobe is not None and "fifo.strobe" in self._levels:
+        if self._edges_of is not None and "fifo.strobe" in self._levels:
             low, high = self._levels["fifo.strobe"]
-            times, counts = self._strobe.edges_of([frame for frame, _, _ in begun])
+            times, counts = self._edges_of([frame for frame, _, _ in begun])
             place = np.arange(times.shape[1])
             there = place < counts[:, np.newaxis]
             texts = np.where(place % 2, low, high)
@@ -327,7 +324,7 @@ class BurstWriter(DumpWriter):
         """Write what nothing that is still to come can precede."""
         observed = self._observed
         # Closed with it, the last change held back stands for the end alone.
-        end = observed[-1][0] if last and self._end_key is not None else None
+        end = observed.rows[-1][0] if last and self._end_key is not None else None
         horizon = FAR
         chunks = self._left + self._sent() + self._pushed(last=last)
         if not last:
@@ -342,7 +339,7 @@ class BurstWriter(DumpWriter):
             times, keys, texts = times[there], keys[there], texts[there]
         later = times >= horizon
         self._left = [(times[later], keys[later], texts[later])] if later.any() else []
-        count = len(observed) if last else bisect_left(observed, (horizon,))
+        count = len(observed) if last else bisect_left(observed.rows, (horizon,))
         seen, places, words = observed.take(count)
         times = np.concatenate([seen, times[~later]])
         keys = np.concatenate([places, keys[~later]])

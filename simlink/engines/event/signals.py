@@ -32,8 +32,11 @@ from typing import TYPE_CHECKING, Any, Protocol
 from simlink.engines.event.clockwork import Clockwork
 
 if TYPE_CHECKING:
+    from simlink.base.instants import Times
     from simlink.engines.event.frame import Frame, Trial
-    from simlink.engines.event.strobe import Strobe
+
+    #: Works out the edges of the strobe that come of some frames in a row, and how many.
+    EdgesOf = Callable[[list[Frame]], tuple[Times, Times]]
 
 Observer = Callable[[int, "Signal", int, "int | None", "int | None", "int | None", str], object]
 
@@ -95,8 +98,8 @@ class Bursts(Protocol):
     What the strobe takes wrong is not judged then.
     """
 
-    def attach(self, env: Clockwork, trial: Trial, strobe: Strobe | None) -> None:
-        """Learn where it is, ahead of a run, and whom to ask for the edges of a strobe."""
+    def attach(self, env: Clockwork, trial: Trial, edges_of: EdgesOf | None) -> None:
+        """Learn where it is, ahead of a run, and whom to ask for the edges of the strobe."""
 
     def starts(self, frame: Frame, first_wrong: bool) -> None:
         """Learn that a frame's clock starts, and whether its first bit is captured too early."""
