@@ -111,10 +111,20 @@ def test_event_and_immunity_are_asked_for():
         exposure(made(**{"barrier.slew_immunity": None})[0], **SLEW)
     with pytest.raises(InputError, match='--swing: got "4 A"'):
         exposure(made()[0], slew="80 kV/us", swing="4 A")
-    with pytest.raises(InputError, match="--steps"):
-        exposure(made()[0], steps=1, **SLEW)
+    for steps in (1, 20_001):
+        with pytest.raises(InputError) as error:
+            exposure(made()[0], steps=steps, **SLEW)
+        assert str(error.value) == f"--steps: got {steps}; a whole number from 2 to 20000"
     with pytest.raises(InputError, match="trial"):
         exposure(made()[0], trial=10**6, **SLEW)
+
+
+def test_an_event_may_have_too_many_instants_for_the_steps(monkeypatch):
+    """Steps of 250 ns: from the one before the trigger to the twelfth, 2.5 us and a read on."""
+    monkeypatch.setattr("simlink.studies.exposing.MOST_STEPS", 10)
+    with pytest.raises(InputError) as error:
+        exposure(made()[0], steps=10, **SLEW)
+    assert str(error.value) == "--steps: got 10; fewer: the event's 12 instants are over 10"
 
 
 def test_the_first_source_of_the_scenario_is_the_event(tmp_path):

@@ -44,6 +44,7 @@ def test_the_map_as_json_holds_it():
     table = found.to_pandas()
     assert (table.index.name, table.columns.name) == ("clock", "delay")
     assert (list(table.index), list(table.columns)) == ([20e6, 40e6], [15e-9])
+    assert len(found.plot().collections[0].get_array().ravel()) == 2
 
 
 @pytest.mark.parametrize(

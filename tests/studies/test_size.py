@@ -144,8 +144,11 @@ def test_interrupted_it_keeps_what_it_found(monkeypatch):
         ("depth", {"at_most": 0.0}, {}, "the target: got 0.0; a share above 0 and below 1"),
         ("depth", {"at_most": float("nan")}, {},
          "the target: got nan; a share above 0 and below 1"),
+        ("depth", {"at_most": 1}, {}, "the target: got 1; a share above 0 and below 1"),
+        ("depth", {"confidence": 0.49}, {}, "--confidence: got 0.49; from 0.5 to below 1"),
         ("depth", {"confidence": 1.0}, {}, "--confidence: got 1.0; from 0.5 to below 1"),
         ("depth", {"budget": 0}, {}, "--budget: got 0; a whole number from 1"),
+        ("depth", {"trials": 0}, {}, "--trials: got 0; a whole number from 1"),
         ("depth", {}, {"fifo__when_full": "stall"},
          '<scenario>: fifo.when_full: got "stall"; nothing overruns, so there is no depth to find; '
          "size the trigger-rate instead"),

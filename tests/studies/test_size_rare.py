@@ -1,6 +1,8 @@
 """Depths for losses too rare to be counted, and the way that a figure is found."""
 
 import json
+import math
+from dataclasses import replace
 
 import pytest
 from typer.testing import CliRunner
@@ -10,6 +12,7 @@ from simlink.cli import app
 from simlink.rare.exact import Loss, exact_loss
 from simlink.rare.rounds import Plan
 from simlink.rare.splitting import SplitLoss
+from simlink.studies import size_rare as sizing
 from simlink.studies.loss import LossStudy, overrun
 from simlink.studies.size_rare import size_rare
 from tests.outside import queues
@@ -60,6 +63,35 @@ def test_a_loss_between_bounds_far_apart_is_said_by_them():
     assert far.sentence.endswith("overruns in 1e-09 to 6e-09 of triggers in the long run (proven).")
     assert near.value_text == "3e-09"
     assert "overruns in 3e-09 of triggers" in near.sentence
+
+
+@pytest.mark.parametrize(
+    ("logs", "guess"),
+    [
+        # Of six levels the third and the last: 9 in 30 slots. 3 more are 10 slots on.
+        ((-1, -3, -4, -9, -10, -13), (70, -0.3)),
+        # The last one was reached by none; of three the second and the third: 2 in 10, 8 more.
+        ((-1, -6, -8, None), (70, -0.2)),
+        ((-1, -6, None), None),
+        # Levels that all are as likely say nothing.
+        ((-1, -1, -1), None),
+    ],
+)
+def test_a_depth_is_guessed_on_a_line_through_levels(logs, guess, monkeypatch):
+    """A target of e^-16 of four losses in a span of 1000 conversions."""
+    levels = tuple(range(10, 10 * len(logs) + 1, 10))
+    shares = [0.0 if one is None else math.exp(one) for one in logs]
+
+    def climbed(deep, plan, wanted):
+        assert deep.fifo.depth == 256
+        assert wanted == pytest.approx(math.exp(-16))
+        return replace(plan, levels=levels), shares
+
+    monkeypatch.setattr(sizing, "spans", lambda deep, conversions, branches: Plan(0, 1000))
+    monkeypatch.setattr(sizing, "climb", climbed)
+    scenario = queue(queues.exponential(0.4), 3)
+    found = sizing._from_levels(scenario, math.exp(-16) * 4 / 1000)
+    assert found == (None if guess is None else (guess[0], pytest.approx(guess[1])))
 
 
 WAYS = {
