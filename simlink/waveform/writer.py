@@ -398,6 +398,7 @@ class DumpWriter:
         self._before("remote.trigger", taken)
         if self._scenario.check.sequence_bits:
             self._before("remote.missed", came)
+            self._before("remote.ignored", came)
         self._before("remote.busy", lambda time, level: "" if level else self._show())
 
     def _show(self) -> str:
