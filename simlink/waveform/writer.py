@@ -362,7 +362,8 @@ class DumpWriter:
         def counts(more: int) -> Callable[[int, int], str]:
             def count(time: int, value: int) -> str:
                 nonlocal crossing
-                crossing += more
+                # One that nobody sent has not crossed.
+                crossing += more if value >= 0 else 0
                 return lines(vector(crossing))
 
             return count

@@ -21,6 +21,15 @@ def test_a_false_trigger_that_the_converter_ignores_is_counted_on_the_line(tmp_p
     assert line(tmp_path, values) == "0000000" + "0001100" + "0010111"
 
 
+def test_a_false_trigger_that_starts_a_conversion_has_not_crossed(tmp_path):
+    """The wire of triggers on their way is 1 for the 10 ns of each that was sent."""
+    line(tmp_path, at({**FORWARD, "barrier.false_edge": 1}, 1400 * NS, swing=1))
+    read = VCDVCD(str(tmp_path / "found.vcd"))
+    (name,) = (name for name in read.signals if "barrier.triggers" in name)
+    levels = [1, 0] * 3
+    assert [int(level, 2) for _, level in read[name].tv][-6:] == levels
+
+
 def line(tmp_path, values):
     values |= {"conversions": 3, "check.kind": "parity", "check.sequence_bits": 2}
     path = tmp_path / "found.vcd"
