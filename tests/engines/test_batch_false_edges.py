@@ -104,6 +104,17 @@ def test_a_trial_of_many_stretches_is_left_as_its_first_edge_comes(scheme, left)
     assert before >= 4
 
 
+def test_the_counters_of_a_trial_that_was_left_are_not_the_next_one_s():
+    """Of trials walked one after the other, in the same place, some have a false trigger."""
+    values = {"check.sequence_bits": 2, **FORWARD, **FALSE}
+    scenario = chain({"conversions": 30, "trials": 8, **values})
+    with short_stretches():
+        found = records_of(BatchEngine(), scenario)
+    errors = found["counter_error"].any(axis=1)
+    assert 0 < errors.sum() < 8
+    assert unlike(found, records_of(EventEngine(), scenario)) == []
+
+
 @pytest.mark.parametrize("words", [False, True])
 @pytest.mark.parametrize(
     ("make", "values", "last", "leaves"),
