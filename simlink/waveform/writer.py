@@ -372,7 +372,8 @@ class DumpWriter:
         def counts(more: int) -> Callable[[int, int], str]:
             def count(time: int, value: int) -> str:
                 nonlocal crossing
-                crossing += more
+                # One that nobody sent has not crossed.
+                crossing += more if value >= 0 else 0
                 return lines(vector(crossing))
 
             return count
@@ -408,6 +409,7 @@ class DumpWriter:
         self._before("remote.trigger", taken)
         if self._scenario.check.sequence_bits:
             self._before("remote.missed", came)
+            self._before("remote.ignored", came)
         self._before("remote.busy", lambda time, level: "" if level else self._show())
 
     def _show(self) -> str:
