@@ -7,6 +7,7 @@ from dataclasses import replace
 import pytest
 from typer.testing import CliRunner
 
+from simlink.base.cautions import CAUTIONS
 from simlink.base.errors import InputError
 from simlink.cli import app
 from simlink.rare.exact import Loss, exact_loss
@@ -100,6 +101,30 @@ WAYS = {
     "splitting": link(host__drain=True),
     "plain": link(host__interrupt="edge"),
 }
+
+
+def test_a_loss_as_json_holds_it():
+    """One in 1000 of 1 MHz: 1 ms apart, 3.6e6 an hour; words of two a frame are twice as many."""
+    scenario = WAYS["proof"].with_values({"frame.words_per_lane": 2, "title": "A queue"})
+    lost = {"value": 1e-3, "low": 5e-4, "high": 2e-3, "steps": 64, "arrivals": 13}
+    study = LossStudy(scenario, Loss(**lost, conversions=None), 1e6, "exact", "a chain follows it")
+    assert study.to_dict() == {
+        "title": "A queue",
+        "figure": "overrun",
+        "method": "exact",
+        "why": "a chain follows it",
+        "loss": {**lost, "conversions": None},
+        "words_lost_per_hour": pytest.approx({"value": 7.2e6, "low": 3.6e6, "high": 14.4e6}),
+        "mean_time_between_losses": pytest.approx(1e-3),
+        "mean_time_between_losses_low": pytest.approx(5e-4),
+        "mean_time_between_losses_high": pytest.approx(2e-3),
+        "sentence": "A FIFO of 4 slots overruns in 0.001 of triggers in the long run (computed; "
+        "proven: 0.0005 to 0.002): one in 1 ms on average.",
+        "cautions": CAUTIONS,
+    }
+    stalls = replace(study, scenario=scenario.with_value("fifo.when_full", "stall"))
+    assert stalls.to_dict()["figure"] == "missed_trigger"
+    assert stalls.sentence.startswith("A remote master that stalls at 4 slots misses 0.001 of ")
 
 
 @pytest.mark.parametrize("way", WAYS)
