@@ -180,6 +180,8 @@ def _check(scenario: Keys, fault: Make) -> Iterator[Fault]:
     yield from _repeat(scenario, fault)
     if law.on_failure != "flag" and not law.tells:
         yield fault("check.on_failure", "only with check.kind, or with check.sequence_bits")
+    if scenario.require.repeated is not None and law.on_failure != "repeat":
+        yield fault("require.repeated", 'only with check.on_failure = "repeat"')
     if scenario.require.dropped is not None and not law.tells:
         yield fault("require.dropped", "only with check.kind, or with check.sequence_bits")
     if scenario.host.realign == "sequence" and not law.sequence_bits:
