@@ -246,7 +246,8 @@ class _Window:
             chain.signals.observe(observer, name)
         if bursts is not None:
             chain.signals.bursts, chain.signals.every_edge = bursts, False
-            bursts.attach(chain.env, chain.trial)
+            edges_of = None if chain.strobe is None else chain.strobe.edges_of
+            bursts.attach(chain.env, chain.trial, edges_of)
         chain.signals.settled.observers.append(self.settled)
 
     def keep(
@@ -319,7 +320,8 @@ def trace(
         Who sees which signal, lanes under one name, until the window closes; nothing is kept
         then, nor are the words' times recorded.
     bursts : Bursts, optional
-        Who is told of the edges of clocks and lines a frame at a time; nobody else may see them.
+        Who is told of the edges of clocks and lines a frame at a time; nobody else may see them,
+        and the records do not say what a strobe takes wrong.
 
     Returns
     -------

@@ -131,5 +131,24 @@ def test_what_does_not_apply_is_refused():
     with pytest.raises(InputError, match="--limit"):
         counterexample(scenario(), "depth")
     # Without a strobe that has to be some width there is no shortest pulse.
-    with pytest.raises(InputError, match="of this scenario one of setup, hold, first-bit"):
+    with pytest.raises(InputError) as error:
         counterexample(scenario(), "pulse")
+    assert str(error.value).startswith("<scenario>: --limit: got pulse; of this scenario one of ")
+    assert str(error.value).endswith("setup, hold, first-bit")
+
+
+@pytest.mark.parametrize(
+    ("limit", "changes", "said"),
+    [
+        ("fifo", {"fifo__depth": 5}, "4 slots of 5: proven enough"),
+        ("fifo", {"fifo__depth": 4}, "4 slots of 4: proven enough"),
+        ("early-read", {"fifo__release_bits": 4}, "1 bit of 4: proven enough"),
+        ("period", {}, "the limit is proven never to be broken"),
+    ],
+)
+def test_where_a_proof_is_enough_nothing_is_searched(limit, changes, said, monkeypatch):
+    monkeypatch.setattr("simlink.studies.counterexample._Search", lambda *args: pytest.fail("ran"))
+    late = scenario(host__service_latency="790 ns", fifo__sync_delay="2500 ns", **changes)
+    found = counterexample(late, limit)
+    assert not found.found
+    assert found.sentence.startswith(f"There is no counterexample: {said}, ")

@@ -275,6 +275,13 @@ class EdgeJitter:
             return self._other(apart_source)(apart_number(index))
         if index >= REPEATED:
             return self._other(repeated_source)(index - REPEATED)
+        found: list[list[int]] = self.drawn(index).tolist()
+        return found
+
+    def drawn(self, index: int) -> Times:
+        """Return the draws of a frame of a conversion, as `__call__` does."""
+        if self._constant is not None:
+            return np.array(self._constant)
         if index < self._first:
             raise ValueError(f"the jitter of frame {index} is asked for after that of later ones")
         while index >= self._end:
@@ -282,8 +289,7 @@ class EdgeJitter:
             self._first, self._end = self._end, self._end + self._CHUNK
             self._chunk = np.array(rows).reshape(*self._shape, self._CHUNK)
         assert self._chunk is not None
-        found: list[list[int]] = self._chunk[:, :, index - self._first].tolist()
-        return found
+        return self._chunk[:, :, index - self._first]
 
     def _other(self, named: Callable[[str], str]) -> EdgeJitter:
         """Return that of frames whose draws have sources named in another way."""
