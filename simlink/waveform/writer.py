@@ -38,8 +38,11 @@ Lines = Callable[[Any], str]
 
 
 def vector(value: int) -> str:
-    """Return a vector's value, without leading zeros: a reader extends it to the left."""
-    return f"b{value:b} "
+    """Return a vector's value, without leading zeros: a reader extends it to the left.
+
+    A frame that no trigger asked for, below 0, is of no conversion: x.
+    """
+    return f"b{value:b} " if value >= 0 else "bx "
 
 
 def _number(value: int, special: dict[int, str]) -> str:

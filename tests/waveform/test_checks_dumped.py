@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import pytest
 from vcdvcd import VCDVCD
 
+from simlink.waveform.capturing import capture
 from simlink.waveform.dumping import dump
-from tests.engines.chain import NS, chain
-from tests.engines.test_transients import FORWARD, at
+from simlink.waveform.faults import check
+from tests.engines.chain import NS, chain, record
+from tests.engines.host_clocked_scenarios import serial
+from tests.engines.test_transients import COUNTED, FORWARD, at
 
 
 def test_a_dump_carries_what_stands_beside_the_data(tmp_path):
@@ -41,3 +45,20 @@ def line(tmp_path, values):
     )
     bits = [data[time] for time, level in clock.tv if level == "1"]
     return "".join(bits)
+
+
+@pytest.mark.parametrize(
+    ("make", "values"),
+    [(chain, FORWARD), (serial, FORWARD), (chain, COUNTED | {"fifo.release_bits": 1})],
+)
+def test_a_frame_that_no_trigger_asked_for_is_of_no_conversion_in_a_dump(make, values, tmp_path):
+    """Its vectors are x, and what is read back has nothing to complain of."""
+    scenario = make(at({"conversions": 3, **values, "barrier.false_edge": 1}, 1700 * NS, swing=1))
+    assert len(record(scenario).unrequested) == 1
+    path = tmp_path / "found.vcd"
+    dump(scenario, path, range(3))
+    lines = path.read_text().splitlines()
+    vectors = [line.split()[0][1:] for line in lines if line.startswith("b")]
+    assert {*"".join(vectors)} <= {*"01xz"}
+    assert "x" in vectors
+    assert check(capture(path, scenario, {}), scenario, None) == []
