@@ -25,7 +25,7 @@ from simlink.records import FrameBlock
 from simlink.scenario.distributions import Constant
 from simlink.scenario.quantities import SLEW, VOLTAGE, exact, told
 from simlink.scenario.schema import Scenario
-from simlink.studies.exposure import MISALIGNED, UNHARMED, WRONG, Exposure, Moment
+from simlink.studies.exposure import MENDED, MISALIGNED, UNHARMED, WRONG, Exposure, Moment
 
 #: The conversion that is looked at: late enough for the host to have begun to read.
 TARGET = 2
@@ -333,6 +333,8 @@ class _Exposing:
                 yield WRONG, bool(one["told"])
             elif one["misaligned"] and one["believed"] != was["believed"]:
                 yield MISALIGNED, bool(one["told"])
+            elif block.request[0, conversion] != alone.request[0, conversion] == NEVER:
+                yield MENDED, False
             else:
                 yield UNHARMED, False
 

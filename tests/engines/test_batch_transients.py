@@ -74,7 +74,7 @@ def taken(draw):
         # What stands beside the data leaves no gap that parts frames.
         found = from_dict(put(raw, changed | {"fifo.realign": "never", "fifo.realign_gap": None}))
     makes = draw(st.sampled_from([None, None, 1, 0.3]))
-    if makes is not None or unjudged(found) is not None:
+    if unjudged(found) is not None:
         found = found.with_values({f"check.{key}": None for key in CHECK_KEYS})
     return found.with_value("barrier.false_edge", makes)
 

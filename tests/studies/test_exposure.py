@@ -16,7 +16,7 @@ from simlink.engines.event.wiring import watched
 from simlink.link.eft import above, steepest
 from simlink.scenario.loading import load
 from simlink.studies.exposing import TARGET, exposure, undisturbed
-from simlink.studies.exposure import MISALIGNED, UNHARMED, WRONG
+from simlink.studies.exposure import MENDED, MISALIGNED, UNHARMED, WRONG
 from simlink.studies.exposure_map import exposure_map
 from tests.link.test_exposed import NS, made
 
@@ -458,7 +458,14 @@ def test_a_repeated_frame_mends_what_an_event_did_to_its_bits():
     }
     found = exposure(made(**check)[0], steps=20, **SLEW)
     seen = {one.said(number) for one in found.moments for number in range(3)}
-    assert seen == {UNHARMED, "not received, told"}
+    assert seen == {UNHARMED, MENDED, "not received, told"}
+    # A bit of a lane that is hit is mended, and its own conversion alone; that harms no word.
+    for one in found.moments:
+        mended = one.outcomes[0] == MENDED
+        assert mended is bool(one.hit and "trigger" not in one.hit and not one.harms)
+        assert one.outcomes[1:] == (UNHARMED, UNHARMED)
+        if mended:
+            assert (one.said(0), one.told[0]) == (MENDED, False)
     for one in found.channels:
         times = sum(one.channel in moment.hit for moment in found.moments) * found.step
         assert abs(times - one.time) <= 2 * found.step * one.stretches
