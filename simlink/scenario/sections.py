@@ -475,6 +475,7 @@ class Dump(Section):
     host_clock: LineName | None = optional("The clock that the host reads with.")
     host_returned: LineName | None = optional("The returned clock at the host.")
     host_data: LineNames | None = optional("The data lanes at the host.")
+    host_fault: LineName | None = optional("The fault line at the host.")
     remote_trigger: LineName | None = optional("The trigger at the converter.")
     remote_busy: LineName | None = optional("Busy at the converter.")
     remote_clock: LineName | None = optional("The serial clock at the converter.")

@@ -7,14 +7,17 @@ reach back to every read, its records do.
 from __future__ import annotations
 
 from bisect import bisect_right
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 from simlink.base.instants import FAR
+from simlink.engines.event.host import NO_FRAME
 from simlink.figures.flags import read_ends_of
 from simlink.link.fault_line import has_line, highs
+from simlink.tracing.edges import rises
 
 if TYPE_CHECKING:
-    from simlink.tracing.edges import Edge
+    from simlink.tracing.edges import Edge, Edges
     from simlink.tracing.trace import Trace
 
 #: The line itself, as in dumps.
@@ -35,12 +38,28 @@ def fault_edges(trace: Trace) -> dict[str, list[Edge]]:
     reads = [time for time in read_ends_of(trace.scenario, trace.record) if time <= last]
     found = highs(trace.scenario, trace.trial, reads, last)
     lines: dict[str, list[Edge]] = {FAULT: [], EVENT: [], READ: []}
-    for (rises, falls), event in zip(found.stretches, found.causes, strict=True):
-        if rises > last:
+    for (risen, falls), event in zip(found.stretches, found.causes, strict=True):
+        if risen > last:
             break
-        lines[FAULT] += [(rises, 1)] + ([(falls, 0)] if falls < FAR else [])
-        lines[EVENT].append((event, rises))
-        place = bisect_right(reads, rises)
-        if place < len(reads):
-            lines[READ].append((reads[place], rises))
+        lines[FAULT] += [(risen, 1)] + ([(falls, 0)] if falls < FAR else [])
+        lines[EVENT].append((event, risen))
+        lines[READ] += _read_after(risen, reads)
     return lines
+
+
+def fault_reads(edges: Edges) -> dict[str, list[Edge]]:
+    """Return which reads of the host the rises of a fault line come before, as a dump shows it.
+
+    A rise is left out ahead of the first read whose frame is known, for then others may not be.
+    """
+    line = edges.get("host.read", ())
+    known = next((time for time, index in line if index >= 0), FAR)
+    reads = [time for (_, index), (time, _) in pairwise(line) if index != NO_FRAME]
+    risen = [time for time in rises(edges, FAULT) if time >= known]
+    return {READ: [one for time in risen for one in _read_after(time, reads)]}
+
+
+def _read_after(time: int, reads: list[int]) -> list[Edge]:
+    """Return the first read that ends after the line has risen, with that instant, if any does."""
+    place = bisect_right(reads, time)
+    return [(reads[place], time)] if place < len(reads) else []

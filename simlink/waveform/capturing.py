@@ -14,7 +14,7 @@ from simlink.link.line import CHANGING, UNDRIVEN
 from simlink.tracing.edges import Edge
 from simlink.waveform.mapping import Source, sources_in
 from simlink.waveform.reader import Dump, Ending
-from simlink.waveform.signals import NO_FRAME, Kind
+from simlink.waveform.signals import NO_CONVERSION, NO_FRAME, Kind
 
 if TYPE_CHECKING:
     from simlink.scenario.schema import Scenario
@@ -168,7 +168,7 @@ class _Reading:
         if kind is Kind.LINE and source.number is not None:
             self.numbers(signal.name, source.number.code, {"x": CHANGING, "z": UNDRIVEN})
         elif kind is Kind.NUMBER:
-            self.numbers(signal.name, variable.code, {"z": NO_FRAME})
+            self.numbers(signal.name, variable.code, {"z": NO_FRAME, "x": NO_CONVERSION})
         elif variable.kind == "event":
             self.happenings(source)
         elif variable.width > 1:

@@ -14,6 +14,7 @@ from simlink.base.instants import FS_PER_SECOND, period_of
 from simlink.link.repeat import repeats
 from simlink.link.transient import may_upset
 from simlink.tracing.captured_for import captured_for_whole
+from simlink.tracing.fault_edges import fault_edges, fault_reads
 from simlink.tracing.law_limits import Range, law_limits
 from simlink.tracing.measured import RULES, Span, edges_of, in_order, measure
 from simlink.tracing.run_limits import BY_BIT, FIRST, LATER, Limits, limits_of, traces
@@ -222,7 +223,8 @@ def judged(
 def spans_of(found: Capture, scenario: Scenario) -> list[Span]:
     """Return every interval that a dump shows, from its first whole frame on."""
     seen = Seen(found.edges, found.pulses, found.lines, found.begin, found.end, found.step)
-    edges = dict(first_whole(complete(seen, scenario)))
+    every = dict(complete(seen, scenario))
+    edges = first_whole(every) | fault_reads(every)
     if may_upset(scenario, "return") or repeats(scenario):
         edges |= captured_for_whole(edges, scenario.bits_per_lane)
     spans = _toggled(measure(edges), found, edges, scenario)
@@ -282,8 +284,8 @@ class Simulated:
         spans: list[Span] = []
         longest: dict[str, int] = {}
         for found in traces(self.scenario, self.most):
-            edges = traced(edges_of(found), self.scenario)
-            spans += measure(edges)
+            edges = dict(traced(edges_of(found), self.scenario))
+            spans += measure(edges | fault_edges(found))
             for name in ("host.busy", "remote.busy"):
                 held = longest_high(edges.get(name, ()), found.changes[-1].time)
                 if held is not None:

@@ -27,14 +27,12 @@ from simlink.base.instants import clock_edges
 from simlink.link.line import CHANGING
 from simlink.tracing.edges import Edge, rises
 from simlink.waveform.clocks import ClockFrame, frames_of, period_of, pulses_of
-from simlink.waveform.signals import NO_FRAME
+from simlink.waveform.signals import NO_FRAME, UNSEEN
 
 if TYPE_CHECKING:
     from simlink.scenario.schema import Scenario
 
 Edges = dict[str, list[Edge]]
-#: A read of a frame that was released before the capture began.
-_UNSEEN = NO_FRAME - 1
 
 
 @dataclass
@@ -80,7 +78,7 @@ def complete(seen: Seen, scenario: Scenario) -> Edges:
     _releases(edges, scenario)
     _reads(edges, seen, scenario)
     _services(edges, seen, scenario)
-    if any(index == _UNSEEN for _, index in edges.get("host.read", ())):
+    if any(index == UNSEEN for _, index in edges.get("host.read", ())):
         edges["host.read"] = [(time, max(index, NO_FRAME)) for time, index in edges["host.read"]]
     return edges
 
@@ -209,13 +207,13 @@ def _reads(edges: Edges, seen: Seen, scenario: Scenario) -> None:
 
 
 def _read_numbers(edges: Edges, scenario: Scenario, starts: list[int], step: int) -> list[int]:
-    """Return the conversion that each read is of, `_UNSEEN` where its release was not seen."""
+    """Return the conversion that each read is of, `UNSEEN` where its release was not seen."""
     released = sorted(edges.get("fifo.release", []))
     times = [time for time, _ in released]
     if scenario.link.scheme != "remote_master":
         # The newest frame is what the converter holds.
         places = [bisect_right(times, start) - 1 for start in starts]
-        return [released[place][1] if place >= 0 else _UNSEEN for place in places]
+        return [released[place][1] if place >= 0 else UNSEEN for place in places]
     taken = edges.get("remote.trigger") or edges.get("host.trigger") or []
     order = [index for _, index in taken] or [index for _, index in released]
     when = {index: time for time, index in released}
@@ -228,7 +226,7 @@ def _read_numbers(edges: Edges, scenario: Scenario, starts: list[int], step: int
             ahead += 1
     own = [place - ahead for place in range(len(starts))]
     return [
-        order[place] if 0 <= place < len(order) and order[place] in when else _UNSEEN
+        order[place] if 0 <= place < len(order) and order[place] in when else UNSEEN
         for place in own
     ]
 

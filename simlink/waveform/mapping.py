@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from simlink.base.errors import InputError
 from simlink.tracing.pin_names import in_dump
-from simlink.waveform.signals import FAULT, UPSET, Kind, Signal, signals_of
+from simlink.waveform.signals import UPSET, Kind, Signal, signals_of
 
 if TYPE_CHECKING:
     from simlink.scenario.schema import Scenario
@@ -22,6 +22,7 @@ WIRES = (
     "host.clock",
     "host.returned",
     "host.data",
+    "host.fault",
     "remote.trigger",
     "remote.busy",
     "remote.clock",
@@ -107,8 +108,8 @@ def sources_in(dump: Dump, scenario: Scenario, names: Mapping[str, str]) -> list
         If a named variable is not in the dump or in it more than once, or nothing fits at all.
     """
     by_reference = {variable.reference: variable for variable in dump.variables}
-    # When channels are upset, and told of, tells no interval.
-    untold = (FAULT, *UPSET.values())
+    # When channels are upset tells no interval.
+    untold = UPSET.values()
     signals = {one.name: one for one in signals_of(scenario) if one.name not in untold}
     for name in _at_host(scenario):
         # With a FIFO the data at the host tell no interval; they may be named all the same.

@@ -94,8 +94,9 @@ class Signal:
 UPSET: dict[Way, str] = {way: f"barrier.upset_{way}" for way in WAYS}
 #: The fault line at the host; no part drives it either.
 FAULT = "host.fault"
-#: ``host.read`` while no frame is read.
-NO_FRAME = -1
+#: ``host.read`` while no frame is read; while one is that was released before a dump began; while
+#: one is that no trigger asked for.
+NO_FRAME, UNSEEN, NO_CONVERSION = -1, -2, -3
 
 
 def reference_of(name: str) -> str:

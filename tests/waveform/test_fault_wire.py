@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
-import numpy as np
+import re
+
 import pytest
 from vcdvcd import VCDVCD
 
 from simlink.engines.event import EventEngine
 from simlink.figures.flags import read_ends_of
 from simlink.link.fault_line import highs
-from simlink.waveform.capturing import capture
+from simlink.tracing.fault_edges import fault_edges
+from simlink.tracing.measured import measure
+from simlink.tracing.trace import trace
+from simlink.waveform.comparing import compare
 from simlink.waveform.dumping import dump
-from simlink.waveform.faults import check
 from tests.link.test_exposed import made
 
 NS = 10**6
@@ -56,15 +59,60 @@ def test_the_wire_is_high_as_the_words_flagged_say(tmp_path, scheme, immunity):
     assert begun[0][1] == [level for time, level in seen if time <= begun[0][0]][-1]
 
 
-def test_no_interval_is_measured_on_it(tmp_path):
-    source = {"kind": "at", "times": ["6300 ns"], "slew": "80 kV/us", "swing": "400 V"}
-    scenario = made(transient=[source], **LINE)[0].with_(conversions=10)
+def beside(scenario, path, conversions=None):
+    """Return how long the line is up before reads end, as a dump shows it and as a trace does."""
+    dump(scenario, path, conversions=conversions)
+    found = compare(scenario, path)
+    # Events that take pulses out of a clock are seen in it.
+    assert {one.kind for one in found.complaints} <= {"missing_edge"}
+    here = [span for span in found.spans if span.symbol == "t_FRD"]
+    seen = trace(scenario, range(scenario.conversions))
+    there = [span for span in measure(fault_edges(seen)) if span.symbol == "t_FRD"]
+    return found, here, there
+
+
+SOURCE = {"kind": "poisson", "rate": "150 kHz", "slew": "80 kV/us", "swing": "400 V"}
+
+
+@pytest.mark.parametrize(
+    "changed",
+    [
+        {},
+        # Reads of what nobody asked for end the wait as well.
+        {"barrier.false_edge": 1, "barrier.return.strobe": False},
+        {"barrier.false_edge": 1, "link.scheme": "forwarded_clock"},
+        {"barrier.return.strobe": False, "check.kind": "parity", "check.on_failure": "repeat"}
+        | {"check.kept_frames": 2, "check.repeat_timeout": "2 us"},
+    ],
+)
+def test_how_long_it_is_up_before_a_read_ends_is_measured_on_a_dump(tmp_path, changed):
+    scenario = made(transient=[SOURCE], **LINE, **changed)[0].with_(conversions=80)
+    found, here, there = beside(scenario, tmp_path / "a.vcd")
+    # Ahead of the first read nothing is measured on a dump.
+    first = next(span.start for span in found.spans if span.symbol == "t_READ")
+    assert here == [span for span in there if span.start >= first]
+    assert len(here) > 15
+    assert "t_FLT" in found.unseen
+    (row,) = [row for row in found.rows if row.symbol == "t_FRD"]
+    assert row.simulated is not None
+    # A dump that begins later shows the same from there on.
+    _, later, _ = beside(scenario, tmp_path / "b.vcd", range(40, 80))
+    assert later == here[-len(later) :]
+    assert len(later) > 5
+
+
+def test_the_line_of_another_dump_is_named(tmp_path):
+    scenario = made(transient=[SOURCE], **LINE)[0].with_(conversions=30)
     path = tmp_path / "a.vcd"
-    dump(scenario, path)
-    taken = capture(path, scenario, {})
-    assert check(taken, scenario, None) == []
-    assert "host.fault" not in taken.edges
-    assert np.diff([level for _, level in levels(path)]).tolist() == [1, -1]
+    _, here, _ = beside(scenario, path)
+    path.write_text(re.sub(r"(\$var wire 1 \S+ )fault ", r"\1D9 ", path.read_text()))
+    assert not [span for span in compare(scenario, path).spans if span.symbol == "t_FRD"]
+    named = [
+        compare(scenario, path, {"host.fault": "D9"}),
+        compare(scenario.with_value("dump.host_fault", "D9"), path),
+    ]
+    for found in named:
+        assert [span for span in found.spans if span.symbol == "t_FRD"] == here
 
 
 def test_without_a_line_there_is_no_wire(tmp_path):
