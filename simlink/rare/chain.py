@@ -84,15 +84,6 @@ class Chain:
         self.service, self.depth, self.spacing, self.up = service, depth, spacing, up
         most, steps = len(service) - 1, spacing.steps
         self.most, self.steps = most, steps
-        # Ends within the spacing, and rests at its end, of a service that begins at step u.
-        ends = np.arange(steps + 1)
-        lag = ends[:, None] - ends[None, :]
-        padded = np.concatenate([np.zeros(steps), service, np.zeros(steps + 1)])
-        self.ends = padded[np.clip(lag + steps, 0, len(padded) - 1)]
-        rests = np.lib.stride_tricks.sliding_window_view(padded[steps:], most + 1)
-        self.rests = rests[steps - ends].copy()
-        # What has ended at the very end of the spacing is no rest.
-        self.rests[:, 0] = 0.0
         at = np.arange(most + 1)
         sooner = np.concatenate([[0.0], np.cumsum(judged)])
         #: The probability that a frame is judged before a service with so much left has ended.
@@ -112,7 +103,7 @@ class Chain:
     @property
     def work(self) -> float:
         """Products that one step takes."""
-        return float(self.depth * (self.steps + 1) * (self.steps + self.most + 2))
+        return float(self.depth * (self.steps + 1) * (self.most + 1))
 
     @property
     def is_closed(self) -> bool:
@@ -127,6 +118,12 @@ class Chain:
         """What states too unlikely for a number may come to; 0 if there are none."""
         some = self.states[self.states > 0]
         return _UNSEEN if some.size and float(some.min()) < _UNSEEN else 0.0
+
+    @property
+    def key(self) -> tuple[object, ...]:
+        """What tells it from other chains of its depth."""
+        laws = (self.service, self.full, self.released)
+        return self.spacing, self.up, *(law.tobytes() for law in laws)
 
     def start_from(self, coarse: Chain) -> None:
         """Take the state of a chain on a grid half as fine."""
@@ -200,16 +197,23 @@ class Chain:
         begun[:, :upto] = states[:, :upto]
         # Row n: instants at which reads end and leave n older frames.
         for left in range(depth - 1, 0, -1):
-            begun[left - 1] += self.ends @ begun[left]
+            begun[left - 1] += self._read(begun[left], after[left if more else left - 1])
         if not more:
-            after[:-1] += begun[1:] @ self.rests
             return empty + float(begun[0].sum())
         # The frame that has come is alone: its service waits for its release.
         alone = begun[0]
         before = np.concatenate([[0.0], np.cumsum(alone)[:-1]])
         begun[0] = alone * np.cumsum(released) + (before + empty) * released
-        after += begun @ self.rests
-        return float((self.ends @ begun[0]).sum())
+        return float(self._read(begun[0], after[0]).sum())
+
+    def _read(self, begun: Floats, after: Floats) -> Floats:
+        """Return when services that begin within the spacing end in it; add the rests of others."""
+        if not begun.any():
+            return begun
+        found: Floats = np.convolve(begun, self.service)
+        # What has ended at the very end of the spacing is no rest.
+        after[1:] += found[self.steps + 1 :]
+        return found[: self.steps + 1]
 
     def _wait(self) -> None:
         """Wait for an arrival that comes with the same probability in every step."""

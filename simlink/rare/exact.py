@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from threadpoolctl import threadpool_limits
 
-from simlink.rare.chain import Chain, Floats, Spacing, follow
+from simlink.rare.chain import Chain, Floats, Found, Spacing, follow
 from simlink.rare.queue import Queue, Timing, queue_of
 from simlink.rare.survival import reached_with, survival
 from simlink.scenario.distributions import reach
@@ -34,7 +34,7 @@ USUAL_WIDTH = 0.1
 #: Steps a mean spacing of the first grid; each next one has twice as many.
 _FIRST = 32
 #: Products of a step of the chain, summed over all steps, that one answer may cost.
-_MOST_WORK = 1e11
+_MOST_WORK = 5e10
 #: What a grid twice as fine has to leave of the distance between the bounds, to be worth its cost.
 _WORTH = 0.75
 #: Steps that a step is cut into for what moves an arrival.
@@ -76,6 +76,7 @@ def exact_loss(
     *,
     width: float = USUAL_WIDTH,
     conversions: int | None = None,
+    target: float | None = None,
     progress: Callable[[Loss], object] | None = None,
 ) -> Loss:
     """Return the loss of a scenario's FIFO.
@@ -90,13 +91,16 @@ def exact_loss(
     conversions : int, optional
         The mean loss of so many conversions from an empty FIFO is wanted; in the long run when
         left out.
+    target : float, optional
+        A loss that the bounds need only be on one side of.
     progress : callable, optional
         Called with what each grid gives.
 
     Returns
     -------
     Loss
-        Bounds further apart than asked where a finer grid would cost too much.
+        Bounds further apart than asked where a finer grid would cost too much, or where they tell
+        the loss from the target.
 
     Raises
     ------
@@ -107,13 +111,14 @@ def exact_loss(
     # The products are small and come one after another: threads would wait for each other longer
     # than they work, most of all on a machine that has other work.
     with threadpool_limits(limits=1, user_api="blas"):
-        return _refined(queue, width, conversions, progress)
+        return _refined(queue, width, conversions, target, progress)
 
 
 def _refined(
     queue: Queue,
     width: float,
     conversions: int | None,
+    target: float | None,
     progress: Callable[[Loss], object] | None,
 ) -> Loss:
     """Follow the chain on finer and finer grids; parameters as of `exact_loss`."""
@@ -122,22 +127,26 @@ def _refined(
     warm: list[Chain | None] = [None] * (2 * len(kinds))
     while True:
         ends, arrivals = [0.0, 0.0], 0
+        # Boards that a grid does not tell apart are one chain, and were on each coarser one.
+        known: dict[object, tuple[Chain, Found]] = {}
         for at, (worst, best, share) in enumerate(kinds):
             for end, timing in enumerate((best, worst)):
                 chain = _chain(queue, timing, steps, up=end == 1)
-                former = warm[2 * at + end]
-                if former is not None and conversions is None:
-                    chain.start_from(former)
-                found = follow(chain, conversions, settled=width * _SETTLED)
+                if chain.key not in known:
+                    former = warm[2 * at + end]
+                    if former is not None and conversions is None:
+                        chain.start_from(former)
+                    known[chain.key] = chain, follow(chain, conversions, width * _SETTLED)
+                    work += known[chain.key][1].arrivals * chain.work
+                warm[2 * at + end], found = known[chain.key]
                 arrivals = max(arrivals, found.arrivals)
-                work += found.arrivals * chain.work
                 ends[end] += share * timing.taken * (found.most if end else found.least)
-                warm[2 * at + end] = chain
         low, high = ends
         answer = Loss(_between(before, ends), low, high, steps, arrivals, conversions)
         if progress is not None:
             progress(answer)
-        done = high <= low * (1 + width) or high < NEGLIGIBLE
+        told = target is not None and not low <= target < high
+        done = high <= low * (1 + width) or high < NEGLIGIBLE or told
         # What jitter and units leave open, no finer grid closes.
         stuck = high - low > _WORTH * (before[1] - before[0])
         if steps > _FIRST and (done or stuck or 5 * work > _MOST_WORK):

@@ -28,6 +28,8 @@ if TYPE_CHECKING:
 
 #: Units of a plain run are so many times more the next time, up to so many conversions in all.
 _STEP_UP, _MOST_PLAIN = 4, 10**9
+#: A computed loss between bounds further apart than by this factor is said by its bounds.
+_VAGUE = 1.5
 _HOUR, _DAY, _YEAR = 3600.0, 86400.0, 365.25 * 86400.0
 
 
@@ -123,6 +125,8 @@ class LossStudy:
             if loss.high < NEGLIGIBLE:
                 most = f"less than {_most(loss.high)} of triggers"
                 return f"{slots} {does} {most} {over} (proven)."
+            if self._is_vague:
+                return f"{slots} {does} {self.value_text} of triggers {over} (proven)."
             sure = f"computed; proven: {_least(loss.low)} to {_most(loss.high)}"
         elif loss.value is None:
             if loss.high is not None:
@@ -142,12 +146,18 @@ class LossStudy:
         return f"{said}: one in {duration(self.between)} on average."
 
     @property
+    def _is_vague(self) -> bool:
+        return isinstance(self.loss, Loss) and self.loss.high > _VAGUE * self.loss.low
+
+    @property
     def value_text(self) -> str:
-        """The share, with as many digits as its interval leaves meaning to."""
+        """The share, with as many digits as its interval leaves meaning to, or its bounds."""
         loss = self.loss
         if loss.value is None:
             return "-"
         if isinstance(loss, Loss):
+            if self._is_vague:
+                return f"{_least(loss.low)} to {_most(loss.high)}"
             return wording.share(loss.value, 3)
         assert loss.low is not None
         assert loss.high is not None
@@ -182,6 +192,7 @@ def loss(
     width: float = USUAL_WIDTH,
     error: float = USUAL_ERROR,
     conversions: int | None = None,
+    target: float | None = None,
     workers: int = 1,
     executor: Executor | None = None,
     progress: Callable[[Loss | SplitLoss], object] | None = None,
@@ -199,6 +210,8 @@ def loss(
         Half the interval of an estimate that is enough, as a share of the value.
     conversions : int, optional
         The mean loss of so many conversions from an empty FIFO; of the long run when left out.
+    target : float, optional
+        Proven bounds need only be on one side of it.
     workers, executor
         For an estimate; as `simlink.running.spread.spread` takes them.
     progress : callable, optional
@@ -221,7 +234,9 @@ def loss(
         )  # fmt: skip
         return LossStudy(scenario, found, mean_rate(scenario), "splitting", why)
     why = "a chain follows frames that are read one by one after independent latencies"
-    computed = exact_loss(scenario, width=width, conversions=conversions, progress=progress)
+    computed = exact_loss(
+        scenario, width=width, conversions=conversions, target=target, progress=progress
+    )
     return LossStudy(scenario, computed, mean_rate(scenario), "exact", why)
 
 

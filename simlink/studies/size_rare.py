@@ -64,7 +64,7 @@ class RareSizing:
     confidence : float
         How sure the verdict on a depth is that splitting estimates.
     tried : dict of int to LossStudy
-        What each depth loses.
+        What each depth loses, as closely as its verdict needs; of the answer, as usual.
     answer : int or None
         The smallest depth whose interval lies within the target; None if none was found.
     """
@@ -154,6 +154,8 @@ def size_rare(
     found = RareSizing(scenario, at_most, confidence)
     with pool_for(workers, executor) as there:
         _search(found, workers, there, report or _silent)
+    if found.answer is not None and found.tried[found.answer].method == "exact":
+        found.tried[found.answer] = loss(scenario.with_value("fifo.depth", found.answer))
     return found
 
 
@@ -204,7 +206,7 @@ def _loss_of(
     """Return what a depth loses, as closely as its verdict needs."""
     why = no_chain(candidate)
     if why is None:
-        return loss(candidate)
+        return loss(candidate, target=found.at_most)
     # Two looks, each at draws of its own; together they are wrong as often as one may be.
     each = 1 - (1 - found.confidence) / _LOOKS
     split = first_look(

@@ -15,6 +15,7 @@ trace is what one observer saw. Each change has the signal's new value:
                         not there
 ``remote.trigger``      a trigger arrives and is taken; value: its conversion
 ``remote.missed``       a trigger arrives and is missed; value: its conversion
+``remote.ignored``      so does an edge that nobody sent; value: how many have come so far
 ``remote.busy``         1 or 0, the converter's busy
 ``remote.clock``        1 or 0, the serial clock at the converter
 ``remote.data[l]``      the bit that is valid on lane l, -1 while it changes, -2 while undriven; a
@@ -31,6 +32,9 @@ With a remote master, besides:
 ``fifo.overrun``        a frame is refused or discarded; value: its conversion
 ``remote.capture``      the bit captured by the remote master, -1 - bit if it is wrong
 ``remote.credit``       credits of a stalling master after one has arrived
+``host.request``        a frame is asked for once more; value: its conversion
+``remote.request``      that arrives; value: the conversion
+``fifo.repeat``         a repeated frame is released; value: its conversion
 ======================  =========================================================================
 
 Where the host's own clock reads the converter, besides:

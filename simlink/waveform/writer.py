@@ -38,8 +38,11 @@ Lines = Callable[[Any], str]
 
 
 def vector(value: int) -> str:
-    """Return a vector's value, without leading zeros: a reader extends it to the left."""
-    return f"b{value:b} "
+    """Return a vector's value, without leading zeros: a reader extends it to the left.
+
+    A frame that no trigger asked for, below 0, is of no conversion: x.
+    """
+    return f"b{value:b} " if value >= 0 else "bx "
 
 
 def _number(value: int, special: dict[int, str]) -> str:
@@ -372,7 +375,8 @@ class DumpWriter:
         def counts(more: int) -> Callable[[int, int], str]:
             def count(time: int, value: int) -> str:
                 nonlocal crossing
-                crossing += more
+                # One that nobody sent has not crossed.
+                crossing += more if value >= 0 else 0
                 return lines(vector(crossing))
 
             return count
@@ -408,6 +412,7 @@ class DumpWriter:
         self._before("remote.trigger", taken)
         if self._scenario.check.sequence_bits:
             self._before("remote.missed", came)
+            self._before("remote.ignored", came)
         self._before("remote.busy", lambda time, level: "" if level else self._show())
 
     def _show(self) -> str:

@@ -1,11 +1,13 @@
 """Computed losses of whole links: against the batch engine, and what is refused."""
 
+from collections import Counter
 from itertools import pairwise
 
 import numpy as np
 import pytest
 from threadpoolctl import threadpool_info, threadpool_limits
 
+from simlink.rare.chain import follow
 from simlink.rare.exact import exact_loss
 from simlink.rare.queue import NoQueueError, queue_of
 from simlink.records import Fate
@@ -89,6 +91,36 @@ def test_units_that_differ_are_averaged():
     alike, apart = exact_loss(link()), exact_loss(scenario, width=0.5)
     assert len(queue_of(scenario).units) == 60
     assert apart.low <= alike.value <= apart.high
+
+
+def test_boards_that_a_grid_does_not_tell_apart_are_followed_once(monkeypatch):
+    followed = []
+
+    def counted(chain, *rest):
+        followed.append(chain.steps)
+        return follow(chain, *rest)
+
+    monkeypatch.setattr("simlink.rare.exact.follow", counted)
+    scenario = link().with_(trials=20)
+    assert len(queue_of(scenario).units) == 20
+    found = exact_loss(scenario, width=0.5)
+    assert max(Counter(followed).values()) < 10
+    assert found.low <= exact_loss(link()).value <= found.high
+
+
+def test_bounds_are_made_no_closer_than_a_target_asks():
+    grids = []
+    scenario = link(fifo__depth=8, host__service_latency={"shape": "exponential", "mean": "240 ns"})
+    close = exact_loss(scenario, progress=grids.append)
+    needed = len(grids)
+    for target in (1e-3, 1e-30):
+        grids.clear()
+        found = exact_loss(scenario, target=target, progress=grids.append)
+        assert found.low <= close.low <= close.high <= found.high
+        assert len(grids) == 2 < needed
+        assert not found.low <= target < found.high
+    # As close as usual where they do not tell.
+    assert exact_loss(scenario, target=close.value) == close
 
 
 def test_a_deeper_fifo_and_a_slower_rate_lose_less():
