@@ -75,7 +75,7 @@ class BurstWriter(DumpWriter):
     Its ``observers`` are for the other signals.
     """
 
-    #: Those that were observed; of all changes, they are one in twelve.
+    #: Those that were observed; of all changes, they are one in fifteen.
     block = 1024
 
     def __init__(self, *args: Any, **options: Any) -> None:
