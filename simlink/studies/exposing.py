@@ -290,7 +290,7 @@ class _Exposing:
         self.sent = np.array([one.sent for one in symbols], dtype=np.int64)
         self.arrives = np.array([one.arrives for one in symbols], dtype=np.int64)
         #: Where an event meets nothing it may still make an edge.
-        self.makes_edges = bool(getattr(calm.barrier, "false_edge", 0))
+        self.makes_edges = bool(calm.barrier.false_edge)
         self.unharmed = tuple(self.outcomes(calm, alone))
 
     def meets_nothing(self, start: int, length: int) -> bool:
@@ -366,7 +366,7 @@ def _safe(
     calm = undisturbed(scenario, min(max(scenario.conversions, TARGET + 2), VARYING))
     block, _ = watched(calm, trial)
     sent = block.trigger[0][block.trigger[0] != NEVER]
-    if getattr(scenario.barrier, "false_edge", 0):
+    if scenario.barrier.false_edge:
         return None, len(sent)
     symbols = _symbols(calm, trial, event, _last(block))
     starts = np.array([one.sent - length for one in symbols], dtype=np.int64)

@@ -130,6 +130,16 @@ def test_a_bit_that_came_after_its_frame_was_read_is_not_counted():
     assert differences(scenario) == []
 
 
+def test_room_for_inverted_bits_is_made_as_often_as_it_takes(monkeypatch):
+    """Each event lasts for the whole frame, and its four bits are all that there is room for."""
+    monkeypatch.setattr("simlink.engines.batch.harms._ROOM", 0)
+    times = [(1200 + 1000 * frame) * NS for frame in range(5)]
+    scenario = chain({"conversions": 6, "trials": 3} | at(LANES, *times, swing=8000))
+    found = records_of(BatchEngine(), scenario)
+    assert found["wrong_bits"].tolist() == 3 * [[4, 4, 4, 4, 4, 0]]
+    assert unlike(found, records_of(EventEngine(), scenario)) == []
+
+
 #: One event in 50 conversions or so.
 RARE = {"kind": "poisson", "rate": "20 kHz", "slew": "80 kV/us", "swing": "400 V"}
 
