@@ -11,6 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from simlink.base.errors import InputError
+from simlink.base.instants import NEVER
 from simlink.figures.association import COUNTS, Association
 from simlink.link.fate import Fate
 from simlink.records import Cause
@@ -106,7 +107,7 @@ def test_a_false_strobe_makes_another_number():
     assert record(scenario).counter_error[0].tolist() == [0] * 10 + [0b10 ^ 0b01, 0]
 
 
-NEVER = STROBE | {"fifo.realign": "never", "barrier.upset": 0}
+UNENDED = STROBE | {"fifo.realign": "never", "barrier.upset": 0}
 
 
 @pytest.mark.parametrize("law", [{}, DROP])
@@ -114,7 +115,7 @@ NEVER = STROBE | {"fifo.realign": "never", "barrier.upset": 0}
 def test_a_frame_that_a_false_strobe_begins_is_checked_as_the_bits_that_fill_it(k, failed, law):
     """Where the receiver counts alone it takes 0 and the four bits of word k, the last one for its
     parity: it fails if that is odd. The later ones begin with the last bit of the one before."""
-    scenario = chain(at(NEVER | PARITY | law, (1000 * k + 1100) * NS, swing=1))
+    scenario = chain(at(UNENDED | PARITY | law, (1000 * k + 1100) * NS, swing=1))
     block, _, _ = told(scenario)
     (apart,) = block.unrequested
     fate = Fate.DROPPED if failed and law else Fate.CORRUPTED
@@ -128,7 +129,7 @@ def test_a_frame_that_a_false_strobe_begins_is_checked_as_the_bits_that_fill_it(
 
 def test_a_frame_that_a_false_strobe_begins_has_the_number_that_its_bits_say():
     """0 0101 0: the word 5 and the first bit of its counter, 01, move up by one."""
-    apart = found_of(chain(at(NEVER | COUNTER, 6100 * NS, swing=1)))[2]
+    apart = found_of(chain(at(UNENDED | COUNTER, 6100 * NS, swing=1)))[2]
     assert apart == [(4, "corrupted", False, 0b10)]
 
 
@@ -221,3 +222,53 @@ def test_random_false_edges_with_checks(scenario):
         outcomes += one.outcomes.values()
     assert np.array_equal(*outcomes)
     assert sums[0] == sums[1]
+
+
+def by_hand(scenario, block):
+    """Return what a host believes of each conversion that never puts itself right: its own list."""
+    mask = (1 << scenario.check.sequence_bits) - 1
+    records, reads, came = block.records[0].tolist(), [], 0
+    fields = block.records.dtype.names
+    for k, values in enumerate(records):
+        one = dict(zip(fields, values, strict=True))
+        end = max(one["read_end"], one["void_read"])
+        trusted = one["read_end"] != NEVER and not one["check_failed"]
+        trusted = trusted and one["fate"] != Fate.UNDERRUN
+        shown = came & mask ^ one["counter_error"] if trusted else None
+        came += one["fate"] != Fate.NOT_RECEIVED or one["aperture"] != NEVER
+        if end != NEVER:
+            reads.append((end, k, shown))
+    extras = block.unrequested[block.unrequested["read_end"] != NEVER]
+    reads += [(int(one["read_end"]), None, int(one["counter"])) for one in extras]
+    left, last, found = block.trigger[0].tolist(), -1, {}
+    unanswered, sent = [], 0
+    for end, k, shown in sorted(reads, key=lambda read: read[0]):
+        while sent < len(left) and left[sent] < end:
+            unanswered.append(sent)
+            sent += 1
+        last += 1
+        while shown not in (None, -1) and last & mask != shown:
+            last += 1
+            del unanswered[:1]
+        found[k] = unanswered.pop(0) if unanswered else None
+    return found
+
+
+@settings(max_examples=20)
+@given(checked_among_false())
+def test_a_host_that_keeps_a_list_believes_the_same(scenario):
+    scenario = scenario.with_values({"host.realign": "never"})
+    block = record(scenario)
+    left = block.trigger[0]
+    in_turn = (left[:-1] < left[1:]).all() and len(set(block.records["read_end"][0].tolist())) > 1
+    mixed = scenario.host.timeout is not None or scenario.trigger.source == "remote"
+    if mixed or not in_turn or scenario.check.sequence_bits == 0:
+        return
+    association = Association(scenario, True)
+    association.add(block, np.zeros(1, dtype=[(name, np.int64) for name in COUNTS]), True)
+    (outcomes,) = association.outcomes.values()
+    used = (block.records["read_end"][0] != NEVER) & (block.fate[0] != Fate.DROPPED)
+    expected = by_hand(scenario, block)
+    for k in np.flatnonzero(used).tolist():
+        believed = outcomes["believed"][0, k].item()
+        assert (None if believed < 0 else believed) == expected[k], k
