@@ -253,7 +253,9 @@ def _about(found: RareSizing, depth: int, split: SplitLoss, slope: float | None)
 
 def _log_of(loss: Loss | SplitLoss | PlainLoss) -> tuple[float, float]:
     """Return the logarithm of a loss, and half its interval."""
-    assert loss.value and loss.low and loss.high
+    assert loss.value
+    assert loss.low
+    assert loss.high
     return math.log(loss.value), math.log(loss.high / loss.low) / 2
 
 
