@@ -131,7 +131,8 @@ COLUMNS = (
         "counter_error",
         "u2",
         "",
-        "what was added, modulo 2, to the sequence counter that the host took",
+        "what the sequence counter that the host took differs by, modulo 2, from the number of "
+        "triggers sent that had come",
         0,
         in_ledger=False,
     ),
@@ -173,12 +174,16 @@ OUTCOME = np.dtype([(one.name, one.type) for one in COLUMNS if one.follows], ali
 
 #: A frame that no trigger asked for. ``after``: the conversion that it comes after in the order
 #: of frames, -1 if none; instants in fs, `NEVER` where there is none; ``read_end``: also of a read
-#: that found no frame. The fate is that of the frame, apart from those of conversions.
+#: that found no frame. The fate is that of the frame, apart from those of conversions;
+#: ``check_failed``: whether its check failed as the host read it; ``counter``: what its sequence
+#: counter showed then, -1 if the host does not believe it.
 UNREQUESTED = np.dtype(
     [
         *((name, np.int64) for name in ("trial", "after")),
         *((name, np.int64) for name in ("aperture", "ready", "release", "read_start", "read_end")),
         ("fate", np.int8),
+        ("check_failed", np.bool_),
+        ("counter", np.int32),
     ]
 )
 

@@ -37,7 +37,7 @@ def _signals_as_before():
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
 #: How many random scenarios the engine's properties are tried on; raise it by hand.
-MANY = int(os.environ.get("SIMLINK_MANY", "200"))
+MANY = int(os.environ.get("SIMLINK_MANY", "120"))
 
 settings.register_profile(
     "simlink",

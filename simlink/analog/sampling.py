@@ -103,7 +103,9 @@ def sampling(scenario: Scenario, trial: int, blocks: Iterable[FrameBlock]) -> Sa
     columns = {name: np.concatenate(found) for name, found in pieces.items()}
     (outcomes,), (answers,) = association.outcomes.values(), association.beliefs.values()
     if len(answers) and block.unrequested is not None:
-        answers = np.where(np.isin(block.unrequested["fate"], HELD), answers, -1)
+        more = block.unrequested
+        there = np.isin(more["fate"], HELD) & ~more["check_failed"]
+        answers = np.where(there, answers, -1)
     due, left, fates = columns["due"], columns["trigger"], columns["fate"]
     count = len(due)
     units = unit.build(scenario, range(trial, trial + 1))

@@ -120,13 +120,8 @@ class SchemeBudget:
         """
         if self.has_worst_case:
             return self.worst.nearest(self.clock)
-        if self.yields.normal_least >= self.wanted:
-            slowed = self.clock
-            for rule in self.rules:
-                slowed = min(slowed, rule.highest)
-            return slowed
-        found = self.statistical
-        return None if found is None else min(found, self.clock)
+        most = min([self.clock, *(rule.highest for rule in self.rules)])
+        return units.clock_for_yield(self.margins, self.wanted, self.ber, self.clock, most)
 
     @cached_property
     def yields(self) -> units.Yield:

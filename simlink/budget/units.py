@@ -262,7 +262,11 @@ def units_that_work(
 
 
 def clock_for_yield(
-    margins: Iterable[Margin], wanted: float, ber: float, start: Fraction
+    margins: Iterable[Margin],
+    wanted: float,
+    ber: float,
+    start: Fraction,
+    most: Fraction | None = None,
 ) -> Fraction | None:
     """Return the highest clock at which, by the normal law, enough units work.
 
@@ -276,22 +280,28 @@ def clock_for_yield(
         The bit-error ratio that jitter is counted at.
     start : Fraction
         A clock in Hz to search about; it is looked for from a hundredth to a hundredfold.
+    most : Fraction, optional
+        None above it will do.
 
     Returns
     -------
     Fraction or None
-        To a hundredth of a per cent, from below; None when no clock of that range will do, or
-        the highest of it does.
+        `most` itself or, to a hundredth of a per cent, one below; None when no clock of that
+        range will do, or the highest of it does.
     """
     known = [moments(margin, ber) for margin in margins]
 
-    def lost(clock: Fraction) -> float:
-        return sum(1 - one.at(clock).working() for one in known)
+    def enough(clock: Fraction) -> bool:
+        if most is not None and clock > most:
+            return False
+        return sum(1 - one.at(clock).working() for one in known) <= 1 - wanted
 
+    if most is not None and enough(most):
+        return most
     # A slow clock may fail as well (a capture several half periods late), so a coarse ladder
     # finds the highest clock that works and bisection the edge above it.
     ladder = [start * Fraction(10) ** 2 / Fraction(21, 20) ** step for step in range(190)]
-    good = next((i for i, clock in enumerate(ladder) if lost(clock) <= 1 - wanted), None)
+    good = next((i for i, clock in enumerate(ladder) if enough(clock)), None)
     if good is None or good == 0:
         return None
     low, high = ladder[good], ladder[good - 1]
@@ -299,7 +309,7 @@ def clock_for_yield(
         middle = Fraction(round((low + high) / 2))
         if not low < middle < high:
             break
-        if lost(middle) <= 1 - wanted:
+        if enough(middle):
             low = middle
         else:
             high = middle

@@ -8,6 +8,7 @@ from fractions import Fraction
 
 from simlink.base.wording import clock_limit, most_of, percent, short_time
 from simlink.budget.scheme import SchemeBudget
+from simlink.budget.window import window_of
 from simlink.figures.cycle import Cycle, late_jitter, shortest_spacing
 
 
@@ -109,6 +110,9 @@ def _at(budget: SchemeBudget) -> str:
 
 def _by(budget: SchemeBudget) -> str:
     """Name what holds a scheme's clock down."""
+    lines = window_of((), budget.rules, None)
+    if budget.used == lines.highest:
+        return lines.by
     if not budget.has_worst_case:
         low = min(budget.yields.normal, key=lambda name: budget.yields.normal[name])
         return f"{low} ({budget.fault(budget.margin(low))})"
@@ -124,9 +128,8 @@ def _no_clock(budget: SchemeBudget) -> str:
         margin = budget.margin(low)
         left = budget.spread_left(margin, budget.clock)
         return (
-            f"no clock lets {most_of(budget.wanted)} of boards work; {low} is "
-            f"{short_time(max(-left, 0))} short at {clock_limit(budget.clock)}, and "
-            f"{budget.fault(margin)}"
+            f"no clock up to {clock_limit(budget.clock)} lets {most_of(budget.wanted)} of boards "
+            f"work; {low} is {short_time(max(-left, 0))} short there, and {budget.fault(margin)}"
         )
     window = budget.worst
     if window.never:

@@ -20,7 +20,8 @@ knows how many were lost, modulo 2^n, and counts on from there. Before that noth
 from that of the trigger before. What a frame whose check failed says of its counter is not
 believed: it is taken to be the next. So is what the host reads in place of a frame that is gone,
 and a frame that it reads too early, since what it finds in place of bits that are to come is not
-known.
+known. The host cannot tell a frame that no trigger asked for from others: the same holds of it.
+Where the counter tells of more losses than triggers are unanswered, all of these are struck off.
 The host is busy from a trigger until that trigger's release, or until it gives it up, in
 every scheme; its FIFO is empty if it has read the newest frame that it was told of. A frame read
 while nothing is unanswered belongs to no conversion, and is misaligned.
@@ -165,6 +166,11 @@ def is_counted(record: Any) -> bool:
     return bool(record[READ_END] != NEVER)
 
 
+def is_left_out(extra: Any) -> bool:
+    """Tell whether the host reads a frame that no trigger asked for, and believes no counter."""
+    return bool(extra.read_end != NEVER and extra.counter < 0)
+
+
 def shows(record: Any, arrived: int, modulus: int) -> int:
     """Return the counter that the host takes from a frame, behind so many that arrived."""
     found: int = (arrived % modulus) ^ record[COUNTER_ERROR]
@@ -212,6 +218,16 @@ def believes(law: Any, rows: Any, first: int, start: int, step: int, now: int, o
             return number
         number += step
     return NO_CONVERSION if over else UNKNOWN
+
+
+def sent_upto(rows: Any, first: int, start: int, upto: int, now: int) -> int:
+    """Return where triggers that are struck off end: what is not sent cannot be struck off."""
+    number = start
+    while number < upto and (
+        number < first or (number - first < len(rows) and is_sent(rows[number - first], now))
+    ):
+        number += 1
+    return number
 
 
 def emptied(law: Any, rows: Any, first: int, k: int, now: int, over: bool) -> int:
@@ -275,28 +291,137 @@ def waits(law: Any, extras: Any, at: int, t: int, after: int, now: int) -> bool:
     return False
 
 
+def idle_after(
+    law: Any, rows: Any, first: int, number: int, now: int, over: bool, extras: Any, at: int, t: int
+) -> int:  # fmt: skip
+    """Return what `emptied` does of a frame's read, also if one waits that no trigger asked for.
+
+    Parameters
+    ----------
+    number : int
+        The frame's conversion, or the one that it comes after.
+    at : int
+        The first frame of ``extras`` that comes after it.
+    """
+    if waits(law, extras, at, t, number, now):
+        return NO_CONVERSION
+    return emptied(law, rows, first, number, now, over)
+
+
+def counted_next(
+    rows: Any, first: int, extras: Any, t: int, ahead: int, came: int, uncounted: int, aside: int
+) -> tuple[int, int, int, int, bool]:
+    """Go on to the next frame whose counter the host believes.
+
+    Parameters
+    ----------
+    ahead, aside : int
+        The first conversion, and the first of ``extras``, to be looked at.
+    came, uncounted : int
+        Triggers that arrived ahead of it, and frames that were read and whose counter is not
+        believed.
+
+    Returns
+    -------
+    ahead, came, uncounted, aside : int
+        The same of where it ends.
+    apart : bool
+        Whether it is the one of ``extras``; else it is the conversion, if its record is there.
+    """
+    while True:
+        if aside < len(extras) and extras[aside].trial == t and extras[aside].after < ahead:
+            if extras[aside].counter >= 0:
+                return ahead, came, uncounted, aside, True
+            uncounted += is_left_out(extras[aside])
+            aside += 1
+        elif ahead - first < len(rows) and not is_counted(rows[ahead - first]):
+            record = rows[ahead - first]
+            if record[FATE] != NOT_SENT:
+                came += arrives(record)
+                uncounted += ends_read(record) != NEVER
+            ahead += 1
+        else:
+            return ahead, came, uncounted, aside, False
+
+
+def takes(
+    law: Any, rows: Any, first: int, st: Any, extras: Any, at: int, t: int, over: bool,
+    number: int, now: int, counter: int,
+) -> tuple[int, bool]:  # fmt: skip
+    """Take a frame that has been read for an answer to a trigger.
+
+    Parameters
+    ----------
+    at : int
+        The first frame of ``extras`` that comes after it.
+    number : int
+        Its conversion, or the one that it comes after.
+    now : int, fs
+        When its read ended.
+    counter : int
+        What its counter says, -1 if the host does not believe it or there is none.
+
+    Returns
+    -------
+    believed : int
+        Or `UNKNOWN`, and nothing has changed.
+    told : bool
+        Whether the counter tells that something is missing.
+    """
+    shown, gap, learnt = st.last + 1, 0, 0
+    if counter >= 0:
+        shown = counter
+        gap = (shown - st.last - 1) % law.modulus
+        missing = (number - st.known - shown) % law.modulus
+        if missing > 0 and not law.counts_releases:
+            idle = idle_after(law, rows, first, number, now, over, extras, at, t)
+            if idle == UNKNOWN:
+                return UNKNOWN, False
+            if idle == number + 1:
+                learnt = missing
+    begins, after, step = st.next, NO_CONVERSION, 1
+    if law.counts_releases:
+        believed = begins + gap
+        if law.realign == IDLE:
+            after = idle_after(law, rows, first, number, now, over, extras, at, t)
+            if after >= 0:
+                after = max(believed, st.released) + 1
+    else:
+        if law.realign == SEQUENCE:
+            shown += st.known + learnt
+            begins, step = counter_picks(begins, shown, law.modulus), law.modulus
+        else:
+            begins += gap
+        believed = believes(law, rows, first, begins, step, now, over)
+        if believed == NO_CONVERSION and gap > 0 and step == 1:
+            begins = sent_upto(rows, first, st.next, begins, now)
+        settled = law.timeout == NEVER and believed == number
+        if law.realign == IDLE and believed != UNKNOWN and not settled:
+            after = idle_after(law, rows, first, number, now, over, extras, at, t)
+    if believed == UNKNOWN or after == UNKNOWN:
+        return UNKNOWN, False
+    st.next = believed + 1 if believed >= 0 else begins if step == 1 else st.next
+    st.next = max(st.next, after)
+    st.last = (st.last + 1 + gap) % law.modulus
+    st.known += learnt
+    return believed, gap > 0 or learnt > 0
+
+
 def reads_extra(
     law: Any, rows: Any, first: int, st: Any, extras: Any, beliefs: Any, t: int, over: bool
-) -> None:
-    """Deal with the next frame that no trigger asked for: the host takes it for an answer."""
+) -> bool:
+    """Deal with the next frame that no trigger asked for; tell whether the records suffice."""
     one, place = extras[st.extra], st.extra
-    st.extra += 1
-    told = one.release != NEVER
-    now = one.read_end
-    if now != NEVER:
-        if law.counts_releases:
-            believed = st.next
-        else:
-            believed = believes(law, rows, first, st.next, 1, now, over)
+    if one.read_end != NEVER:
+        believed, _ = takes(
+            law, rows, first, st, extras, place + 1, t, over, one.after, one.read_end, one.counter
+        )
+        if believed == UNKNOWN:
+            return False
         beliefs[place] = believed
-        if believed >= 0:
-            st.next = believed + 1
-        if law.realign == IDLE and not waits(law, extras, st.extra, t, one.after, now):
-            after = emptied(law, rows, first, one.after, now, over)
-            if law.counts_releases and after >= 0:
-                after = max(believed, st.released) + 1
-            st.next = max(st.next, after)
-    st.released += told
+    st.extra += 1
+    st.released += one.release != NEVER
+    return True
 
 
 @compiled
@@ -344,13 +469,18 @@ def associate(
         while st.extra < len(extras) and extras[st.extra].trial < t:
             st.extra += 1
         more = st.extra < len(extras) and extras[st.extra].trial == t
-        # Of the frames and triggers between here and there.
-        came, uncounted = st.arrived, 0
+        # Of the frames and triggers between here and there, and of those that nobody asked for.
+        came, uncounted, aside = st.arrived, 0, st.extra
         while k - first < known[t]:
             while more and extras[st.extra].after < k:
+                left_out = is_left_out(extras[st.extra])
+                if not reads_extra(law, rows, first, st, extras, beliefs, t, over):
+                    break
                 mine.unrequested += 1
-                reads_extra(law, rows, first, st, extras, beliefs, t, over)
+                uncounted -= left_out and st.extra <= aside
                 more = st.extra < len(extras) and extras[st.extra].trial == t
+            if more and extras[st.extra].after < k:
+                break
             if plain and not more and st.next == k:
                 k = pairs(rows, first, k)
                 if k > st.next:
@@ -372,64 +502,39 @@ def associate(
             if law.modulus > 1 and fate != IN_FLIGHT and not is_counted(record):
                 # The counter of the next frame that is read tells of it, or none does.
                 if ahead <= k:
-                    ahead, came, uncounted = k, st.arrived, 0
-                while ahead - first < len(rows) and not is_counted(rows[ahead - first]):
-                    if rows[ahead - first][FATE] != NOT_SENT:
-                        came += arrives(rows[ahead - first])
-                        uncounted += ends_read(rows[ahead - first]) != NEVER
-                    ahead += 1
-                if ahead - first < len(rows):
-                    coming = rows[ahead - first]
-                    shown = shows(coming, came, law.modulus)
+                    ahead, came, uncounted, aside = k, st.arrived, 0, st.extra
+                ahead, came, uncounted, aside, apart = counted_next(
+                    rows, first, extras, t, ahead, came, uncounted, aside
+                )
+                if apart or ahead - first < len(rows):
+                    if apart:
+                        extra = extras[aside]
+                        number, shown, read = extra.after, extra.counter, extra.read_end
+                    else:
+                        coming = rows[ahead - first]
+                        number, shown = ahead, shows(coming, came, law.modulus)
+                        read = ends_read(coming)
                     gap = (shown - st.last - 1 - uncounted) % law.modulus
-                    if gap == 0 and (ahead - st.known - shown) % law.modulus > 0:
+                    if gap == 0 and (number - st.known - shown) % law.modulus > 0:
                         # None is missing of what arrived; triggers may be, as an idle link tells.
-                        idle = emptied(law, rows, first, ahead, ends_read(coming), over)
+                        idle = idle_after(
+                            law, rows, first, number, read, over, extras, aside + apart, t
+                        )
                         if idle == UNKNOWN:
                             break
-                        gap = int(idle == ahead + 1)
+                        gap = int(idle == number + 1)
                 elif not over:
                     break
-            told_gap, learnt = gap > 0, 0
+            told_gap = gap > 0
             if now != NEVER:
-                shown, gap = st.last + 1, 0
-                if law.modulus > 1 and is_counted(record):
-                    shown = shows(record, st.arrived, law.modulus)
-                    gap = (shown - st.last - 1) % law.modulus
-                    missing = (k - st.known - shown) % law.modulus
-                    told_gap = gap > 0
-                    if missing > 0 and not law.counts_releases:
-                        idle = emptied(law, rows, first, k, now, over)
-                        if idle == UNKNOWN:
-                            break
-                        if idle == k + 1:
-                            told_gap, learnt = True, missing
-                begins, after, step = st.next, NO_CONVERSION, 1
-                if law.counts_releases:
-                    believed = begins + gap
-                    if law.realign == IDLE and not (
-                        more and waits(law, extras, st.extra, t, k, now)
-                    ):
-                        after = emptied(law, rows, first, k, now, over)
-                        if after >= 0:
-                            after = max(believed, st.released) + 1
-                else:
-                    if law.realign == SEQUENCE:
-                        shown += st.known + learnt
-                        begins, step = counter_picks(begins, shown, law.modulus), law.modulus
-                    else:
-                        begins += gap
-                    believed = believes(law, rows, first, begins, step, now, over)
-                    settled = law.timeout == NEVER and believed == k
-                    idle = law.realign == IDLE and believed != UNKNOWN and not settled
-                    if idle and not (more and waits(law, extras, st.extra, t, k, now)):
-                        after = emptied(law, rows, first, k, now, over)
-                if believed == UNKNOWN or after == UNKNOWN:
+                counted = law.modulus > 1 and is_counted(record)
+                counter = shows(record, st.arrived, law.modulus) if counted else -1
+                believed, told = takes(
+                    law, rows, first, st, extras, st.extra, t, over, k, now, counter
+                )
+                if believed == UNKNOWN:
                     break
-                st.next = believed + 1 if believed >= 0 else begins if step == 1 else st.next
-                st.next = max(st.next, after)
-                st.last = (st.last + 1 + gap) % law.modulus
-                st.known += learnt
+                told_gap = told_gap or told
                 uncounted -= not is_counted(record)
             st.arrived += arrives(record)
             if record[RELEASE] != NEVER:
@@ -470,8 +575,9 @@ def associate(
                 one.flagged = flagged
             k += 1
         while more and over:
-            mine.unrequested += 1
+            # None of them waits for records that are still to come.
             reads_extra(law, rows, first, st, extras, beliefs, t, over)
+            mine.unrequested += 1
             more = st.extra < len(extras) and extras[st.extra].trial == t
         reached[t] = k
 

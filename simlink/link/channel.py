@@ -23,6 +23,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
+from simlink.base.instants import Times
+
 if TYPE_CHECKING:
     from simlink.scenario.sections import Direction
 
@@ -103,6 +107,20 @@ def arrives_at(sent: int, static: int, jitter: int, ahead: int) -> int:
     crossing = static + jitter
     time = sent + crossing if crossing > 0 else sent
     return time if time > ahead else ahead
+
+
+def arrive_at(sent: Times, static: Times, jitter: Times, ahead: int) -> Times:
+    """Return when symbols that follow one another come out, as `arrives_at` says of each.
+
+    Parameters
+    ----------
+    sent, static, jitter : ndarray of int64, shape (n,), fs
+        Of each symbol.
+    ahead : int, fs
+        When the symbol ahead of the first came out.
+    """
+    found: Times = np.maximum.accumulate(sent + np.maximum(static + jitter, 0))
+    return np.maximum(found, ahead)
 
 
 def surviving(edges: Any, count: int, min_pulse: int) -> int:

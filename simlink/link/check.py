@@ -7,7 +7,8 @@ The counter counts the triggers that come to the converter, missed ones too. One
 started could never tell of a missed trigger: it stands still as the host expects of it, and every
 later frame would be taken for the trigger before its own. Of a trigger that is lost on its way to
 the converter this one does not tell either, but the host's own count of triggers sent does, as
-soon as the link is idle (`simlink.figures.association`).
+soon as the link is idle (`simlink.figures.association`). An edge that nobody sent is a trigger to
+the converter, and counts.
 
 A CRC is the remainder of a division of polynomials over GF(2) (W. W. Peterson and D. T. Brown,
 Proc. IRE 49, 1961, from memory), with the parameters by which it is catalogued; it may cover any

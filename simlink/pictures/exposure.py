@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 from simlink.base.instants import FS_PER_SECOND
 from simlink.pictures import style
 from simlink.studies.exposing import TARGET, undisturbed
-from simlink.studies.exposure import UNHARMED, Exposure
+from simlink.studies.exposure import MENDED, UNHARMED, Exposure
 from simlink.tracing.trace import Trace, trace
 
 if TYPE_CHECKING:
@@ -28,6 +28,7 @@ _LOOKS = {
     "wrong bits": (style.RUST, "xxx"),
     "not received": (style.PLUM, "///"),
     "missed trigger": (style.SAND, "..."),
+    MENDED: (style.QUIET, ""),
     "misaligned": (style.SKY, "\\\\\\"),
 }
 _OTHER = (style.TEAL, "|||")
@@ -49,7 +50,8 @@ def exposure(found: Exposure) -> Figure:
     matplotlib Figure
         Time from the conversion's trigger across. Levels of the conversion above; then a row for
         each channel, with a bar from and until when an event has to begin to hit it; then a row
-        for this conversion and for each that follows, with bars where its words come to harm.
+        for this conversion and for each that follows, with bars where its words come to harm or
+        are mended.
     """
     seen = trace(undisturbed(found.scenario), range(TARGET, TARGET + 1), found.trial)
     levels = [name for name in _LEVELS if seen.of(name)]
@@ -140,7 +142,10 @@ def _bars(ax: Axes, row: float, spans: list[tuple[float, float]], colour: Any, h
 
 
 def outcome_bars(ax: Axes, row: float, spans: list[tuple[float, float]], kind: str) -> Any:
-    """Draw the stretches of one outcome: pale where it is told, hatched where nobody says so."""
+    """Draw the stretches of one outcome: pale where it is told, hatched where nobody says so.
+
+    What was mended is grey.
+    """
     outcome, _, how = kind.partition(", ")
     colour, hatch = _LOOKS.get(outcome, _OTHER)
     if how == "told":

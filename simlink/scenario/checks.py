@@ -180,11 +180,10 @@ def _check(scenario: Keys, fault: Make) -> Iterator[Fault]:
     yield from _repeat(scenario, fault)
     if law.on_failure != "flag" and not law.tells:
         yield fault("check.on_failure", "only with check.kind, or with check.sequence_bits")
+    if scenario.require.repeated is not None and law.on_failure != "repeat":
+        yield fault("require.repeated", 'only with check.on_failure = "repeat"')
     if scenario.require.dropped is not None and not law.tells:
         yield fault("require.dropped", "only with check.kind, or with check.sequence_bits")
-    if scenario.barrier.false_edge and (law.kind != "none" or law.sequence_bits):
-        said = "only without check.kind and check.sequence_bits: this version does not count "
-        yield fault("barrier.false_edge", f"{said}or check the frames that no trigger asked for")
     if scenario.host.realign == "sequence" and not law.sequence_bits:
         yield fault("host.realign", '"sequence" needs check.sequence_bits of 1 or more')
 
@@ -200,6 +199,9 @@ def _repeat(scenario: Keys, fault: Make) -> Iterator[Fault]:
     elif scenario.barrier.return_.has_strobe and scenario.fifo.realign == "never":
         said = 'only "gap" with check.on_failure = "repeat": a receiver that counts bits alone '
         yield fault("fifo.realign", f"{said}would take a repeated frame for the next one")
+    if scenario.barrier.false_edge:
+        said = 'only without check.on_failure = "repeat": this version does not ask again for '
+        yield fault("barrier.false_edge", f"{said}frames that no trigger asked for")
 
 
 def _fastest(scenario: Keys) -> Fraction:

@@ -182,6 +182,9 @@ class Require(Section):
     dropped: Share | None = optional(
         "The share of words of frames that the host drops, since their check failed."
     )
+    repeated: Share | None = optional(
+        "The share of words asked for once more, since their check failed."
+    )
     in_flight: Share | None = optional("The share of words that wait at the end.")
     timed_out: Share | None = optional("The share of words that the host gave up.")
     short_acquisition: Share | None = optional("The share of words whose sample had not settled.")

@@ -25,7 +25,7 @@ from simlink.records import FrameBlock
 from simlink.scenario.distributions import Constant
 from simlink.scenario.quantities import SLEW, VOLTAGE, exact, told
 from simlink.scenario.schema import Scenario
-from simlink.studies.exposure import MISALIGNED, UNHARMED, WRONG, Exposure, Moment
+from simlink.studies.exposure import MENDED, MISALIGNED, UNHARMED, WRONG, Exposure, Moment
 
 #: The conversion that is looked at: late enough for the host to have begun to read.
 TARGET = 2
@@ -290,7 +290,7 @@ class _Exposing:
         self.sent = np.array([one.sent for one in symbols], dtype=np.int64)
         self.arrives = np.array([one.arrives for one in symbols], dtype=np.int64)
         #: Where an event meets nothing it may still make an edge.
-        self.makes_edges = bool(getattr(calm.barrier, "false_edge", 0))
+        self.makes_edges = bool(calm.barrier.false_edge)
         self.unharmed = tuple(self.outcomes(calm, alone))
 
     def meets_nothing(self, start: int, length: int) -> bool:
@@ -333,6 +333,8 @@ class _Exposing:
                 yield WRONG, bool(one["told"])
             elif one["misaligned"] and one["believed"] != was["believed"]:
                 yield MISALIGNED, bool(one["told"])
+            elif block.request[0, conversion] != alone.request[0, conversion] == NEVER:
+                yield MENDED, False
             else:
                 yield UNHARMED, False
 
@@ -364,7 +366,7 @@ def _safe(
     calm = undisturbed(scenario, min(max(scenario.conversions, TARGET + 2), VARYING))
     block, _ = watched(calm, trial)
     sent = block.trigger[0][block.trigger[0] != NEVER]
-    if getattr(scenario.barrier, "false_edge", 0):
+    if scenario.barrier.false_edge:
         return None, len(sent)
     symbols = _symbols(calm, trial, event, _last(block))
     starts = np.array([one.sent - length for one in symbols], dtype=np.int64)

@@ -30,6 +30,10 @@ if TYPE_CHECKING:
 
 #: What may become of a conversion besides the fates by which it is lost.
 UNHARMED, WRONG, MISALIGNED = "unharmed", "wrong bits", "misaligned"
+#: Its frame was asked for once more, and came right: later, and no harm.
+MENDED = "mended"
+#: What is no harm.
+HARMLESS = (UNHARMED, MENDED)
 #: Of a time that is written.
 _DIGITS = 4
 
@@ -49,7 +53,7 @@ class Moment:
     outcomes : tuple of str
         What becomes of the conversion and of each that follows it: ``"unharmed"``,
         ``"wrong bits"`` (its words are read with wrong bits), the fate by which it is lost, or
-        ``"misaligned"`` (it is read right and taken for another conversion).
+        ``"misaligned"`` (it is read right and taken for another conversion), or ``"mended"``.
     told : tuple of bool
         Whether anybody is told of it, of each likewise; False where there is nothing to tell.
     """
@@ -62,12 +66,12 @@ class Moment:
     @property
     def harms(self) -> bool:
         """Whether any conversion comes to harm."""
-        return any(one != UNHARMED for one in self.outcomes)
+        return any(one not in HARMLESS for one in self.outcomes)
 
     def said(self, number: int) -> str:
         """Return what becomes of one conversion and whether anybody is told, in words."""
         outcome = self.outcomes[number]
-        if outcome == UNHARMED:
+        if outcome in HARMLESS:
             return outcome
         return f"{outcome}, {'told' if self.told[number] else 'not told'}"
 

@@ -15,6 +15,7 @@ trace is what one observer saw. Each change has the signal's new value:
                         not there
 ``remote.trigger``      a trigger arrives and is taken; value: its conversion
 ``remote.missed``       a trigger arrives and is missed; value: its conversion
+``remote.ignored``      so does an edge that nobody sent; value: how many have come so far
 ``remote.busy``         1 or 0, the converter's busy
 ``remote.clock``        1 or 0, the serial clock at the converter
 ``remote.data[l]``      the bit that is valid on lane l, -1 while it changes, -2 while undriven; a
@@ -31,6 +32,9 @@ With a remote master, besides:
 ``fifo.overrun``        a frame is refused or discarded; value: its conversion
 ``remote.capture``      the bit captured by the remote master, -1 - bit if it is wrong
 ``remote.credit``       credits of a stalling master after one has arrived
+``host.request``        a frame is asked for once more; value: its conversion
+``remote.request``      that arrives; value: the conversion
+``fifo.repeat``         a repeated frame is released; value: its conversion
 ======================  =========================================================================
 
 Where the host's own clock reads the converter, besides:
@@ -242,7 +246,8 @@ class _Window:
             chain.signals.observe(observer, name)
         if bursts is not None:
             chain.signals.bursts, chain.signals.every_edge = bursts, False
-            bursts.attach(chain.env, chain.trial)
+            edges_of = None if chain.strobe is None else chain.strobe.edges_of
+            bursts.attach(chain.env, chain.trial, edges_of)
         chain.signals.settled.observers.append(self.settled)
 
     def keep(
@@ -315,7 +320,8 @@ def trace(
         Who sees which signal, lanes under one name, until the window closes; nothing is kept
         then, nor are the words' times recorded.
     bursts : Bursts, optional
-        Who is told of the edges of clocks and lines a frame at a time; nobody else may see them.
+        Who is told of the edges of clocks and lines a frame at a time; nobody else may see them,
+        and the records do not say what a strobe takes wrong.
 
     Returns
     -------

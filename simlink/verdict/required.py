@@ -32,6 +32,7 @@ _RULED_OUT = {
     "corrupted_silent": CAPTURES,
     "corrupted_flagged": CAPTURES,
     "dropped": CAPTURES,
+    "repeated": CAPTURES,
     "timed_out": ("timeout",),
     "short_acquisition": ("acquisition",),
     "boards_missed_trigger": ("period",),

@@ -29,15 +29,16 @@ from simlink.waveform.ordering import (
     Observed,
     States,
     UnsettledOrderError,
+    in_order,
     key_of,
     written,
 )
 from simlink.waveform.signals import Signal
-from simlink.waveform.writer import DumpWriter
+from simlink.waveform.writer import DumpWriter, Lines
 
 if TYPE_CHECKING:
     from simlink.engines.event.frame import Frame, Trial
-    from simlink.engines.event.signals import Observer
+    from simlink.engines.event.signals import EdgesOf, Observer
     from simlink.engines.event.signals import Signal as Moving
     from simlink.scenario.schema import Scenario
 
@@ -82,10 +83,9 @@ class BurstWriter(DumpWriter):
         self._states: dict[str, States] = {}
         #: Numbers of the texts of a wire's two levels.
         self._levels: dict[str, tuple[int, int]] = {}
-        #: Frames whose clock has started: with whether the first bit is wrong, the levels on the
-        #: lines, and the edges of the strobe.
+        #: Frames whose clock has started: with whether the first bit is wrong, and the levels on
+        #: the lines.
         self._begun: list[tuple[Frame, bool, list[list[int]]]] = []
-        self._strobes: list[list[int]] = []
         #: Of those, the ones not yet known to be whole or refused; and reads, with their starts.
         self._filling: list[Frame] = []
         self._reads: list[tuple[Frame, int]] = []
@@ -95,12 +95,11 @@ class BurstWriter(DumpWriter):
         #: The key of the last change that is asked for.
         self._end_key: int | None = None
         super().__init__(*args, **options)
-        self.asks_strobe = "fifo.strobe" in self._levels
         for name in ("fifo.level", "fifo.overrun"):
             if name in self.observers:
                 self.observers[name] = self._of_frame(self.observers[name])
 
-    def _none_yet(self) -> list[tuple[int, str]]:
+    def _none_yet(self) -> Any:
         self._observed = Observed()
         return self._observed
 
@@ -115,9 +114,9 @@ class BurstWriter(DumpWriter):
 
     # --- what is told of frames ---
 
-    def attach(self, env: Clockwork, trial: Trial) -> None:
+    def attach(self, env: Clockwork, trial: Trial, edges_of: EdgesOf | None) -> None:
         """Learn where it is, ahead of a run."""
-        self._observed.env, self._unit = env, trial
+        self._observed.env, self._unit, self._edges_of = env, trial, edges_of
         bits = trial.bits
         self._clock = np.array([trial.rising, trial.falling]).T.ravel()
         self._capture = np.array(trial.captured)
@@ -131,10 +130,6 @@ class BurstWriter(DumpWriter):
                 changes.append((time, value))
             now = value
         self._data = np.array(changes, dtype=np.int64).reshape(-1, 2)
-
-    def strobes(self, came: list[int]) -> None:
-        """Learn of every edge of the strobe of the frame that starts next."""
-        self._strobes.append(came)
 
     def starts(self, frame: Frame, first_wrong: bool) -> None:
         """Learn that a frame's clock starts."""
@@ -153,7 +148,7 @@ class BurstWriter(DumpWriter):
 
     # --- signals that are not observed ---
 
-    def _level(self, signal: Signal) -> Observer | None:
+    def _level(self, signal: Signal) -> Lines | None:
         if signal.family not in _DENSE:
             return super()._level(signal)
         code = self._variable(signal.reference, "wire")
@@ -162,7 +157,7 @@ class BurstWriter(DumpWriter):
         self._texts += [f"{level}{code}\n".encode("ascii") for level in (0, 1)]
         return None
 
-    def _bit(self, signal: Signal) -> Observer | None:
+    def _bit(self, signal: Signal) -> None:
         event, shown = self._declare_bit(signal)
         self._shows.append(lambda: "".join(shown(None)))
         bits = self._scenario.bits_per_lane
@@ -173,9 +168,8 @@ class BurstWriter(DumpWriter):
             return self._difference(shown, former, after - bits) + event
 
         self._states[signal.name] = States(self._texts, difference, none + 1, none)
-        return None
 
-    def _line(self, signal: Signal) -> Observer | None:
+    def _line(self, signal: Signal) -> None:
         shown = self._declare_line(signal)
         idle = (UNDRIVEN, UNDRIVEN)
         self._shows.append(lambda: "".join(shown(idle)[::-1]))
@@ -189,12 +183,10 @@ class BurstWriter(DumpWriter):
 
         count = 2 * self._scenario.bits_per_lane + 2
         self._states[signal.name] = States(self._texts, difference, count, 2 + UNDRIVEN)
-        return None
 
     def _sent(self) -> list[_Chunk]:
         """Return what frames that have started do at the remote side."""
         begun, self._begun = self._begun, []
-        strobes, self._strobes = self._strobes, []
         if not begun:
             return []
         start = np.array([frame.clock_start for frame, _, _ in begun])[:, np.newaxis]
@@ -215,14 +207,15 @@ class BurstWriter(DumpWriter):
             )
         if any(name.startswith("remote.data") for name in self._states):
             found += self._on_lines(begun, start)
-        if self.asks_strobe:
+        if self._edges_of is not None and "fifo.strobe" in self._levels:
             low, high = self._levels["fifo.strobe"]
-            counts = [len(one) for one in strobes]
-            times = np.array([time for one in strobes for time in one], dtype=np.int64)
-            if any(count % 2 for count in counts):
-                raise UnsettledOrderError
-            texts = np.broadcast_to([high, low], (times.size // 2, 2))
-            found.append(_chunk(times, key_of(PUSH, np.repeat(index, counts), 0), texts))
+            times, counts = self._edges_of([frame for frame, _, _ in begun])
+            place = np.arange(times.shape[1])
+            there = place < counts[:, np.newaxis]
+            texts = np.where(place % 2, low, high)
+            keys = key_of(PUSH, index, 0)[:, np.newaxis]
+            every = (np.broadcast_to(one, times.shape)[there] for one in (times, keys, texts))
+            found.append(_chunk(*every))
         return found
 
     def _on_lines(
@@ -331,7 +324,7 @@ class BurstWriter(DumpWriter):
         """Write what nothing that is still to come can precede."""
         observed = self._observed
         # Closed with it, the last change held back stands for the end alone.
-        end = observed[-1][0] if last and self._end_key is not None else None
+        end = observed.rows[-1][0] if last and self._end_key is not None else None
         horizon = FAR
         chunks = self._left + self._sent() + self._pushed(last=last)
         if not last:
@@ -346,7 +339,7 @@ class BurstWriter(DumpWriter):
             times, keys, texts = times[there], keys[there], texts[there]
         later = times >= horizon
         self._left = [(times[later], keys[later], texts[later])] if later.any() else []
-        count = len(observed) if last else bisect_left(observed, (horizon,))
+        count = len(observed) if last else bisect_left(observed.rows, (horizon,))
         seen, places, words = observed.take(count)
         times = np.concatenate([seen, times[~later]])
         keys = np.concatenate([places, keys[~later]])
@@ -355,11 +348,8 @@ class BurstWriter(DumpWriter):
 
     def _put(self, times: Times, keys: Numbers, texts: Numbers, words: Any) -> None:
         """Write changes in order, with an instant ahead of all that happen at it."""
-        order = np.argsort(times, kind="stable")
-        sorted_times = times[order]
-        if (sorted_times[1:] == sorted_times[:-1]).any():
-            order = np.lexsort((keys, times))
-        instants = (sorted_times + (self._step // 2 - self._origin)) // self._step
+        order = in_order(times, keys)
+        instants = (times[order] + (self._step // 2 - self._origin)) // self._step
         if not len(instants):
             return
         new = instants != np.concatenate([[self._time], instants[:-1]])

@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from simlink.base.instants import Times
 from simlink.engines.event.clockwork import FREE, PUSH, Clockwork
 
 Numbers = npt.NDArray[np.int64]
@@ -26,42 +27,35 @@ class UnsettledOrderError(Exception):
     """Which of two changes of one instant comes first is for events to tell."""
 
 
-class Observed(list[tuple[int, str]]):
+class Observed:
     """Changes that were observed, with what says where each comes within its instant."""
 
     def __init__(self) -> None:
-        super().__init__()
         #: Who knows the rank of what happens now.
         self.env: Clockwork | SimpleNamespace = SimpleNamespace(rank=BEHIND)
         #: The frame of what is pushed, or refused, now.
         self.frame = 0
-        self.ranks: list[int] = []
-        self.frames: list[int] = []
+        #: Instant, rank, frame and text of each.
+        self.rows: list[tuple[int, int, int, str]] = []
+        self.clear = self.rows.clear
+
+    def __len__(self) -> int:
+        return len(self.rows)
 
     def append(self, change: tuple[int, str]) -> None:
         """Hold a change back that happens now."""
-        self.ranks.append(self.env.rank)
-        self.frames.append(self.frame)
-        super().append(change)
-
-    def clear(self) -> None:
-        """Hold nothing back."""
-        super().clear()
-        self.ranks.clear()
-        self.frames.clear()
+        self.rows.append((change[0], self.env.rank, self.frame, change[1]))
 
     def take(self, count: int) -> tuple[Numbers, Numbers, list[bytes]]:
         """Return instants, keys and texts of the first changes, which are no longer held."""
-        times = np.array([time for time, _ in self[:count]], dtype=np.int64)
-        texts = [text.encode("ascii") for _, text in self[:count]]
-        ranks, frames = np.array([self.ranks[:count], self.frames[:count]], dtype=np.int64)
+        *numbers, texts = zip(*self.rows[:count], strict=True) if count else ((),) * 4
+        times, ranks, frames = np.array(numbers, dtype=np.int64)
         pushes = ranks == PUSH
         keys = key_of(ranks, frames * pushes, pushes | (ranks == FREE))
         if ((times[1:] == times[:-1]) & (keys[1:] < keys[:-1])).any():
             raise UnsettledOrderError
-        for held in (self, self.ranks, self.frames):
-            del held[:count]
-        return times, keys, texts
+        del self.rows[:count]
+        return times, keys, [text.encode("ascii") for text in texts]
 
 
 def key_of(rank: Any, frame: Any, place: Any) -> Any:
@@ -72,6 +66,18 @@ def key_of(rank: Any, frame: Any, place: Any) -> Any:
     of each data line, the clock, the capture; the host's last edge is ahead of what it leads to.
     """
     return ((rank + 1) << 56) + (frame << 24) + place
+
+
+def in_order(times: Times, keys: Numbers) -> Numbers:
+    """Return where changes stand, ordered by their instants and, within one, by their keys."""
+    order: Numbers = np.argsort(times, kind="stable")
+    times = times[order]
+    again = np.concatenate([[False], times[1:] == times[:-1]])
+    # Few share their instant with another: sorting all by two keys takes most of a dump's time.
+    shared = np.flatnonzero(again | np.append(again[1:], False))
+    some = order[shared]
+    order[shared] = some[np.lexsort((keys[some], times[shared]))]
+    return order
 
 
 class States:

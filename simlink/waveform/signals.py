@@ -23,7 +23,8 @@ if TYPE_CHECKING:
 class Kind(Enum):
     """How a signal is dumped.
 
-    ``LEVEL``: a wire. ``NUMBER``: a vector that holds until it changes, z for no frame.
+    ``LEVEL``: a wire. ``NUMBER``: a vector that holds until it changes, z for no frame and x for
+    one that no trigger asked for.
     ``CONVERSION`` and ``BIT``: a happening, dumped as an event beside a vector that says which
     conversion or bit it was; a bit that is judged has a wire as well, 1 for a wrong one. ``LINE``:
     a wire with the data on it, x while it changes and z while nothing drives it, beside a vector

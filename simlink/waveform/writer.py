@@ -34,12 +34,15 @@ _NO_FRAME = {NO_FRAME: "bz "}
 _NOT_VALID = {UNDRIVEN: "bz ", CHANGING: "bx "}
 
 #: Gives the lines by which a new value differs from the one before.
-_Lines = Callable[[Any], str]
+Lines = Callable[[Any], str]
 
 
 def vector(value: int) -> str:
-    """Return a vector's value, without leading zeros: a reader extends it to the left."""
-    return f"b{value:b} "
+    """Return a vector's value, without leading zeros: a reader extends it to the left.
+
+    A frame that no trigger asked for, below 0, is of no conversion: x.
+    """
+    return f"b{value:b} " if value >= 0 else "bx "
 
 
 def _number(value: int, special: dict[int, str]) -> str:
@@ -118,17 +121,21 @@ class DumpWriter:
         self._came = self._counter = 0
         self._shown: int | None = None
         self._line_bits: list[list[int]] = []
-        self.observers: dict[str, Observer] = {}
+        #: What is told from a signal, ahead of its own change; of an instant and a value.
+        self._told: dict[str, list[Callable[[int, int], str]]] = {}
         #: Of the unit, where one of its directions is dumped.
         self._windows: Upsets | None = None
         self._beside: list[tuple[UpsetWire | FaultWire, Callable[[int], str]]] = []
-        self._observe_dumped()
+        dumped = self._dumped()
         for reference, value in (constants or {}).items():
             self._held(reference, "real", 64, f"r{value!r} ")
         self._count_crossing()
         self._show_words()
         self._time_frames()
         self._open_with_trigger()
+        self.observers = {
+            name: self._observer(name, dumped.get(name, {})) for name in {**dumped, **self._told}
+        }
 
     def _none_yet(self) -> list[tuple[int, str]]:
         """Return where changes are held back."""
@@ -177,7 +184,7 @@ class DumpWriter:
         self._declared.append(Declared(reference, kind, width, code))
         return code
 
-    def _held(self, reference: str, kind: str, width: int, value: str) -> _Lines:
+    def _held(self, reference: str, kind: str, width: int, value: str) -> Lines:
         """Declare a variable that holds a value; that of a vector or real ends with a space."""
         code = self._variable(reference, kind, width)
         held = value
@@ -198,7 +205,7 @@ class DumpWriter:
         pairs = zip(shown(before), shown(after), strict=True)
         return "".join(line for former, line in pairs if line != former)
 
-    def _looked_up(self, shown: Callable[[Any], list[str]], state: object, step: int = 1) -> _Lines:
+    def _looked_up(self, shown: Callable[[Any], list[str]], state: object, step: int = 1) -> Lines:
         """Return what gives the lines between any two of a few states, made once each.
 
         ``shown`` gives all lines of a state as they change; ``step`` is -1 where they are declared
@@ -221,8 +228,8 @@ class DumpWriter:
 
     # --- signals that are dumped ---
 
-    def _observe_dumped(self) -> None:
-        """Have every signal that is dumped seen."""
+    def _dumped(self) -> dict[str, dict[int | None, Lines]]:
+        """Return what gives the lines of the values of every signal that is dumped, by lane."""
         kinds = {
             Kind.LEVEL: self._level,
             Kind.NUMBER: self._numbered,
@@ -230,29 +237,46 @@ class DumpWriter:
             Kind.BIT: self._bit,
             Kind.LINE: self._line,
         }
-        families: dict[str, dict[int | None, Observer]] = {}
-        reads: Callable[[int, int], str] | None = None
+        families: dict[str, dict[int | None, Lines]] = {}
         for signal in self._signals:
             if signal.name in UPSET.values():
                 self._upsets(signal)
-                continue
-            if signal.name == FAULT:
-                reads = self._fault(signal)
-                continue
-            observer = kinds[signal.kind](signal)
-            if observer is not None:
-                families.setdefault(signal.family, {})[signal.lane] = observer
-        for name, family in families.items():
-            alone = self._scenario.frame.lanes == 1 or None in family
-            self.observers[name] = next(iter(family.values())) if alone else _by_lane(family)
-        if reads is not None:
-            self._before("host.read", reads)
+            elif signal.name == FAULT:
+                self._fault(signal)
+            else:
+                lines = kinds[signal.kind](signal)
+                if lines is not None:
+                    families.setdefault(signal.family, {})[signal.lane] = lines
+        return families
 
-    def _level(self, signal: Signal) -> Observer | None:
+    def _observer(self, name: str, family: dict[int | None, Lines]) -> Observer:
+        """Return what keeps the lines that are told from a signal, and its own if it is dumped."""
+        keep, told = self._changes.append, self._told.get(name)
+        if told is not None:
+            lines = family.get(None)
+
+            def tells(time: int, moving: Moving, value: int, *_: object) -> None:
+                text = "".join([tell(time, value) for tell in told])
+                if lines is not None:
+                    keep((time, text + lines(value)))
+                elif text:
+                    keep((time, text))
+
+            return tells
+        if self._scenario.frame.lanes == 1 or None in family:
+            (only,) = family.values()
+            return lambda time, moving, value, *_: keep((time, only(value)))
+
+        def by_lane(time: int, moving: Moving, value: int, *_: object) -> None:
+            one = family.get(moving.lane)
+            if one is not None:
+                keep((time, one(value)))
+
+        return by_lane
+
+    def _level(self, signal: Signal) -> Lines | None:
         code = self._variable(signal.reference, "wire")
-        lines = self._looked_up(lambda level: [f"{level}{code}\n"], signal.idle)
-        keep = self._changes.append
-        return lambda time, moving, value, *_: keep((time, lines(value)))
+        return self._looked_up(lambda level: [f"{level}{code}\n"], signal.idle)
 
     def _upsets(self, signal: Signal) -> None:
         """Have a direction's upsets written among the changes of signals."""
@@ -262,8 +286,8 @@ class DumpWriter:
         lines = self._held(signal.reference, "wire", 1, "0")
         self._beside.append((UpsetWire(self._windows, way), lambda level: lines(str(level))))
 
-    def _fault(self, signal: Signal) -> Callable[[int, int], str]:
-        """Have the fault line written among the changes of signals; return what watches reads."""
+    def _fault(self, signal: Signal) -> None:
+        """Have the fault line written among the changes of signals."""
         wire, before = FaultWire(self._scenario, self._trial), NO_FRAME
         lines = self._held(signal.reference, "wire", 1, "0")
         self._beside.append((wire, lambda level: lines(str(level))))
@@ -275,25 +299,23 @@ class DumpWriter:
             before = value
             return ""
 
-        return watch
+        self._before("host.read", watch)
 
-    def _numbered(self, signal: Signal) -> Observer:
+    def _numbered(self, signal: Signal) -> Lines:
         assert signal.idle is not None
         begins = _number(signal.idle, _NO_FRAME)
         lines = self._held(signal.reference, "reg", signal.width, begins)
-        keep = self._changes.append
-        return lambda time, moving, value, *_: keep((time, lines(_number(value, _NO_FRAME))))
+        return lambda value: lines(_number(value, _NO_FRAME))
 
-    def _conversion(self, signal: Signal) -> Observer:
+    def _conversion(self, signal: Signal) -> Lines:
         event = f"1{self._variable(signal.reference, 'event')}\n"
         which = self._held(signal.number, "reg", signal.width, "bx ")
-        keep = self._changes.append
-        return lambda time, moving, value, *_: keep((time, which(vector(value)) + event))
+        return lambda value: which(vector(value)) + event
 
-    def _bit(self, signal: Signal) -> Observer | None:
+    def _bit(self, signal: Signal) -> Lines | None:
         event, shown = self._declare_bit(signal)
-        lines, keep = self._looked_up(shown, None), self._changes.append
-        return lambda time, moving, value, *_: keep((time, lines(value) + event))
+        lines = self._looked_up(shown, None)
+        return lambda value: lines(value) + event
 
     def _declare_bit(self, signal: Signal) -> tuple[str, Callable[[int | None], list[str]]]:
         """Declare a bit's variables; return its event, and what gives the lines of a value."""
@@ -321,33 +343,24 @@ class DumpWriter:
 
         return shown
 
-    def _line(self, signal: Signal) -> Observer | None:
-        lane, keep, held = signal.lane or 0, self._changes.append, UNDRIVEN
+    def _line(self, signal: Signal) -> Lines | None:
+        lane, held = signal.lane or 0, UNDRIVEN
         lines = self._looked_up(self._declare_line(signal), (UNDRIVEN, UNDRIVEN), -1)
 
-        def change(time: int, moving: Moving, value: int, *_: object) -> None:
+        def change(value: int) -> str:
             nonlocal held
             words = self._show() if held == UNDRIVEN or value == 0 else ""
             held = value
             level = value if value < 0 else self._line_bits[lane][value]
-            keep((time, words + lines((value, level))))
+            return words + lines((value, level))
 
         return change
 
     # --- what is told from several signals ---
 
     def _before(self, name: str, lines: Callable[[int, int], str]) -> None:
-        """Have something told from an instant and a value of a signal, ahead of its own change."""
-        dumped, keep = self.observers.get(name), self._changes.append
-
-        def observer(time: int, moving: Moving, value: int, *whose: object) -> None:
-            text = lines(time, value)
-            if text:
-                keep((time, text))
-            if dumped is not None:
-                dumped(time, moving, value, *whose)  # type: ignore[arg-type]
-
-        self.observers[name] = observer
+        """Have something told from a signal ahead of its own change, and of what else is."""
+        self._told.setdefault(name, []).insert(0, lines)
 
     def _dumps(self, *names: str) -> bool:
         return {*names} <= {signal.name for signal in self._signals}
@@ -362,7 +375,8 @@ class DumpWriter:
         def counts(more: int) -> Callable[[int, int], str]:
             def count(time: int, value: int) -> str:
                 nonlocal crossing
-                crossing += more
+                # One that nobody sent has not crossed.
+                crossing += more if value >= 0 else 0
                 return lines(vector(crossing))
 
             return count
@@ -374,7 +388,7 @@ class DumpWriter:
     def _show_words(self) -> None:
         """Show the words that are sent, from the fall of busy at the converter on."""
         frame = self._scenario.frame
-        self._words: list[list[_Lines]] = []
+        self._words: list[list[Lines]] = []
         remote = any(signal.name.startswith("remote.") for signal in self._signals)
         if remote:
             self._words = [
@@ -398,6 +412,7 @@ class DumpWriter:
         self._before("remote.trigger", taken)
         if self._scenario.check.sequence_bits:
             self._before("remote.missed", came)
+            self._before("remote.ignored", came)
         self._before("remote.busy", lambda time, level: "" if level else self._show())
 
     def _show(self) -> str:
@@ -475,14 +490,3 @@ class DumpWriter:
         self._file.write("$end\n")
         self._changes.clear()
         self._started = True
-
-
-def _by_lane(family: dict[int | None, Observer]) -> Observer:
-    """Return what hands each lane's changes to the lane's own observer."""
-
-    def observer(time: int, moving: Moving, *change: object) -> None:
-        one = family.get(moving.lane)
-        if one is not None:
-            one(time, moving, *change)  # type: ignore[arg-type]
-
-    return observer

@@ -212,6 +212,24 @@ strobe, low pulse: 1/2 T of a clock that may be off
   + shortest pulse | barrier.return.min_pulse
 """
 
+#: High from the rising to the falling edge: what comes late at its start, or falls sooner, takes.
+CLOCK_INPUT = """
+clock period: 1 T
+  + jitter, clock edge | edge
+  - jitter, next edge of its kind | edge
+  + shortest clock period | converter.min_clock_period
+clock high time: 1/2 T
+  - forward distortion, high time | barrier.forward.pulse_width_distortion
+  + jitter, rising edge | edge
+  - jitter, falling edge | edge
+  + shortest clock high time | converter.min_clock_high
+clock low time: 1/2 T
+  + forward distortion, low time | barrier.forward.pulse_width_distortion
+  + jitter, falling edge | edge
+  - jitter, rising edge | edge
+  + shortest clock low time | converter.min_clock_low
+"""
+
 
 def told(margin):
     """Write a margin as the tables above do."""
@@ -238,6 +256,12 @@ def test_what_a_margin_holds(scheme, capture, table):
     assert [line for margin in kept for line in told(margin)] == table.strip().split("\n")
     for term in (term for margin in found for term in margin.terms):
         assert term.key in every_key()
+
+
+def test_what_the_converter_asks_of_its_clock():
+    asked = {f"converter.min_clock_{one}": "9 ns" for one in ("period", "high", "low")}
+    found = [one for one in margins(made(asked), "forwarded_clock") if one.name[:6] == "clock "]
+    assert [line for margin in found for line in told(margin)] == CLOCK_INPUT.strip().split("\n")
 
 
 def test_each_lane_has_a_stream_of_its_own():
@@ -280,6 +304,14 @@ def test_only_the_scenario_says_that_lanes_are_self_clocked(rate, strobe):
     if rule is not None:
         assert (rule.name, rule.per_clock) == (("the strobe", 2) if strobe else ("the data", 1))
     assert (rule is None) is (rate is None)
+
+
+def test_the_only_bit_of_a_frame_has_to_be_set_up_after_busy():
+    for scheme in ("forwarded_clock", "returned_clock", "remote_master"):
+        setup, hold, *others = margins(made({"frame.word_bits": 1}), scheme)
+        assert (setup.name, hold.name) == ("setup", "hold")
+        assert setup.terms[0].name == "first bit valid"
+        assert "first bit" not in [one.name for one in others]
 
 
 def test_a_frame_of_one_bit_has_no_low_pulse():

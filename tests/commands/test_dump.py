@@ -26,6 +26,14 @@ def run(*words):
 
 
 @pytest.fixture
+def few(tmp_path):
+    """Return the scenario with two boards, for `measure` simulates each."""
+    path = tmp_path / "few.toml"
+    path.write_text(load(SCENARIO).with_(trials=2).to_toml())
+    return path
+
+
+@pytest.fixture
 def dumped(tmp_path):
     path = tmp_path / "a.vcd"
     done = run("dump", SCENARIO, "--out", path, "--conversions", "2:12", "--timescale", "10 ps")
@@ -70,9 +78,9 @@ def test_bad_options_of_a_dump(tmp_path, words):
     assert list(tmp_path.iterdir()) == []
 
 
-def test_a_clean_dump_is_measured(dumped, tmp_path):
+def test_a_clean_dump_is_measured(dumped, few, tmp_path):
     table, seen = tmp_path / "t.csv", tmp_path / "seen.csv"
-    done = run("measure", SCENARIO, dumped, "--csv", table, "--latencies", seen)
+    done = run("measure", few, dumped, "--csv", table, "--latencies", seen)
     assert done.exit_code == 0, done.output
     assert "service latency" in done.output
     assert f"Latencies: {seen} (10 services)" in done.output
@@ -84,11 +92,11 @@ def test_a_clean_dump_is_measured(dumped, tmp_path):
     assert len(scenario.host.service_latency.values) == 10
 
 
-def test_a_spoiled_dump_is_complained_of_with_status_1(dumped):
+def test_a_spoiled_dump_is_complained_of_with_status_1(dumped, few):
     dumped.write_bytes(dumped.read_bytes()[:-200])
     words = [sys.executable, "-c", "from simlink.cli import main; main()"]
     done = subprocess.run(
-        [*words, "measure", str(SCENARIO), str(dumped)],
+        [*words, "measure", str(few), str(dumped)],
         capture_output=True,
         text=True,
         check=False,
@@ -101,13 +109,13 @@ def test_a_spoiled_dump_is_complained_of_with_status_1(dumped):
     assert "t_CONV" in done.stdout
 
 
-def test_lines_by_option(dumped):
+def test_lines_by_option(dumped, few):
     lines = ("--line", "remote.clock=remote.clock", "--line", "remote.data_0=remote.data_0")
-    done = run("measure", SCENARIO, dumped, *lines)
+    done = run("measure", few, dumped, *lines)
     assert done.exit_code == 0, done.output
     assert "not seen" not in done.output
     # Turned over, it rests high, and its intervals leave their limits.
-    done = run("measure", SCENARIO, dumped, "--line", "remote.clock=!remote.clock")
+    done = run("measure", few, dumped, "--line", "remote.clock=!remote.clock")
     assert done.exit_code == 1
     assert "remote.clock=!NAME" in done.stderr
     assert "beyond their limits: t_BCK, t_CH, t_DV, t_DH" in done.stderr
@@ -116,7 +124,7 @@ def test_lines_by_option(dumped):
         ("no such variable", ("--line", "remote.clock=SCK")),
         ("a whole number from 1", ("--conversions", "0")),
     ):
-        failed = run("measure", SCENARIO, dumped, *words)
+        failed = run("measure", few, dumped, *words)
         assert isinstance(failed.exception, InputError)
         assert said in str(failed.exception)
 

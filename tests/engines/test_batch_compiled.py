@@ -25,7 +25,7 @@ from tests.strategies import scenarios
 
 ROOT = Path(simlink.__file__).parents[1]
 #: How many random scenarios are run uncompiled; raise it by hand.
-MANY = max(60, int(os.environ.get("SIMLINK_MANY", "0")))
+MANY = max(40, int(os.environ.get("SIMLINK_MANY", "0")))
 
 
 @contextmanager

@@ -24,7 +24,7 @@ from tests.engines.agreement import (
 )
 from tests.engines.chain import NS, chain
 from tests.engines.host_clocked_scenarios import serial
-from tests.engines.test_batch_transients import CHECK_KEYS, MANY, taken
+from tests.engines.test_batch_transients import MANY, taken
 from tests.engines.test_transients import FORWARD, PACKETS, RETURN, at
 
 #: One event in 100 conversions or so, of a nanosecond; each that meets no symbol makes an edge.
@@ -33,11 +33,14 @@ FALSE = {"transient": [RARE], "barrier.false_edge": 1}
 BOTH = {"barrier.slew_immunity": "50 kV/us"}
 LOOP = {"trigger.pattern": "after_read", "trigger.rate": None, "trigger.gap": "600 ns"}
 RETURNED = {"link.scheme": "returned_clock", "host.capture": "whole"}
+COUNTED = {"check.kind": "parity", "check.sequence_bits": 2, "check.on_failure": "drop"}
 SCHEMES = {
     "remote master": (chain, {}),
     "remote master, no strobe": (chain, {"barrier.return.strobe": False}),
     "remote master, loop": (chain, {**LOOP, "host.timeout": "5 us"}),
+    "remote master, counter": (chain, COUNTED),
     "forwarded clock": (serial, {}),
+    "forwarded clock, counter": (serial, COUNTED),
     "returned clock": (serial, RETURNED),
     "returned clock, loop": (serial, {**RETURNED, **LOOP, "host.timeout": "5 us"}),
 }
@@ -99,6 +102,17 @@ def test_a_trial_of_many_stretches_is_left_as_its_first_edge_comes(scheme, left)
     assert 0 < len(left) <= 6
     before = sum(block.count for number, block in handed if not number)
     assert before >= 4
+
+
+def test_the_counters_of_a_trial_that_was_left_are_not_the_next_one_s():
+    """Of trials walked one after the other, in the same place, some have a false trigger."""
+    values = {"check.sequence_bits": 2, **FORWARD, **FALSE}
+    scenario = chain({"conversions": 30, "trials": 8, **values})
+    with short_stretches():
+        found = records_of(BatchEngine(), scenario)
+    errors = found["counter_error"].any(axis=1)
+    assert 0 < errors.sum() < 8
+    assert unlike(found, records_of(EventEngine(), scenario)) == []
 
 
 @pytest.mark.parametrize("words", [False, True])
@@ -169,6 +183,5 @@ def test_the_first_edge_is_the_first_that_is_drawn(chance):
 @given(taken(), st.integers(0, 2**31))
 def test_random_false_edges_that_are_rare(scenario, seed):
     rare = {"transient": [RARE | {"rate": "30 kHz"}], "barrier.false_edge": 1, "seed": seed}
-    plain = {f"check.{key}": None for key in CHECK_KEYS}
-    scenario = scenario.with_values(plain).with_values(rare)
+    scenario = scenario.with_values(rare)
     assert differences_across_stretches(scenario) == []

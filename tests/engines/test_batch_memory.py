@@ -45,13 +45,13 @@ def peak(path, conversions):
 @pytest.mark.skipif(sys.platform != "linux", reason="the unit of ru_maxrss is that of Linux")
 @pytest.mark.parametrize(
     ("values", "few", "many"),
-    [(QUICK, 8_000, 80_000), (QUICK | GENERAL, 2_200, 8_000)],
+    [(QUICK, 8_000, 40_000), (QUICK | GENERAL, 2_200, 8_000)],
     ids=["sure to be read", "may be discarded"],
 )
 def test_more_conversions_take_the_same_memory(values, few, many, tmp_path):
     """Both are too long for their latencies to be kept whole, which is up to a million of them.
 
-    The records of what the longer run has more would be 1.4 GB, and 230 MB.
+    The records of what the longer run has more would be 0.8 GB, and 280 MB.
     """
     path = tmp_path / "s.toml"
     path.write_text(chain(values).to_toml())

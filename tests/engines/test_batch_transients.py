@@ -74,7 +74,7 @@ def taken(draw):
         # What stands beside the data leaves no gap that parts frames.
         found = from_dict(put(raw, changed | {"fifo.realign": "never", "fifo.realign_gap": None}))
     makes = draw(st.sampled_from([None, None, 1, 0.3]))
-    if makes is not None or unjudged(found) is not None:
+    if unjudged(found) is not None:
         found = found.with_values({f"check.{key}": None for key in CHECK_KEYS})
     return found.with_value("barrier.false_edge", makes)
 
@@ -128,6 +128,16 @@ def test_a_bit_that_came_after_its_frame_was_read_is_not_counted():
     found = records_of(BatchEngine(), scenario)
     assert (found["fate"][0, 0], found["wrong_bits"][0, 0]) == (Fate.UNDERRUN, 2)
     assert differences(scenario) == []
+
+
+def test_room_for_inverted_bits_is_made_as_often_as_it_takes(monkeypatch):
+    """Each event lasts for the whole frame, and its four bits are all that there is room for."""
+    monkeypatch.setattr("simlink.engines.batch.harms._ROOM", 0)
+    times = [(1200 + 1000 * frame) * NS for frame in range(5)]
+    scenario = chain({"conversions": 6, "trials": 3} | at(LANES, *times, swing=8000))
+    found = records_of(BatchEngine(), scenario)
+    assert found["wrong_bits"].tolist() == 3 * [[4, 4, 4, 4, 4, 0]]
+    assert unlike(found, records_of(EventEngine(), scenario)) == []
 
 
 #: One event in 50 conversions or so.

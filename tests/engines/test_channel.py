@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
 
 from simlink.base.instants import FAR, NEVER
@@ -59,6 +60,19 @@ def test_a_clock_comes_out_without_its_short_pulses(most, delivered):
     assert far.came == [(time, "read", number) for number, time in enumerate(delivered)]
     # The next edge may not overtake even those that were swallowed.
     assert far.channel.ahead == 155
+
+
+def test_clocks_in_a_row_come_out_as_each_by_itself():
+    """The second begins before the first has come out; 3 of low and 0 of high are too short."""
+    clocks = [[100, 110, 125, 128, 140, 150], [152, 160, 161, 170, 180, 184]]
+    jitter = [[0, 0, 0, 0, 0, 9], [0, 3, 0, 0, 0, 1]]
+    values = {"static": 10, "distortion": -5, "min_pulse": 4}
+    one, many = Far(**values).channel, Far(**values).channel
+    each = [one.send_clock("read", *clock, 0) for clock in zip(clocks, jitter, strict=True)]
+    came, counts = many.clocks(np.array(clocks), np.array(jitter))
+    assert [row[:count].tolist() for row, count in zip(came, counts, strict=True)] == each
+    assert each == [[110, 115, 150, 164], [164, 175]]
+    assert many.ahead == one.ahead
 
 
 @pytest.mark.parametrize(("distortion", "slow", "fast"), [(4, 4, 0), (-4, 0, -4)])

@@ -13,7 +13,7 @@ from tests.engines.agreement import differences, differences_across_stretches
 from tests.strategies import scenarios
 
 #: How many random scenarios are compared; raise or lower it by hand.
-MANY = int(os.environ.get("SIMLINK_MANY") or 1000)
+MANY = int(os.environ.get("SIMLINK_MANY") or 600)
 
 
 @settings(max_examples=MANY)

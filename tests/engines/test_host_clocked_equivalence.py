@@ -23,7 +23,7 @@ from tests.engines.chain import NS, chain
 from tests.engines.host_clocked_scenarios import serial, serial_scenarios
 
 #: How many random scenarios are compared; raise it by hand.
-MANY = int(os.environ.get("SIMLINK_MANY") or 600)
+MANY = int(os.environ.get("SIMLINK_MANY") or 400)
 
 
 @settings(max_examples=MANY)

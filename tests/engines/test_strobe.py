@@ -198,7 +198,7 @@ def test_every_kind_of_unit_comes_about():
     """Certainly right, certainly wrong, doubtful and then right or wrong or both by turns."""
     kinds = Counter()
 
-    @settings(max_examples=600, database=None)
+    @settings(max_examples=400, database=None)
     @given(strobed())
     def collect(scenario):
         units = unit.build(scenario, range(scenario.trials))

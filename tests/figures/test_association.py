@@ -52,7 +52,8 @@ def records(
 
     The check of the conversions named in ``failed`` fails; ``errors`` gives what is added to the
     counter of conversions; ``extras`` are frames that no trigger asked for: the conversion that
-    each comes after, its release and the end of its read in ns, None where there is none.
+    each comes after, its release and the end of its read in ns, None where there is none, and what
+    its counter says, if the host believes it.
 
     Returns
     -------
@@ -81,9 +82,12 @@ def records(
         block.counter_error[0, k] = error
     if extras:
         block.unrequested = np.zeros(len(extras), dtype=UNREQUESTED)
-        for place, (after, *instants) in enumerate(extras):
-            told = [NEVER if one is None else round(one * NS) for one in instants]
-            block.unrequested[place] = (0, after, 0, 0, told[0], told[1], told[1], D)
+        for place, (after, release, ends, *counter) in enumerate(extras):
+            told = [NEVER if one is None else round(one * NS) for one in (release, ends)]
+            block.unrequested[place] = (
+                *(0, after, 0, 0, told[0], told[1], told[1], D),
+                *(False, *(counter or [-1])),
+            )
     return scenario, block
 
 
@@ -370,6 +374,49 @@ def test_a_second_frame_that_nobody_asked_for_waits_while_the_first_is_read():
     assert answered(fates, extras=both) == [2, 3]
     # The second comes too late to be waited for: the first one finds the link idle after it.
     assert answered(fates, extras=[(3, 3450, 3600), (3, 3650, 3700)]) == [2, None]
+
+
+def test_the_counter_of_a_frame_that_nobody_asked_for_tells_of_a_loss_ahead_of_it():
+    """Frame 1 is gone, number 2 is one that nobody asked for. Its one bit shows 0 where 1 is due,
+    and the idle link says that it is one more than was sent."""
+    busy = {"release": 900, "read": 1001, "bits": 1, "errors": [(2, 1), (3, 1)]}
+    one = (1, 1700, 1900, 0)
+    believed, told, _ = link([D, V, D, D], extras=[one], **busy)
+    assert (believed, told) == ([0, None, 2, 3], [False, True, False, False])
+    # One whose counter is not believed is taken to be number 1: then frame 2 says that one is lost,
+    # and the idle link at the end that the counts do not agree.
+    told = link([D, V, D, D], extras=[one[:3]], **busy)[1]
+    assert told == [False, True, True, True]
+
+
+def test_a_false_trigger_stands_for_one_that_is_lost():
+    """Nothing tells: the numbers are those of the triggers sent."""
+    values = {"bits": 2, "errors": [(2, 1 ^ 2), (3, 2 ^ 3)], "extras": [(1, 1500, 1700, 1)]}
+    believed, told, tally = link([D, L, D, D], **values)
+    assert (believed, told) == ([0, None, 2, 3], [False] * 4)
+    assert answered([D, L, D, D], **values) == [1]
+    assert (total(tally, "lost_silent"), total(tally, "unrequested")) == (1, 1)
+
+
+@pytest.mark.parametrize(("realign", "second"), [("idle", None), ("sequence", 1)])
+def test_a_frame_that_nobody_asked_for_is_taken_to_be_the_next_if_its_check_fails(realign, second):
+    """Frame 1 then says 1 where 2 is due: as if three had been lost. What was not sent is not
+    struck off."""
+    values = {"bits": 2, "extras": [(0, 600, 700)], "host.realign": realign}
+    believed, told, tally = link([D, D, D], **values)
+    assert (believed, told) == ([0, second, 2], [False, True, False])
+    assert total(tally, "misaligned_silent") == 0
+
+
+def test_the_counts_are_compared_once_no_frame_that_nobody_asked_for_waits():
+    """Trigger 1 is lost. As frame 2, of number 1, has been read, another one waits, of number 2:
+    then as many have come as were sent."""
+    values = {"bits": 2, "errors": [(3, 2 ^ 3)]}
+    believed, told, _ = link([D, L, D, D], extras=[(2, 2400, 2600, 2)], **values)
+    assert (believed, told) == ([0, None, 1, 3], [False] * 4)
+    # Released as late as that it is not waited for, and the lost one is told of, then it itself.
+    told = link([D, L, D, D], extras=[(2, 2500, 2600, 2)], **values)[1]
+    assert told == [False, True, True, False]
 
 
 def test_a_release_that_nobody_asked_for_counts_with_a_remote_timer():

@@ -26,7 +26,7 @@ from simlink.scenario.loading import load
 from tests.outside import queues
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
-SEEDS = int(os.environ.get("SIMLINK_SEEDS", "40"))
+SEEDS = int(os.environ.get("SIMLINK_SEEDS", "25"))
 
 RUNS = 400
 #: Fixed before the first look, for every case.

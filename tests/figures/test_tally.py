@@ -93,7 +93,7 @@ def check(scenario, whole, found):
             assert kept.quantile(0.5)[0] == sorted(values)[math.ceil(len(values) / 2) - 1]
 
 
-@settings(max_examples=200)
+@settings(max_examples=100)
 @given(strategies.scenarios())
 def test_a_tally_is_what_a_naive_count_gives(scenario):
     found = blocks(scenario)

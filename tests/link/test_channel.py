@@ -25,6 +25,20 @@ def test_no_symbol_arrives_before_it_was_sent(static, jitter, takes):
     assert channel.arrives_at(100, static, jitter, 0) == 100 + takes
 
 
+@given(
+    st.lists(st.tuples(st.integers(0, 9), st.integers(0, 5), st.integers(-9, 9)), min_size=1),
+    st.integers(0, 30),
+)
+def test_symbols_that_follow_one_another_come_out_as_each_by_itself(symbols, ahead):
+    """Gaps of 0 to 9 between them; a rule for one, and the same for many at once."""
+    gaps, static, jitter = np.array(symbols).T
+    sent, expected, before = np.cumsum(gaps), [], ahead
+    for symbol in zip(sent.tolist(), static.tolist(), jitter.tolist(), strict=True):
+        before = channel.arrives_at(*symbol, before)
+        expected.append(before)
+    assert channel.arrive_at(sent, static, jitter, ahead).tolist() == expected
+
+
 @pytest.mark.parametrize(
     ("distortion", "takes"), [(0, 10), (3, 13), (-3, 7), (-9, 1), (-10, 0), (-11, 0)]
 )

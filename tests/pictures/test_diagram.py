@@ -110,7 +110,7 @@ def expected_labels(layout):
 
 
 # A picture takes too long to be shrunk.
-@settings(max_examples=60, phases=[Phase.generate])
+@settings(max_examples=40, phases=[Phase.generate])
 @given(scenarios(conversions=12, trials=1) | serial_scenarios())
 def test_no_two_labels_meet_and_none_is_missing(scenario):
     drawn = any_picture(scenario)
@@ -139,7 +139,7 @@ def test_no_two_labels_meet_and_none_is_missing(scenario):
     assert all(text.get_size() >= 5 for text in texts)
 
 
-@settings(max_examples=60, phases=[Phase.generate])
+@settings(max_examples=40, phases=[Phase.generate])
 @given(scenarios(conversions=12, trials=1) | serial_scenarios())
 def test_no_cut_hides_an_event_and_time_never_runs_back(scenario):
     layout = any_picture(scenario).layout

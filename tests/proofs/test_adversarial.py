@@ -20,7 +20,7 @@ from tests.proofs.bounded import bounded
 from tests.proofs.pushed import at_random, mutated, replaced
 from tests.strategies import scenarios
 
-MANY = int(os.environ.get("SIMLINK_MANY", "40"))
+MANY = int(os.environ.get("SIMLINK_MANY", "25"))
 TRIES = 4
 CLIMBS = 4
 

@@ -1,6 +1,6 @@
 """Whatever ends a program, at whatever moment: it ends, says so, and leaves nothing behind.
 
-Each of the commands is ended at four moments in each way, so twenty moments a way; by hand three
+Each of the commands is ended at two moments in each way, so ten moments a way; by hand three
 hundred a way: ``SIMLINK_MOMENTS=60 pytest tests/running/test_interrupts.py``.
 """
 
@@ -22,7 +22,7 @@ from tests.engines.chain import chain
 from tests.running.processes import session
 
 ROOT = Path(simlink.__file__).parents[1]
-MOMENTS = int(os.environ.get("SIMLINK_MOMENTS", "4"))
+MOMENTS = int(os.environ.get("SIMLINK_MOMENTS", "2"))
 #: Seconds within which a program ends, where a processor is free for it.
 SOON = 5
 

@@ -42,6 +42,10 @@ def spread(low, high):
         ({"check": {"on_failure": "repeat"}}, "check.on_failure", "only with check.kind"),
         ({"host__realign": "sequence"}, "host.realign", "needs check.sequence_bits of 1 or more"),
         ({"require": {"dropped": {"at_most": 0.1}}}, "require.dropped", "only with check.kind"),
+        (
+            {"check": {"kind": "parity"}, "require": {"repeated": {"at_most": 0.1}}},
+            "require.repeated", 'only with check.on_failure = "repeat"',
+        ),
         ({"trigger__burst_length": 3}, "trigger.burst_length", "only with trigger.pattern"),
         (
             {"trigger": {"pattern": "burst", "rate": "1 MHz", "burst_length": 3}},

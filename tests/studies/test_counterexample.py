@@ -131,5 +131,31 @@ def test_what_does_not_apply_is_refused():
     with pytest.raises(InputError, match="--limit"):
         counterexample(scenario(), "depth")
     # Without a strobe that has to be some width there is no shortest pulse.
-    with pytest.raises(InputError, match="of this scenario one of setup, hold, first-bit"):
+    with pytest.raises(InputError) as error:
         counterexample(scenario(), "pulse")
+    assert str(error.value).startswith("<scenario>: --limit: got pulse; of this scenario one of ")
+    assert str(error.value).endswith("setup, hold, first-bit")
+
+
+NORMAL = {"shape": "normal", "mean": "500 ns", "sigma": "20 ns", "low": "0 ns"}
+
+
+@pytest.mark.parametrize(
+    ("limit", "changes", "said"),
+    [
+        ("fifo", {"fifo__depth": 5}, "4 slots of 5: proven enough"),
+        ("fifo", {"fifo__depth": 4}, "4 slots of 4: proven enough"),
+        ("early-read", {"fifo__release_bits": 4}, "1 bit of 4: proven enough"),
+        ("period", {}, "the limit is proven never to be broken"),
+        # 500 ns and 7.04 x 20 ns, to which 340 ns of clock, crossings and read come: 1.98 slots.
+        ("fifo", {"host__service_latency": NORMAL, "fifo__sync_delay": "0 ns", "fifo__depth": 1},
+         "1 slot of 1: proven enough"),
+    ],
+)  # fmt: skip
+def test_where_a_proof_is_enough_nothing_is_searched(limit, changes, said, monkeypatch):
+    monkeypatch.setattr("simlink.studies.counterexample._Search", lambda *args: pytest.fail("ran"))
+    late = {"host__service_latency": "790 ns", "fifo__sync_delay": "2500 ns"}
+    late = scenario(**{**late, **changes})
+    found = counterexample(late, limit)
+    assert not found.found
+    assert found.sentence.startswith(f"There is no counterexample: {said}, ")

@@ -8,13 +8,15 @@ from pathlib import Path
 import pytest
 from typer.testing import CliRunner
 
+from simlink.base.cautions import CAUTIONS
 from simlink.base.errors import InputError
+from simlink.base.version import __version__
 from simlink.cli import app
 from simlink.engines.event.wiring import watched
 from simlink.link.eft import above, steepest
 from simlink.scenario.loading import load
 from simlink.studies.exposing import TARGET, exposure, undisturbed
-from simlink.studies.exposure import MISALIGNED, UNHARMED, WRONG
+from simlink.studies.exposure import MENDED, MISALIGNED, UNHARMED, WRONG
 from simlink.studies.exposure_map import exposure_map
 from tests.link.test_exposed import NS, made
 
@@ -80,6 +82,40 @@ def test_the_quiet_stretch_is_from_the_last_bit_to_the_next_trigger(plain):
     assert "at least 80 kV/us" in plain.sentence
 
 
+def test_the_study_as_json_holds_it(plain):
+    """Times in seconds, slews in V/s and the swing in V: 500 steps of 2.5 us."""
+    said = plain.to_dict()
+    moments = said.pop("moments")
+    assert said.pop("harmful") == plain.harmful / 1e15
+    assert said.pop("quiet") == [one / 1e15 for one in plain.quiet]
+    assert said == {
+        "title": plain.scenario.title,
+        "scheme": "remote_master",
+        "seed": plain.scenario.seed,
+        "unit": 0,
+        "version": __version__,
+        "slew": 80e9,
+        "swing": 400,
+        "length": 5e-9,
+        "immunity": {"forward": 50e9, "return": 50e9},
+        "period": 2.5e-6,
+        "step": 5e-9,
+        "answer": plain.sentence,
+        "safe": pytest.approx([1.176e-6, 2.495e-6]),
+        "immunity_assumed": False,
+        "channels": plain.table.to_dict("records"),
+        "cautions": CAUTIONS,
+    }
+    assert list(plain.table) == [
+        "channel", "direction", "symbols", "simulated", "closed_form", "share_of_period"
+    ]  # fmt: skip
+    told = min(moments, key=lambda one: abs(one["offset"] - 844e-9))
+    assert list(told) == ["offset", "hit", "outcomes", "told"]
+    assert told["hit"] == ["strobe"]
+    assert told["outcomes"] == ["not received", MISALIGNED, MISALIGNED]
+    assert told["told"] == [True, False, False]
+
+
 def test_below_the_immunity_nothing_is_upset():
     found = exposure(made()[0], slew="50 kV/us", swing="400 V", steps=40)
     assert not found.upsets
@@ -111,10 +147,37 @@ def test_event_and_immunity_are_asked_for():
         exposure(made(**{"barrier.slew_immunity": None})[0], **SLEW)
     with pytest.raises(InputError, match='--swing: got "4 A"'):
         exposure(made()[0], slew="80 kV/us", swing="4 A")
-    with pytest.raises(InputError, match="--steps"):
-        exposure(made()[0], steps=1, **SLEW)
+    for steps in (1, 20_001):
+        with pytest.raises(InputError) as error:
+            exposure(made()[0], steps=steps, **SLEW)
+        assert str(error.value) == f"--steps: got {steps}; a whole number from 2 to 20000"
     with pytest.raises(InputError, match="trial"):
         exposure(made()[0], trial=10**6, **SLEW)
+
+
+@pytest.mark.parametrize(
+    ("way", "hit"), [("forward", {"trigger"}), ("return", {"lane 0", "strobe"})]
+)
+def test_one_direction_may_be_all_that_is_upset(way, hit):
+    alone = {"barrier.slew_immunity": None, f"barrier.{way}.slew_immunity": "50 kV/us"}
+    found = exposure(made(**alone)[0], steps=20, **SLEW)
+    assert found.immunity == {way: 50e9}
+    assert {one.channel for one in found.channels} == hit
+
+
+def test_progress_counts_the_instants():
+    told = []
+    found = exposure(made()[0], steps=10, progress=lambda *now: told.append(now), **SLEW)
+    count = len(found.moments)
+    assert told == [(number, count) for number in range(1, count + 1)]
+
+
+def test_an_event_may_have_too_many_instants_for_the_steps(monkeypatch):
+    """Steps of 250 ns: from the one before the trigger to the twelfth, 2.5 us and a read on."""
+    monkeypatch.setattr("simlink.studies.exposing.MOST_STEPS", 10)
+    with pytest.raises(InputError) as error:
+        exposure(made()[0], steps=10, **SLEW)
+    assert str(error.value) == "--steps: got 10; fewer: the event's 12 instants are over 10"
 
 
 def test_the_first_source_of_the_scenario_is_the_event(tmp_path):
@@ -303,6 +366,37 @@ def test_a_map_over_length_has_windows_of_those_lengths():
         exposure_map(scenario, lengths="2 ns", slew="80 kV/us", steps=60)
 
 
+def test_the_map_as_json_holds_it():
+    found = exposure_map(made()[0], slews="50 kV/us, 80 kV/us", swing="400 V", steps=20)
+    said = found.to_dict()
+    rows = said.pop("rows")
+    assert [one["slew"] for one in rows] == [50e9, 80e9]
+    assert {one["unit"] for one in rows} == {0}
+    (calm, harmed) = said.pop("table")
+    assert set(calm) == set(harmed)
+    kinds = set(calm) - {"slew", "upsets_for", "harmful", "share_of_period"}
+    assert kinds == {
+        "this: not received, told", "next_1: misaligned, not told", "next_2: misaligned, not told"
+    }  # fmt: skip
+    assert calm == {"slew": 50e9, **dict.fromkeys(set(calm) - {"slew"}, 0)}
+    assert (harmed["slew"], harmed["upsets_for"]) == (80e9, 5e-9)
+    assert harmed["harmful"] == found.rows[1].harmful / 1e15 > 0
+    assert harmed["share_of_period"] == pytest.approx(harmed["harmful"] / 2.5e-6)
+    assert said == {
+        "title": "",
+        "seed": 1,
+        "unit": 0,
+        "version": __version__,
+        "by": "slew",
+        "answer": found.sentence,
+        "cautions": CAUTIONS,
+    }
+    assert found.sentence == (
+        "On board 0 1 of 2 slews harm a word, the most at 80 kV/us: in "
+        f"{100 * harmed['share_of_period']:.3g} % of the trigger period."
+    )
+
+
 def test_options_of_a_map_are_checked():
     scenario = made()[0]
     for options in (
@@ -343,7 +437,7 @@ def test_a_check_and_a_counter_tell_of_every_harm():
         "host.realign": "sequence",
         "trigger.rate": "300 kHz",
     }
-    found = exposure(made(**check)[0], steps=200, **SLEW)
+    found = exposure(made(**check)[0], steps=20, **SLEW)
     seen = {one.said(number) for one in found.moments for number in range(3)}
     assert seen == {UNHARMED, "not received, told", "wrong bits, told"}
 
@@ -362,9 +456,16 @@ def test_a_repeated_frame_mends_what_an_event_did_to_its_bits():
         "host.realign": "sequence",
         "trigger.rate": "100 kHz",
     }
-    found = exposure(made(**check)[0], steps=200, **SLEW)
+    found = exposure(made(**check)[0], steps=20, **SLEW)
     seen = {one.said(number) for one in found.moments for number in range(3)}
-    assert seen == {UNHARMED, "not received, told"}
+    assert seen == {UNHARMED, MENDED, "not received, told"}
+    # A bit of a lane that is hit is mended, and its own conversion alone; that harms no word.
+    for one in found.moments:
+        mended = one.outcomes[0] == MENDED
+        assert mended is bool(one.hit and "trigger" not in one.hit and not one.harms)
+        assert one.outcomes[1:] == (UNHARMED, UNHARMED)
+        if mended:
+            assert (one.said(0), one.told[0]) == (MENDED, False)
     for one in found.channels:
         times = sum(one.channel in moment.hit for moment in found.moments) * found.step
         assert abs(times - one.time) <= 2 * found.step * one.stretches

@@ -44,6 +44,7 @@ def test_the_map_as_json_holds_it():
     table = found.to_pandas()
     assert (table.index.name, table.columns.name) == ("clock", "delay")
     assert (list(table.index), list(table.columns)) == ([20e6, 40e6], [15e-9])
+    assert len(found.plot().collections[0].get_array().ravel()) == 2
 
 
 @pytest.mark.parametrize(
@@ -96,6 +97,9 @@ def test_the_usual_delays_begin_where_no_symbol_arrives_before_it_was_sent():
         scenario(barrier={"return": back | {"delay_covers": ["part_to_part_skew"]}}), 2
     )
     assert delays == [4 * NS, 40 * NS]
+    # Where there is next to none, up to twice 5 ns.
+    short = {"forward": {"delay": "1 ns"}, "return": {"delay": "2 ns"}}
+    assert usual_axes(scenario(barrier=short), 2)[1] == [0, 10 * NS]
 
 
 def test_a_delay_of_the_map_is_all_there_is_of_what_it_covers():

@@ -67,3 +67,31 @@ def test_no_ranges(text):
         values(text, "a.key")
     assert str(raised.value).startswith("a.key: got ")
     assert "\n" not in str(raised.value)
+
+
+@pytest.mark.parametrize(
+    ("text", "allowed"),
+    [
+        ("3..1", "the first value may not be above the last"),
+        ("1 us..3 us", 'say how many: "in 9", or "by" a step'),
+        ("1 us..3 MHz in 3", "both ends have to measure the same thing"),
+        ("1..3 in 1", 'after "in": how many values, at least 2, then "log" or not'),
+        ("0..8 in 3 log", "log wants values above zero"),
+        ("1..3 by 0", 'after "by": a step above zero'),
+        ("1..3 by far", 'after "by": a step above zero'),
+        ("1 us..3 us by 1", 'the step wants the unit "us"'),
+        ("1 us..3 us by 1 MHz", 'the step wants the unit "us"'),
+        ("1..1001", "at most 1000 values"),
+        ("1..3 in 1001", "at most 1000 values"),
+        ("0..1 by 0.001", "at most 1000 values"),
+    ],
+)
+def test_what_a_range_lacks_is_said(text, allowed):
+    with pytest.raises(InputError) as raised:
+        values(text, "a.key")
+    assert str(raised.value) == f'a.key: got "{text}"; {allowed}'
+
+
+def test_a_range_may_have_a_thousand_values():
+    for text in ("1..1000", "1 us..3 us in 1000", "0.001..1 by 0.001"):
+        assert len(values(text, "a.key")) == 1000

@@ -5,7 +5,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from simlink.base.cautions import CAUTIONS
 from simlink.base.errors import InputError
+from simlink.base.version import __version__
 from simlink.pictures.sizing_table import table
 from simlink.records import Fate
 from simlink.studies import size as sizes
@@ -44,6 +46,53 @@ def test_a_bounded_latency_has_its_bound_beside_it():
     assert found.bound.depth == found.answer == 4
     assert found.to_dict()["bound"]["value"] == 4
     assert found.points[-1].verdict is Verdict.PROVEN
+
+
+def test_the_answer_as_json_holds_it():
+    """1 + 1 MHz x (2.5 us, 790 ns, and 340 of clock, crossings and read) are 4.63 slots."""
+    found = size(scenario(host__service_latency="790 ns", fifo__sync_delay="2500 ns"), at_most=1e-3)
+    said = found.to_dict()
+    assert said.pop("scenario")["fifo"]["sync_delay"] == "2500 ns"
+    assert said.pop("bound") == pytest.approx(
+        {"value": 4, "linear": 4.63, "burst": 1, "rate": 1e6, "service_rate": 1 / 990e-9,
+         "latency": 3.63e-6}
+    )  # fmt: skip
+    assert said == {
+        "engine": "batch",
+        "seed": 1,
+        "version": __version__,
+        "interrupted": False,
+        "sought": "depth",
+        "figure": "overrun",
+        "target": 1e-3,
+        "confidence": 0.95,
+        "answer": 4,
+        "settled": False,
+        "known": "proven",
+        "none_will": False,
+        "piles_up": False,
+        "verdict": found.verdict,
+        "units": "exact",
+        "conversions_used": 0,
+        "conversions_needed": None,
+        "budget": 1_000_000,
+        "supported": True,
+        "no_bound": None,
+        "points": [
+            {
+                "fifo.depth": 4,
+                "value": None,
+                "low": 0,
+                "high": 0,
+                "count": 0,
+                "of": 0,
+                "independent": 0,
+                "looks": 0,
+                "verdict": "proven",
+            }
+        ],
+        "cautions": CAUTIONS,
+    }
 
 
 def test_what_is_drawn_once_a_unit_makes_trials_the_units():
@@ -144,8 +193,11 @@ def test_interrupted_it_keeps_what_it_found(monkeypatch):
         ("depth", {"at_most": 0.0}, {}, "the target: got 0.0; a share above 0 and below 1"),
         ("depth", {"at_most": float("nan")}, {},
          "the target: got nan; a share above 0 and below 1"),
+        ("depth", {"at_most": 1}, {}, "the target: got 1; a share above 0 and below 1"),
+        ("depth", {"confidence": 0.49}, {}, "--confidence: got 0.49; from 0.5 to below 1"),
         ("depth", {"confidence": 1.0}, {}, "--confidence: got 1.0; from 0.5 to below 1"),
         ("depth", {"budget": 0}, {}, "--budget: got 0; a whole number from 1"),
+        ("depth", {"trials": 0}, {}, "--trials: got 0; a whole number from 1"),
         ("depth", {}, {"fifo__when_full": "stall"},
          '<scenario>: fifo.when_full: got "stall"; nothing overruns, so there is no depth to find; '
          "size the trigger-rate instead"),
@@ -236,14 +288,20 @@ def test_a_hopeless_value_is_dropped_after_a_thousand_conversions():
     assert all(point.seen.sent <= 5 * 4000 for point in dropped)
 
 
-def test_the_cost_comes_first_and_then_a_line_a_value():
+def test_the_cost_comes_first_and_then_a_line_a_value(monkeypatch):
+    monkeypatch.setattr(sizes, "remark", lambda name, scenario: f"something of the {name} engine")
     lines = []
     found = size(queue(), at_most=5e-3, workers=1, report=lines.append)
     about = float(lines[0].split()[3])
     assert "at most 1e+06 for one value" in lines[0]
     assert found.used / 2 < about < 20 * found.used
+    assert lines.pop(1) == "something of the batch engine"
     assert {f"FIFO depth {p.at}" for p in found.points} == {x.split(":")[0] for x in lines[1:]}
     assert lines[-1].endswith((" (meets)", " (exceeds)"))
+    # Nothing is simulated where a proof is the answer.
+    lines.clear()
+    size(scenario(host__service_latency="790 ns"), at_most=1e-3, report=lines.append)
+    assert not any("engine" in line for line in lines)
 
 
 def test_a_search_that_did_not_settle_names_no_smallest():

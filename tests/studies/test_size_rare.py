@@ -2,15 +2,18 @@
 
 import json
 import math
+from dataclasses import replace
 
 import pytest
 from typer.testing import CliRunner
 
+from simlink.base.cautions import CAUTIONS
 from simlink.base.errors import InputError
 from simlink.cli import app
 from simlink.rare.exact import Loss, exact_loss
 from simlink.rare.rounds import Plan
 from simlink.rare.splitting import SplitLoss
+from simlink.studies import size_rare as sizing
 from simlink.studies.loss import LossStudy, overrun
 from simlink.studies.size_rare import RareSizing, _about, size_rare
 from tests.outside import queues
@@ -75,12 +78,65 @@ def test_a_loss_between_bounds_far_apart_is_said_by_them():
     assert "overruns in 3e-09 of triggers" in near.sentence
 
 
+@pytest.mark.parametrize(
+    ("logs", "guess"),
+    [
+        # Of six levels the third and the last: 9 in 30 slots. 3 more are 10 slots on.
+        ((-1, -3, -4, -9, -10, -13), (70, -0.3)),
+        # The last one was reached by none; of three the second and the third: 2 in 10, 8 more.
+        ((-1, -6, -8, None), (70, -0.2)),
+        ((-1, -6, None), None),
+        # Levels that all are as likely say nothing.
+        ((-1, -1, -1), None),
+    ],
+)
+def test_a_depth_is_guessed_on_a_line_through_levels(logs, guess, monkeypatch):
+    """A target of e^-16 of four losses in a span of 1000 conversions."""
+    levels = tuple(range(10, 10 * len(logs) + 1, 10))
+    shares = [0.0 if one is None else math.exp(one) for one in logs]
+
+    def climbed(deep, plan, wanted):
+        assert deep.fifo.depth == 256
+        assert wanted == pytest.approx(math.exp(-16))
+        return replace(plan, levels=levels), shares
+
+    monkeypatch.setattr(sizing, "spans", lambda deep, conversions, branches: Plan(0, 1000))
+    monkeypatch.setattr(sizing, "climb", climbed)
+    scenario = queue(queues.exponential(0.4), 3)
+    found = sizing._from_levels(scenario, math.exp(-16) * 4 / 1000)
+    assert found == (None if guess is None else (guess[0], pytest.approx(guess[1])))
+
+
 WAYS = {
     "proof": queue(queues.constant(0.5), 4),
     "exact": queue(queues.exponential(0.4), 4),
     "splitting": link(host__drain=True),
     "plain": link(host__interrupt="edge"),
 }
+
+
+def test_a_loss_as_json_holds_it():
+    """One in 1000 of 1 MHz: 1 ms apart, 3.6e6 an hour; words of two a frame are twice as many."""
+    scenario = WAYS["proof"].with_values({"frame.words_per_lane": 2, "title": "A queue"})
+    lost = {"value": 1e-3, "low": 8e-4, "high": 1.1e-3, "steps": 64, "arrivals": 13}
+    study = LossStudy(scenario, Loss(**lost, conversions=None), 1e6, "exact", "a chain follows it")
+    assert study.to_dict() == {
+        "title": "A queue",
+        "figure": "overrun",
+        "method": "exact",
+        "why": "a chain follows it",
+        "loss": {**lost, "conversions": None},
+        "words_lost_per_hour": pytest.approx({"value": 7.2e6, "low": 5.76e6, "high": 7.92e6}),
+        "mean_time_between_losses": pytest.approx(1e-3),
+        "mean_time_between_losses_low": pytest.approx(1 / 1100),
+        "mean_time_between_losses_high": pytest.approx(1.25e-3),
+        "sentence": "A FIFO of 4 slots overruns in 0.001 of triggers in the long run (computed; "
+        "proven: 0.0008 to 0.0011): one in 1 ms on average.",
+        "cautions": CAUTIONS,
+    }
+    stalls = replace(study, scenario=scenario.with_value("fifo.when_full", "stall"))
+    assert stalls.to_dict()["figure"] == "missed_trigger"
+    assert stalls.sentence.startswith("A remote master that stalls at 4 slots misses 0.001 of ")
 
 
 @pytest.mark.parametrize("way", WAYS)

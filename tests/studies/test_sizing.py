@@ -9,7 +9,7 @@ from simlink.records import Fate, FrameBlock
 from simlink.studies.cycles_seen import Counter, Losses, cycles_are_independent
 from simlink.studies.ladder import Ladder, Verdict
 from simlink.studies.sizing import Search
-from simlink.studies.sizing_limits import FEW, limits, looks
+from simlink.studies.sizing_limits import FEW, conversions_needed, limits, looks
 from tests.proofs.test_bounds import scenario
 
 LOST = (Fate.OVERRUN,)
@@ -276,3 +276,33 @@ def test_units_of_the_rough_search_are_used_for_nothing_else():
     assert all(start >= made.rough for _, start, _ in tested)
     for (at, _, stop), (then, start, _) in itertools.pairwise(tested):
         assert at != then or start == stop
+
+
+@pytest.mark.parametrize(
+    ("seen", "share", "by_cycle", "needed"),
+    [
+        # ln(20) / 1e-3 = 2995.7, to two figures upwards, of what was seen none of.
+        (Losses(), 0, True, 3000),
+        (Losses(5, 500), 0, True, 300_000),
+        (Losses(5, 500), 0, False, 300_000),
+        # Those that were seen came 40 together: cycles that lose are as long, boards are not.
+        (Losses(50, 500, np.array([40])), 0, True, 120_000),
+        (Losses(50, 500, np.array([40])), 0, False, 30_000),
+        (Losses(50, 500, np.array([40])), 0.0098e-3, False, 30_000),
+        # From a hundredth of the target on, at least as many as lose once: 40 / 1.01e-5.
+        (Losses(50, 500, np.array([40])), 0.0101e-3, False, 4_000_000),
+        (Losses(5, 500), 0.97e-3, False, None),
+    ],
+)
+def test_conversions_that_a_proof_by_counting_needs(seen, share, by_cycle, needed):
+    assert conversions_needed(seen, share, 1e-3, 0.05, by_cycle) == needed
+
+
+@pytest.mark.parametrize("share", [0.3e-3, 0.5e-3, 0.96e-3])
+def test_a_share_below_the_target_needs_as_many_as_show_it(share):
+    """Losses of 1 and 3 come as if 2.5 together: (1 + 9) / 4."""
+    plain = conversions_needed(Losses(9, 90, np.array([1])), share, 1e-3, 0.05, True)
+    for conversions, shows in ((plain, True), (0.9 * plain, False)):
+        assert (one_sided(share * conversions, conversions, 0.05)[1] <= 1e-3) == shows
+    clustered = conversions_needed(Losses(9, 90, np.array([1, 3])), share, 1e-3, 0.05, True)
+    assert clustered / plain == pytest.approx(2.5, rel=0.1)

@@ -323,6 +323,8 @@ def test_json_holds_the_answer() -> None:
     assert said["figures"]["cost"]["low"] <= said["figures"]["cost"]["value"]
     assert said["sentence"] == found.sentence
     assert said["lines"][0]["name"] == "3rd harmonic"
+    assert said["lines"][0]["frequency"] == pytest.approx(3 * said["tone"])
+    assert said["tone"] == pytest.approx(100e3, rel=0.01)
 
 
 def test_skews_are_told_as_time_and_phase() -> None:
@@ -332,6 +334,10 @@ def test_skews_are_told_as_time_and_phase() -> None:
     found = spectrum(scenario)
     degrees = -360 * float(found.frequency) * 250e-12
     assert found.skews == ((0, 0, 0.0, 0.0), (1, 0, -250e-12, pytest.approx(degrees)))
+    assert found.to_dict()["skews"] == [
+        {"lane": 0, "word": 0, "seconds": 0.0, "degrees": 0.0},
+        {"lane": 1, "word": 0, "seconds": -250e-12, "degrees": pytest.approx(degrees)},
+    ]
     assert f"lane 1 word 0  -250 ps  {degrees:.4g} degrees of the tone" in table(found)
 
 

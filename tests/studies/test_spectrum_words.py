@@ -242,6 +242,22 @@ def test_the_word_of_a_frame_that_no_trigger_asked_for_stands_in_the_record() ->
     )
 
 
+@pytest.mark.parametrize("law", [{}, {"check.on_failure": "drop"}])
+def test_a_word_that_no_trigger_asked_for_is_left_out_if_its_check_fails(law) -> None:
+    """The trigger as above; the first bit of its frame is on its lane from 311 to 323 ns later."""
+    values = {
+        "barrier.slew_immunity": "50 kV/us",
+        "barrier.false_edge": 1,
+        "trigger.rate": "500 kHz",
+        "check.kind": "parity",
+        "analog.gaps": "zero",
+    }
+    found = spectrum(scenario(values | law, 800, 800 + 315))
+    (unit,) = found.units
+    assert unit.strays == 0
+    assert unit.placed.tolist() == [-1 if place == 50 else place for place in range(300)]
+
+
 def test_a_frame_that_false_strobes_begin_is_made_of_what_they_bring() -> None:
     """Three false strobes between frames begin one with 000, and the next bits fill it up.
 

@@ -12,7 +12,7 @@ from simlink.verdict.limit import Known
 from tests.engines.host_clocked_scenarios import serial_scenarios
 from tests.strategies import scenarios
 
-MANY = int(os.environ.get("SIMLINK_MANY", "60"))
+MANY = int(os.environ.get("SIMLINK_MANY", "40"))
 #: What the budget knows of; early reads, the FIFO, the notice and timeouts are the run's alone.
 SHARED = (
     "acquisition", "period", "clock_period", "clock_high", "clock_low", "setup", "hold",

@@ -12,7 +12,7 @@ from simlink.verdict.limit import KEYS, Known
 from tests.engines.host_clocked_scenarios import serial_scenarios
 from tests.strategies import scenarios
 
-MANY = int(os.environ.get("SIMLINK_MANY", "120"))
+MANY = int(os.environ.get("SIMLINK_MANY", "60"))
 LOST = (
     "missed_trigger", "overrun", "underrun", "corrupted_flagged", "corrupted_silent",
     "not_received", "timed_out", "short_acquisition",

@@ -23,7 +23,7 @@ from tests.engines.host_clocked_scenarios import serial_scenarios
 from tests.strategies import scenarios
 
 #: Few unless asked, since each repeats its run for causes and cures; `test_invariants` tries many.
-MANY = int(os.environ.get("SIMLINK_MANY") or 4)
+MANY = int(os.environ.get("SIMLINK_MANY") or 3)
 
 #: What a run counts, and the limits one of which is broken when it does.
 BROKEN_BY = {

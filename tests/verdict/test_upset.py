@@ -120,6 +120,14 @@ def test_nothing_raises_a_flag_where_nothing_could():
     assert "nothing raises a flag" not in checked.evidence
 
 
+def test_what_proven_captures_rule_out_is_never_asked_for_again():
+    repeat = {"check.on_failure": "repeat", "check.kept_frames": 1, "check.repeat_timeout": "2 us"}
+    asked = {"check.kind": "parity", "require.repeated": {"at_most": 0}}
+    (row,) = run(chain(asked | repeat), ledger=False).verdict.required
+    assert row.met.value == "proven"
+    assert row.evidence.startswith("ruled out, for")
+
+
 #: A lane that comes 6 ns later than its strobe, and jitter that now and then has a bit taken wrong.
 _NOW_AND_THEN = {
     "conversions": 400,
@@ -138,8 +146,12 @@ _NOW_AND_THEN = {
 
 
 def test_a_wrong_bit_that_a_repeated_frame_mends_is_a_broken_limit_all_the_same():
-    result = run(chain(_NOW_AND_THEN), ledger=False)
+    require = {"require.repeated": {"at_most": 1}, "trials": 4, "conversions": 100}
+    result = run(chain(_NOW_AND_THEN | require), ledger=False)
     asked = result.figures["repeated"].count
+    (required,) = result.verdict.required
+    assert (required.key, required.met.value) == ("repeated", "met")
+    assert required.found == result.figures["repeated"].text()
     assert asked > result.figures["mended"].count > 0
     assert result.figures["dropped"].count == asked - result.figures["mended"].count
     row = result.verdict["strobe_setup"]

@@ -2,16 +2,40 @@
 
 from __future__ import annotations
 
+import pytest
 from vcdvcd import VCDVCD
 
+from simlink.waveform.capturing import capture
 from simlink.waveform.dumping import dump
-from tests.engines.chain import chain
+from simlink.waveform.faults import check
+from tests.engines.chain import NS, chain, record
+from tests.engines.host_clocked_scenarios import serial
+from tests.engines.test_transients import COUNTED, FORWARD, at
 
 
 def test_a_dump_carries_what_stands_beside_the_data(tmp_path):
     """Word 1 of the base chain is 0001, its counter 01; word 2 is 0010, its counter 10: two ones
     each, so that their parity is 0. The line is sampled by the clock's rise."""
-    values = {"conversions": 3, "check.kind": "parity", "check.sequence_bits": 2}
+    assert line(tmp_path, {}) == "0000000" + "0001010" + "0010100"
+
+
+def test_a_false_trigger_that_the_converter_ignores_is_counted_on_the_line(tmp_path):
+    """It comes at 1100 ns, as word 0 is converted: the counters of words 1 and 2 are 10 and 11."""
+    values = at({**FORWARD, "barrier.false_edge": 1}, 1100 * NS, swing=1)
+    assert line(tmp_path, values) == "0000000" + "0001100" + "0010111"
+
+
+def test_a_false_trigger_that_starts_a_conversion_has_not_crossed(tmp_path):
+    """The wire of triggers on their way is 1 for the 10 ns of each that was sent."""
+    line(tmp_path, at({**FORWARD, "barrier.false_edge": 1}, 1400 * NS, swing=1))
+    read = VCDVCD(str(tmp_path / "found.vcd"))
+    (name,) = (name for name in read.signals if "barrier.triggers" in name)
+    levels = [1, 0] * 3
+    assert [int(level, 2) for _, level in read[name].tv][-6:] == levels
+
+
+def line(tmp_path, values):
+    values |= {"conversions": 3, "check.kind": "parity", "check.sequence_bits": 2}
     path = tmp_path / "found.vcd"
     dump(chain(values), path, range(3))
     read = VCDVCD(str(path))
@@ -20,4 +44,21 @@ def test_a_dump_carries_what_stands_beside_the_data(tmp_path):
         for wanted in ("remote.clock", "remote.data_0")
     )
     bits = [data[time] for time, level in clock.tv if level == "1"]
-    assert "".join(bits) == "0000000" + "0001010" + "0010100"
+    return "".join(bits)
+
+
+@pytest.mark.parametrize(
+    ("make", "values"),
+    [(chain, FORWARD), (serial, FORWARD), (chain, COUNTED | {"fifo.release_bits": 1})],
+)
+def test_a_frame_that_no_trigger_asked_for_is_of_no_conversion_in_a_dump(make, values, tmp_path):
+    """Its vectors are x, and what is read back has nothing to complain of."""
+    scenario = make(at({"conversions": 3, **values, "barrier.false_edge": 1}, 1700 * NS, swing=1))
+    assert len(record(scenario).unrequested) == 1
+    path = tmp_path / "found.vcd"
+    dump(scenario, path, range(3))
+    lines = path.read_text().splitlines()
+    vectors = [line.split()[0][1:] for line in lines if line.startswith("b")]
+    assert {*"".join(vectors)} <= {*"01xz"}
+    assert "x" in vectors
+    assert check(capture(path, scenario, {}), scenario, None) == []

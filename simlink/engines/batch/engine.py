@@ -258,6 +258,9 @@ class Walk:
         self.rows = slice(
             trials.start - self.units.trials.start, trials.stop - self.units.trials.start
         )
+        if self.whole:
+            # The loop leaves what the event engine has put there where no bit can be hit.
+            self.records["counter_error"] = 0
         self.whole = {}
         self.draws.open(trials, size, rows)
         self.departures.open(self.units, trials)

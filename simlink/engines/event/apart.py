@@ -18,6 +18,10 @@ class Apart:
         The conversion that it comes after in the order of frames; -1 if none.
     aperture, ready, release, read_start, read_end : int, fs
     fate : int
+    check_failed : bool
+        Whether its check failed as the host read it.
+    counter : int
+        What its sequence counter showed then; -1 if the host does not believe it.
     paid : bool
         Whether a master that has to pay for its slot did so.
     stray : bool
@@ -35,6 +39,8 @@ class Apart:
     read_start: int = NEVER
     read_end: int = NEVER
     fate: int = NOT_SENT
+    check_failed: bool = False
+    counter: int = -1
     paid: bool = False
     stray: bool = False
     occupancy: int = -1

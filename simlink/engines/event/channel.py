@@ -9,10 +9,12 @@ from bisect import bisect_right
 from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, Any
 
-from simlink.base.instants import NEVER
+import numpy as np
+
+from simlink.base.instants import NEVER, Times
 from simlink.engines.event.clockwork import Clockwork, Instant
 from simlink.link import host_clocked
-from simlink.link.channel import arrives_at, falling_delay
+from simlink.link.channel import arrive_at, arrives_at, falling_delay
 from simlink.link.false_edge import carries
 
 if TYPE_CHECKING:
@@ -85,6 +87,15 @@ class Channel:
         self.ahead = time = arrives_at(sent, self.falling, jitter, self.ahead)
         Instant(self.env, time, self.rank, self.deliver, subject, part)
 
+    def arrivals(self, sent: Sequence[int], jitter: Sequence[int]) -> list[int]:
+        """Send some symbols, and return when each arrives, in place of delivering them; in fs."""
+        ahead, static, found = self.ahead, self.static, []
+        for time, off in zip(sent, jitter, strict=True):
+            ahead = arrives_at(time, static, off, ahead)
+            found.append(ahead)
+        self.ahead = ahead
+        return found
+
     def send_clock(
         self, subject: Any, edges: list[int], jitter: Sequence[int], most: int
     ) -> list[int]:
@@ -126,6 +137,31 @@ class Channel:
         for number, time in enumerate(came[:most]):
             Instant(self.env, time, self.rank, self.deliver, subject, number)
         return came
+
+    def clocks(self, sent: Times, jitter: Times) -> tuple[Times, Times]:
+        """Send some whole clocks in a row.
+
+        Parameters
+        ----------
+        sent, jitter : ndarray of int64, shape (clocks, edges), fs
+            Of each edge; the first of a clock rises.
+
+        Returns
+        -------
+        came : ndarray of int64, shape (clocks, edges), fs
+            The edges that come out, those of each clock at the front of its row.
+        counts : ndarray of int64, shape (clocks,)
+            How many those are.
+        """
+        count = sent.shape[1]
+        static = np.where(np.arange(count) % 2, self.falling, self.static)
+        every = np.broadcast_to(static, sent.shape).ravel()
+        came = arrive_at(sent.ravel(), every, jitter.ravel(), self.ahead).reshape(sent.shape)
+        self.ahead = int(came[-1, -1])
+        counts = np.full(len(came), count)
+        for short in np.flatnonzero((np.diff(came) < max(self.min_pulse, 1)).any(axis=1)):
+            counts[short] = host_clocked.passing(came[short], count, self.min_pulse)
+        return came, counts
 
     def spared(self, subject: Any, edges: list[int], came: list[int]) -> list[int]:
         """Return the edges of a clock that are not lost, as they come out; here all of them."""

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from typing import Protocol
 
-from simlink.base.instants import FAR
+from simlink.base.instants import FAR, Times
 from simlink.engines.event.clockwork import ARRIVE, EDGE, Clockwork, Instant
 from simlink.engines.event.frame import Frame, Trial
 from simlink.engines.event.signals import Signals
-from simlink.link import converter, line
+from simlink.link import check, converter, line
 from simlink.link.fate import MISSED_TRIGGER, NOT_RECEIVED
 
 
@@ -41,24 +41,32 @@ class SamplingConverter:
         self.occupied_until = -FAR
         #: The last trigger that has come, or would have.
         self.arrived = -1
-        #: Triggers that have come, missed ones too.
-        self.arrivals = 0
+        #: Triggers that have come, missed ones too, and how many of them nobody sent.
+        self.arrivals = self.false = 0
         self.ready_before = -FAR
         self.trigger = signals.make("remote.trigger")
         self.missed = signals.make("remote.missed")
+        self.ignored = signals.make("remote.ignored")
         self.busy = signals.make("remote.busy")
 
     def arrive(self, index: int, sent: int) -> None:
         """Judge a trigger at the instant it arrives."""
         self.arrived = index
         if self.trial.counters is not None:
-            self.trial.counters[index] = self.arrivals
+            self.count(index, self.trial.counters)
         self.arrivals += 1
         if converter.accepts(self.env._now, self.occupied_until):
             self.trigger.set(index, index, None, sent, "host.trigger")
             self.accept(index)
         else:
             self.miss(index, sent)
+
+    def count(self, index: int, counters: Times) -> None:
+        """Have the counter of a trigger's frame show what has come ahead of it."""
+        counters[index] = self.arrivals
+        width, sent = self.trial.layout.sequence, self.arrivals - self.false
+        error = check.counter(width, self.arrivals) ^ check.counter(width, sent)
+        self.record.counter_error[index] = error
 
     def lose(self, index: int, sent: int) -> None:
         """Never see a trigger that was lost on its way."""
@@ -73,12 +81,19 @@ class SamplingConverter:
         self.signals.settled.set(index)
 
     def false_trigger(self) -> bool:
-        """Take an edge that nobody sent for a trigger, if free; return whether it does."""
-        free = converter.accepts(self.env.now, self.occupied_until)
+        """Take an edge that nobody sent for a trigger, if free; return whether it does.
+
+        The counter of frames counts it like any other.
+        """
+        free, ahead = converter.accepts(self.env.now, self.occupied_until), self.arrivals
+        self.arrivals, self.false = self.arrivals + 1, self.false + 1
         if free:
             index = self.trial.stray_index()
+            self.trial.counters_apart[index] = ahead
             self.trigger.set(index, index, None, None, "host.trigger")
             self.accept(index)
+        else:
+            self.ignored.set(self.false)
         return free
 
     def accept(self, index: int) -> None:

@@ -8,7 +8,7 @@ from typing import Protocol
 
 from simlink.base.instants import FAR, NEVER
 from simlink.engines.event.channel import Channel
-from simlink.engines.event.clockwork import RELEASE, Clockwork, Instant
+from simlink.engines.event.clockwork import PUSH, RELEASE, Clockwork, Instant
 from simlink.engines.event.frame import Frame, Harm, Trial, repeated_source
 from simlink.engines.event.signals import Signals
 from simlink.link import fifo
@@ -115,15 +115,67 @@ class Fifo:
             if frame.lanes_enough == self.trial.lanes:
                 self.schedule_release(frame)
         if self.keeps_words and not frame.extra:
-            for position in piece.begun:
-                self.record.first_bit[frame.index, piece.lane, position] = now
-            for position in piece.ended:
-                self.record.last_bit[frame.index, piece.lane, position] = now
+            self.note_words(frame, piece, now)
         if self.push[piece.lane].observers:
             self.show_push(frame, piece)
-        if not frame.missing and not frame.extra and self.record.read_end[frame.index] != NEVER:
-            # It was read before it was whole.
+        if not frame.missing:
+            self.settle(frame)
+
+    def settle(self, frame: Frame) -> None:
+        """Settle a frame that is whole, if it was read before."""
+        if not frame.extra and self.record.read_end[frame.index] != NEVER:
             self.signals.settled.set(frame.index)
+
+    def note_words(self, frame: Frame, piece: Piece, now: int) -> None:
+        """Record which words begin and end with what is pushed."""
+        for position in piece.begun:
+            self.record.first_bit[frame.index, piece.lane, position] = now
+        for position in piece.ended:
+            self.record.last_bit[frame.index, piece.lane, position] = now
+
+    def foresee(
+        self, frame: Frame, pieces: list[list[Piece]], times: list[list[int]], enough: int
+    ) -> None:
+        """Take a frame that nothing damages, ahead of its pushes.
+
+        Only those are events on which something depends: the first of all, the one that is enough
+        for its release, and the last.
+
+        Parameters
+        ----------
+        pieces, times : list of list
+            Of each lane, and when they are pushed, in fs.
+        enough : int
+            Which of them are enough for a release.
+        """
+        happens = (
+            (min(one[0] for one in times), self.begun, (pieces, times)),
+            (max(one[enough] for one in times), self.enough, None),
+            (max(one[-1] for one in times), self.completed, None),
+        )
+        for time, act, part in happens:
+            Instant(self.env, time, PUSH, act, frame, part)
+
+    def begun(self, frame: Frame, foreseen: tuple[list[list[Piece]], list[list[int]]]) -> None:
+        """Give a frame a slot or not, and its words the instants of their pushes."""
+        pieces, times = foreseen
+        self.judge(frame, pieces[0][0])
+        if frame.admitted and self.keeps_words and not frame.extra:
+            for lane, pushed in zip(pieces, times, strict=True):
+                for piece, time in zip(lane, pushed, strict=True):
+                    if piece.begun or piece.ended:
+                        self.note_words(frame, piece, time)
+
+    def enough(self, frame: Frame, _: None) -> None:
+        """Have a frame released, enough of which is there."""
+        if frame.admitted:
+            self.schedule_release(frame)
+
+    def completed(self, frame: Frame, _: None) -> None:
+        """Know a frame for whole."""
+        if frame.admitted:
+            frame.missing, frame.whole = 0, self.env.now
+            self.settle(frame)
 
     def damaged(self, frame: Frame, piece: Piece) -> None:
         """Push bits that arrive inverted."""

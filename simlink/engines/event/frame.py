@@ -275,6 +275,13 @@ class EdgeJitter:
             return self._other(apart_source)(apart_number(index))
         if index >= REPEATED:
             return self._other(repeated_source)(index - REPEATED)
+        found: list[list[int]] = self.drawn(index).tolist()
+        return found
+
+    def drawn(self, index: int) -> Times:
+        """Return the draws of a frame of a conversion, as `__call__` does."""
+        if self._constant is not None:
+            return np.array(self._constant)
         if index < self._first:
             raise ValueError(f"the jitter of frame {index} is asked for after that of later ones")
         while index >= self._end:
@@ -282,8 +289,7 @@ class EdgeJitter:
             self._first, self._end = self._end, self._end + self._CHUNK
             self._chunk = np.array(rows).reshape(*self._shape, self._CHUNK)
         assert self._chunk is not None
-        found: list[list[int]] = self._chunk[:, :, index - self._first].tolist()
-        return found
+        return self._chunk[:, :, index - self._first]
 
     def _other(self, named: Callable[[str], str]) -> EdgeJitter:
         """Return that of frames whose draws have sources named in another way."""
@@ -361,6 +367,8 @@ class Trial:
         self.data = self.layout.data
         #: What the sequence counter of each conversion's frame shows, if frames carry one.
         self.counters: Times | None = None
+        #: Those of frames of no conversion, by their index.
+        self.counters_apart: dict[int, int] = {}
         if self.layout.sequence:
             self.counters = np.zeros(self.conversions, dtype=np.int64)
         self.depth = scenario.fifo.depth
@@ -398,12 +406,18 @@ class Trial:
         for name, times in (("first_bit", block.first_bit), ("last_bit", block.last_bit)):
             setattr(self.record, name, None if times is None else times[row])
 
+    def counter(self, index: int) -> int:
+        """Return how many triggers, and edges taken for one, had come ahead of a conversion's."""
+        if index < 0:
+            return self.counters_apart.get(index, 0)
+        return 0 if self.counters is None else self.counters.item(index)
+
     def sent(self, index: int, lane: int) -> list[int]:
         """Return all bits that a lane sends of a conversion's frame.
 
         Where the words are given, a remote master sends what it has captured of them.
         """
-        counter = 0 if self.counters is None else self.counters.item(index)
+        counter = self.counter(index)
         words = self.words
         if words is None:
             return check.sent(self.scenario, self.number, index, lane, counter)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import deque
+from functools import partial
 
 from simlink.base.instants import FAR, NEVER
 from simlink.engines.event.clockwork import CAPTURE, FREE, SERVICE, Clockwork, Instant, Tick
@@ -12,7 +13,7 @@ from simlink.engines.event.frame import Frame, Trial
 from simlink.engines.event.requests import Requests
 from simlink.engines.event.signals import Signals
 from simlink.engines.event.trigger import TriggerTimer
-from simlink.engines.event.wrong import bits_read, judge
+from simlink.engines.event.wrong import bits_read, judge, judge_apart
 from simlink.link import host
 from simlink.link.fate import DELIVERED, fate_of_read
 
@@ -193,7 +194,7 @@ class Reader:
         """The read ends: the frame has its fate, or is asked for once more."""
         fate = fate_of_read(frame.late is not None, frame.wrong)
         if frame.apart is not None:
-            frame.apart.fate = fate
+            judge_apart(self.trial, frame, fate, partial(bits_read, self.trial, frame))
         else:
             judge(self.trial, frame, fate)
             if self.requests is not None and self.requests.asks(frame):

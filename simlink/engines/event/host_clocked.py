@@ -12,6 +12,8 @@ host no rise.
 
 from __future__ import annotations
 
+from functools import partial
+
 from simlink.base.instants import FAR, NEVER
 from simlink.engines.event.channel import Channel, lost, made
 from simlink.engines.event.clockwork import (
@@ -40,6 +42,7 @@ from simlink.engines.event.host_clocked_read import (
 from simlink.engines.event.signals import Signals
 from simlink.engines.event.trigger import TriggerTimer
 from simlink.engines.event.upsets import hits_of
+from simlink.engines.event.wrong import judge_apart
 from simlink.link import fifo, host, line
 from simlink.link.content import BitOutcome
 from simlink.link.fate import NOT_RECEIVED, OVERRUN, fate_of_read
@@ -352,9 +355,9 @@ class HostClockedReader:
         if frame.apart is not None:
             frame.apart.read_start, frame.apart.read_end = reading.start, self.env.now
             if frame.admitted:
-                frame.apart.fate = fate_of_read(
-                    False, frame.shifted > 0 or is_wrong(reading, self.trial.data)
-                )
+                wrong = frame.shifted > 0 or is_wrong(reading, self.trial.data)
+                got = partial(bits_read, self.trial, reading)
+                judge_apart(self.trial, frame, fate_of_read(False, wrong), got)
             else:
                 frame.apart.fate = NOT_RECEIVED
             if frame.admitted and words is not None:

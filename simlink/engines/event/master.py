@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
+import numpy as np
+
 from simlink.base.instants import NEVER
 from simlink.engines.event.channel import Channel
 from simlink.engines.event.clockwork import CREDIT, EDGE, PUSH, Clockwork, Instant, Tick
@@ -114,8 +116,7 @@ class RemoteMaster:
         frame.clock_start = start
         frame.wrong = frame.early or True in self.trial.wrong_later
         self.lanes.open(frame)
-        for bit, offset in enumerate(self.trial.captured):
-            self.lanes.enter(frame, bit, start + offset)
+        self.lanes.enter_whole(frame)
 
     def begin(self, frame: Frame, start: int) -> None:
         """Clock a frame out from an instant on."""
@@ -137,8 +138,7 @@ class RemoteMaster:
             self.signals.bursts.starts(frame, self.first_wrong)
         if True in trial.wrong_later:
             frame.wrong = True
-        for bit, offset in enumerate(trial.captured):
-            self.lanes.enter(frame, bit, start + offset)
+        self.lanes.enter_whole(frame)
 
     def rise(self) -> None:
         """Let the clock rise, and schedule its fall."""
@@ -181,8 +181,13 @@ class ReturnLanes:
     Bits may have a strobe beside them.
     """
 
+    #: Whether the pushes of frames whose edges are known may be told to the FIFO ahead.
+    foreseen = True
+
     def __init__(self, env: Clockwork, trial: Trial, signals: Signals, fifo: Fifo) -> None:
         self.trial = trial
+        self.signals = signals
+        self.fifo = fifo
         self.channels = [
             self.channel(lane, env, PUSH, delay, fifo.store, longer)
             for lane, (delay, longer) in enumerate(
@@ -199,6 +204,11 @@ class ReturnLanes:
             [Piece.of(trial, lane, *span) for span in spans] for lane in range(trial.lanes)
         ]
         self.line_free = [NEVER] * trial.lanes
+        #: How many bits each has, and which brings a frame's release.
+        self.sizes = [last - first + 1 for first, last in spans]
+        self.enough = next(
+            at for at, (_, last) in enumerate(spans) if last + 1 >= fifo.release_bits
+        )
         #: Which packet is full with a bit.
         self.full = {last: number for number, (_, last) in enumerate(spans)}
         self.draws = EdgeJitter(
@@ -232,8 +242,34 @@ class ReturnLanes:
         number = self.full.get(bit)
         if number is None:
             return
-        line_time = self.packets[number].line_time
         for lane, channel in enumerate(self.channels):
-            sent = transport.sent_at(captured, self.line_free[lane], line_time)
-            self.line_free[lane] = sent
+            sent = self.packet_sent(lane, number, captured)
             channel.send(frame, self.pieces[lane][number], self.jitter[lane][number], sent)
+
+    def packet_sent(self, lane: int, number: int, captured: int) -> int:
+        """Send a packet whose last bit was captured at an instant; return when it has set out."""
+        assert self.packets is not None
+        line_time = self.packets[number].line_time
+        self.line_free[lane] = sent = transport.sent_at(captured, self.line_free[lane], line_time)
+        return sent
+
+    def enter_whole(self, frame: Frame) -> None:
+        """Take all bits of a frame whose edges are known."""
+        captured = [frame.clock_start + offset for offset in self.trial.captured]
+        if self.signals.every_edge or not self.foreseen:
+            for bit, time in enumerate(captured):
+                self.enter(frame, bit, time)
+            return
+        pushed = []
+        for lane, channel in enumerate(self.channels):
+            sent = captured
+            if self.packets is not None:
+                sent = [
+                    self.packet_sent(lane, number, captured[packet.last])
+                    for number, packet in enumerate(self.packets)
+                ]
+            pushed.append(channel.arrivals(sent, self.jitter[lane]))
+        frame.pushed = pushed
+        if self.packets is not None:
+            frame.pushed = [np.repeat(one, self.sizes).tolist() for one in pushed]
+        self.fifo.foresee(frame, self.pieces, pushed, self.enough)

@@ -163,7 +163,8 @@ class Receiver:
             assert harm.sources is not None
             harm.sources[-1] = frame.index, bit
             if begun.index != frame.index or bit != place:
-                harm.slipped = begun.wrong = True
+                harm.slipped = True
+                begun.wrong = begun.wrong or place < begun.data
                 harm.hit |= 1 << Cause.SLIP
         return places, made
 
@@ -205,7 +206,8 @@ class Receiver:
         assert harm.sources is not None
         harm.sources.append(FALSE)
         if frame is None:
-            harm.slipped = begun.wrong = True
+            harm.slipped = True
+            begun.wrong = begun.wrong or place < begun.data
             harm.hit |= 1 << Cause.STROBE
         elif begun.apart is not None and begun.apart.stray and self.gap is not None and not own:
             self.adopt(begun, frame)

@@ -45,6 +45,7 @@ class Requests:
         jitter = trial.scenario.barrier.direction("forward").jitter
         self.jitter = trial.each(jitter, "barrier.forward.jitter request")
         self.request = signals.make("host.request")
+        self.came = signals.make("remote.request")
 
     def asks(self, frame: Frame) -> bool:
         """Ask for a frame that has been read, if its check failed for the first time."""
@@ -60,6 +61,8 @@ class Requests:
 
     def arrives(self, frame: Frame, _: object) -> None:
         """Have the request come to the remote side."""
+        index = frame.index
+        self.came.set(index, index, None, self.record.request.item(index), "host.request")
         self.asked(frame)
 
     def answered(self, frame: Frame) -> bool:

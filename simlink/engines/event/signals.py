@@ -32,7 +32,11 @@ from typing import TYPE_CHECKING, Any, Protocol
 from simlink.engines.event.clockwork import Clockwork
 
 if TYPE_CHECKING:
+    from simlink.base.instants import Times
     from simlink.engines.event.frame import Frame, Trial
+
+    #: Works out the edges of the strobe that come of some frames in a row, and how many.
+    EdgesOf = Callable[[list[Frame]], tuple[Times, Times]]
 
 Observer = Callable[[int, "Signal", int, "int | None", "int | None", "int | None", str], object]
 
@@ -91,19 +95,11 @@ class Signal:
 class Bursts(Protocol):
     """Who is told of a remote master's edges a frame at a time, in place of seeing each.
 
-    Attributes
-    ----------
-    asks_strobe : bool
-        Whether it is told of the strobe.
+    What the strobe takes wrong is not judged then.
     """
 
-    asks_strobe: bool
-
-    def attach(self, env: Clockwork, trial: Trial) -> None:
-        """Learn where it is, ahead of a run."""
-
-    def strobes(self, came: list[int]) -> None:
-        """Learn of every edge of the strobe of the frame that starts next."""
+    def attach(self, env: Clockwork, trial: Trial, edges_of: EdgesOf | None) -> None:
+        """Learn where it is, ahead of a run, and whom to ask for the edges of the strobe."""
 
     def starts(self, frame: Frame, first_wrong: bool) -> None:
         """Learn that a frame's clock starts, and whether its first bit is captured too early."""

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import numpy as np
+
+from simlink.base.instants import Times
 from simlink.engines.event.channel import Channel
 from simlink.engines.event.clockwork import PUSH, Clockwork
 from simlink.engines.event.frame import EdgeJitter, Frame, Trial
@@ -61,10 +64,13 @@ class Strobe:
         jitter : list of list of int, fs
             Of each bit of each lane.
         """
+        if self.signals.bursts is not None:
+            # Who is told of whole frames has the edges worked out together (`edges_of`).
+            return []
         start, channels = frame.clock_start, (self.channel, *self.lanes)
         if self.hits is not None:
             self.comes = self.arrivals(frame, self.hits)
-        if not self.alike or self.is_watched() or max(one.ahead for one in channels) > start:
+        if not self.alike or self.signal.observers or max(one.ahead for one in channels) > start:
             return self.send(frame, jitter)
         # All that came before has come out, so that every frame is as the first is.
         if self.first is None:
@@ -73,10 +79,11 @@ class Strobe:
         self.channel.ahead = start + lasts
         return mistaken
 
-    def is_watched(self) -> bool:
-        """Tell whether its edges have to be worked out for somebody to see."""
-        bursts = self.signals.bursts
-        return bool(self.signal.observers) or (bursts is not None and bursts.asks_strobe)
+    def edges_of(self, frames: list[Frame]) -> tuple[Times, Times]:
+        """Return the edges that come of some frames in a row, and how many (`Channel.clocks`)."""
+        starts: Times = np.array([[one.clock_start] for one in frames], dtype=np.int64)
+        jitter = np.array([self.jitter.drawn(one.draws)[0] for one in frames])
+        return self.channel.clocks(starts + np.array(self.trial.strobe_edges), jitter)
 
     def arrivals(self, frame: Frame, hits: Hits) -> list[int | None] | None:
         """Return when each rising edge comes, None for one that is lost; None if all come."""
@@ -103,8 +110,6 @@ class Strobe:
         edges = [start + offset for offset in trial.strobe_edges]
         watched = len(edges) if self.signal.observers else 0
         came = self.channel.send_clock(frame, edges, self.jitter(frame.draws)[0], watched)
-        if self.signals.bursts is not None:
-            self.signals.bursts.strobes(came)
         begins = [start + offset for offset in trial.captured]
         ends = [start + offset for offset in trial.bit_ends]
         last, mistaken = self.end_jitter(frame.draws), []

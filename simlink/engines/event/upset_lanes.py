@@ -20,6 +20,7 @@ class UpsetLanes(ReturnLanes):
     """Lanes whose bits may come inverted, beside a strobe that may be lost."""
 
     channels: list[UpsetChannel]  # type: ignore[assignment]
+    foreseen = False
 
     def __init__(self, env: Clockwork, trial: Trial, signals: Signals, fifo: Fifo) -> None:
         self.fifo = fifo

@@ -25,11 +25,12 @@ from simlink.records import Cause
 class UpsetPackets(ReturnLanes):
     """Lanes whose packets may come damaged, or not at all."""
 
+    foreseen = False
+
     def __init__(self, env: Clockwork, trial: Trial, signals: Signals, fifo: Fifo) -> None:
         super().__init__(env, trial, signals, fifo)
         assert self.packets is not None
         self.env = env
-        self.fifo = fifo
         back = trial.scenario.barrier.return_
         self.header = back.header_bits
         #: Line bits of each packet, and of all those ahead of it in the frame.
@@ -122,11 +123,8 @@ class UpsetPackets(ReturnLanes):
         number = self.full.get(bit)
         if number is None:
             return
-        assert self.packets is not None
         for lane, channel in enumerate(self.channels):
-            line_time = self.packets[number].line_time
-            sent = transport.sent_at(captured, self.line_free[lane], line_time)
-            self.line_free[lane] = sent
+            sent = self.packet_sent(lane, number, captured)
             off, inverted = self.jitter[lane][number], self.plan[lane][number]
             channel.ahead = arrives_at(sent, channel.static, off, channel.ahead)
             if inverted is not None:

@@ -34,6 +34,9 @@ from simlink.link.transient import Way
 from simlink.records import UNREQUESTED, FrameBlock
 from simlink.scenario.schema import Scenario
 
+#: What a frame that no trigger asked for has a record of, but for its fate.
+APART = ("aperture", "ready", "release", "read_start", "read_end", "check_failed", "counter")
+
 #: Conversions of one trial whose records are kept in memory; an hour of simulation and more.
 MOST_CONVERSIONS = 20_000_000
 
@@ -178,7 +181,7 @@ class Chain:
             if fate == NOT_SENT:
                 fate = IN_FLIGHT if one.occupancy >= 0 else NOT_RECEIVED
             row["trial"], row["after"], row["fate"] = self.trial.number, one.after, fate
-            for name in ("aperture", "ready", "release", "read_start", "read_end"):
+            for name in APART:
                 row[name] = getattr(one, name)
 
 

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 from simlink.engines.event.frame import Frame, Harm, Trial
+from simlink.link import check
 from simlink.link.damage import Finding, judged
 from simlink.link.fate import UNDERRUN, fate_of_failed
 
@@ -67,6 +70,41 @@ def note(trial: Trial, index: int, wrong: int, found: Finding, hit: int, failed:
         record.check_failed[index] = True
         if trial.layout.drops:
             record.fate[index] = fate_of_failed(record.fate.item(index))
+
+
+def judge_apart(
+    trial: Trial, frame: Frame, fate: int, received: Callable[[int], list[int]]
+) -> None:
+    """Record what the host finds of a frame that has been read and that no trigger asked for.
+
+    Nothing was sent to compare it with: its check says what the bits that it holds say.
+
+    Parameters
+    ----------
+    fate : int
+        What it comes to but for its check.
+    received : callable
+        Returns the bits of a lane as the host has them.
+    """
+    apart, layout, law = frame.apart, trial.layout, trial.scenario.check
+    assert apart is not None
+    apart.fate = fate
+    if fate == UNDERRUN:
+        return
+    harm, shown = frame.harm, {0}
+    failed = harm is not None and (harm.closed or harm.packet_failed)
+    if law.tells:
+        lanes = [received(lane) for lane in range(trial.lanes)]
+        counters = slice(layout.data, layout.data + layout.sequence)
+        shown = {check.as_number(bits[counters]) for bits in lanes}
+        failed = failed or len(shown) > 1
+        failed = failed or (not law.of_packet and any(check.fails(law, bits) for bits in lanes))
+    if failed:
+        apart.check_failed = True
+        if layout.drops:
+            apart.fate = fate_of_failed(fate)
+    elif layout.sequence:
+        (apart.counter,) = shown
 
 
 def damage(trial: Trial, index: int, harm: Harm) -> Places:

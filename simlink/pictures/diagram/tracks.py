@@ -68,6 +68,7 @@ TABLE = (
     Signal("remote.trigger", "remote", "instant", "trigger"),
     Signal("remote.busy", "remote", "level", "busy"),
     Signal("remote.credit", "remote", "instant", "credit", usual=False),
+    Signal("remote.request", "remote", "instant", "request", schemes=_FIFO),
     Signal("remote.clock", "remote", "level", "serial clock"),
     Signal("remote.data", "remote", "bits", "data", UNDRIVEN, lanes=True),
     Signal("fifo.strobe", "host", "level", "strobe", usual=False, schemes=_FIFO),
@@ -77,17 +78,21 @@ TABLE = (
     Signal("host.busy", "host", "level", "busy"),
     Signal("host.service", "host", "level", "service"),
     Signal("host.read", "host", "number", "frame read", -1),
+    Signal("host.request", "host", "instant", "request", schemes=_FIFO),
     Signal("host.clock", "host", "level", "read clock"),
     Signal("host.returned", "host", "level", "returned clock", schemes=("returned_clock",)),
     Signal("host.data", "host", "bits", "data in", UNDRIVEN, lanes=True, schemes=_HOST_CLOCK),
     Signal("host.capture", "host", "bits", "data read", UNDRIVEN, lanes=True),
     Signal(FAULT, "host", "level", "fault line"),
 )
+#: Drawn where a frame is asked for once more.
+_REQUESTS = ("remote.request", "host.request")
 _ALL = (*_FIFO, *_HOST_CLOCK)
 #: What is drawn as it comes across the barrier, if its cause is on the other side: in which order.
 _ACROSS = {
     "remote.trigger": 0,
     "remote.missed": 0,
+    "remote.request": 0,
     "fifo.push": 1,
     "fifo.overrun": 2,
     "host.data": 3,
@@ -102,6 +107,7 @@ SHOWN_ON = {
     "remote.capture": "remote.data",
     "remote.lost": "remote.data",
     "fifo.release": "host.busy",
+    "fifo.repeat": "fifo.level",
     "host.release": "host.busy",
     "fifo.overrun": "fifo.level",
     "host.timeout": "host.busy",
@@ -113,7 +119,7 @@ _NOTES = {
     "remote.trigger": {"remote.missed": "cross"},
     "remote.data": {"remote.capture": "capture", "remote.lost": "cross"},
     "host.data": {"host.capture": "capture"},
-    "fifo.level": {"fifo.overrun": "cross", "fifo.release": "release"},
+    "fifo.level": {"fifo.overrun": "cross", "fifo.release": "release", "fifo.repeat": "release"},
     "host.busy": {"host.timeout": "cross", "host.release": "release"},
 }
 
@@ -245,6 +251,8 @@ def _usual(trace: Trace, signal: Signal) -> bool:
         return False
     if signal.name == FAULT and not has_line(trace.scenario):
         return False
+    if signal.name in _REQUESTS and not any(one.signal == "host.request" for one in trace.changes):
+        return False
     return signal.usual and trace.scenario.link.scheme in (signal.schemes or _ALL)
 
 
@@ -361,7 +369,7 @@ def _false(trace: Trace, chosen: list[tuple[Signal, int | None]], track: Track) 
 
 
 def _instants(edges: Edges, track: Track) -> Iterator[Mark]:
-    named = track.signal.name in ("host.trigger", "remote.trigger")
+    named = track.signal.name in ("host.trigger", "remote.trigger", *_REQUESTS)
     for time, value in edges.get(track.name, ()):
         # A conversion below 0 is one that no trigger of the host asked for.
         label = (str(value) if value >= 0 else UNREQUESTED) if named else ""

@@ -1,0 +1,121 @@
+"""Which scheme meets the rate, in whole sentences worked by hand."""
+
+from fractions import Fraction
+
+import pytest
+
+from simlink.budget import budget, rates
+from simlink.budget.verdict import sentence
+from tests.budget.budget_cases import SCHEMES, budget_of, made
+
+#: Captured 1 1/2 periods after the launch, half a period before the next bit may come: 10 ns there,
+#: 10 back, 4 until the data change, 3 of them asked for, so that 21 ns are over half a period.
+HOLDS = {
+    "host.capture": 3,
+    "barrier.forward.delay": "10 ns",
+    "barrier.return.delay": "10 ns",
+    "converter.data_hold": "4 ns",
+    "converter.data_valid": "6 ns",
+    "host.hold": "3 ns",
+}
+
+
+def alone(values):
+    return sentence([budget_of(values)])
+
+
+def test_a_lowest_clock_is_rounded_up():
+    """42 ns are 23.8095 MHz, and 23.80 MHz would not do; 20 MHz have half a period of 25 ns."""
+    assert alone(HOLDS) == (
+        "No scheme meets 20 kHz; the forwarded clock does not: it needs at least 23.81 MHz: "
+        "hold is 4 ns short at 20 MHz."
+    )
+
+
+def test_no_clock_is_slow_enough_and_fast_enough():
+    """1 1/2 periods of 96 ns: 10 there, 30 back at most, 50 until valid, 6 asked for."""
+    back = {"shape": "uniform", "low": "10 ns", "high": "30 ns"}
+    parts = {"barrier.return.delay": back, "converter.data_valid": "50 ns", "host.setup": "6 ns"}
+    # 1 / 64 ns is 15.625 MHz, where hold has 21 ns and needs 32.
+    assert alone(HOLDS | parts) == (
+        "No scheme meets 20 kHz; the forwarded clock does not: no clock is slow enough for setup "
+        "and fast enough for hold: hold is 11 ns short at 15.62 MHz."
+    )
+
+
+def test_where_a_spread_has_no_bound_a_clock_may_be_too_slow_for_the_wanted_share_of_boards():
+    """21 ns with a sigma of 1 ns, of which 3 sigma leave 18: half a period of 27.778 MHz."""
+    spread = {"shape": "normal", "mean": "0 ps", "sigma": "1 ns"}
+    values = HOLDS | {"barrier.forward.part_to_part_skew": spread}
+    slow = budget_of(values, wanted_yield=0.998650102)
+    assert sentence([slow]) == (
+        "No scheme meets 20 kHz; the forwarded clock does not: no clock up to 20 MHz lets 99.87 % "
+        "of boards work; hold is 7 ns short there, and forward part-to-part skew "
+        "(barrier.forward.part_to_part_skew) has no bound."
+    )
+    for clock, works in (("27.77 MHz", False), ("27.78 MHz", True)):
+        one = budget_of(values | {"host.clock": clock}, wanted_yield=0.998650102)
+        assert one.used == (one.clock if works else None)
+
+
+@pytest.mark.parametrize("sigma", ["0 ps", "1 ps"])
+def test_a_line_that_holds_the_clock_down_is_named_whether_or_not_spreads_have_bounds(sigma):
+    """Each clock has two symbols: 10 MHz of 20 Mbit/s, and 20 MHz would do otherwise."""
+    spread = {"shape": "normal", "mean": "0 ps", "sigma": sigma}
+    values = {"barrier.line_rate": "20 Mbit/s", "barrier.forward.part_to_part_skew": spread,
+              "link.scheme": "remote_master", "remote_clock.frequency": "10 MHz"}  # fmt: skip
+    assert sentence([budget(made(values), trials=1)["forwarded_clock"]]).startswith(
+        "The forwarded clock meets 20 kHz slowed to 10 MHz by line rate of the clock"
+    )
+
+
+def test_each_scheme_is_told_of_and_the_sentence_begins_and_ends_as_one():
+    found = budget(made({"barrier.channels": 4}), trials=1)
+    assert found.sentence == (
+        "The forwarded clock meets 20 kHz at 20 MHz; the remote master meets 20 kHz at 20 MHz "
+        "(the FIFO's depth is judged by a run); the returned clock does not: it takes 5 channels "
+        "and barrier.channels is 4, 1 too few."
+    )
+
+
+def test_where_triggers_wait_for_the_host_no_rate_is_asked_for():
+    """500 ns of conversion, 300 of service, 5 bits at 20 MHz: one in 1050 ns, 952.38 kHz."""
+    values = {"trigger.pattern": "after_read", "trigger.rate": None,
+              "trigger.gap": "0 ns", "host.timeout": "50 us"}  # fmt: skip
+    assert alone(values) == (
+        "No rate is asked for, since triggers wait for the host; "
+        "the forwarded clock works: up to 952.3 kHz at 20 MHz."
+    )
+    assert alone(values | {"barrier.channels": 3}) == (
+        "No rate is asked for, since triggers wait for the host; the forwarded clock does not: "
+        "it takes 4 channels and barrier.channels is 3, 1 too few."
+    )
+
+
+@pytest.mark.parametrize(
+    ("source", "scheme", "expected"),
+    [
+        # A trigger at most 3 ns late before one 1 ns early; 5 against -2 of the crossing; the
+        # last clock edge 3.5 ns after its mean, and busy 2.
+        ("host", "forwarded_clock", "16.5"),
+        ("host", "returned_clock", "16.5"),
+        ("host", "remote_master", "11"),
+        ("remote", "forwarded_clock", "9.5"),
+        ("remote", "remote_master", "4"),
+    ],
+)
+def test_what_jitter_takes_of_the_time_between_two_triggers(source, scheme, expected):
+    def between(low, high):
+        return {"shape": "uniform", "low": f"{low} ns", "high": f"{high} ns"}
+
+    scenario = made({"trigger.jitter": between(-1, 3), "trigger.source": source,
+                     "barrier.forward.delay": "9 ns", "barrier.return.delay": "9 ns",
+                     "barrier.forward.jitter": between(-2, 5),
+                     "barrier.return.jitter": between(-3, 1)})  # fmt: skip
+    found = rates.shortfall_of_jitter(scenario, scheme, 1e-12)
+    assert found == Fraction(expected) * 10**6
+
+
+def test_each_scheme_has_the_key_of_the_clock_that_reads():
+    keys = [budget(made(), trials=1)[scheme].clock_key for scheme in SCHEMES]
+    assert keys == ["host.clock", "host.clock", "remote_clock.frequency"]
