@@ -12,9 +12,10 @@ from simlink.base.cautions import CAUTIONS
 from simlink.base.json_text import json_text
 from simlink.engines.batch.branching import refuse
 from simlink.figures.intervals import CONFIDENCE
+from simlink.rare.exact import Loss
 from simlink.rare.rounds import Plan, climb, spans
 from simlink.rare.splitting import SplitLoss, first_look, more_rounds, pool_for, rounds_for
-from simlink.studies.loss import LossStudy, loss, mean_rate, no_chain
+from simlink.studies.loss import LossStudy, PlainLoss, loss, mean_rate, no_chain
 
 if TYPE_CHECKING:
     from concurrent.futures import Executor
@@ -26,12 +27,14 @@ _DEEPEST = 10**4
 _LEAP = 4
 #: A depth that splitting estimates is looked at once, and once more if that leaves it open; each
 #: round of it with so many branches, for most depths are told from the target without much effort.
-_LOOKS, _LOOKED_AT_BY = 2, 512
+_LOOKS, _LOOKED_AT_BY = 2, 1024
 #: Rounds of the first look, and the fewest of the second one.
 _FIRST, _SECOND = 6, 10
 #: Half the interval of the second look, as a share of how far the loss is from the target, and
 #: the least that it is made.
-_CLOSE, _CLOSEST = 0.7, 0.08
+_CLOSE, _CLOSEST = 0.7, 0.1
+#: How far the fall of the logarithm of a loss from one depth to another may be off, as a share.
+_SLOPE_OFF = 0.2
 #: By how much the logarithm of a loss is aimed below that of the target, for a look to tell.
 _BELOW = 0.15
 #: How likely the second look is to be as close as that; it need not be.
@@ -182,7 +185,7 @@ def _search(
             report(f"FIFOs of about {wording.many(depth, 'slot')} are worth a closer look")
     while above is None or above - below > 1:
         candidate = scenario.with_value("fifo.depth", depth)
-        found.tried[depth] = study = _loss_of(found, candidate, workers, executor)
+        found.tried[depth] = study = _loss_of(found, candidate, slope, workers, executor)
         share = "none seen" if study.loss.value is None else study.value_text
         report(f"{wording.many(depth, 'slot')}: {share} ({study.method})")
         if found.verdict(depth) == "meets":
@@ -201,7 +204,11 @@ def _search(
 
 
 def _loss_of(
-    found: RareSizing, candidate: Scenario, workers: int, executor: Executor | None
+    found: RareSizing,
+    candidate: Scenario,
+    slope: float | None,
+    workers: int,
+    executor: Executor | None,
 ) -> LossStudy:
     """Return what a depth loses, as closely as its verdict needs."""
     why = no_chain(candidate)
@@ -220,11 +227,36 @@ def _loss_of(
     )
     study = LossStudy(candidate, split, mean_rate(candidate), "splitting", why)
     if verdict(study, found.at_most) == "open" and split.value is not None:
-        error = max(_CLOSE * abs(math.log(split.value / found.at_most)), _CLOSEST)
+        about = _about(found, candidate.fifo.depth, split, slope)
+        error = max(_CLOSE * abs(about - math.log(found.at_most)), _CLOSEST)
         many = rounds_for(split, error, sure=_SURE, fewest=_SECOND)
         split = more_rounds(candidate, split, many, workers=workers, executor=executor)
         study = replace(study, loss=split)
     return study
+
+
+def _about(found: RareSizing, depth: int, split: SplitLoss, slope: float | None) -> float:
+    """Return about the logarithm of a loss, from a look at it and from the nearest depth tried.
+
+    Few rounds alone would now and then find it close to a target that it is far from.
+    """
+    seen = [_log_of(split)]
+    known = [one for one, study in found.tried.items() if study.loss.value]
+    if slope is not None and known:
+        near = min(known, key=lambda one: abs(one - depth))
+        log, off = _log_of(found.tried[near].loss)
+        fall = slope * (depth - near)
+        seen.append((log + fall, off + _SLOPE_OFF * abs(fall)))
+    weights = [1 / off**2 for _, off in seen]
+    return sum(w * log for w, (log, _) in zip(weights, seen, strict=True)) / sum(weights)
+
+
+def _log_of(loss: Loss | SplitLoss | PlainLoss) -> tuple[float, float]:
+    """Return the logarithm of a loss, and half its interval."""
+    assert loss.value
+    assert loss.low
+    assert loss.high
+    return math.log(loss.value), math.log(loss.high / loss.low) / 2
 
 
 def _levels_for(found: RareSizing, depth: int) -> Plan | None:

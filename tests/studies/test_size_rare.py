@@ -15,7 +15,7 @@ from simlink.rare.rounds import Plan
 from simlink.rare.splitting import SplitLoss
 from simlink.studies import size_rare as sizing
 from simlink.studies.loss import LossStudy, overrun
-from simlink.studies.size_rare import size_rare
+from simlink.studies.size_rare import RareSizing, _about, size_rare
 from tests.outside import queues
 from tests.rare.test_exact import link
 
@@ -52,6 +52,18 @@ def test_a_depth_that_none_is_seen_to_overrun_is_no_answer(monkeypatch):
     # Shallower ones might have been.
     assert sorted(found.tried) == [1, 2, 4]
     assert "stays open" in found.tried[4].sentence
+
+
+def test_how_far_a_loss_is_from_the_target_follows_from_the_nearest_depth_too():
+    scenario, nothing = queue(queues.exponential(0.4), 3), (0.95, 6, Plan(0, 64), None, ())
+    found = RareSizing(scenario, 1e-9)
+    look = SplitLoss(1e-9, 0.5e-9, 2e-9, *nothing)
+    assert _about(found, 5, look, -1.0) == math.log(1e-9)
+    near, far = (SplitLoss(one, 0.9 * one, 1.1 * one, *nothing) for one in (1e-9, 1e-6))
+    for depth, loss in ((4, near), (1, far)):
+        found.tried[depth] = LossStudy(scenario, loss, 1e6, "splitting", "")
+    # One slot more than 1e-9 loses about 1 / e of it; what was looked at says far less.
+    assert _about(found, 5, look, -1.0) == pytest.approx(math.log(1e-9) - 0.84, abs=0.02)
 
 
 def test_a_loss_between_bounds_far_apart_is_said_by_them():

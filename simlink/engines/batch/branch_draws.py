@@ -23,6 +23,7 @@ Rng = np.random.Generator
 
 #: Draws that are made together, at the least.
 _TOGETHER = 4096
+_NONE = np.empty(0, dtype=np.int64)
 
 
 class Stage:
@@ -41,7 +42,7 @@ class Stage:
     def __init__(self, seed: int, round_: int, name: str) -> None:
         self._seed, self._round, self._name = seed, round_, name
         self._kept: dict[str, Rng] = {}
-        self._drawn: dict[str, Times] = {}
+        self._drawn: dict[str, tuple[Times, int]] = {}
 
     def of(self, source: str) -> Rng:
         """Return the stream of a source, where it stands."""
@@ -54,13 +55,13 @@ class Stage:
 
         Many are made together, for the calls cost more than the numbers.
         """
-        drawn = self._drawn.get(source, np.empty(0, dtype=np.int64))
-        if count > len(drawn):
+        drawn, at = self._drawn.get(source, (_NONE, 0))
+        if at + count > len(drawn):
             raw = np.empty(max(_TOGETHER, count))
             law.draw_raw(self.of(source), raw)
-            drawn = np.concatenate([drawn, law.from_raw(raw)])
-        self._drawn[source] = drawn[count:]
-        return drawn[:count]
+            drawn, at = np.concatenate([drawn[at:], law.from_raw(raw)]), 0
+        self._drawn[source] = drawn, at + count
+        return drawn[at : at + count]
 
     def anew(self, source: str) -> Rng:
         """Return the stream of a source at its start."""
@@ -161,13 +162,12 @@ class _Pooled(Rows):
 
     def _from(self, stage: Stage, memory: Times, which: Times) -> Times:
         memories = self._memories(memory)
-        if len(which) and (which == which[0]).all():
-            # Usual, and quicker.
-            one = int(which[0])
-            return self._parts[one].take(stage, memories[one], 1)[:, 0]
         found = np.empty(len(memory), dtype=np.int64)
         for at, (part, own) in enumerate(zip(self._parts, memories, strict=True)):
-            here = np.flatnonzero(which == at)
+            (here,) = (which == at).nonzero()
+            if len(here) == len(which):
+                # Usual, and quicker.
+                return part.take(stage, own, 1)[:, 0]
             if len(here):
                 some = own[here]
                 found[here] = part.take(stage, some, 1)[:, 0]
@@ -228,11 +228,12 @@ class _TwoState(_Pooled):
         for at in range(count):
             found[:, at] = self._from(stage, memory, memory[:, 0])
             memory[:, 1] -= 1
-            over = np.flatnonzero(memory[:, 1] == 0)
+            (over,) = (memory[:, 1] == 0).nonzero()
             if not len(over):
                 continue
             for state in (0, 1):
                 some = over[memory[over, 0] == 1 - state]
-                memory[some, 1] = self._run(stage, state, len(some))
+                if len(some):
+                    memory[some, 1] = self._run(stage, state, len(some))
             memory[over, 0] = 1 - memory[over, 0]
         return found

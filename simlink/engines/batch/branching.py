@@ -80,6 +80,17 @@ def refuse(scenario: Scenario) -> None:
         raise NoBranchesError(scenario.name, "trigger.gap", getattr(gap, "shape", ""), said)
 
 
+def _numbers(rows: Any) -> Any:
+    """Return rows of any kind as whole numbers, which are copied far quicker than records."""
+    return rows.reshape(len(rows), -1).view(np.int64)
+
+
+def _chosen(rows: Any, which: Any) -> Any:
+    """Return copies of some rows."""
+    found = _numbers(rows)[which]
+    return found.view(rows.dtype).reshape(len(found), *rows.shape[1:])
+
+
 class Branches(Walk):
     """Branches of trials, one a row.
 
@@ -162,11 +173,11 @@ class Branches(Walk):
     def put(self, which: Any, room: State, places: Any) -> None:
         """Copy some rows to places in such room."""
         for name, rows in self.now.items():
-            room[name][places] = rows[which]
+            _numbers(room[name])[places] = _numbers(rows)[which]
 
     def branch(self, states: State, which: Any, at: Times, stage: Stage) -> None:
         """Go on from some states, chosen for each row, that stand before conversions ``at``."""
-        self.now = {name: rows[which] for name, rows in states.items()}
+        self.now = {name: _chosen(rows, which) for name, rows in states.items()}
         self.count = len(which)
         self._settle()
         for number, one in enumerate(self._rows):
