@@ -262,6 +262,8 @@ def test_what_the_converter_asks_of_its_clock():
     asked = {f"converter.min_clock_{one}": "9 ns" for one in ("period", "high", "low")}
     found = [one for one in margins(made(asked), "forwarded_clock") if one.name[:6] == "clock "]
     assert [line for margin in found for line in told(margin)] == CLOCK_INPUT.strip().split("\n")
+    edges = [term.key for margin in found for term in margin.terms if term.drawn == "edge"]
+    assert edges == ["barrier.forward.jitter"] * 6
 
 
 def test_each_lane_has_a_stream_of_its_own():

@@ -43,6 +43,16 @@ def test_no_clock_is_slow_enough_and_fast_enough():
     )
 
 
+def test_no_clock_cures_a_hold_that_does_not_depend_on_it():
+    """Captured as the next bit is launched, which holds for 1 ns, and 3 are asked for."""
+    values = {"link.scheme": "returned_clock", "host.capture": "whole", "host.hold": "3 ns",
+              "converter.data_hold": "1 ns"}  # fmt: skip
+    assert alone(values) == (
+        "No scheme meets 20 kHz; the returned clock does not: hold is 2 ns short at any clock: "
+        "host hold (host.hold) takes 3 ns."
+    )
+
+
 def test_where_a_spread_has_no_bound_a_clock_may_be_too_slow_for_the_wanted_share_of_boards():
     """21 ns with a sigma of 1 ns, of which 3 sigma leave 18: half a period of 27.778 MHz."""
     spread = {"shape": "normal", "mean": "0 ps", "sigma": "1 ns"}

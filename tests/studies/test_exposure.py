@@ -397,19 +397,25 @@ def test_the_map_as_json_holds_it():
     )
 
 
-def test_options_of_a_map_are_checked():
-    scenario = made()[0]
-    for options in (
-        {},
-        {"slews": "60 kV/us", "lengths": "5 ns"},
-        {"slews": "60 kV/us", "slew": "70 kV/us"},
-        {"lengths": "5 ns", "swing": "4 V"},
-        {"slews": "60 kV/us..", "swing": "4 V"},
-        {"slews": "1 kV/us..100 kV/us in 90", "swing": "4 V"},
-        {"lengths": "5 V", "slew": "60 kV/us"},
-    ):
-        with pytest.raises(InputError):
-            exposure_map(scenario, **options)
+@pytest.mark.parametrize(
+    ("options", "said"),
+    [
+        ({}, "--slews: one of --slews and --lengths is wanted"),
+        ({"slews": "60 kV/us", "lengths": "5 ns"},
+         "--slews: one of --slews and --lengths is wanted"),
+        ({"slews": "60 kV/us", "slew": "70 kV/us"}, '--slew: got "70 kV/us"; not with --slews'),
+        ({"lengths": "5 ns", "swing": "4 V"},
+         '--swing: got "4 V"; not with --lengths, which follow from it'),
+        ({"slews": "60 kV/us..", "swing": "4 V"}, '--slews: got "60 kV/us.."; a range, such as '),
+        ({"slews": "1 kV/us..100 kV/us in 41", "swing": "4 V"},
+         '--slews: got "1 kV/us..100 kV/us in 41"; at most 40 values'),
+        ({"lengths": "5 V", "slew": "60 kV/us"}, "--lengths: got "),
+    ],
+)  # fmt: skip
+def test_options_of_a_map_are_checked(options, said):
+    with pytest.raises(InputError) as error:
+        exposure_map(made()[0], **options)
+    assert str(error.value).startswith(said)
 
 
 def test_the_command_makes_a_map(tmp_path):

@@ -327,6 +327,20 @@ def test_json_holds_the_answer() -> None:
     assert said["tone"] == pytest.approx(100e3, rel=0.01)
 
 
+def test_two_tones_are_told_with_what_they_make_of_each_other() -> None:
+    found = spectrum(
+        _scenario(analog__second_tone="170 kHz", analog__second_amplitude=0.4,
+                  analog__amplitude=0.5, analog__inl=[0, 0, 30, 30], trials=1)
+    )  # fmt: skip
+    lines = {line["name"]: line["frequency"] for line in found.to_dict()["lines"]}
+    one, two = float(found.frequency), lines["second tone"]
+    assert two == pytest.approx(170e3, rel=1e-3)
+    assert lines["sum of the tones"] == pytest.approx(one + two)
+    assert lines["difference of the tones"] == pytest.approx(two - one)
+    assert lines["2 x tone - second tone"] == pytest.approx(abs(2 * one - two))
+    assert lines["2 x second tone - tone"] == pytest.approx(2 * two - one)
+
+
 def test_skews_are_told_as_time_and_phase() -> None:
     scenario = _scenario(
         conversions=256, trials=1, frame__lanes=2, analog__sampling_skew=["0 ps", "-250 ps"]
