@@ -138,3 +138,10 @@ def test_a_cut_acquisition_is_a_loss():
     assert not count(short, Fate.MISSED_TRIGGER) + count(short, Fate.OVERRUN)
     found = size(short, "trigger-rate", at_most=1e-3, beyond_proof=True, workers=1)
     assert found.answer < 900e3
+
+
+def test_each_rate_of_the_ladder_is_two_per_cent_below_the_one_before():
+    """From the closed form on, 900 and 160 ns, each rounded down to four digits."""
+    rates = Rates(scenario(converter__conversion_time="900 ns", **CLOCKED), 1e-3)
+    found = [float(rates.rate(at)) for at in (-1, 0, 1, 2, 40)]
+    assert found == [down(1060 * 1.02**at) for at in (-1, 0, 1, 2, 40)]

@@ -130,7 +130,6 @@ def discard(law: Any, st: Any, waiting: Any, records: Any, notes: Any, now: int)
         return False
     if not released_before(record.release, now):
         record.release = NEVER
-        note.planned = NEVER
     elif law.by_edge:
         latch_edge(st, record, note)
     record.fate = OVERRUN
