@@ -185,7 +185,8 @@ class ReadWindows:
                 self._look_ahead(soonest, np.minimum(need + self._ahead * self._turns, FAR))
             self._clear = np.minimum(self._next(soonest.tolist()), self._horizon)
             near = np.nonzero(self._clear < need + _SLACK)[0].tolist()
-            given, limits = self._given, np.full(len(state), FAR)
+            given = self._given if near else given
+            limits = np.full(len(state), FAR)
             for row in near:
                 limits[row] = self._meet(row, due, first, count, state)
         stops = self._anywhere

@@ -94,10 +94,10 @@ NOTE = np.dtype(
 _FRESH = {
     "now": NEVER, "last_arrival": NEVER, "readout_end": NEVER, "ready_before": NEVER,
     "last_release": NEVER, "free_at": NEVER, "begun": NEVER, "latch": FAR, "alive": 1,
-    "newest": -1, "hurt": -1, "arrival": NEVER, "ready": NEVER, "release": FAR, "first": FAR, "last": NEVER,
+    "newest": -1, "arrival": NEVER, "ready": NEVER, "release": FAR, "first": FAR, "last": NEVER,
     "end": FAR, "pending": -1, "pending_ready": NEVER, "pending_release": NEVER, "starts": NEVER,
     "free": NEVER, "busy": NEVER, "released": NEVER, "clock": NEVER, "returned": NEVER,
-    "strobe": NEVER, "credited": NEVER, "high": FAR,
+    "strobe": NEVER, "credited": NEVER, "high": FAR, "hurt": -1,
 }  # fmt: skip
 
 

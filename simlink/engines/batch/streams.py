@@ -203,8 +203,9 @@ def fill(
             kept[0], kept[1], kept[2], kept[3] = state
 
 
-#: Generators that are moved on side by side, as wide registers have room for.
-SIDE_BY_SIDE = 16
+#: Generators that are moved on side by side, in wide registers, and how far before they are put
+#: back. Both are numbers that the compiler knows, so that it can.
+SIDE_BY_SIDE, AT_ONCE = 32, 4
 
 
 @compiled
@@ -225,14 +226,17 @@ def skip(states: Any, count: int, room: Any) -> None:
         for one in range(len(some)):
             for word in range(4):
                 room[word, one] = some[one, word]
-        for _ in range(count):
+        for _ in range(count // AT_ONCE):
             for one in range(SIDE_BY_SIDE):
                 state = (room[0, one], room[1, one], room[2, one], room[3, one])
-                _, state = advanced(state)
+                for _ in range(AT_ONCE):
+                    _, state = advanced(state)
                 room[0, one], room[1, one], room[2, one], room[3, one] = state
         for one in range(len(some)):
-            for word in range(4):
-                some[one, word] = room[word, one]
+            state = (room[0, one], room[1, one], room[2, one], room[3, one])
+            for _ in range(count % AT_ONCE):
+                _, state = advanced(state)
+            some[one, 0], some[one, 1], some[one, 2], some[one, 3] = state
 
 
 #: Draws of each law that are compared: some come from the tails of both ziggurats.
