@@ -142,7 +142,8 @@ class _Together:
     def skip(self, row: int, count: int) -> None:
         """Pass over the next numbers of a trial; of uniform laws alone."""
         if self.compiled:
-            streams.skip(self._states[row], count)
+            room = np.zeros((4, streams.SIDE_BY_SIDE), dtype=np.uint64)
+            streams.skip(self._states[row], count, room)
         for (which, _), sampler in self._samplers.items():
             if which == row:
                 sampler.take(count)
@@ -197,6 +198,11 @@ class Draws:
         self.ring: Times = np.zeros((0, len(self.varying), 0), dtype=np.int64)
 
     @property
+    def size(self) -> int:
+        """How many conversions of a trial the ring has room for."""
+        return self.ring.shape[2] - _PAD
+
+    @property
     def width(self) -> int:
         """How many columns vary."""
         return len(self.varying)
@@ -226,7 +232,7 @@ class Draws:
         """Make room for ``size`` conversions, keeping those from ``low`` to before ``high``."""
         ring = np.zeros((*self.ring.shape[:2], size + _PAD), dtype=np.int64)
         kept = np.arange(low, high)
-        old = self.ring.shape[2] - _PAD
+        old = self.size
         ring[..., kept % size] = self.ring[..., kept % old]
         self.ring = ring
 
@@ -235,7 +241,7 @@ class Draws:
 
         They stand side by side in the ring.
         """
-        at = first % (self.ring.shape[2] - _PAD)
+        at = first % self.size
         self._always.fill(self.ring, range(len(self.ring)), at, count)
 
     def demand(self, row: int, low: int, high: int) -> None:
@@ -243,7 +249,7 @@ class Draws:
 
         All of them are in the ring; what came before the first is never asked for any more.
         """
-        size, upto = self.ring.shape[2] - _PAD, self._upto[row]
+        size, upto = self.size, self._upto[row]
         if low > upto:
             self._on_demand.skip(row, low - upto)
             upto = low

@@ -341,16 +341,16 @@ class Walk:
                 self.late.draw(row)
         crossings = np.stack([units.lanes[rows], units.lane_distortions[rows]], axis=-1)
         room = np.empty((4, 2 * len(units.host_rising)), dtype=np.int64)
-        at = first % self.records.shape[1]
         while (self.state["next"] < first + count).any():
-            given, longest, stops = self.read_windows.take(due, at, count, self.state)
-            for row in self.read_windows.near:
-                draws.demand(row, int(self.state["low"][row]), first + count)
+            given, *ends = self.read_windows.take(due, first, count, self.state)
+            for row, pieces in self.read_windows.near.items():
+                for low, high in pieces:
+                    draws.demand(row, low, high)
             host_clocked.walk(
                 first, count, over, self.law, units.values[rows], crossings,
                 units.host_rising, units.host_falling, units.host_captured, due,
                 draws.ring, draws.place, draws.constant, self.state, self.ahead, self.line_free,
-                room, *given, longest, stops, self.captures_kept,
+                room, *given, *ends, self.captures_kept,
                 self.records, self.notes, *self.bits,
             )  # fmt: skip
 
@@ -382,7 +382,8 @@ class Walk:
         if self.by_remote:
             self.harms.settle(self.records[:, there], first)
         if self.captures:
-            self.judge.settle(self.records[:, there], self.captures_kept[:, there], first)
+            kept = self.captures_kept[:, there]
+            self.judge.settle(self.records[:, there], kept, first, self.state["hurt"])
         extras = None
         if self.unrequested:
             extras = np.concatenate(self.unrequested)

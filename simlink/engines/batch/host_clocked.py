@@ -176,6 +176,7 @@ def walk(
     bounds: Any,
     longest: Any,
     stops: Any,
+    limits: Any,
     captures_kept: Any,
     records: Any,
     notes: Any,
@@ -184,8 +185,8 @@ def walk(
 ) -> None:
     """Take trials through conversions ``first`` ... ``first + count - 1``.
 
-    Those of a loop that need windows beyond what is known stop ahead of a conversion, and go on
-    from there when called again.
+    Those of a loop that need windows or draws beyond what is known stop ahead of a conversion, and
+    go on from there when called again.
 
     Parameters
     ----------
@@ -205,7 +206,7 @@ def walk(
         As ``lanes`` and ``changes`` in `read`.
     room : ndarray of int64, shape (4, 2 N)
         Room to work in.
-    windows, bounds, longest, stops
+    windows, bounds, longest, stops, limits
         As `read_windows.ReadWindows` gives them.
     captures_kept : ndarray of int8, shape (T, as records, lanes x N or 0)
         As `read` fills it, of each conversion.
@@ -224,11 +225,11 @@ def walk(
         out, home = bounds[t, 0], bounds[t, 1]
         going = windows[0, out[0] : out[1]], windows[1, out[0] : out[1]]
         coming = windows[0, home[0] : home[1]], windows[1, home[0] : home[1]]
-        latest, stop = longest[t], stops[t]
+        latest, stop, limit = longest[t], stops[t], limits[t]
         busy_fall = falling_delay(unit.busy, unit.busy_distortion)
         high = first + count
         for k in range(max(first, st.next), high):
-            if law.loops and st.alive and st.cue > stop:
+            if k >= limit or (law.loops and st.alive and st.cue > stop):
                 break
             st.next = k + 1
             at = slot(k, record_of)

@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 
+from simlink.base.instants import Times
 from simlink.engines.batch.draws import ZERO, Source, edge_columns
 from simlink.engines.batch.rings import draw
 from simlink.engines.batch.windows import hits_trigger
@@ -140,7 +141,7 @@ class Judge:
         #: Triggers that were lost on their way: the converter does not count them.
         self._lost = np.zeros(len(trials), dtype=np.int64)
 
-    def settle(self, records: Any, kept: Any, first: int) -> None:
+    def settle(self, records: Any, kept: Any, first: int, hurt: Times) -> None:
         """Complete the records of the next conversions.
 
         Parameters
@@ -150,13 +151,16 @@ class Judge:
             How each bit was captured.
         first : int
             The first conversion.
+        hurt : ndarray of int64, shape (T,)
+            The last conversion, so far, of whose read anything was hit.
         """
         lost = records["fate"] == NOT_RECEIVED if self._layout.sequence else None
-        for row, at in np.argwhere(records["hit"] & (HIT_CLOCK | HIT_DATA)).tolist():
-            came = index = first + at
-            if lost is not None:
-                came -= int(self._lost[row] + lost[row, :at].sum())
-            self._judge(records[row, at], kept[row, at], self._trials[row], index, came)
+        for row in np.nonzero(hurt >= first)[0].tolist():
+            for at in np.nonzero(records["hit"][row] & (HIT_CLOCK | HIT_DATA))[0].tolist():
+                came = index = first + at
+                if lost is not None:
+                    came -= int(self._lost[row] + lost[row, :at].sum())
+                self._judge(records[row, at], kept[row, at], self._trials[row], index, came)
         if lost is not None:
             self._lost += lost.sum(axis=1)
 

@@ -270,6 +270,8 @@ def read(
     if wrong or inverted > 0:
         record.wrong_bits = inverted
         record.hit |= (HIT_CLOCK if pulses_hit else 0) | (HIT_DATA if inverted > 0 else 0)
+        if pulses_hit or inverted > 0:
+            st.hurt = st.newest
     if law.keeps_words:
         for word in range(law.words):
             opens, closes = captured[word * law.word_bits], captured[(word + 1) * law.word_bits - 1]

@@ -69,12 +69,13 @@ REMOTE = np.dtype(
 #: clock_accepted: whether the converter takes the clock of the last read, as far as is known.
 #: busy_from: the oldest conversion whose busy may still be on its way. high: since when the host
 #: sees busy high without a fall on its way, FAR if it does not. next: the conversion to come.
+#: hurt: the last one of whose read a transient hit anything, -1 before the first.
 HOST_CLOCKED = np.dtype(
     _whole(
         "last_arrival", "now", "newest", "arrival", "ready", "release", "first", "last", "end",
         "pending", "pending_ready", "pending_release", "serving", "begun", "starts", "free",
         "busy", "released", "clock", "returned", "clock_accepted", "busy_from", "alive", "cue",
-        "low", "high", "next",
+        "low", "high", "next", "hurt",
     )
 )  # fmt: skip
 
@@ -96,7 +97,7 @@ _FRESH = {
     "newest": -1, "arrival": NEVER, "ready": NEVER, "release": FAR, "first": FAR, "last": NEVER,
     "end": FAR, "pending": -1, "pending_ready": NEVER, "pending_release": NEVER, "starts": NEVER,
     "free": NEVER, "busy": NEVER, "released": NEVER, "clock": NEVER, "returned": NEVER,
-    "strobe": NEVER, "credited": NEVER, "high": FAR,
+    "strobe": NEVER, "credited": NEVER, "high": FAR, "hurt": -1,
 }  # fmt: skip
 
 
