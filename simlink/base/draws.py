@@ -220,11 +220,18 @@ class Column:
         self, law: Law, seed: int, trial: int, source: str, stride: int = 1, offset: int = 0
     ) -> None:
         self.constant: int | None = law.constant_value if law.is_constant else None
-        self._sampler = (
-            None
-            if self.constant is not None
-            else law.sampler(streams(seed, trial, source), stride, offset)
-        )
+        self._generators: list[np.random.Generator] = []
+
+        def make(suffix: str) -> np.random.Generator:
+            self._generators.append(generator(seed, trial, part_of(source, suffix)))
+            return self._generators[-1]
+
+        self._sampler = None if law.is_constant else law.sampler(make, stride, offset)
+
+    def skip(self, count: int) -> None:
+        """Pass over draws of a law each of which is made of 64 bits, as uniform ones are."""
+        for one in self._generators:
+            one.bit_generator.random_raw(count, output=False)
 
     def take(self, count: int) -> Times:
         """Return the next ``count`` draws, int64 base units, shape (count,)."""

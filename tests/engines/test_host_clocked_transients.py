@@ -14,7 +14,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from simlink.base.instants import NEVER
-from simlink.engines.batch import BatchEngine
+from simlink.engines.batch import BatchEngine, read_windows
 from simlink.engines.batch.draws import Draws
 from simlink.engines.batch.read_windows import ReadWindows
 from simlink.engines.event import EventEngine
@@ -220,10 +220,17 @@ def test_which_symbols_are_hit_is_drawn_only_where_a_window_is_near(values, monk
     scenario = serial(values | {"host.service_latency": "100 ns"})
     with short_stretches(longest=16):
         found = records_of(BatchEngine(), scenario)
-    assert unlike(found, records_of(EventEngine(), scenario)) == []
+    one_by_one = records_of(EventEngine(), scenario)
+    assert unlike(found, one_by_one) == []
     # Some 48 windows of 100 ns in 376 stretches: some of what they meet is hit, the rest spared.
     assert (found["hit"] > 0).sum() + (found["fate"] == Fate.NOT_RECEIVED).sum() > 2
     assert 0 < len(asked) < 188
+    # Nor for all of a stretch that any lies in.
+    asked.clear()
+    for name, value in (("_AROUND", 8), ("_LONG", 16), ("_SHORT", 8)):
+        monkeypatch.setattr(read_windows, name, value)
+    assert unlike(records_of(BatchEngine(), scenario), one_by_one) == []
+    assert 0 < sum(high - low for low, high in asked) < 0.7 * 4 * 1500
 
 
 def test_an_immunity_above_every_slew_changes_no_record():

@@ -208,6 +208,10 @@ class Late:
                 found = Column(one.law, seed, self._trials[row], one.source, one.stride, one.offset)
                 self._columns[row, column] = found
             upto = int(self.drawn[row, column, 1])
+            if upto < index and isinstance(self._sources[column].law, Uniform):
+                # Each number is made of 64 bits.
+                found.skip(index - upto - 1)
+                upto = index - 1
             while upto < index:
                 more = min(index - upto, _TOGETHER)
                 last, upto = found.take(more)[-1], upto + more
