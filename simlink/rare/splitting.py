@@ -8,7 +8,8 @@ as many others, so that their number depends on nothing that they find, and thei
 unbiased. (To go on until the interval is short enough would favour rounds that happen to agree,
 and to find too little: rounds vary in proportion to what they find.) The interval is Student's
 over rounds, for the logarithm of their mean: rounds are products of shares, hence skew, and it
-covers better than the one that is as wide on either side.
+covers better than the one that is as wide on either side. Its degrees of freedom are those of
+`intervals.degrees`, fewer than rounds less one, for how much skew values vary is less well known.
 """
 
 from __future__ import annotations
@@ -25,7 +26,7 @@ import numpy as np
 from scipy.special import chdtri, stdtrit
 
 from simlink.engines.batch.branching import refuse
-from simlink.figures.intervals import CONFIDENCE
+from simlink.figures.intervals import CONFIDENCE, degrees
 from simlink.rare.rounds import BRANCHES, Plan, find_levels, one_round, spans
 from simlink.running.spread import spread
 from simlink.running.workers import Workers
@@ -68,6 +69,8 @@ class SplitLoss:
         Of a run from an empty FIFO; None for the long run.
     rows_only : tuple of str
         Sources that are recordings, of which only the row at the start is drawn.
+    spread : float or None
+        The standard deviation of a round, as a share of the value.
     """
 
     value: float | None
@@ -78,6 +81,7 @@ class SplitLoss:
     plan: Plan
     conversions: int | None
     rows_only: tuple[str, ...]
+    spread: float | None = None
 
     @property
     def error(self) -> float:
@@ -206,12 +210,9 @@ def rounds_for(
     As likely as ``sure``, were the logarithms of rounds normal: the variance that n of them show
     is then that of all times chi-square over n - 1.
     """
-    if not pilot.value or pilot.low is None:
+    if pilot.spread is None:
         return most
-    # Of the logarithm, half the interval of one round more or less.
-    quantile = _student(pilot.rounds, pilot.confidence)
-    spread_of_one = math.log(pilot.value / pilot.low) / quantile * math.sqrt(pilot.rounds)
-    needed = (_student(1000, pilot.confidence) * spread_of_one / error) ** 2
+    needed = (_student(1000.0, pilot.confidence) * pilot.spread / error) ** 2
     free = pilot.rounds - 1
     return max(min(math.ceil(needed * free / chdtri(free, sure)), most), min(fewest, most))
 
@@ -236,15 +237,18 @@ def _over(
     losses = np.array(list(spread(task, rounds, workers=workers, executor=executor)))
     value = float(losses.mean())
     if not value:
-        return replace(before, value=None, low=None, high=None, rounds=len(rounds))
-    relative = float(losses.std(ddof=1)) / math.sqrt(len(losses)) / value
-    factor = math.exp(min(_student(len(losses), before.confidence) * relative, _WIDEST))
+        return replace(before, value=None, low=None, high=None, rounds=len(rounds), spread=None)
+    spread_of_one = float(losses.std(ddof=1)) / value
+    reach = _student(degrees(losses - value), before.confidence) / math.sqrt(len(losses))
+    factor = math.exp(min(reach * spread_of_one, _WIDEST))
     low, high = value / factor, min(value * factor, 1.0)
-    return replace(before, value=value, low=low, high=high, rounds=len(rounds))
+    return replace(
+        before, value=value, low=low, high=high, rounds=len(rounds), spread=spread_of_one
+    )
 
 
-def _student(rounds: int, confidence: float) -> float:
-    return float(stdtrit(rounds - 1, (1 + confidence) / 2))
+def _student(free: float, confidence: float) -> float:
+    return float(stdtrit(free, (1 + confidence) / 2))
 
 
 def _recordings(scenario: Scenario) -> tuple[str, ...]:

@@ -1,11 +1,14 @@
 """Importance splitting: its mean is right whatever its levels are, and its interval covers."""
 
+import math
 import os
 
 import numpy as np
 import pytest
+from scipy import stats
 
 from simlink.engines.batch.branching import NoBranchesError
+from simlink.rare import splitting
 from simlink.rare.exact import exact_loss
 from simlink.rare.rounds import Plan, find_levels, left_of, one_round, spans
 from simlink.rare.splitting import PILOT, first_look, rounds_for, split_loss
@@ -130,6 +133,23 @@ def test_the_number_of_rounds_depends_on_the_pilot_alone():
     own = [one_round(scenario, pilot.plan, number) for number in range(PILOT, PILOT + many)]
     assert found.value == np.mean(own)
     assert rounds_for(pilot, 0.1) > 4 * many
+
+
+@pytest.mark.parametrize(
+    ("losses", "reach"),
+    [
+        # Student's with 3 degrees of freedom, from tables.
+        ([1, 3, 1, 3], 3.182446 * math.sqrt(4 / 3) / 2 / math.sqrt(4)),
+        # Residuals of -1 (nine times) and 9: 2 x 90^2 / (10 / 9 x 5760) = 2.53125 degrees.
+        ([1] * 9 + [11], stats.t.ppf(0.975, 2.53125) * math.sqrt(10) / 2 / math.sqrt(10)),
+    ],
+)
+def test_an_interval_knows_less_of_rounds_that_few_decide(monkeypatch, losses, reach):
+    monkeypatch.setattr(splitting, "spread", lambda *_, **__: [1e-9 * one for one in losses])
+    pilot = first_look(queue(0.4, 4), rounds=len(losses), like=Plan(1024, 256, 64, (1.0,)))
+    assert pilot.value == pytest.approx(2e-9)
+    assert math.log(pilot.value / pilot.low) == pytest.approx(reach, rel=1e-6)
+    assert math.log(pilot.high / pilot.value) == pytest.approx(reach, rel=1e-6)
 
 
 def test_an_interval_is_wider_for_more_confidence():
