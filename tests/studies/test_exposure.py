@@ -462,7 +462,7 @@ def test_a_repeated_frame_mends_what_an_event_did_to_its_bits():
         "host.realign": "sequence",
         "trigger.rate": "100 kHz",
     }
-    found = exposure(made(**check)[0], steps=20, **SLEW)
+    found = exposure(made(**check)[0], steps=200, **SLEW)
     seen = {one.said(number) for one in found.moments for number in range(3)}
     assert seen == {UNHARMED, MENDED, "not received, told"}
     # A bit of a lane that is hit is mended, and its own conversion alone; that harms no word.
