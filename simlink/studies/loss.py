@@ -121,7 +121,8 @@ class LossStudy:
         if isinstance(loss, Loss):
             if loss.high == 0:
                 proven = " (proven)" if self.method == "proof" else ""
-                return f"{slots} never overruns{proven}."
+                upto = "" if loss.conversions is None else f" {over}"
+                return f"{slots} never overruns{upto}{proven}."
             if loss.high < NEGLIGIBLE:
                 most = f"less than {_most(loss.high)} of triggers"
                 return f"{slots} {does} {most} {over} (proven)."

@@ -63,6 +63,12 @@ def test_what_never_overruns_is_said_to(tmp_path):
     assert "A FIFO of 1 slot never overruns." in flat(run(file).stdout)
 
 
+def test_what_cannot_overrun_so_soon_is_not_called_never(path):
+    """Five conversions cannot fill six slots."""
+    said = flat(run(path, "--conversions", "5").stdout)
+    assert "A FIFO of 6 slots never overruns over the first 5 conversions, from empty." in said
+
+
 def test_what_takes_very_many_long_services_is_not_called_never(tmp_path):
     law = {"shape": "uniform", "low": "100 us", "high": "1050 us"}
     file = tmp_path / "rare.toml"
