@@ -162,13 +162,16 @@ def host_captures(edges: Edges, line: Sequence[Edge]) -> Iterator[tuple[int, int
     lost = by_conversion(edges, "remote.lost")
     for index, start, end in _every_read(edges):
         last = -1
+        while place < len(line) and line[place][0] < start:
+            # Of a read of no conversion's frame.
+            place += 1
         while place < len(line) and line[place][0] <= end:
             time, bit = line[place][0], bit_of(line[place][1])
             if bit <= last:
                 # Of the next read, which starts at the very end of this one.
                 break
             place, last = place + 1, bit
-            if time >= start and index not in lost:
+            if index not in lost:
                 yield index, bit, time
 
 

@@ -132,6 +132,7 @@ class _Reading:
         self.values: dict[str, str] = {}
         self.full = False
         self.left = most
+        self.apart = NO_CONVERSION
         names = [source.signal.name for source in sources]
         self.counted = next((name for name in _COUNTED if name in names), None)
         for source in sources:
@@ -244,6 +245,10 @@ class _Reading:
                 self.count()
             which = counted if number is None else _whole(self.values[number].lstrip("b"))
             counted += 1
+            if which == NO_FRAME:
+                # Of a frame that no trigger asked for, and of no other one.
+                self.apart -= 1
+                which = self.apart
             if wrong is not None and self.values.get(wrong) == "1":
                 which = -1 - which
             if not self.full:

@@ -14,6 +14,7 @@ from simlink.base.instants import period_of as exact_period
 from simlink.tracing.edges import Edge
 from simlink.waveform.capturing import Capture
 from simlink.waveform.clocks import frames_of, period_of, pulses_of
+from simlink.waveform.signals import NO_CONVERSION
 from simlink.waveform.timescale import shown, written
 
 if TYPE_CHECKING:
@@ -338,17 +339,22 @@ def _torn(found: Capture) -> list[Complaint]:
 def first_whole(edges: dict[str, list[Edge]]) -> dict[str, list[Edge]]:
     """Leave out what belongs to conversions whose trigger was not seen.
 
-    Frames that were on their way as the dump began are told by their numbers, and bits pushed by
-    their coming before the first capture that is seen.
+    Frames that were on their way as the dump began are told by their numbers, those that no trigger
+    asked for by their instants, and bits pushed by their coming before the first capture that is
+    seen.
     """
     sent = edges.get("host.trigger")
     if not sent:
         return edges
-    first = min(index for _, index in sent)
+    first, since = min(index for _, index in sent), sent[0][0]
     kept = dict(edges)
     for name in ("remote.trigger", "remote.missed", "fifo.release", "fifo.overrun"):
         if name in kept:
-            kept[name] = [(time, index) for time, index in kept[name] if index >= first]
+            kept[name] = [
+                (time, index)
+                for time, index in kept[name]
+                if index >= first or (index <= NO_CONVERSION and time > since)
+            ]
     if "host.read" in kept:
         kept["host.read"] = [
             (time, index if index >= first else -1) for time, index in kept["host.read"]
@@ -364,7 +370,7 @@ def first_whole(edges: dict[str, list[Edge]]) -> dict[str, list[Edge]]:
             if name.startswith("fifo.push["):
                 firsts = [time for time, bit in line if bit == 0]
                 begin = bisect_left(firsts, times[place])
-                since = firsts[begin] if begin < len(firsts) else None
-                at = bisect_left(line, (since, 0)) if since is not None else len(line)
+                pushed = firsts[begin] if begin < len(firsts) else None
+                at = bisect_left(line, (pushed, 0)) if pushed is not None else len(line)
                 kept[name] = line[at:]
     return kept

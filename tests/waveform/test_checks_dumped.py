@@ -5,7 +5,10 @@ from __future__ import annotations
 import pytest
 from vcdvcd import VCDVCD
 
+from simlink.tracing.measured import edges_of, measure
+from simlink.tracing.trace import trace
 from simlink.waveform.capturing import capture
+from simlink.waveform.comparing import spans_of
 from simlink.waveform.dumping import dump
 from simlink.waveform.faults import check
 from tests.engines.chain import NS, chain, record
@@ -62,3 +65,28 @@ def test_a_frame_that_no_trigger_asked_for_is_of_no_conversion_in_a_dump(make, v
     assert {*"".join(vectors)} <= {*"01xz"}
     assert "x" in vectors
     assert check(capture(path, scenario, {}), scenario, None) == []
+
+
+def test_the_data_of_frames_that_no_trigger_asked_for_are_measured(tmp_path):
+    """The converter puts them on its lines like any others; a dump says the same as the trace."""
+    values = {"conversions": 3, **FORWARD, "barrier.false_edge": 1}
+    scenario = chain(at(values, 1700 * NS, 2700 * NS, swing=1))
+    assert len(record(scenario).unrequested) == 2
+    path = tmp_path / "found.vcd"
+    dump(scenario, path, range(3))
+    for spans in (
+        measure(edges_of(trace(scenario, range(3), 0))),
+        spans_of(capture(path, scenario, {}), scenario),
+    ):
+        setups = [one.length for one in spans if one.symbol == "t_SU"]
+        assert len(setups) == 5 * scenario.bits_per_lane
+        assert max(setups) < 100 * NS
+
+
+def test_after_a_read_of_no_conversion_s_frame_captures_are_measured_on():
+    """The false trigger comes at 1700 ns, and its frame is read before those of words 1 and 2."""
+    values = {"conversions": 3, **FORWARD, "barrier.false_edge": 1}
+    scenario = serial(at(values, 1700 * NS, swing=1))
+    assert len(record(scenario).unrequested) == 1
+    spans = measure(edges_of(trace(scenario, range(3), 0)))
+    assert [one.conversion for one in spans if one.symbol == "t_SU"] == [0] * 3 + [1] * 3 + [2] * 3

@@ -183,12 +183,16 @@ class DataLines:
         self.lines = signals.lanes(name, lanes, line.UNDRIVEN)
         self.observers = self.lines[0].observers
         self.frames = [-1] * lanes
+        #: Of conversions, and of frames of none, the last that has come to each line.
+        self.latest = [[-1, -1] for _ in range(lanes)]
         #: Whether the first bit of the frame that is on the line has been taken away.
         self.first_gone = [False] * lanes
 
     def comes(self, lane: int, index: int, value: int, *cause: object) -> None:
         """Bring a frame's first bit to a line, or let the line change ahead of it."""
-        if index > self.frames[lane]:
+        number, apart = max(index, -1 - index), index < 0
+        if number > self.latest[lane][apart]:
+            self.latest[lane][apart] = number
             self.frames[lane], self.first_gone[lane] = index, False
             if self.lines[lane].value != line.UNDRIVEN:
                 # The same bit of the next frame is another one.
