@@ -11,7 +11,9 @@ from simlink.base import wording
 from simlink.base.cautions import CAUTIONS
 from simlink.base.json_text import json_text
 from simlink.engines.batch.branching import refuse
+from simlink.figures.cycle import periods
 from simlink.figures.intervals import CONFIDENCE
+from simlink.figures.reader import reader_of
 from simlink.rare.exact import Loss
 from simlink.rare.rounds import Plan, climb, spans
 from simlink.rare.splitting import SplitLoss, first_look, more_rounds, pool_for, rounds_for
@@ -195,12 +197,24 @@ def _search(
             blind = depth
         else:
             below = depth
+        if above is None and _lost_anyhow(scenario) > found.at_most:
+            report("no depth will do: the host is asked for more than all of its time")
+            break
         depth = _next(found, target, below, above, least, slope)
         if study.loss.value is None or depth >= blind:
             depth = (below + blind) // 2
         if not below < depth <= _DEEPEST:
             break
     found.answer = above
+
+
+def _lost_anyhow(scenario: Scenario) -> float:
+    """Return the share that is lost at any depth, of frames that come faster than they are read."""
+    average = periods(scenario)[1]
+    if average is None:
+        return 0.0
+    least = replace(reader_of(scenario), depth=_DEEPEST).least_period()
+    return float(1 - average / least)
 
 
 def _loss_of(

@@ -54,6 +54,15 @@ def test_a_depth_that_none_is_seen_to_overrun_is_no_answer(monkeypatch):
     assert "stays open" in found.tried[4].sentence
 
 
+def test_no_depth_is_sought_for_a_host_that_never_keeps_up():
+    """Of services of 1.5 ms a trigger a millisecond, a third finds no slot at any depth."""
+    told = []
+    found = size_rare(queue(queues.exponential(1.5), 4), 1e-9, report=told.append)
+    assert (found.answer, list(found.tried)) == (None, [4])
+    assert found.tried[4].loss.low > 0.3
+    assert told[-1] == "no depth will do: the host is asked for more than all of its time"
+
+
 def test_how_far_a_loss_is_from_the_target_follows_from_the_nearest_depth_too():
     scenario, nothing = queue(queues.exponential(0.4), 3), (0.95, 6, Plan(0, 64), None, ())
     found = RareSizing(scenario, 1e-9)
