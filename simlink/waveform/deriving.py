@@ -78,8 +78,6 @@ def complete(seen: Seen, scenario: Scenario) -> Edges:
     _releases(edges, scenario)
     _reads(edges, seen, scenario)
     _services(edges, seen, scenario)
-    if any(index == UNSEEN for _, index in edges.get("host.read", ())):
-        edges["host.read"] = [(time, max(index, NO_FRAME)) for time, index in edges["host.read"]]
     return edges
 
 

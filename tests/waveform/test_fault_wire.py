@@ -101,6 +101,19 @@ def test_how_long_it_is_up_before_a_read_ends_is_measured_on_a_dump(tmp_path, ch
     assert len(later) > 5
 
 
+def test_reads_end_the_wait_whatever_frame_they_are_of(tmp_path):
+    """Where frames that nobody asked for are read, a dump of the host's pins has more reads than
+    it has frames for."""
+    changed = {"barrier.false_edge": 1, "barrier.return.strobe": False}
+    scenario = made(transient=[SOURCE], **LINE, **changed)[0].with_(conversions=80)
+    _, whole, _ = beside(scenario, tmp_path / "a.vcd")
+    path = tmp_path / "b.vcd"
+    dump(scenario, path, signals=["host.trigger", "host.busy", "host.clock", "host.fault"])
+    found = compare(scenario, path)
+    assert [span for span in found.spans if span.symbol == "t_FRD"] == whole
+    assert len([span for span in found.spans if span.symbol == "t_READ"]) < 80
+
+
 def test_the_line_of_another_dump_is_named(tmp_path):
     scenario = made(transient=[SOURCE], **LINE)[0].with_(conversions=30)
     path = tmp_path / "a.vcd"
