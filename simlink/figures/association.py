@@ -285,8 +285,12 @@ def waits(law: Any, extras: Any, at: int, t: int, after: int, now: int) -> bool:
     told_upto = now if law.fifo else now + 1
     while at < len(extras) and extras[at].trial == t:
         one = extras[at]
-        if one.after >= after and one.release != NEVER and one.release < told_upto:
-            return True
+        if one.release != NEVER:
+            if one.release >= told_upto:
+                # It is told of them in their order.
+                return False
+            if one.after >= after:
+                return True
         at += 1
     return False
 

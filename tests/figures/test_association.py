@@ -4,6 +4,7 @@ the event engine's host, which keeps a list of its own."""
 from __future__ import annotations
 
 import os
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -17,7 +18,7 @@ from simlink.engines.event import EventEngine
 from simlink.engines.event.trigger import TriggerTimer
 from simlink.figures import tally as tally_module
 from simlink.figures.adding import SUMS
-from simlink.figures.association import Association
+from simlink.figures.association import Association, waits
 from simlink.figures.tally import Tally
 from simlink.records import UNREQUESTED, Cause, Fate, FrameBlock
 from tests.engines.agreement import short_stretches
@@ -519,3 +520,10 @@ def test_compiled_it_is_the_same(timeout, bits, monkeypatch):
         found.append((tally.sums, [one.tobytes() for one in tally.closed().values()]))
     assert found[0][0].tobytes() == found[1][0].tobytes()
     assert found[0][1] == found[1][1]
+
+
+def test_of_frames_that_nobody_asked_for_none_is_looked_at_beyond_the_first_told_of_later():
+    """Else a long run takes a time that grows with the square of their number."""
+    one = SimpleNamespace(trial=0, after=3, release=50)
+    assert waits(SimpleNamespace(fifo=True), [one, None], 0, 0, 2, 51)
+    assert not waits(SimpleNamespace(fifo=True), [one, None], 0, 0, 2, 50)
