@@ -109,14 +109,17 @@ def _text(found: LossStudy, width: float, error: float) -> str:
     loss = found.loss
     ends = "proven" if isinstance(loss, Loss) else percent(loss.confidence)
     sooner, later = found.between_ends
+    share = None if found.is_vague else loss.value
+    hourly, *hourly_ends = found.per_hour
+    between = None if found.is_vague else found.between
     rows = [
         ("", "value", ends),
-        _row("share of triggers", loss.value, loss.low, loss.high),
-        _row("share of words", loss.value, loss.low, loss.high),
-        _row("words an hour", *found.per_hour),
+        _row("share of triggers", share, loss.low, loss.high),
+        _row("share of words", share, loss.low, loss.high),
+        _row("words an hour", None if found.is_vague else hourly, *hourly_ends),
         (
             "mean time between losses",
-            "-" if found.between is None else duration(found.between),
+            "-" if between is None else duration(between),
             f"{'-' if sooner is None else duration(sooner)} to "
             f"{'no end' if later is None else duration(later)}",
         ),
@@ -135,9 +138,9 @@ def _row(
     name: str, value: float | None, low: float | None, high: float | None
 ) -> tuple[str, str, str]:
     """Return a row of the table; a value that is not known is a dash."""
-    if value is None or low is None or high is None:
+    if low is None or high is None:
         return name, "-", "-"
-    return name, f"{value:.3g}", f"{low:.3g} to {high:.3g}"
+    return name, "-" if value is None else f"{value:.3g}", f"{low:.3g} to {high:.3g}"
 
 
 def _method(found: LossStudy, width: float, error: float) -> list[str]:

@@ -126,7 +126,7 @@ class LossStudy:
             if loss.high < NEGLIGIBLE:
                 most = f"less than {_most(loss.high)} of triggers"
                 return f"{slots} {does} {most} {over} (proven)."
-            if self._is_vague:
+            if self.is_vague:
                 return f"{slots} {does} {self.value_text} of triggers {over} (proven)."
             sure = f"computed; proven: {_least(loss.low)} to {_most(loss.high)}"
         elif loss.value is None:
@@ -147,7 +147,8 @@ class LossStudy:
         return f"{said}: one in {duration(self.between)} on average."
 
     @property
-    def _is_vague(self) -> bool:
+    def is_vague(self) -> bool:
+        """Whether proven bounds are so far apart that no value between them says anything."""
         return isinstance(self.loss, Loss) and self.loss.high > _VAGUE * self.loss.low
 
     @property
@@ -157,7 +158,7 @@ class LossStudy:
         if loss.value is None:
             return "-"
         if isinstance(loss, Loss):
-            if self._is_vague:
+            if self.is_vague:
                 return f"{_least(loss.low)} to {_most(loss.high)}"
             return wording.share(loss.value, 3)
         assert loss.low is not None

@@ -50,6 +50,20 @@ def test_the_printed_bounds_hold_the_value(path):
     assert low <= value <= high
 
 
+def test_bounds_far_apart_have_no_value_between_them(tmp_path):
+    """The table gives the bounds alone, which are more than a factor 1.5 apart."""
+    file = tmp_path / "deep.toml"
+    deep = queues.queue("periodic", queues.exponential(0.1), 12, conversions=10)
+    file.write_text(deep.to_toml())
+    printed = run(file, "--width", "0.9").stdout
+    rows = [line.split() for line in printed.splitlines() if " to " in line and "  -  " in line]
+    names = [" ".join(row[: row.index("-")]) for row in rows]
+    assert names == [
+        "share of triggers", "share of words", "words an hour", "mean time between losses"
+    ]  # fmt: skip
+    assert float(rows[0][-1]) > 1.5 * float(rows[0][-3])
+
+
 def test_json_stands_alone(path):
     result = run(path, "--json", "--conversions", "40")
     found = json.loads(result.stdout)
