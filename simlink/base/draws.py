@@ -221,9 +221,10 @@ class Column:
     ) -> None:
         self.constant: int | None = law.constant_value if law.is_constant else None
         self._generators: list[np.random.Generator] = []
+        own = streams(seed, trial, source)
 
         def make(suffix: str) -> np.random.Generator:
-            self._generators.append(generator(seed, trial, part_of(source, suffix)))
+            self._generators.append(own(suffix))
             return self._generators[-1]
 
         self._sampler = None if law.is_constant else law.sampler(make, stride, offset)

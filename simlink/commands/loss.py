@@ -109,25 +109,23 @@ def _text(found: LossStudy, width: float, error: float) -> str:
     loss = found.loss
     ends = "proven" if isinstance(loss, Loss) else percent(loss.confidence)
     sooner, later = found.between_ends
-    share = None if found.is_vague else loss.value
-    hourly, *hourly_ends = found.per_hour
-    between = None if found.is_vague else found.between
     rows = [
-        ("", "value", ends),
-        _row("share of triggers", share, loss.low, loss.high),
-        _row("share of words", share, loss.low, loss.high),
-        _row("words an hour", None if found.is_vague else hourly, *hourly_ends),
+        _row("share of triggers", loss.value, loss.low, loss.high),
+        _row("share of words", loss.value, loss.low, loss.high),
+        _row("words an hour", *found.per_hour),
         (
             "mean time between losses",
-            "-" if between is None else duration(between),
+            "-" if found.between is None else duration(found.between),
             f"{'-' if sooner is None else duration(sooner)} to "
             f"{'no end' if later is None else duration(later)}",
         ),
     ]
+    if found.is_vague:
+        rows = [(name, "-", bounds) for name, _, bounds in rows]
     title = printable(found.scenario.title or found.scenario.name)
     parts = [
         f"{title}\n{wrapped(found.sentence)}",
-        columns(rows),
+        columns([("", "value", ends), *rows]),
         wrapped(" ".join(_method(found, width, error))),
         wrapped(f"Cautions: {CAUTIONS}"),
     ]

@@ -185,6 +185,7 @@ def _search(
         if guess is not None:
             depth, slope = max(least, guess[0]), guess[1]
             report(f"FIFOs of about {wording.many(depth, 'slot')} are worth a closer look")
+    hopeless = _lost_anyhow(scenario) > found.at_most
     while above is None or above - below > 1:
         candidate = scenario.with_value("fifo.depth", depth)
         found.tried[depth] = study = _loss_of(found, candidate, slope, workers, executor)
@@ -197,7 +198,7 @@ def _search(
             blind = depth
         else:
             below = depth
-        if above is None and _lost_anyhow(scenario) > found.at_most:
+        if above is None and hopeless:
             report("no depth will do: the host is asked for more than all of its time")
             break
         depth = _next(found, target, below, above, least, slope)

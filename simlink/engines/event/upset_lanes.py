@@ -23,7 +23,6 @@ class UpsetLanes(ReturnLanes):
     foreseen = False
 
     def __init__(self, env: Clockwork, trial: Trial, signals: Signals, fifo: Fifo) -> None:
-        self.fifo = fifo
         super().__init__(env, trial, signals, fifo)
         self.receiver = None if self.strobe is None else Receiver(env, trial, fifo)
         self.edges: FalseEdges | None = None
