@@ -13,8 +13,8 @@ lane 0; a frame whose lanes say different things fails as well.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Collection, Sequence
+from dataclasses import dataclass, field
 from functools import lru_cache
 
 import numpy as np
@@ -59,6 +59,94 @@ class Layout:
     def as_array(self) -> npt.NDArray[np.uint64]:
         """What a wrong bit in each place does, for what is compiled: to be added modulo 2."""
         return np.array(self.does, dtype=np.uint64)
+
+
+@dataclass(slots=True)
+class Harm:
+    """What transients did to a frame.
+
+    Attributes
+    ----------
+    lost, inverted : set of (int, int)
+        Lane and place of the bits that never come, and of those that came inverted.
+    slipped : bool
+        Whether a bit is not in its own place.
+    closed : bool
+        Whether it was ended short.
+    sources : list of (int, int) or None
+        The conversion and the number of the bit in each place, of all lanes; None if its own.
+    rise_lost : bool
+        Whether a host that reads the converter never saw its busy rise.
+    hit : int
+        2 to the power of each cause that applies, added up.
+    packet_failed : bool
+        Whether the check of a packet failed.
+    """
+
+    lost: set[tuple[int, int]] = field(default_factory=set)
+    inverted: set[tuple[int, int]] = field(default_factory=set)
+    slipped: bool = False
+    closed: bool = False
+    sources: list[tuple[int, int]] | None = None
+    rise_lost: bool = False
+    hit: int = 0
+    packet_failed: bool = False
+
+
+#: Returns all bits that a lane sends of a conversion's frame.
+Sent = Callable[[int, int], list[int]]
+
+
+def damage(harm: Harm, index: int, lanes: int, sent: Sent) -> set[tuple[int, int]]:
+    """Return the bits of a frame, as transients leave it, that are not what its conversion sent.
+
+    A bit that came inverted is wrong, and one in the place of another from which it differs.
+
+    Parameters
+    ----------
+    harm : Harm
+        What transients did to it.
+    index : int
+        The frame's conversion.
+    lanes : int
+        How many there are.
+    sent : callable
+        Of the conversion and the lane.
+
+    Returns
+    -------
+    set of (int, int)
+        Lane and bit of each.
+    """
+    if not harm.slipped and not harm.lost:
+        return set(harm.inverted)
+    found = set()
+    for lane in range(lanes):
+        own, there = sent(index, lane), bits_left(harm, index, lane, sent)
+        found |= {(lane, place) for place, bit in enumerate(there) if bit != own[place]}
+    return found
+
+
+def bits_left(harm: Harm, index: int, lane: int, sent: Sent) -> list[int]:
+    """Return the bits of a lane as transients leave them; a place that stays empty is read as 0.
+
+    Parameters
+    ----------
+    harm, index, sent
+        As in `damage`.
+    lane : int
+        Which.
+    """
+    there = list(sent(index, lane))
+    for place, (conversion, bit) in enumerate(harm.sources or ()):
+        # A false strobe brings a bit of 0.
+        there[place] = 0 if conversion == -1 else sent(conversion, lane)[bit]
+    for place, bit in enumerate(there):
+        if (lane, place) in harm.lost:
+            there[place] = 0
+        elif (lane, place) in harm.inverted:
+            there[place] = 1 - bit
+    return there
 
 
 @dataclass(frozen=True)

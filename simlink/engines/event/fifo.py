@@ -9,9 +9,10 @@ from typing import Protocol
 from simlink.base.instants import FAR, NEVER
 from simlink.engines.event.channel import Channel
 from simlink.engines.event.clockwork import PUSH, RELEASE, Clockwork, Instant
-from simlink.engines.event.frame import Frame, Harm, Trial, repeated_source
+from simlink.engines.event.frame import Frame, Trial, repeated_source
 from simlink.engines.event.signals import Signals
 from simlink.link import fifo
+from simlink.link.damage import Harm
 from simlink.link.fate import NOT_RECEIVED, OVERRUN
 from simlink.link.fifo import WhenFull
 from simlink.link.repeat import repeats

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterable
-from dataclasses import dataclass, field
 from types import SimpleNamespace
 from typing import NamedTuple
 
@@ -15,7 +14,7 @@ from simlink.engines.event.apart import Apart
 from simlink.engines.event.words import Words
 from simlink.link import check, content
 from simlink.link.content import BitOutcome
-from simlink.link.damage import Layout
+from simlink.link.damage import Harm, Layout
 from simlink.link.false_edge import FalseEdges, channels
 from simlink.link.fifo import WhenFull
 from simlink.link.transient import WAYS, Upsets, Way, may_upset
@@ -138,38 +137,6 @@ class Frame:
 
 #: What the draws of a repeated frame go by is this much more than its conversion.
 REPEATED = 2**40
-
-
-@dataclass(slots=True)
-class Harm:
-    """What transients did to a frame.
-
-    Attributes
-    ----------
-    lost, inverted : set of (int, int)
-        Lane and place of the bits that never come, and of those that came inverted.
-    slipped : bool
-        Whether a bit is not in its own place.
-    closed : bool
-        Whether it was ended short.
-    sources : list of (int, int) or None
-        The conversion and the number of the bit in each place, of all lanes; None if its own.
-    rise_lost : bool
-        Whether a host that reads the converter never saw its busy rise.
-    hit : int
-        2 to the power of each cause that applies, added up.
-    packet_failed : bool
-        Whether the check of a packet failed.
-    """
-
-    lost: set[tuple[int, int]] = field(default_factory=set)
-    inverted: set[tuple[int, int]] = field(default_factory=set)
-    slipped: bool = False
-    closed: bool = False
-    sources: list[tuple[int, int]] | None = None
-    rise_lost: bool = False
-    hit: int = 0
-    packet_failed: bool = False
 
 
 class Indexed:

@@ -4,12 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from simlink.engines.event.frame import Frame, Harm, Trial
+from simlink.engines.event.frame import Frame, Trial
 from simlink.link import check
-from simlink.link.damage import Finding, judged
+from simlink.link.damage import Finding, bits_left, damage, judged
 from simlink.link.fate import UNDERRUN, fate_of_failed
-
-Places = set[tuple[int, int]]
 
 
 def judge(trial: Trial, frame: Frame, fate: int) -> None:
@@ -39,7 +37,7 @@ def judge(trial: Trial, frame: Frame, fate: int) -> None:
 def _judge(trial: Trial, frame: Frame) -> None:
     """Record what damage a frame has."""
     harm = frame.harm
-    hurt = set() if harm is None else damage(trial, frame.index, harm)
+    hurt = set() if harm is None else damage(harm, frame.index, trial.lanes, trial.sent)
     found = judged(trial.layout, hurt ^ set(frame.mistaken))
     wrong = sum(bit < frame.data for _, bit in hurt)
     failed = harm is not None and (harm.closed or harm.packet_failed)
@@ -107,54 +105,6 @@ def judge_apart(
         (apart.counter,) = shown
 
 
-def damage(trial: Trial, index: int, harm: Harm) -> Places:
-    """Return the bits of a frame, as transients leave it, that are not what its conversion sent.
-
-    A bit that came inverted is wrong, and one in the place of another from which it differs.
-
-    Parameters
-    ----------
-    index : int
-        The frame's conversion.
-    harm : Harm
-        What transients did to it.
-
-    Returns
-    -------
-    set of (int, int)
-        Lane and bit of each.
-    """
-    if not harm.slipped and not harm.lost:
-        return set(harm.inverted)
-    found = set()
-    for lane in range(trial.lanes):
-        own, there = trial.sent(index, lane), bits_left(trial, index, harm, lane)
-        found |= {(lane, place) for place, bit in enumerate(there) if bit != own[place]}
-    return found
-
-
-def bits_left(trial: Trial, index: int, harm: Harm, lane: int) -> list[int]:
-    """Return the bits of a lane as transients leave them; a place that stays empty is read as 0.
-
-    Parameters
-    ----------
-    index : int
-        The frame's conversion.
-    harm : Harm
-        What transients did to it.
-    """
-    there = trial.sent(index, lane)
-    for place, (conversion, bit) in enumerate(harm.sources or ()):
-        # A false strobe brings a bit of 0.
-        there[place] = 0 if conversion == -1 else trial.sent(conversion, lane)[bit]
-    for place, bit in enumerate(there):
-        if (lane, place) in harm.lost:
-            there[place] = 0
-        elif (lane, place) in harm.inverted:
-            there[place] = 1 - bit
-    return there
-
-
 def bits_read(trial: Trial, frame: Frame, lane: int) -> list[int]:
     """Return the bits of a lane as the host reads them from the FIFO.
 
@@ -162,7 +112,9 @@ def bits_read(trial: Trial, frame: Frame, lane: int) -> list[int]:
     """
     harm = frame.harm
     bits = (
-        trial.sent(frame.index, lane) if harm is None else bits_left(trial, frame.index, harm, lane)
+        trial.sent(frame.index, lane)
+        if harm is None
+        else bits_left(harm, frame.index, lane, trial.sent)
     )
     late = frame.late or ()
     for place, bit in enumerate(bits):
