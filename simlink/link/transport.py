@@ -13,8 +13,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 from fractions import Fraction
 
-from simlink.base.instants import FS_PER_SECOND, round_ratio
+import numpy as np
+
+from simlink.base.instants import FS_PER_SECOND, Times, round_ratio
 from simlink.scenario.schema import Scenario
+
+#: The share of the line bits that a transient hits that come inverted.
+SHARE_INVERTED = 0.5
 
 
 @dataclass(frozen=True)
@@ -63,6 +68,19 @@ def packets_of(scenario: Scenario) -> list[Packet] | None:
     assert style.packet_bits is not None
     assert rate is not None
     return split(scenario.bits_per_lane, style.packet_bits, scenario.packet_overhead, rate.value)
+
+
+def shape_of(scenario: Scenario, packets: list[Packet]) -> Times:
+    """Return of each packet of a frame what its line bits are.
+
+    Returns
+    -------
+    ndarray of int64, shape (3, packets)
+        Its first bit, its line bits with header and check, and the line bits of all ahead of it.
+    """
+    sizes = [one.last - one.first + 1 + scenario.packet_overhead for one in packets]
+    ahead = [sum(sizes[:number]) for number in range(len(sizes))]
+    return np.array([[one.first for one in packets], sizes, ahead], dtype=np.int64)
 
 
 def line_bit_begins(sent: int, line_time: int, bits: int, bit: int) -> int:

@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from simlink.engines.batch import BatchEngine
-from simlink.engines.batch.returns import symbols
+from simlink.engines.batch.returns import JUDGES, symbols
 from simlink.engines.batch.strobe import certain
 from simlink.engines.event.wiring import Chain, blank
 from simlink.link import unit
@@ -227,6 +227,6 @@ def test_what_is_certain_is_not_drawn():
     for skew, judged in (("9 ns", True), ("8 ns", False), ("12 ns", False)):
         scenario = chain(jitter | list_of(skew) | {"frame.word_bits": 16})
         found = symbols(scenario, unit.build(scenario, range(1)), False)
-        assert found.doubtful.tolist() == [judged]
+        assert (found.strobes == JUDGES).tolist() == [judged]
         assert found.wrong.tolist() == [skew == "12 ns"]
         assert len(found.columns) == (16 + 32 + 1 if judged else 2)

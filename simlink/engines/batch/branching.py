@@ -248,7 +248,7 @@ class Branches(Walk):
             if one.name not in _COMMON
         }
         self.units = replace(self.all_units, trials=range(self.count), **given)
-        self.symbols = replace(self._all_symbols, doubtful=self._all_symbols.doubtful[unit])
+        self.symbols = replace(self._all_symbols, strobes=self._all_symbols.strobes[unit])
         self.wrong, self.offsets = self._all_wrong[unit], self._all_offsets[unit]
 
     def step(self, first: int, rows: slice, stage: Stage, count: int = 1) -> None:

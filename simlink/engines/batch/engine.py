@@ -33,7 +33,9 @@ from simlink.engines.batch.windows import (
 from simlink.engines.event import EventEngine
 from simlink.link import unit
 from simlink.link.fifo import WhenFull
+from simlink.link.strobe import realign_gap
 from simlink.link.transient import may_upset, upset_parts, upsets
+from simlink.link.transport import SHARE_INVERTED, packets_of, shape_of
 from simlink.link.unit import Units
 from simlink.records import RECORD, FrameBlock
 from simlink.scenario.distributions import reach
@@ -135,19 +137,29 @@ class Walk:
             law["data_bits"] = scenario.data_bits_per_lane
             law["upset_back"] = may_upset(scenario, "return")
             law["leaves"], law["refreshes"] = leaves(scenario), scenario.fifo.credit_refresh
+            back = scenario.barrier.return_
+            law["strobes"] = law["upset_back"] and back.has_strobe
+            law["gap"], law["release_bits"] = realign_gap(scenario) or 0, scenario.fifo.release_bits
+            law["header"], law["overhead"] = back.header_bits, scenario.packet_overhead
+            law["line_parts"] = upset_parts(scenario.barrier.upset * SHARE_INVERTED)
             every = len(self.symbols.takes) == scenario.bits_per_lane
             law["all_drawn"] = every or self.symbols.packets
             self.spans = np.zeros(len(units.trials), dtype=np.int64)
             least, most = reach(scenario.barrier.direction("return").jitter)
-            if not law["all_drawn"]:
-                # Without bounds no bit stands alone, and all are drawn.
+            if not math.isinf(most - least):
+                # Without bounds no bit stands alone, all are drawn, and every strobe is judged.
                 law["low"], law["high"] = math.floor(least), math.ceil(most)
-                longest = np.maximum(units.lanes.max(axis=1) + law["high"], 0)
-                self.spans = units.captured[:, -1] + longest
-            if law["leaves"] and not law["packets"]:
-                slower = units.strobe + np.maximum(units.strobe_distortion, 0) + math.ceil(most)
-                strobes = units.strobe_edges[:, -1] + np.maximum(slower, 0)
-                self.spans = np.maximum(self.spans, strobes)
+                if not law["all_drawn"]:
+                    longest = np.maximum(units.lanes.max(axis=1) + law["high"], 0)
+                    self.spans = units.captured[:, -1] + longest
+                if law["strobes"]:
+                    slower = units.strobe + np.maximum(units.strobe_distortion, 0) + law["high"]
+                    strobes = units.strobe_edges[:, -1] + np.maximum(slower, 0)
+                    self.spans = np.maximum(self.spans, strobes)
+            packets = packets_of(scenario)
+            self.shapes = np.zeros((3, len(self.symbols.takes)), dtype=np.int64)
+            if packets is not None:
+                self.shapes = shape_of(scenario, packets)
             self.wrong: Any = units.wrong_later.any(axis=1) | self.symbols.wrong
             self.offsets = np.ascontiguousarray(units.captured[:, self.symbols.last_bits])
         else:
@@ -268,6 +280,7 @@ class Walk:
         if self.by_remote:
             self.windows.open(trials)
             self.late.open(trials)
+            self.harms.open(trials)
         else:
             self.read_windows.open(self.units, trials)
             self.judge.open(trials)
@@ -310,14 +323,16 @@ class Walk:
         units, rows, draws, symbol = self.units, self.rows, self.draws, self.symbols
         lanes = int(self.law["lanes"][0])
         pushed = np.empty((lanes if self.words else 0, len(symbol.takes)), dtype=np.int64)
+        bits = units.captured.shape[1]
         return (
-            self.records, self.law, units.values[rows], self.wrong[rows], symbol.doubtful[rows],
+            self.records, self.law, units.values[rows], self.wrong[rows], symbol.strobes[rows],
             units.lanes[rows], units.lane_distortions[rows], units.captured[rows],
             units.bit_ends[rows], units.strobe_edges[rows], self.offsets[rows],
-            symbol.line_times, symbol.takes, symbol.word_firsts, symbol.word_lasts,
+            symbol.line_times, symbol.takes, symbol.last_bits, symbol.word_firsts,
+            symbol.word_lasts, units.host_rising, self.shapes,
             draws.ring, draws.place, draws.constant, self.state, self.waiting,
             self.ends, self.ahead, self.line_free, pushed,
-            np.empty((2, units.strobe_edges.shape[1]), dtype=np.int64),
+            np.empty((2, 2 * bits), dtype=np.int64), np.empty((1 + lanes, bits), dtype=np.int64),
             *self.upset, self.spans[rows], np.empty((2, lanes), dtype=np.int64),
             self.late.drawn, self.late.asked, self.harms.noted, self.notes, *self.bits,
         )  # fmt: skip

@@ -120,6 +120,19 @@ def free(st: Any, ends: Any, upto: int) -> None:
         st.freed += 1
 
 
+def close(st: Any, ends: Any, when: int) -> None:
+    """Have the slot of a frame that ends short and is never read freed at an instant.
+
+    Every read that ends before that has been named.
+    """
+    place = st.named
+    while place > st.freed and ends[slot(place - 1, ends)] > when:
+        ends[slot(place, ends)] = ends[slot(place - 1, ends)]
+        place -= 1
+    ends[slot(place, ends)] = when
+    st.named += 1
+
+
 def discard(law: Any, st: Any, waiting: Any, records: Any, notes: Any, now: int) -> bool:
     """Discard the oldest frame that is whole and that no service has named, if there is one."""
     if st.tail == st.head:

@@ -1,42 +1,60 @@
-"""What inverted bits come to, in the batch engine: of the few frames that transients harmed."""
+"""What harm to frames comes to, in the batch engine: of the few that transients hit."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from functools import partial
 from typing import Any
 
 import numpy as np
 
 from simlink.base.instants import NEVER
-from simlink.link.damage import Layout, judged
-from simlink.link.fate import UNDERRUN, fate_of_failed
+from simlink.engines.batch.hits import CLOSED, INVERTED, LOST
+from simlink.link import check
+from simlink.link.damage import Harm, Layout, damage, judged, packet_fails, syndromes
+from simlink.link.fate import NOT_RECEIVED, UNDERRUN, fate_of_failed
+from simlink.link.transport import packets_of, shape_of
 from simlink.records import Cause
 from simlink.scenario.schema import Scenario
 
-#: Bits that are noted before the loop has to stop, beyond those of a frame.
+#: What is noted before the loop has to stop, beyond the most of one frame.
 _ROOM = 1024
+
+#: Kind, lane, bit, and an instant in fs, as `hits.note_harm` notes them.
+Note = tuple[int, int, int, int]
 
 
 class Harms:
-    """The inverted bits of frames whose fate is not settled, by trial and conversion.
+    """The harm to frames whose fate is not settled, by conversion and trial.
 
     Attributes
     ----------
-    noted : ndarray of int64, shape (1 + room, 5)
-        As `hits.inverted` fills it.
+    noted : ndarray of int64, shape (1 + room, 6)
+        As `hits.note_harm` fills it.
     """
 
     def __init__(self, scenario: Scenario) -> None:
+        self._scenario = scenario
         self._layout = Layout.of(scenario)
-        room = _ROOM + scenario.frame.lanes * scenario.bits_per_lane
-        self.noted = np.zeros((1 + room, 5), dtype=np.int64)
-        self._found: dict[int, dict[int, list[tuple[int, int, int]]]] = {}
+        self._packets = packets_of(scenario)
+        most = (scenario.frame.lanes + 1) * scenario.bits_per_lane + 1
+        if self._packets is not None:
+            self._shapes = shape_of(scenario, self._packets)
+            most = scenario.frame.lanes * int(self._shapes[1].sum())
+        self.noted = np.zeros((1 + _ROOM + most, 6), dtype=np.int64)
+        self._found: dict[int, dict[int, list[Note]]] = {}
+
+    def open(self, trials: range) -> None:
+        """Begin some trials."""
+        self._trials = trials
+        #: Triggers that were lost on their way: the converter does not count them.
+        self._lost = np.zeros(len(trials), dtype=np.int64)
 
     def collect(self) -> None:
         """Take what is noted."""
         count = int(self.noted[0, 0])
-        for row, conversion, lane, bit, came in self.noted[1 : 1 + count].tolist():
-            frames = self._found.setdefault(conversion, {})
-            frames.setdefault(row, []).append((lane, bit, came))
+        for kind, row, conversion, *what in self.noted[1 : 1 + count].tolist():
+            self._found.setdefault(conversion, {}).setdefault(row, []).append((kind, *what))
         self.noted[0, 0] = 0
 
     def settle(self, records: Any, first: int) -> None:
@@ -47,23 +65,100 @@ class Harms:
         records : ndarray of RECORD, shape (T, n)
         """
         upto = first + records.shape[1]
+        lost = None
+        if self._layout.sequence:
+            lost = (records["fate"] == NOT_RECEIVED) & (records["aperture"] == NEVER)
         for conversion in [one for one in self._found if one < upto]:
-            for row, bits in self._found.pop(conversion).items():
-                self._judge(records[row, conversion - first], bits)
+            at = conversion - first
+            for row, notes in self._found.pop(conversion).items():
+                came = conversion
+                if lost is not None:
+                    came -= int(self._lost[row] + lost[row, :at].sum())
+                sent = partial(self._sent, self._trials[row], came)
+                self._judge(records[row, at], conversion, notes, sent)
+        if lost is not None:
+            self._lost += lost.sum(axis=1)
 
-    def _judge(self, record: Any, bits: list[tuple[int, int, int]]) -> None:
-        """Say what inverted bits come to: those that are there when the read of a frame ends."""
+    def _sent(self, trial: int, came: int, conversion: int, lane: int) -> list[int]:
+        return check.sent(self._scenario, trial, conversion, lane, came)
+
+    def _judge(self, record: Any, conversion: int, notes: list[Note], sent: Any) -> None:
+        """Say what harm to a frame comes to.
+
+        Only what is there when its read ends is wrong with what was read.
+        """
+        harm = Harm()
+        come = self._of_line(harm, notes) if self._packets else self._of_bits(harm, notes)
         end = record["read_end"]
-        there = [(lane, bit) for lane, bit, came in bits if came < end]
-        if end == NEVER or not there:
+        closed = [when for kind, _, _, when in notes if kind == CLOSED]
+        short = bool(harm.hit & (1 << Cause.STROBE | 1 << Cause.PACKET))
+        if short:
+            record["hit"] = harm.hit
+        if end == NEVER:
+            if short and record["fate"] == NOT_RECEIVED and come:
+                record["hit"] |= 1 << Cause.DATA
             return
-        found = judged(self._layout, there)
+        harm.inverted = {place for place, when in come.items() if when < end}
+        if not harm.inverted and not short and not harm.packet_failed:
+            return
+        if harm.slipped:
+            harm.sources = [(conversion, bit) for bit in self._kept(notes)]
+        hurt = damage(harm, conversion, self._layout.lanes, sent)
+        found = judged(self._layout, hurt)
         record["wrong_bits"] = found.wrong
-        record["hit"] = 1 << Cause.DATA
+        record["hit"] |= harm.hit
+        if harm.inverted:
+            record["hit"] |= 1 << Cause.DATA
         if record["fate"] == UNDERRUN:
             return
         record["counter_error"] = found.counter_error
-        if found.failed:
+        if found.failed or harm.packet_failed or any(when <= end for when in closed):
             record["check_failed"] = True
             if self._layout.drops:
                 record["fate"] = fate_of_failed(int(record["fate"]))
+
+    def _kept(self, notes: Sequence[Note]) -> list[int]:
+        """Return the bits of each lane that a strobe brings, in order."""
+        lost = {bit for kind, _, bit, _ in notes if kind == LOST}
+        return [bit for bit in range(self._layout.bits) if bit not in lost]
+
+    def _of_bits(self, harm: Harm, notes: list[Note]) -> dict[tuple[int, int], int]:
+        """Note lost strobes; return when each bit came that came inverted, by lane and place."""
+        kept = self._kept(notes)
+        if len(kept) < self._layout.bits:
+            harm.slipped = kept != list(range(len(kept)))
+            harm.hit = 1 << Cause.STROBE | harm.slipped << Cause.SLIP
+            places = range(len(kept), self._layout.bits)
+            harm.lost = {(lane, place) for lane in range(self._layout.lanes) for place in places}
+        return {(lane, place): when for kind, lane, place, when in notes if kind == INVERTED}
+
+    def _of_line(self, harm: Harm, notes: list[Note]) -> dict[tuple[int, int], int]:
+        """Note lost packets and failed checks; return when each inverted bit came, by place."""
+        assert self._packets is not None
+        law, header = self._scenario.check, self._scenario.barrier.return_.header_bits
+        firsts, sizes, ahead = self._shapes
+        come = {}
+        hit: dict[tuple[int, int], list[int]] = {}
+        for _, lane, bit, when in notes:
+            number = int(np.searchsorted(ahead, bit, side="right")) - 1
+            hit.setdefault((lane, number), []).append(bit - int(ahead[number]) - header)
+            come[lane, number] = when
+        found: dict[tuple[int, int], int] = {}
+        for (lane, number), bits in hit.items():
+            data = self._packets[number].last - self._packets[number].first + 1
+            first = int(firsts[number])
+            if min(bits) < 0:
+                harm.lost |= {(lane, first + place) for place in range(data)}
+                harm.hit |= 1 << Cause.PACKET
+                continue
+            inside = [bit for bit in bits if bit < data]
+            if law.of_packet:
+                does = syndromes(law, data)
+                # Its check stands at its end.
+                beyond = int(sizes[number]) - header - len(does)
+                checked = inside + [bit - beyond for bit in bits if bit - beyond >= data]
+                if packet_fails(does, checked):
+                    harm.packet_failed = True
+                    harm.hit |= 1 << Cause.DATA
+            found |= {(lane, first + bit): come[lane, number] for bit in inside}
+        return found

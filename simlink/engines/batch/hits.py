@@ -33,8 +33,9 @@ class Wanted(IntEnum):
 
 WINDOWS, DRAWS, ROOM = int(Wanted.WINDOWS), int(Wanted.DRAWS), int(Wanted.ROOM)
 WHOLE = int(Wanted.WHOLE)
-#: Places of the draws that are made where they matter; those of bits come after.
+#: Places of the draws that are made where they matter; those of bits come after, or of line bits.
 UPSET_TRIGGER, UPSET_CREDIT, LATE_BITS = range(3)
+LATE_LINE_BITS = LATE_BITS
 
 
 def met(starts: Any, ends: Any, sent: int, arrives: int) -> int:
@@ -82,6 +83,59 @@ def chance_hits(law: Any, late: Any, asked: Any, column: int, index: int) -> boo
     return is_upset(late_draw(late, asked, column, index), law.upset_parts)
 
 
+#: What is noted of harm: a bit of a lane that came inverted, by its place; a strobe that was lost;
+#: when a gap ended the frame; a bit of a line that was inverted, counted over the frame's packets.
+INVERTED, LOST, CLOSED, LINE_BIT = range(4)
+
+
+def note_harm(harms: Any, kind: int, t: int, k: int, lane: int, bit: int, came: int) -> None:
+    """Note harm to a conversion's frame; there has to be room for it (`harms.Harms.noted`)."""
+    harms[0, 0] += 1
+    note = harms[harms[0, 0]]
+    note[0], note[1], note[2], note[3], note[4], note[5] = kind, t, k, lane, bit, came
+
+
+def meets_at(
+    law: Any,
+    sent: int,
+    static: int,
+    starts: Any,
+    ends: Any,
+    late: Any,
+    asked: Any,
+    column: int,
+    k: int,
+) -> tuple[int, int, int]:
+    """Tell whether a symbol meets a window that waits for none and whose jitter is not drawn.
+
+    Nothing but the very edge of a window takes its jitter to decide.
+
+    Parameters
+    ----------
+    sent, static : int, fs
+        When it is sent; the fixed part of its crossing.
+    starts, ends
+        As in `met`.
+    late, asked, column, k
+        As in `late_draw`: its jitter.
+
+    Returns
+    -------
+    soonest, latest : int, fs
+        When it may come.
+    meets : int
+        As in `met`.
+    """
+    soonest = arrives_at(sent, static, law.low, NEVER)
+    latest = arrives_at(sent, static, law.high, NEVER)
+    meets = met(starts, ends, sent, latest)
+    if meets == 1 and met(starts, ends, sent, soonest) != 1:
+        off = late_draw(late, asked, column, k)
+        soonest = latest = arrives_at(sent, static, off, NEVER)
+        meets = met(starts, ends, sent, latest)
+    return soonest, latest, meets
+
+
 def inverted(
     law: Any,
     t: int,
@@ -114,9 +168,9 @@ def inverted(
         As in `met`.
     late, asked
         As in `late_draw`.
-    harms : ndarray of int64, shape (1 + room, 5)
-        How many bits are noted, and behind it of each the trial, the conversion, the lane, the
-        bit, and when it comes, which is of matter only where all are drawn.
+    harms : ndarray of int64, shape (1 + room, 6)
+        How many bits are noted, and behind it of each the kind, the trial, the conversion, the
+        lane, the bit, and when it comes, which is of matter only where all are drawn.
 
     Returns
     -------
@@ -137,18 +191,13 @@ def inverted(
                 out = arrives_at(sent, lanes[lane], off, out)
                 meets = met(starts, ends, sent, out)
             else:
-                # Nothing but the very edge of a window takes its jitter to decide.
-                meets = met(starts, ends, sent, arrives_at(sent, lanes[lane], law.high, NEVER))
-                soonest = arrives_at(sent, lanes[lane], law.low, NEVER)
-                if meets == 1 and met(starts, ends, sent, soonest) != 1:
-                    off = late_draw(late, asked, LATE_BITS + column, k)
-                    meets = met(starts, ends, sent, arrives_at(sent, lanes[lane], off, NEVER))
+                _, _, meets = meets_at(
+                    law, sent, lanes[lane], starts, ends, late, asked, LATE_BITS + column, k
+                )
             unknown = unknown or meets == 2
             own = LATE_BITS + law.lanes * law.bits + column
             if meets == 1 and chance_hits(law, late, asked, own, k):
-                harms[0, 0] += 1
-                note = harms[harms[0, 0]]
-                note[0], note[1], note[2], note[3], note[4] = t, k, lane, bit, out
+                note_harm(harms, INVERTED, t, k, lane, bit, out)
                 wrong = wrong or bit < law.data_bits
     lacks = WINDOWS if unknown else DRAWS if asked[0, 0] > 0 else 0
     if lacks:

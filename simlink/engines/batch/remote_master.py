@@ -25,7 +25,15 @@ from simlink.engines.batch.draws import (
     SYNC_DELAY,
     TRIGGER_JITTER,
 )
-from simlink.engines.batch.fifo_host import advance, discard, end_of, free, note_gone, read_frame
+from simlink.engines.batch.fifo_host import (
+    advance,
+    close,
+    discard,
+    end_of,
+    free,
+    note_gone,
+    read_frame,
+)
 from simlink.engines.batch.hits import (
     DRAWS,
     UPSET_CREDIT,
@@ -36,6 +44,9 @@ from simlink.engines.batch.hits import (
     inverted,
     met,
 )
+from simlink.engines.batch.packets import receive as receive_packets
+from simlink.engines.batch.receiver import receive as receive_bits
+from simlink.engines.batch.returns import JUDGES, SPOILS
 from simlink.engines.batch.rings import blank, draw, expire, slot
 from simlink.engines.batch.strobe import spoils
 from simlink.link.channel import arrives_at
@@ -139,6 +150,14 @@ def keep_words(
             last_bit[lane, word] = pushed[lane, lasts[word]]
 
 
+def move_up(law: Any, last_bits: Any, placed: Any, kept: int, pushed: Any) -> None:
+    """Note when bits are pushed that have moved to other places, and which places stay empty."""
+    for lane in range(law.lanes):
+        for symbol in range(law.symbols):
+            place = last_bits[symbol]
+            pushed[lane, symbol] = placed[1 + lane, place] if place < kept else NEVER
+
+
 def settle(
     law: Any, st: Any, waiting: Any, records: Any, notes: Any, high: int, over: bool
 ) -> None:
@@ -148,6 +167,8 @@ def settle(
     oldest = high if over else high - 1
     if not over and st.tail > st.head and not st.gone:
         oldest = min(oldest, waiting[slot(st.head, waiting)])
+    if st.short >= 0:
+        oldest = min(oldest, st.short)
     if law.timeout != NEVER and not law.loops:
         # A host that never comes releases nothing more, and discards nothing.
         certain = FAR if st.gone else st.now
@@ -170,7 +191,7 @@ def walk(
     laws: Any,
     units: Any,
     wrongs: Any,
-    doubtful: Any,
+    strobe_does: Any,
     lanes: Any,
     distortions: Any,
     captured: Any,
@@ -179,8 +200,11 @@ def walk(
     offsets: Any,
     line_times: Any,
     takes: Any,
+    last_bits: Any,
     word_firsts: Any,
     word_lasts: Any,
+    bit_takes: Any,
+    shapes: Any,
     draws: Any,
     place: Any,
     constant: Any,
@@ -191,6 +215,7 @@ def walk(
     line_free: Any,
     pushed: Any,
     edges: Any,
+    placed: Any,
     windows: Any,
     bounds: Any,
     spans: Any,
@@ -220,8 +245,8 @@ def walk(
     units : ndarray of UNIT, shape (T,)
     wrongs : ndarray of bool, shape (T,)
         Whether every frame of the unit has a wrong bit.
-    doubtful : ndarray of bool, shape (T,)
-        Whether the strobe has to judge each frame of the unit.
+    strobe_does : ndarray of int64, shape (T,)
+        As `strobes` in `returns.Symbols`.
     lanes, distortions : ndarray of int64, shape (T, lanes), fs
         The fixed part of each return lane's crossing; how much longer a falling edge of it takes.
     captured, ends_of_bits : ndarray of int64, shape (T, N), fs
@@ -229,6 +254,12 @@ def walk(
         As `captured`, `bit_ends` and `strobe_edges` in `link.unit.Units`.
     offsets, line_times, takes, pushed
         As in `push`; offsets have a row for each trial.
+    last_bits : ndarray of int64, shape (symbols,)
+        The last bit that each symbol carries.
+    bit_takes : ndarray of int64, shape (N,), fs
+        When the host takes each bit, counted from the start of the read.
+    shapes : ndarray of int64, shape (3, symbols)
+        As `packets.receive` takes them.
     word_firsts, word_lasts : ndarray of int64, shape (words,)
         The symbols that carry the first and last bit of each word.
     draws, place, constant
@@ -239,6 +270,8 @@ def walk(
     ahead, line_free : ndarray of int64, shape (T, lanes), fs
     edges : ndarray of int64, shape (2, 2 N)
         Room for the strobe's to be worked out in.
+    placed : ndarray of int64, shape (1 + lanes, N)
+        As `receiver.receive` takes it.
     windows, bounds
         As `windows.Windows` gives them.
     spans : ndarray of int64, shape (T,), fs
@@ -272,7 +305,8 @@ def walk(
         latencies = drawn[latency_place, : mask + 1] if latency_place >= 0 else constant[:0]
         dues, laters = due[t % len(due)], later[t % len(later)]
         lane, offset, before, line = lanes[t], offsets[t], ahead[t], line_free[t]
-        always_wrong, asks_strobe, first_captured = wrongs[t], doubtful[t], captured[t, 0]
+        always_wrong, first_captured = wrongs[t], captured[t, 0]
+        asks_strobe = strobe_does[t] == JUDGES
         there, back, credit = bounds[t, 0], bounds[t, 1], bounds[t, 2]
         there_starts, there_ends = windows[0, there[0] : there[1]], windows[1, there[0] : there[1]]
         back_starts, back_ends = windows[0, back[0] : back[1]], windows[1, back[0] : back[1]]
@@ -407,10 +441,31 @@ def walk(
                 while back_ends[back_next] <= start + first_captured:
                     back_next += 1
                 latest = max(start + spans[t], whole)
-                if back_starts[back_next] < latest:
+                if asks_strobe:
+                    latest = max(latest, st.strobe)
+                closes, kept, short = NEVER, law.bits, False
+                if came <= st.closing:
+                    # The frame before still has its place when this one comes.
+                    lacks = WHOLE
+                if back_starts[back_next] < latest or lacks:
                     turned = False
-                    if law.leaves:
+                    if lacks:
+                        pass
+                    elif law.leaves or strobe_does[t] == SPOILS:
                         lacks = WINDOWS if back_next == len(back_ends) - 1 else WHOLE
+                    elif law.packets:
+                        lacks, turned, short, (came, enough, whole, need) = receive_packets(
+                            law, t, k, start, drawn, place, constant, at, lane, offset,
+                            line_times, takes, shapes, held[0], held[1],
+                            back_starts, back_ends, late[t], asked, harms, pushed,
+                        )  # fmt: skip
+                    elif law.strobes:
+                        lacks, turned, kept, (came, enough, whole, need), closes = receive_bits(
+                            law, t, k, unit, start, drawn, place, constant, at, lane, captured[t],
+                            strobes[t], held[0], strobe_before, asks_strobe, bit_takes,
+                            back_starts, back_ends, late[t], asked, harms, edges, placed,
+                            (came, enough, whole, need),
+                        )  # fmt: skip
                     else:
                         lacks, turned = inverted(
                             law, t, k, start, drawn, place, constant, at, lane, captured[t],
@@ -428,6 +483,13 @@ def walk(
                         st.admitted -= 1
                         break
                     wrong = wrong or turned
+                if came < FAR:
+                    st.closing, st.short = whole if short else closes, -1
+                if short and st.short < 0:
+                    st.short = k
+                if kept < law.bits and law.keeps_words:
+                    move_up(law, last_bits, placed, kept, pushed)
+            if taken and came < FAR:
                 st.now = came
                 if not law.certain:
                     advance(law, st, wait, end, record_of, note_of, latencies, latency, came, -1)
@@ -437,14 +499,24 @@ def walk(
                 if not room and law.when_full == DROP_OLD:
                     room = discard(law, st, wait, record_of, note_of, came)
                 fate = IN_FLIGHT if room else OVERRUN
-                if room:
+                if room and law.keeps_words:
+                    keep_words(
+                        law, word_firsts, word_lasts, pushed, first_bit[t, at], last_bit[t, at]
+                    )
+                if room and enough == FAR:
+                    # It ends short of what is enough for a release.
+                    fate = NOT_RECEIVED
+                    if kept < law.bits:
+                        if not law.certain:
+                            advance(
+                                law, st, wait, end, record_of, note_of, latencies, latency, closes,
+                                -1,
+                            )  # fmt: skip
+                        close(st, end, closes)
+                elif room:
                     off = draw(drawn, place, constant, SYNC_DELAY, at)
                     planned = releases_at(enough, off, last_release)
                     last_release = planned
-                    if law.keeps_words:
-                        keep_words(
-                            law, word_firsts, word_lasts, pushed, first_bit[t, at], last_bit[t, at]
-                        )
                     if law.certain:
                         # Whatever is still to come, this frame is read next.
                         lasts = latencies[at] if len(latencies) else latency
@@ -495,6 +567,9 @@ def walk(
             st.next = k
             return t, lacks
         st.next = upto
+        if over and st.short >= 0:
+            # Nothing ends it.
+            return t, WHOLE
         if over:
             advance(law, st, wait, end, record_of, note_of, latencies, latency, FAR, -1)
         settle(law, st, wait, record_of, note_of, upto, over)

@@ -21,6 +21,9 @@ from simlink.link.unit import Units
 from simlink.scenario.distributions import Distribution, reach
 from simlink.scenario.schema import Scenario
 
+#: What the strobe of a unit does.
+SURE, JUDGES, SPOILS = range(3)
+
 
 @dataclass(frozen=True)
 class Symbols:
@@ -42,8 +45,11 @@ class Symbols:
     columns : list of Source
         The jitter of each symbol of each lane; behind it, where some unit is doubtful, that of
         the strobe.
-    wrong, doubtful : ndarray of bool, shape (T,)
-        Units of which the strobe spoils every frame, and those whose frames it has to judge.
+    wrong : ndarray of bool, shape (T,)
+        Units of which the strobe spoils every frame.
+    strobes : ndarray of int64, shape (T,)
+        `SURE` of units of which it spoils none, `SPOILS` of those, else `JUDGES`: it has to judge
+        each of their frames.
     """
 
     last_bits: Times
@@ -57,7 +63,7 @@ class Symbols:
     may_underrun: bool
     columns: list[Source]
     wrong: npt.NDArray[np.bool_]
-    doubtful: npt.NDArray[np.bool_]
+    strobes: Times
 
 
 def symbols(scenario: Scenario, units: Units, words: bool) -> Symbols:
@@ -118,7 +124,7 @@ def symbols(scenario: Scenario, units: Units, words: bool) -> Symbols:
         may_underrun=may_underrun,
         columns=columns,
         wrong=wrong,
-        doubtful=doubtful,
+        strobes=np.where(doubtful, JUDGES, np.where(wrong, SPOILS, SURE)),
     )
 
 

@@ -16,13 +16,15 @@ def _whole(*names: str) -> list[tuple[str, type]]:
 
 
 #: What a scenario says, the same for all its trials. ``certain``: whether nothing that is still to
-#: come can change how a frame that has a slot is read.
-#: ``timeout`` is NEVER where there is none; ``symbols`` are the bits or packets of a lane.
-#: ``data_bits``: the bits of a lane that are its words'. ``upset_parts``: how likely a symbol that
-#: meets a window is hit; ``crosses``: whether a trigger may be; ``upset_back``: whether bits of a
-#: remote master may be; ``upset_column``: where the draws of that stand, of a host's own clock.
-#: ``leaves``: whether what hits a frame is left to the event engine; ``refreshes``: whether credits
-#: that were lost are given back. ``all_drawn``: whether jitter of each bit or packet is; ``low``,
+#: come can change how a frame that has a slot is read. ``timeout`` is NEVER where there is none;
+#: ``symbols`` are the bits or packets of a lane. ``data_bits``: the bits of a lane that are its
+#: words'. ``upset_parts``: how likely a symbol that meets a window is hit; ``crosses``: whether a
+#: trigger may be; ``upset_back``: whether bits of a remote master may be; ``upset_column``: where
+#: the draws of that stand, of a host's own clock. ``leaves``: whether what hits a frame is left to
+#: the event engine; ``strobes``: whether a strobe may be hit; ``gap``: what ends a frame then;
+#: ``refreshes``: whether credits that were lost are given back. ``header``, ``overhead``: line bits
+#: of a packet ahead of its data, and all beside it; ``line_parts``: how likely a line bit is
+#: inverted that meets a window. ``all_drawn``: whether jitter of each bit or packet is; ``low``,
 #: ``high``: its bounds, where it is not. ``earliest``: what a trigger leaves after it is due at the
 #: least, NEVER if it has no bound.
 LAW = np.dtype(
@@ -31,7 +33,8 @@ LAW = np.dtype(
         "read_time", "bits", "lanes", "symbols", "packets", "release_symbol", "fixed",
         "may_underrun", "certain", "keeps_words", "words", "word_bits", "returns", "by_rise",
         "data_bits", "upset_parts", "upset_column", "upset_back", "all_drawn", "low", "high",
-        "earliest", "crosses", "leaves", "refreshes",
+        "earliest", "crosses", "leaves", "refreshes", "strobes", "gap", "release_bits", "header",
+        "overhead", "line_parts",
     )
 )  # fmt: skip
 
@@ -48,12 +51,13 @@ LAW = np.dtype(
 #: low: the oldest conversion that may still change. strobe: when its last edge came out. next: the
 #: conversion that it goes on with, where it stopped for want of something; wants: up to when it
 #: wants the windows to be known. lost: credits that were lost on their way. credited: when the last
-#: one was sent.
+#: one was sent. closing: up to when the last frame that ends short takes its slot, at the latest.
+#: short: the first conversion that a packet of a later one will end, -1 if there is none.
 REMOTE = np.dtype(
     _whole(
         "last_arrival", "readout_end", "ready_before", "last_release", "now", "head", "tail",
         "named", "freed", "admitted", "free_at", "continues", "begun", "latch", "held", "gone",
-        "alive", "cue", "low", "strobe", "next", "wants", "lost", "credited",
+        "alive", "cue", "low", "strobe", "next", "wants", "lost", "credited", "closing", "short",
     )
 )  # fmt: skip
 
@@ -97,7 +101,7 @@ _FRESH = {
     "newest": -1, "arrival": NEVER, "ready": NEVER, "release": FAR, "first": FAR, "last": NEVER,
     "end": FAR, "pending": -1, "pending_ready": NEVER, "pending_release": NEVER, "starts": NEVER,
     "free": NEVER, "busy": NEVER, "released": NEVER, "clock": NEVER, "returned": NEVER,
-    "strobe": NEVER, "credited": NEVER, "high": FAR, "hurt": -1,
+    "strobe": NEVER, "credited": NEVER, "high": FAR, "hurt": -1, "closing": NEVER, "short": -1,
 }  # fmt: skip
 
 

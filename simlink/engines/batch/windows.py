@@ -18,7 +18,9 @@ from simlink.engines.batch.draws import Source, edge_columns
 from simlink.engines.event import EventEngine
 from simlink.link.false_edge import channels
 from simlink.link.repeat import repeats
+from simlink.link.strobe import realign_gap
 from simlink.link.transient import UPSET_PARTS, Upsets, Way, may_upset, upsets
+from simlink.link.transport import packets_of, shape_of
 from simlink.scenario.distributions import Uniform, reach
 from simlink.scenario.schema import Scenario
 
@@ -33,11 +35,10 @@ def refusal(scenario: Scenario) -> str | None:
     kept = EventEngine().refuses(scenario) if channels(scenario) else None
     if kept is not None or scenario.link.scheme != "remote_master":
         return kept
-    what = "the batch engine does not do"
-    most = reach(scenario.barrier.direction("return").jitter)[1]
-    if may_upset(scenario, "return") and scenario.barrier.return_.has_strobe and math.isinf(most):
-        return f"{what} transients that may hit a strobe whose jitter has no bound"
-    if leaves(scenario) or scenario.fifo.credit_refresh:
+    back = scenario.barrier.return_
+    beside = back.style == "packets" or back.has_strobe or repeats(scenario)
+    if (beside and may_upset(scenario, "return")) or scenario.fifo.credit_refresh:
+        # Some trials may be left to that engine.
         return EventEngine().refuses(scenario)
     return None
 
@@ -45,12 +46,11 @@ def refusal(scenario: Scenario) -> str | None:
 def leaves(scenario: Scenario) -> bool:
     """Tell whether trials with a transient that may hit a frame are left to the event engine.
 
-    Of a strobe and of packets it may take more than single bits; where frames are asked for once
-    more, others wait for them.
+    Where no gap ends a frame, a strobe that is lost moves all bits after it for good; where frames
+    are asked for once more, others wait for them.
     """
-    back = scenario.barrier.return_
-    shared = back.style == "packets" or back.has_strobe or repeats(scenario)
-    return may_upset(scenario, "return") and shared
+    slips = scenario.barrier.return_.has_strobe and realign_gap(scenario) is None
+    return may_upset(scenario, "return") and (slips or repeats(scenario))
 
 
 def hits_trigger(scenario: Scenario) -> bool:
@@ -170,6 +170,24 @@ def _usual(scenario: Scenario) -> int:
     return math.ceil(min(2 * (sum(law.mean for law in laws) + float(clocks)), 1e15))
 
 
+def _bit_columns(scenario: Scenario, chance: Uniform) -> list[Source]:
+    """Return the columns of what takes bits back: jitter, and whether what is met is hit."""
+    back, lanes = scenario.barrier.return_, range(scenario.frame.lanes)
+    bits, jitter = scenario.bits_per_lane, scenario.barrier.direction("return").jitter
+    packets = packets_of(scenario)
+    if packets is not None:
+        total = sum(shape_of(scenario, packets)[1].tolist())
+        return [one for lane in lanes for one in edge_columns(chance, f"upset lane {lane}", total)]
+    found = []
+    for law, name in ((jitter, "barrier.return.jitter lane"), (chance, "upset lane")):
+        for lane in lanes:
+            found += edge_columns(law, f"{name} {lane}", bits)
+    if back.has_strobe:
+        found += edge_columns(jitter, "barrier.return.jitter strobe", 2 * bits)
+        found += edge_columns(chance, "upset strobe", bits)
+    return found
+
+
 class Late:
     """Draws that are made where an upset window makes them matter, each stream in order.
 
@@ -183,10 +201,7 @@ class Late:
         chance = Uniform(low=0, high=UPSET_PARTS)
         self._sources = [Source("upset trigger", chance), Source("upset credit", chance)]
         if may_upset(scenario, "return"):
-            jitter, lanes = scenario.barrier.direction("return").jitter, range(scenario.frame.lanes)
-            for law, name in ((jitter, "barrier.return.jitter lane"), (chance, "upset lane")):
-                for lane in lanes:
-                    self._sources += edge_columns(law, f"{name} {lane}", scenario.bits_per_lane)
+            self._sources += _bit_columns(scenario, chance)
         self.asked = np.zeros((1 + len(self._sources), 2), dtype=np.int64)
         #: Draws that were asked for, and those that were made on the way to them.
         self.wanted = self.made = 0

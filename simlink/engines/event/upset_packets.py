@@ -33,18 +33,17 @@ class UpsetPackets(ReturnLanes):
         self.env = env
         back = trial.scenario.barrier.return_
         self.header = back.header_bits
-        #: Line bits of each packet, and of all those ahead of it in the frame.
         law = trial.scenario.check
-        overhead = trial.scenario.packet_overhead
-        self.sizes = [one.last - one.first + 1 + overhead for one in self.packets]
+        #: Line bits of each packet, and of all those ahead of it in the frame.
+        _, self.sizes, self.ahead = transport.shape_of(trial.scenario, self.packets).tolist()
         #: What a wrong bit of each packet's data and check does to that check; empty without one.
         self.does = [
             syndromes(law, one.last - one.first + 1) if law.of_packet else ()
             for one in self.packets
         ]
-        self.ahead = [sum(self.sizes[:number]) for number in range(len(self.sizes))]
         lanes, bits = range(trial.lanes), sum(self.sizes)
-        self.hits = [hits_of(trial, "return", f"lane {lane}", bits, share=0.5) for lane in lanes]
+        share = transport.SHARE_INVERTED
+        self.hits = [hits_of(trial, "return", f"lane {lane}", bits, share) for lane in lanes]
         #: Of each lane, the places that come inverted in each packet; None for one that is lost.
         self.plan: list[list[list[int] | None]] = []
         #: Frames with a packet too few that nothing has ended.
