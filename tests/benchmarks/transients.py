@@ -46,11 +46,16 @@ service_latency = { shape = "exponential", mean = "250 ns" }
 EVENTS = {"kind": "poisson", "rate": "50 Hz", "slew": "80 kV/us", "swing": "400 V"}
 JITTER = {"shape": "normal", "mean": "0 ps", "sigma": "100 ps"}
 JITTERS = {"barrier.forward.jitter": JITTER, "barrier.return.jitter": JITTER}
+WIDE = {name: JITTER | {"sigma": "2.5 ns"} for name in JITTERS}
 LOOP = {"trigger.pattern": "after_read", "trigger.rate": None, "trigger.gap": "1 us"}
 LOOP |= {"host.timeout": "5 us"}
 STALL = {"barrier.return.strobe": False, "fifo.when_full": "stall"}
+PACKETS = {"style": "packets", "packet_bits": 8, "overhead_bits": 4, "header_bits": 2}
+PACKETS |= {"line_rate": "50 Mbit/s"}
 SCHEMES = {
     "remote master, no strobe": {"barrier.return.strobe": False},
+    "strobe": {},
+    "packets": {f"barrier.return.{name}": value for name, value in PACKETS.items()},
     "forwarded clock": {"link.scheme": "forwarded_clock", "host.capture": "whole"},
     "returned clock": {"link.scheme": "returned_clock", "host.capture": "whole"},
 }
@@ -66,6 +71,9 @@ def scenarios() -> dict[str, Scenario]:
         found[f"{name}, jitter"] = base.with_values(values | JITTERS)
         found[f"{name}, loop"] = base.with_values(values | LOOP)
     found["remote master, stall"] = base.with_values(STALL)
+    found["strobe, early release"] = base.with_value("fifo.release_bits", 8)
+    # Every edge of the strobe is drawn and judged.
+    found["strobe, wide jitter"] = base.with_values(WIDE)
     return found
 
 

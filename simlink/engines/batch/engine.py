@@ -139,6 +139,8 @@ class Walk:
             law["leaves"], law["refreshes"] = leaves(scenario), scenario.fifo.credit_refresh
             back = scenario.barrier.return_
             law["strobes"] = law["upset_back"] and back.has_strobe
+            # What moves up takes the place of a bit that would have come before it.
+            law["may_underrun"] |= law["strobes"]
             law["gap"], law["release_bits"] = realign_gap(scenario) or 0, scenario.fifo.release_bits
             law["header"], law["overhead"] = back.header_bits, scenario.packet_overhead
             law["line_parts"] = upset_parts(scenario.barrier.upset * SHARE_INVERTED)

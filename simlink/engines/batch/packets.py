@@ -91,11 +91,12 @@ def receive(
             begins_with, size = shapes[0, symbol], shapes[1, symbol]
             holds, gone = size - law.overhead, False
             meets = met(starts, ends, sent - line_times[symbol], out)
-            unknown = unknown or meets == 2
-            for bit in range(size if meets == 1 else 0):
+            for bit in range(size if meets > 0 else 0):
                 begins = line_bit_begins(sent, line_times[symbol], size, bit)
                 done = line_bit_begins(sent, line_times[symbol], size, bit + 1)
-                if met(starts, ends, begins, done + out - sent) != 1:
+                meets = met(starts, ends, begins, done + out - sent)
+                unknown = unknown or meets == 2
+                if meets != 1:
                     continue
                 number = shapes[2, symbol] + bit
                 own = late_draw(late, asked, LATE_LINE_BITS + lane * total + number, k)

@@ -443,7 +443,7 @@ def walk(
                 latest = max(start + spans[t], whole)
                 if asks_strobe:
                     latest = max(latest, st.strobe)
-                closes, kept, short = NEVER, law.bits, False
+                closes, kept, loses = NEVER, law.bits, False
                 if came <= st.closing:
                     # The frame before still has its place when this one comes.
                     lacks = WHOLE
@@ -454,7 +454,7 @@ def walk(
                     elif law.leaves or strobe_does[t] == SPOILS:
                         lacks = WINDOWS if back_next == len(back_ends) - 1 else WHOLE
                     elif law.packets:
-                        lacks, turned, short, (came, enough, whole, need) = receive_packets(
+                        lacks, turned, loses, (came, enough, whole, need) = receive_packets(
                             law, t, k, start, drawn, place, constant, at, lane, offset,
                             line_times, takes, shapes, held[0], held[1],
                             back_starts, back_ends, late[t], asked, harms, pushed,
@@ -484,8 +484,8 @@ def walk(
                         break
                     wrong = wrong or turned
                 if came < FAR:
-                    st.closing, st.short = whole if short else closes, -1
-                if short and st.short < 0:
+                    st.closing, st.short = whole if loses else closes, -1
+                if loses and st.short < 0:
                     st.short = k
                 if kept < law.bits and law.keeps_words:
                     move_up(law, last_bits, placed, kept, pushed)
