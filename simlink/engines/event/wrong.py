@@ -13,52 +13,35 @@ Places = set[tuple[int, int]]
 
 
 def judge(trial: Trial, frame: Frame, fate: int) -> None:
-    """Record what is wrong with a frame that has been read.
+    """Record what is wrong with a frame of a conversion that has been read.
 
-    Parameters
-    ----------
-    frame : Frame
-        One of a conversion. Of one that is repeated, what is wrong with that goes for it, and what
-        hit it at first only if its check fails again.
-    fate : int
-        What it comes to but for its check.
+    Its fate is given but for its check. Of one that is repeated, what is wrong with that goes for
+    it, and what hit it at first only if its check fails again.
     """
-    record, index = trial.record, frame.index
+    record, index, harm = trial.record, frame.index, frame.harm
     record.fate[index] = fate
     hit_before = 0
     if frame.repeats is not None:
         hit_before = record.hit.item(index)
         record.hit[index] = record.wrong_bits[index] = record.counter_error[index] = 0
         record.check_failed[index] = False
-    if frame.harm is not None or frame.mistaken:
-        _judge(trial, frame)
-        if record.check_failed[index]:
-            record.hit[index] |= hit_before
-
-
-def _judge(trial: Trial, frame: Frame) -> None:
-    """Record what damage a frame has."""
-    harm = frame.harm
-    hurt = set() if harm is None else damage(trial, frame.index, harm)
+    if harm is None and not frame.mistaken:
+        return
+    hurt = set() if harm is None else damage(trial, index, harm)
     found = judged(trial.layout, hurt ^ set(frame.mistaken))
     wrong = sum(bit < frame.data for _, bit in hurt)
-    failed = harm is not None and (harm.closed or harm.packet_failed)
-    note(trial, frame.index, wrong, found, 0 if harm is None else harm.hit, failed)
+    hit, failed = (0, False) if harm is None else (harm.hit, harm.fails)
+    note(trial, index, wrong, found, hit, failed)
+    if record.check_failed[index]:
+        record.hit[index] |= hit_before
 
 
 def note(trial: Trial, index: int, wrong: int, found: Finding, hit: int, failed: bool) -> None:
     """Record what was found of the frame of a conversion.
 
-    Parameters
-    ----------
-    wrong : int
-        Bits of its words that transients made wrong.
-    found : Finding
-        What all its damage comes to.
-    hit : int
-        What transients hit of it.
-    failed : bool
-        Whether something else than its damage says that it is not as it was sent.
+    ``wrong`` bits of its words transients made wrong; ``found`` is what all its damage comes to,
+    ``hit`` what transients hit of it, and ``failed`` whether something else than its damage says
+    that it is not as it was sent.
     """
     record = trial.record
     record.wrong_bits[index] = wrong
@@ -77,22 +60,16 @@ def judge_apart(
 ) -> None:
     """Record what the host finds of a frame that has been read and that no trigger asked for.
 
-    Nothing was sent to compare it with: its check says what the bits that it holds say.
-
-    Parameters
-    ----------
-    fate : int
-        What it comes to but for its check.
-    received : callable
-        Returns the bits of a lane as the host has them.
+    Nothing was sent to compare it with: its check says what the bits that it holds say, of which
+    ``received`` returns those of a lane as the host has them. Its fate is given but for its check.
     """
     apart, layout, law = frame.apart, trial.layout, trial.scenario.check
     assert apart is not None
-    apart.fate = fate
+    frame.record.fate[frame.row] = fate
     if fate == UNDERRUN:
         return
     harm, shown = frame.harm, {0}
-    failed = harm is not None and (harm.closed or harm.packet_failed)
+    failed = harm is not None and harm.fails
     if law.tells:
         lanes = [received(lane) for lane in range(trial.lanes)]
         counters = slice(layout.data, layout.data + layout.sequence)
@@ -100,29 +77,17 @@ def judge_apart(
         failed = failed or len(shown) > 1
         failed = failed or (not law.of_packet and any(check.fails(law, bits) for bits in lanes))
     if failed:
-        apart.check_failed = True
+        frame.record.check_failed[frame.row] = True
         if layout.drops:
-            apart.fate = fate_of_failed(fate)
+            frame.record.fate[frame.row] = fate_of_failed(fate)
     elif layout.sequence:
         (apart.counter,) = shown
 
 
 def damage(trial: Trial, index: int, harm: Harm) -> Places:
-    """Return the bits of a frame, as transients leave it, that are not what its conversion sent.
+    """Return lane and place of the bits of a frame that transients left other than they were sent.
 
     A bit that came inverted is wrong, and one in the place of another from which it differs.
-
-    Parameters
-    ----------
-    index : int
-        The frame's conversion.
-    harm : Harm
-        What transients did to it.
-
-    Returns
-    -------
-    set of (int, int)
-        Lane and bit of each.
     """
     if not harm.slipped and not harm.lost:
         return set(harm.inverted)
@@ -134,15 +99,7 @@ def damage(trial: Trial, index: int, harm: Harm) -> Places:
 
 
 def bits_left(trial: Trial, index: int, harm: Harm, lane: int) -> list[int]:
-    """Return the bits of a lane as transients leave them; a place that stays empty is read as 0.
-
-    Parameters
-    ----------
-    index : int
-        The frame's conversion.
-    harm : Harm
-        What transients did to it.
-    """
+    """Return the bits of a lane as transients leave them; a place that stays empty is read as 0."""
     there = trial.sent(index, lane)
     for place, (conversion, bit) in enumerate(harm.sources or ()):
         # A false strobe brings a bit of 0.
@@ -161,10 +118,8 @@ def bits_read(trial: Trial, frame: Frame, lane: int) -> list[int]:
     One that the strobe took wrong is the other one; one that has not come is read as 0.
     """
     harm = frame.harm
-    bits = (
-        trial.sent(frame.index, lane) if harm is None else bits_left(trial, frame.index, harm, lane)
-    )
-    late = frame.late or ()
+    index, late = frame.index, frame.late or ()
+    bits = trial.sent(index, lane) if harm is None else bits_left(trial, index, harm, lane)
     for place, bit in enumerate(bits):
         if (lane, place) in late:
             bits[place] = 0
