@@ -6,13 +6,14 @@ Everything that crosses the barrier does so here, by the rules of `simlink.link.
 from __future__ import annotations
 
 from bisect import bisect_right
+from collections import deque
 from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from simlink.base.instants import NEVER, Times
-from simlink.engines.event.clockwork import Clockwork, Instant
+from simlink.engines.event.clockwork import Clockwork, Instant, Tick
 from simlink.link import host_clocked
 from simlink.link.channel import arrive_at, arrives_at, falling_delay
 from simlink.link.false_edge import carries
@@ -50,6 +51,9 @@ class Channel:
         self.deliver = deliver
         #: When the symbol ahead came out.
         self.ahead = NEVER
+        #: What is on its way, in order.
+        self.under_way: deque[tuple[Any, Any]] = deque()
+        self.tick = Tick(env, self.comes_out)
 
     def send(
         self, subject: Any, part: Any, jitter: int, sent: int, index: int = 0, symbol: int = 0
@@ -59,14 +63,21 @@ class Channel:
         The conversion, and which of its symbols it is, matter for what transients do to it.
         """
         self.ahead = time = arrives_at(sent, self.static, jitter, self.ahead)
-        Instant(self.env, time, self.rank, self.deliver, subject, part)
+        self.under_way.append((subject, part))
+        self.tick.schedule(time, self.rank)
+
+    def comes_out(self) -> None:
+        """Deliver the symbol that comes out now: the one that was sent first."""
+        subject, part = self.under_way.popleft()
+        self.deliver(subject, part)
 
     def send_falling(
         self, subject: Any, part: Any, jitter: int, sent: int, index: int = 0, symbol: int = 0
     ) -> None:
         """Send a falling edge, as `send` does."""
         self.ahead = time = arrives_at(sent, self.falling, jitter, self.ahead)
-        Instant(self.env, time, self.rank, self.deliver, subject, part)
+        self.under_way.append((subject, part))
+        self.tick.schedule(time, self.rank)
 
     def arrivals(self, sent: Sequence[int], jitter: Sequence[int]) -> list[int]:
         """Send some symbols, and return when each arrives, in place of delivering them; in fs."""

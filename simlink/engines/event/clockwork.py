@@ -114,7 +114,7 @@ class Instant(simpy.Event):
 
 
 class Tick(simpy.Event):
-    """Something that happens again and again, each time scheduled anew; once at a time."""
+    """Something that happens again and again, each time scheduled anew."""
 
     __slots__ = ("act", "ids", "queue")
 

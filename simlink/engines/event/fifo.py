@@ -104,7 +104,7 @@ class Fifo(Part):
             frame.lanes_enough += 1
             if frame.lanes_enough == self.trial.lanes:
                 self.schedule_release(frame)
-        if self.keeps_words and not frame.extra:
+        if (piece.begun or piece.ended) and self.keeps_words and not frame.extra:
             self.note_words(frame, piece, now)
         if self.push[piece.lane].observers:
             self.show_push(frame, piece)

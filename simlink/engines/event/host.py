@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import deque
 from functools import partial
+from heapq import heappush
 
 from simlink.base.instants import FAR, NEVER
 from simlink.engines.event.clockwork import CAPTURE, FREE, SERVICE, Instant, Tick
@@ -84,6 +85,9 @@ class Reader(Host):
         self.rises = Tick(env, self.rise)
         self.falls = Tick(env, self.fall)
         self.captures_only = Tick(env, self.capture_only)
+        self.queue, self.ids = env._queue, env._eid
+        #: Who watches its captures.
+        self.shown = self.capture[0].observers
 
     def released(self, frame: Frame) -> None:
         """Hear of a release, by count or by the falling edge of busy."""
@@ -148,9 +152,11 @@ class Reader(Host):
         bit, frame = self.bit, self.group[0]
         if self.clock.observers:
             self.clock.set(1, frame.index, bit, self.start, "host.read")
-        self.captures(frame, bit)
-        end = self.start + self.falling[bit]
-        self.falls.schedule(end, FREE if bit == self.last else CAPTURE)
+        if frame.missing or self.shown:
+            self.captures(frame, bit)
+        # As `Tick.schedule` does: with every edge an event, most events are these.
+        end, rank = self.start + self.falling[bit], FREE if bit == self.last else CAPTURE
+        heappush(self.queue, (end, rank, next(self.ids), self.falls))
 
     def fall(self) -> None:
         """Let the clock fall, and schedule its next rise or end the read."""
@@ -161,7 +167,8 @@ class Reader(Host):
             self.finish(frame)
         else:
             self.bit = bit = bit + 1
-            self.rises.schedule(self.start + self.rising[bit], CAPTURE)
+            time = self.start + self.rising[bit]
+            heappush(self.queue, (time, CAPTURE, next(self.ids), self.rises))
 
     def captures(self, frame: Frame, bit: int) -> None:
         """Capture one bit of every lane; one that has not been pushed spoils the frame."""
@@ -173,7 +180,7 @@ class Reader(Host):
                 if comes and host.underruns(now, pushed[bit] if bit < len(pushed) else FAR):
                     frame.late = frame.late or set()
                     frame.late.add((lane, bit))
-        if self.capture[0].observers:
+        if self.shown:
             for signal, pushed in zip(self.capture, frame.pushed, strict=True):
                 there = bit < len(pushed)
                 why = "right" if there else "missing"

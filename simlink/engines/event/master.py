@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from heapq import heappush
 from typing import Any
 
 import numpy as np
@@ -57,6 +58,7 @@ class RemoteMaster(Part):
         self.first_wrong = False
         self.rises = Tick(env, self.rise)
         self.falls = Tick(env, self.fall)
+        self.queue, self.ids = env._queue, env._eid
         self.clock = signals.make("remote.clock")
         self.capture = signals.make("remote.capture")
         self.credit = signals.make("remote.credit", trial.depth)
@@ -145,7 +147,9 @@ class RemoteMaster(Part):
             self.clock.set(1, frame.index, bit, frame.ready, "remote.busy")
         if self.half:
             self.captures(frame, bit)
-        self.falls.schedule(frame.clock_start + self.falling[bit], EDGE)
+        # As `Tick.schedule` does: with every edge an event, most events are these.
+        time = frame.clock_start + self.falling[bit]
+        heappush(self.queue, (time, EDGE, next(self.ids), self.falls))
 
     def fall(self) -> None:
         """Let the clock fall, and schedule its next rise."""
@@ -156,7 +160,8 @@ class RemoteMaster(Part):
             self.captures(frame, bit)
         if bit < self.last:
             self.bit = bit = bit + 1
-            self.rises.schedule(frame.clock_start + self.rising[bit], EDGE)
+            time = frame.clock_start + self.rising[bit]
+            heappush(self.queue, (time, EDGE, next(self.ids), self.rises))
 
     def captures(self, frame: Frame, bit: int) -> None:
         """Capture a bit of every lane, and send it on its way."""
