@@ -71,13 +71,9 @@ class Channel:
         subject, part = self.under_way.popleft()
         self.deliver(subject, part)
 
-    def send_falling(
-        self, subject: Any, part: Any, jitter: int, sent: int, index: int = 0, symbol: int = 0
-    ) -> None:
+    def send_falling(self, subject: Any, part: Any, jitter: int, *when_and_which: int) -> None:
         """Send a falling edge, as `send` does."""
-        self.ahead = time = arrives_at(sent, self.falling, jitter, self.ahead)
-        self.under_way.append((subject, part))
-        self.tick.schedule(time, self.rank)
+        self.send(subject, part, jitter + self.falling - self.static, *when_and_which)
 
     def arrivals(self, sent: Sequence[int], jitter: Sequence[int]) -> list[int]:
         """Send some symbols, and return when each arrives, in place of delivering them; in fs."""
@@ -191,21 +187,8 @@ class UpsetChannel(Channel):
     def send(
         self, subject: Any, part: Any, jitter: int, sent: int, index: int = 0, symbol: int = 0
     ) -> None:
-        """Send a symbol, or a rising edge."""
+        """Send a symbol, or a rising edge, which arrives whole or damaged."""
         self.ahead = time = arrives_at(sent, self.static, jitter, self.ahead)
-        self.arrive(subject, part, sent, time, index, symbol)
-
-    def send_falling(
-        self, subject: Any, part: Any, jitter: int, sent: int, index: int = 0, symbol: int = 0
-    ) -> None:
-        """Send a falling edge."""
-        self.ahead = time = arrives_at(sent, self.falling, jitter, self.ahead)
-        self.arrive(subject, part, sent, time, index, symbol)
-
-    def arrive(
-        self, subject: Any, part: Any, sent: int, time: int, index: int, symbol: int
-    ) -> None:
-        """Have a symbol arrive, whole or damaged."""
         if self.carried is not None:
             self.carried.add(sent, time)
         act = self.damaged if self.hits(index, symbol, sent, time) else self.deliver
