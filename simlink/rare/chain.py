@@ -39,18 +39,12 @@ _UNSEEN = 1e-200
 
 @dataclass(frozen=True)
 class Spacing:
-    """What lies between one arrival and the next, in steps.
+    """What lies between one arrival and the next, in steps."""
 
-    Attributes
-    ----------
-    steps : int
-        At the least, the same every time.
-    kept : float
-        What follows is memoryless: the probability that it goes on for one step more; 0 if
-        nothing follows.
-    """
-
+    #: At the least, the same every time.
     steps: int
+    #: What follows is memoryless: the probability that it goes on for one step more; 0 if nothing
+    #: follows.
     kept: float = 0.0
 
 
@@ -246,23 +240,15 @@ class Chain:
 
 @dataclass(frozen=True)
 class Found:
-    """What a chain gives.
+    """What a chain gives."""
 
-    Attributes
-    ----------
-    loss : float
-        The share of arrivals that are refused: of the first so many, or in the long run.
-    margin : float
-        The most by which that may still be off, as it has not settled further.
-    arrivals : int
-        How many it was followed for.
-    settled : bool
-        Whether it had settled by then.
-    """
-
+    #: The share of arrivals that are refused: of the first so many, or in the long run.
     loss: float
+    #: The most by which that may still be off, as it has not settled further.
     margin: float
+    #: How many it was followed for.
     arrivals: int
+    #: Whether it had settled by then.
     settled: bool
 
     @property

@@ -48,26 +48,17 @@ _HALVINGS = 64
 
 @dataclass(frozen=True)
 class Plan:
-    """How a round goes.
+    """How a round goes."""
 
-    Attributes
-    ----------
-    warm : int
-        Conversions from an empty FIFO that are not counted.
-    span : int
-        Conversions that are, and for how many a branch is followed at most.
-    branches : int
-        Of each stage.
-    levels : tuple of float
-        Slots taken, rising.
-    ring : int
-        Conversions of a branch that are kept, a power of two; more where they do not do.
-    """
-
+    #: Conversions from an empty FIFO that are not counted.
     warm: int
+    #: Conversions that are, and for how many a branch is followed at most.
     span: int
+    #: Of each stage.
     branches: int = BRANCHES
+    #: Slots taken, rising.
     levels: tuple[float, ...] = ()
+    #: Conversions of a branch that are kept, a power of two; more where they do not do.
     ring: int = 64
 
 
