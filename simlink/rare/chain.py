@@ -158,25 +158,12 @@ class Chain:
     def _serve(
         self, states: Floats, after: Floats, more: bool, released: Floats, empty: float
     ) -> float:
-        """Let the host read over the fixed part of a spacing.
+        """Let the host read over the fixed part of a spacing; return how likely nothing waits then.
 
-        Parameters
-        ----------
-        states : ndarray of float64, shape (depth, M + 1)
-            Slots taken but for the frame that comes, and the rest of the service.
-        after : ndarray of float64, shape (depth, M + 1)
-            Where what is left at the end is added.
-        more : bool
-            Whether a frame has come and waits behind the others.
-        released : ndarray of float64, shape (steps + 1,)
-            The law of its release.
-        empty : float
-            The probability that nothing waited.
-
-        Returns
-        -------
-        float
-            The probability that nothing waits at the end.
+        ``states`` are by the slots taken but for the frame that comes, and by the rest of the
+        service, shape (depth, M + 1); what is left at the end is added to ``after``, of that shape
+        too. With ``more`` a frame has come and waits behind the others; ``released`` is the law of
+        its release, shape (steps + 1,). ``empty`` is how likely nothing waited before.
         """
         steps, depth = self.steps, self.depth
         width = self.most + 1 - steps
