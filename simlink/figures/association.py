@@ -201,10 +201,7 @@ def is_sent(record: Any, now: int) -> bool:
 def believes(law: Any, rows: Any, first: int, start: int, step: int, now: int, over: bool) -> int:
     """Return which number the host picks at the end of a read, from one on by steps.
 
-    Returns
-    -------
-    int
-        `NO_CONVERSION` if nothing fits, `UNKNOWN` if records that are still to come have to say.
+    `NO_CONVERSION` if nothing fits, `UNKNOWN` if records that are still to come have to say.
     """
     number = start
     if number < first:
@@ -231,13 +228,10 @@ def sent_upto(rows: Any, first: int, start: int, upto: int, now: int) -> int:
 
 
 def emptied(law: Any, rows: Any, first: int, k: int, now: int, over: bool) -> int:
-    """Return where the list goes on after the read of a frame, if the link is idle then.
+    """Return the first number not sent after the read of a frame, if the link is idle then.
 
-    Returns
-    -------
-    int
-        The first number that is not sent; `NO_CONVERSION` if the link is not idle; `UNKNOWN` if
-        records that are still to come have to say.
+    `NO_CONVERSION` if the link is not idle; `UNKNOWN` if records that are still to come have to
+    say.
     """
     newest = k
     told_upto = now if law.fifo else now + 1
@@ -272,15 +266,8 @@ def pairs(rows: Any, first: int, k: int) -> int:
 def waits(law: Any, extras: Any, at: int, t: int, after: int, now: int) -> bool:
     """Tell whether the host has been told of a frame that no trigger asked for, and not read it.
 
-    Parameters
-    ----------
-    at : int
-        The first of those that have not been dealt with.
-    t : int
-        The trial.
-    after : int
-        What comes after conversions before this one has been read or lost.
-    now : int, fs
+    Of those of trial ``t``, ``at`` is the first that has not been dealt with; what comes after
+    conversions before ``after`` has been read or lost; ``now`` is in fs.
     """
     told_upto = now if law.fifo else now + 1
     while at < len(extras) and extras[at].trial == t:
@@ -300,12 +287,8 @@ def idle_after(
 ) -> int:  # fmt: skip
     """Return what `emptied` does of a frame's read, also if one waits that no trigger asked for.
 
-    Parameters
-    ----------
-    number : int
-        The frame's conversion, or the one that it comes after.
-    at : int
-        The first frame of ``extras`` that comes after it.
+    ``number`` is the frame's conversion, or the one that it comes after, and ``at`` the first of
+    ``extras`` that comes after it.
     """
     if waits(law, extras, at, t, number, now):
         return NO_CONVERSION
@@ -315,22 +298,12 @@ def idle_after(
 def counted_next(
     rows: Any, first: int, extras: Any, t: int, ahead: int, came: int, uncounted: int, aside: int
 ) -> tuple[int, int, int, int, bool]:
-    """Go on to the next frame whose counter the host believes.
+    """Go on to the next frame whose counter the host believes; return where it ends, and of which.
 
-    Parameters
-    ----------
-    ahead, aside : int
-        The first conversion, and the first of ``extras``, to be looked at.
-    came, uncounted : int
-        Triggers that arrived ahead of it, and frames that were read and whose counter is not
-        believed.
-
-    Returns
-    -------
-    ahead, came, uncounted, aside : int
-        The same of where it ends.
-    apart : bool
-        Whether it is the one of ``extras``; else it is the conversion, if its record is there.
+    ``ahead`` and ``aside`` are the first conversion, and the first of ``extras``, to be looked at;
+    ``came`` and ``uncounted`` count triggers that arrived ahead of it, and frames that were read
+    and whose counter is not believed. The last that is returned says whether it is the one of
+    ``extras``; else it is the conversion, if its record is there.
     """
     while True:
         if aside < len(extras) and extras[aside].trial == t and extras[aside].after < ahead:
@@ -354,16 +327,9 @@ def takes(
 ) -> tuple[int, bool]:  # fmt: skip
     """Take a frame that has been read for an answer to a trigger.
 
-    Parameters
-    ----------
-    at : int
-        The first frame of ``extras`` that comes after it.
-    number : int
-        Its conversion, or the one that it comes after.
-    now : int, fs
-        When its read ended.
-    counter : int
-        What its counter says, -1 if the host does not believe it or there is none.
+    ``number`` is its conversion, or the one that it comes after, and ``at`` the first of ``extras``
+    that comes after it; ``now``, in fs, is when its read ended. ``counter`` is what its counter
+    says, -1 if the host does not believe it or there is none.
 
     Returns
     -------

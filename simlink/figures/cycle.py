@@ -35,55 +35,36 @@ Time = Fraction | float
 
 @dataclass(frozen=True)
 class Piece:
-    """A stretch of a cycle or of a way, in fs.
+    """A stretch of a cycle or of a way, in fs."""
 
-    Attributes
-    ----------
-    name : str
-        What takes the time.
-    mean : Fraction
-        At the means.
-    largest : Fraction or float
-        At the most, infinite if nothing bounds it.
-    law : Distribution or None
-        What is drawn for each conversion, None where it is alike in all of them.
-    """
-
+    #: What takes the time.
     name: str
+    #: At the means.
     mean: Fraction
+    #: At the most, infinite if nothing bounds it.
     largest: Time
+    #: What is drawn for each conversion, None where it is alike in all of them.
     law: Distribution | None = None
 
 
 @dataclass(frozen=True)
 class Cycle:
-    """What one side does for each frame.
+    """What one side does for each frame."""
 
-    Attributes
-    ----------
-    side : str
-        ``"converter"``, ``"return line"`` or ``"host"``; ``"converter and host"`` where the
-        host's own clock reads the converter.
-    pieces : sequence of Piece
-        One after another.
-    period : Fraction or None
-        The time that it has for one frame, in fs; None when triggers wait for the host.
-    shortest : Fraction or None
-        The same for the fastest timer that the tolerance allows.
-    buffered : bool
-        Whether it has to fit on average only, since a FIFO takes up the rest.
-    acquisition : Distribution or None
-        What else the end of the cycle waits for, from the end of the conversion.
-    least : Fraction or None
-        The shortest period that it could keep, where that is not the length of the cycle.
-    """
-
+    #: ``"converter"``, ``"return line"`` or ``"host"``; ``"converter and host"`` where the host's
+    #: own clock reads the converter.
     side: str
+    #: One after another.
     pieces: Sequence[Piece]
+    #: The time that it has for one frame, in fs; None when triggers wait for the host.
     period: Fraction | None = None
+    #: The same for the fastest timer that the tolerance allows.
     shortest: Fraction | None = None
+    #: Whether it has to fit on average only, since a FIFO takes up the rest.
     buffered: bool = False
+    #: What else the end of the cycle waits for, from the end of the conversion.
     acquisition: Distribution | None = None
+    #: The shortest period that it could keep, where that is not the length of the cycle.
     least: Fraction | None = None
 
     @property
@@ -426,12 +407,3 @@ def past_line(scenario: Scenario, captured: Times) -> Times:
         free = sent_at(captured.item(packet.last), free, packet.line_time)
         whole += [free] * (packet.last - packet.first + 1)
     return np.array(whole, dtype=np.int64)
-
-
-def tightest(found: list[Cycle]) -> Cycle:
-    """Return the cycle that leaves the smallest share of its time, or the longest one."""
-
-    def room(cycle: Cycle) -> Fraction:
-        return -cycle.mean if cycle.period is None else 1 - cycle.mean / cycle.period
-
-    return min(found, key=room)

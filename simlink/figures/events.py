@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
 
-from simlink.base.instants import FS_PER_SECOND
-from simlink.link.eft import PULSES
+from simlink.base.instants import FS_PER_SECOND, Times
 from simlink.link.transient import instants
 
 if TYPE_CHECKING:
@@ -45,10 +45,10 @@ def events(scenario: Scenario, tally: Tally, span: npt.NDArray[np.float64]) -> f
     return found
 
 
-def _come(some: Any, end: int) -> int:
+def _come(some: Iterator[Times], end: int) -> int:
     """Return how many instants come up to one, of pulses or of a list."""
     found = 0
-    while (times := some.take(PULSES)) is not None:
+    for times in some:
         found += int(np.searchsorted(times, end, side="right"))
         if len(times) and times[-1] > end:
             break

@@ -229,16 +229,8 @@ def _ends(
 ) -> tuple[int, int]:
     """Return the first place up to which a share q may lie, and the first up to which more does.
 
-    Parameters
-    ----------
-    upto : callable
-        Returns how many values of each group lie up to a place, shape (groups,).
-    of : ndarray of int64, shape (groups,)
-        All values of each group.
-    count : int
-        How many places there are; it stands for one that there is not.
-    q, confidence : float
-        The share, and that of its interval.
+    ``upto`` returns how many values of each group lie up to a place, of all those in ``of``, both
+    of shape (groups,); ``count`` places there are, and it stands for one that there is not.
     """
 
     def limits(place: int) -> tuple[float, float]:

@@ -35,33 +35,22 @@ def drawn(law: Distribution, seed: int, name: str) -> npt.NDArray[np.float64]:
 
 @dataclass(frozen=True)
 class Reader:
-    """How a host reads.
+    """How a host reads."""
 
-    Attributes
-    ----------
-    law : Distribution
-        Of the service latency, fs.
-    read : Fraction
-        Clocking one frame out, fs.
-    watermark, depth : int
-        Frames that a service waits for, and slots of the FIFO.
-    reads_on : bool
-        Whether it reads all that wait before it is idle again.
-    pattern : str
-        Of the triggers.
-    burst : int
-        Triggers of a burst.
-    seed : int
-        Of the draws that stand for the law.
-    """
-
+    #: Of the service latency, fs.
     law: Distribution
+    #: Clocking one frame out, fs.
     read: Fraction
+    #: Frames that a service waits for, and slots of the FIFO.
     watermark: int = 1
     depth: int = 1
+    #: Whether it reads all that wait before it is idle again.
     reads_on: bool = False
+    #: Of the triggers.
     pattern: str = "periodic"
+    #: Triggers of a burst.
     burst: int = 1
+    #: Of the draws that stand for the law.
     seed: int = 1
 
     def served(self, latency: Any, spacing: float) -> Any:

@@ -31,30 +31,20 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class Crc:
-    """A cyclic redundancy check, by the parameters that catalogues give.
+    """A cyclic redundancy check, by the parameters that catalogues give."""
 
-    Attributes
-    ----------
-    width : int
-        Check bits.
-    polynomial : int
-        Without its highest term, the next one first.
-    init : int
-        What the register holds at first.
-    reflect_in : bool
-        Whether each octet of the data enters with its last bit first. A last group of fewer than
-        eight bits is turned likewise.
-    reflect_out : bool
-        Whether the remainder is sent with its last bit first.
-    xor_out : int
-        What is added to it, modulo 2, before it is sent.
-    """
-
+    #: Check bits.
     width: int
+    #: Without its highest term, the next one first.
     polynomial: int
+    #: What the register holds at first.
     init: int = 0
+    #: Whether each octet of the data enters with its last bit first. A last group of fewer than
+    #: eight bits is turned likewise.
     reflect_in: bool = False
+    #: Whether the remainder is sent with its last bit first.
     reflect_out: bool = False
+    #: What is added to it, modulo 2, before it is sent.
     xor_out: int = 0
 
     @cached_property
@@ -99,11 +89,6 @@ def as_number(bits: list[int]) -> int:
 def as_bits(number: int, width: int) -> list[int]:
     """Return a number as ``width`` bits, most significant first."""
     return [number >> place & 1 for place in range(width - 1, -1, -1)]
-
-
-def width(law: Check) -> int:
-    """Return how many check bits follow what each check covers."""
-    return law.check_bits
 
 
 def check_bits(law: Check, bits: list[int]) -> list[int]:
@@ -171,23 +156,10 @@ def behind(law: Check, data: list[int], counter: int) -> list[int]:
 
 def fails(law: Check, received: list[int]) -> bool:
     """Tell whether the check says that what was received is not what was sent."""
-    covered = len(received) - width(law)
+    covered = len(received) - law.check_bits
     return check_bits(law, received[:covered]) != received[covered:]
 
 
 def counter(sequence_bits: int, count: int) -> int:
     """Return what a counter of so many bits shows at a count."""
     return count % (1 << sequence_bits)
-
-
-def told_lost(sequence_bits: int, found: int, expected: int) -> int:
-    """Return how many losses a counter tells of: 0 to 2^n - 1, the true number modulo 2^n.
-
-    Parameters
-    ----------
-    sequence_bits : int
-        n; none tell of nothing.
-    found, expected : int
-        The counter that came, and the one that was due.
-    """
-    return (found - expected) % (1 << sequence_bits)

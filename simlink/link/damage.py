@@ -17,9 +17,6 @@ from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
 
-import numpy as np
-import numpy.typing as npt
-
 from simlink.link import check
 from simlink.scenario.schema import Scenario
 from simlink.scenario.sections import Check
@@ -27,24 +24,17 @@ from simlink.scenario.sections import Check
 
 @dataclass(frozen=True)
 class Layout:
-    """What stands where in a lane's frame.
+    """What stands where in a lane's frame."""
 
-    Attributes
-    ----------
-    lanes, data, sequence, bits : int
-        How many lanes; of each, how many bits are data and how many sequence bits, and how many
-        there are in all.
-    does : tuple of int, one a bit
-        What a wrong bit in each place does to the check of the lane; 0 where there is none.
-    drops : bool
-        Whether the host uses no word of a frame that fails, or fails again.
-    """
-
+    #: How many lanes; of each, how many bits are data and how many sequence bits, and how many
+    #: there are in all.
     lanes: int
     data: int
     sequence: int
     bits: int
+    #: What a wrong bit in each place does to the check of the lane; 0 where there is none.
     does: tuple[int, ...]
+    #: Whether the host uses no word of a frame that fails, or fails again.
     drops: bool
 
     @classmethod
@@ -55,42 +45,31 @@ class Layout:
         lanes, drops = scenario.frame.lanes, law.on_failure != "flag"
         return cls(lanes, data, law.sequence_bits, bits, does, drops)
 
-    @property
-    def as_array(self) -> npt.NDArray[np.uint64]:
-        """What a wrong bit in each place does, for what is compiled: to be added modulo 2."""
-        return np.array(self.does, dtype=np.uint64)
-
 
 @dataclass(slots=True)
 class Harm:
-    """What transients did to a frame.
+    """What transients did to a frame; bits are named by lane and place."""
 
-    Attributes
-    ----------
-    lost, inverted : set of (int, int)
-        Lane and place of the bits that never come, and of those that came inverted.
-    slipped : bool
-        Whether a bit is not in its own place.
-    closed : bool
-        Whether it was ended short.
-    sources : list of (int, int) or None
-        The conversion and the number of the bit in each place, of all lanes; None if its own.
-    rise_lost : bool
-        Whether a host that reads the converter never saw its busy rise.
-    hit : int
-        2 to the power of each cause that applies, added up.
-    packet_failed : bool
-        Whether the check of a packet failed.
-    """
-
+    #: Bits that never come, and those that came inverted.
     lost: set[tuple[int, int]] = field(default_factory=set)
     inverted: set[tuple[int, int]] = field(default_factory=set)
+    #: Whether a bit is not in its own place.
     slipped: bool = False
+    #: Whether it was ended short.
     closed: bool = False
+    #: The conversion and the number of the bit in each place, of all lanes; None if its own.
     sources: list[tuple[int, int]] | None = None
+    #: Whether a host that reads the converter never saw its busy rise.
     rise_lost: bool = False
+    #: 2 to the power of each cause that applies, added up.
     hit: int = 0
+    #: Whether the check of a packet failed.
     packet_failed: bool = False
+
+    @property
+    def fails(self) -> bool:
+        """Whether something else than wrong bits tells that it is not as it was sent."""
+        return self.closed or self.packet_failed
 
 
 #: Returns all bits that a lane sends of a conversion's frame.
@@ -151,20 +130,13 @@ def bits_left(harm: Harm, index: int, lane: int, sent: Sent) -> list[int]:
 
 @dataclass(frozen=True)
 class Finding:
-    """What the host has of a damaged frame.
+    """What the host has of a damaged frame."""
 
-    Attributes
-    ----------
-    wrong : int
-        Bits of the words that are wrong.
-    failed : bool
-        Whether the check of a lane fails, or the lanes' counters differ.
-    counter_error : int
-        What is added, modulo 2, to the counter that the host takes.
-    """
-
+    #: Bits of the words that are wrong.
     wrong: int
+    #: Whether the check of a lane fails, or the lanes' counters differ.
     failed: bool
+    #: What is added, modulo 2, to the counter that the host takes.
     counter_error: int
 
 
@@ -222,7 +194,7 @@ def syndromes(law: Check, covered: int) -> tuple[int, ...]:
     tuple of int, one a bit
         To be added modulo 2; the check's own bits are its digits, most significant first.
     """
-    width = check.width(law)
+    width = law.check_bits
     own = tuple(1 << place for place in range(width - 1, -1, -1))
     if law.kind != "crc":
         return (width,) * covered + own

@@ -23,26 +23,16 @@ Symbol = tuple[int, int]
 
 @dataclass(frozen=True)
 class Exposed:
-    """One channel, over one conversion.
+    """One channel, over one conversion."""
 
-    Attributes
-    ----------
-    channel : str
-        As in the sources of its draws: ``"trigger"``, ``"clock"``, ``"lane 0"``, ...
-    way : {"forward", "return"}
-        Its direction.
-    symbols : int
-        That it carries for one conversion.
-    stretches : int
-        Into how many the time falls.
-    time : int, fs
-        For how long an event may begin so as to hit one of them.
-    """
-
+    #: As in the sources of its draws: ``"trigger"``, ``"clock"``, ``"lane 0"``, ...
     channel: str
     way: Literal["forward", "return"]
+    #: That it carries for one conversion.
     symbols: int
+    #: Into how many the time falls.
     stretches: int
+    #: For how long an event may begin so as to hit one of them, in fs.
     time: int
 
 

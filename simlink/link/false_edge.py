@@ -46,14 +46,15 @@ def channels(scenario: Scenario) -> list[tuple[Way, str]]:
     return [(way, name) for way, name in found if may_upset(scenario, way)]
 
 
-class _Draws:
-    """The draws of one column, looked up by their numbers."""
+class Numbered:
+    """The draws of one column, looked up by their numbers in any order."""
 
     def __init__(self, column: Column) -> None:
         self._column = column
         self._values: list[int] = []
 
     def __call__(self, number: int) -> int:
+        """Return the draw of a number, in base units."""
         while number >= len(self._values):
             self._values += self._column.take(_CHUNK).tolist()
         return self._values[number]
@@ -83,7 +84,7 @@ class FalseEdges:
         self._law = Uniform(low=0, high=PARTS)
         self._named = scenario.seed, trial, f"false {channel}"
         self._columns = len(scenario.transient) * _WINDOWS
-        self._draws: dict[int, _Draws] = {}
+        self._draws: dict[int, Numbered] = {}
         #: Windows before this one have been dealt with; whether the next one makes an edge.
         self._place = 0
         self._known: tuple[int, bool] = NEVER, False
@@ -139,6 +140,8 @@ class FalseEdges:
             source, number, part = self.upsets.event_of(self.way, start)
             column = source * _WINDOWS + part
             if column not in self._draws:
-                self._draws[column] = _Draws(Column(self._law, *self._named, self._columns, column))
+                self._draws[column] = Numbered(
+                    Column(self._law, *self._named, self._columns, column)
+                )
             self._known = start, self._draws[column](number) < self._most
         return self._known[1]

@@ -103,17 +103,11 @@ class _Reports:
 
 
 class Report(NamedTuple):
-    """A report: when it arrives at the host, how long it holds the line, and of what, in fs.
-
-    Attributes
-    ----------
-    rises, hold : int
-    event : int
-        When the event began that it tells of.
-    """
+    """A report: when it arrives at the host, how long it holds the line, and of what, in fs."""
 
     rises: int
     hold: int
+    #: When the event began that it tells of.
     event: int
 
 

@@ -122,16 +122,8 @@ def valid_at_host(begins: int, static: int, distortion: int, jitter: int, before
 def valid_until_at_host(ends: int, static: int, distortion: int, jitter: int, before: int) -> int:
     """Return until when a bit can be captured at the host, by the faster kind of edge, in fs.
 
-    Parameters
-    ----------
-    ends : int, fs
-        Until when it is held at the converter; `FAR` if nothing takes it away.
-    static, distortion : int, fs
-        Delay, spread and skew of the lane; pulse-width distortion of its direction.
-    jitter : int, fs
-        Of the edge that takes it away.
-    before : int, fs
-        The same of the bit before it.
+    As of `valid_at_host`, of the edge that takes it away: until when it is held at the converter,
+    `FAR` if nothing takes it away.
     """
     if ends >= FAR:
         return FAR

@@ -17,9 +17,10 @@ from __future__ import annotations
 
 import math
 from bisect import bisect_left, bisect_right
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from fractions import Fraction
-from typing import Any, Literal, Protocol
+from itertools import accumulate
+from typing import Any, Literal
 
 import numpy as np
 
@@ -100,143 +101,119 @@ def ramp_lasts(swing: int, slew: int) -> int:
     return round_ratio(swing * _SCALE, slew)
 
 
-class Instants(Protocol):
-    """When the events of a source come, in stretches."""
-
-    def take(self, count: int = CHUNK) -> Times | None:
-        """Return the next instants, about so many; None at last.
-
-        They are int64 fs, in order, and none comes before any given.
-        """
+def _sizes() -> Iterator[int]:
+    """Yield how many events of a source are worked out together, stretch by stretch."""
+    size = FIRST
+    while True:
+        yield size
+        size = min(2 * size, CHUNK)
 
 
-class _At:
-    """Instants that are given, all in one stretch."""
-
-    def __init__(self, times: Times) -> None:
-        self._times: Times | None = np.sort(times)
-
-    def take(self, count: int = CHUNK) -> Times | None:
-        found, self._times = self._times, None
-        return found
+def _at(source: Transient, *_: object) -> Iterator[Times]:
+    """Yield instants that are given, all in one stretch."""
+    assert source.times is not None
+    yield np.sort(np.array([time.constant_value for time in source.times], dtype=np.int64))
 
 
-class _Poisson:
-    """Instants of a Poisson stream; beyond the longest trial there are none."""
-
-    def __init__(self, source: Transient, scenario: Scenario, trial: int, name: str) -> None:
-        assert source.rate is not None
-        law = exponential_time(float(period_of(source.rate.value)))
-        self._gaps = Column(law, scenario.seed, trial, f"{name}.rate")
-        self._last = 0
-
-    def take(self, count: int = CHUNK) -> Times | None:
-        if self._last >= FAR:
-            return None
-        gaps = self._gaps.take(count)
-        if float(self._last) + float(gaps.sum(dtype=np.float64)) < FAR:
-            found = self._last + np.cumsum(gaps)
-            self._last = int(found[-1])
-            return found
-        times = []
-        for gap in gaps.tolist():
-            self._last += gap
-            if self._last >= FAR:
-                break
-            times.append(self._last)
-        return np.array(times, dtype=np.int64)
+def _poisson(source: Transient, scenario: Scenario, trial: int, name: str) -> Iterator[Times]:
+    """Yield the instants of a Poisson stream; beyond the longest trial there are none."""
+    assert source.rate is not None
+    law = exponential_time(float(period_of(source.rate.value)))
+    column, last = Column(law, scenario.seed, trial, f"{name}.rate"), 0
+    for count in _sizes():
+        gaps = column.take(count)
+        if float(last) + float(gaps.sum(dtype=np.float64)) < FAR:
+            found = last + np.cumsum(gaps)
+            last = int(found[-1])
+            yield found
+            continue
+        times = list(accumulate(gaps.tolist(), initial=last))[1:]
+        last = times[-1]
+        yield np.array([time for time in times if time < FAR], dtype=np.int64)
+        if last >= FAR:
+            return
 
 
-class _Switching:
-    """Both edges of a power switch, by turns; the rising one first."""
-
-    def __init__(self, source: Transient, scenario: Scenario, trial: int, name: str) -> None:
-        assert source.frequency is not None
-        seed = scenario.seed
-        tolerance = once(source.tolerance, seed, trial, f"{name}.tolerance")
-        self._period = period_of(actual_frequency(source.frequency.value, tolerance))
-        most = min(math.floor(self._period), FAR)
-        phase = Uniform(low=0, high=most) if source.phase is None else source.phase
-        self._phase = once(phase, seed, trial, f"{name}.phase")
-        held = min(self._period * Fraction(source.duty), Fraction(FAR))
-        self._high = round_ratio(held.numerator, held.denominator)
-        self._late = Column(source.dead_time, seed, trial, f"{name}.dead_time")
-        self._jitter = Column(source.jitter, seed, trial, f"{name}.jitter")
-        self._done, self._last = 0, NEVER
-
-    def take(self, count: int = CHUNK) -> Times | None:
-        count = min(count // 2, math.floor(FAR / self._period) + 1 - self._done)
+def _switching(source: Transient, scenario: Scenario, trial: int, name: str) -> Iterator[Times]:
+    """Yield both edges of a power switch, by turns; the rising one first."""
+    assert source.frequency is not None
+    seed = scenario.seed
+    tolerance = once(source.tolerance, seed, trial, f"{name}.tolerance")
+    period = period_of(actual_frequency(source.frequency.value, tolerance))
+    most = min(math.floor(period), FAR)
+    phase = Uniform(low=0, high=most) if source.phase is None else source.phase
+    ahead = once(phase, seed, trial, f"{name}.phase")
+    held = min(period * Fraction(source.duty), Fraction(FAR))
+    high = round_ratio(held.numerator, held.denominator)
+    late = Column(source.dead_time, seed, trial, f"{name}.dead_time")
+    jitter = Column(source.jitter, seed, trial, f"{name}.jitter")
+    done, last = 0, NEVER
+    for size in _sizes():
+        count = min(size // 2, math.floor(FAR / period) + 1 - done)
         if count <= 0:
-            return None
+            return
         edges = np.empty((count, 2), dtype=np.int64)
         # Of a period longer than any trial there is one, and no multiple.
-        longer = self._period > FAR
-        cycles = (
-            np.zeros(1, dtype=np.int64) if longer else multiples(self._done, count, self._period)
-        )
-        edges[:, 0] = later(cycles, self._phase)
-        edges[:, 1] = later(edges[:, 0], self._high)
-        self._done += count
-        times = later(edges.ravel(), self._late.take(2 * count) + self._jitter.take(2 * count))
-        times[0] = max(times[0], self._last)
+        cycles = np.zeros(1, dtype=np.int64) if period > FAR else multiples(done, count, period)
+        edges[:, 0] = later(cycles, ahead)
+        edges[:, 1] = later(edges[:, 0], high)
+        done += count
+        times = later(edges.ravel(), late.take(2 * count) + jitter.take(2 * count))
+        times[0] = max(times[0], last)
         found: Times = np.maximum.accumulate(times)
-        self._last = int(found[-1])
-        return found
+        last = int(found[-1])
+        yield found
 
 
-class _Bursts:
-    """The pulses of IEC 61000-4-4: 75 to a burst, and a burst every 300 ms."""
-
-    def __init__(self, source: Transient, scenario: Scenario, trial: int, name: str) -> None:
-        start = Uniform(low=0, high=BURST_PERIOD) if source.start is None else source.start
-        first = once(start, scenario.seed, trial, f"{name}.start")
-        repetition = Fraction({"5 kHz": 5_000, "100 kHz": 100_000}[source.repetition])
-        self._pulses = multiples(0, PULSES, period_of(repetition))
-        self._next = first
-
-    def take(self, count: int = CHUNK) -> Times | None:
-        if self._next >= FAR:
-            return None
-        found: Times = self._next + self._pulses
-        self._next += BURST_PERIOD
-        return found
+def _bursts(source: Transient, scenario: Scenario, trial: int, name: str) -> Iterator[Times]:
+    """Yield the pulses of IEC 61000-4-4: 75 to a burst, and a burst every 300 ms."""
+    law = Uniform(low=0, high=BURST_PERIOD) if source.start is None else source.start
+    start = once(law, scenario.seed, trial, f"{name}.start")
+    repetition = Fraction({"5 kHz": 5_000, "100 kHz": 100_000}[source.repetition])
+    pulses = multiples(0, PULSES, period_of(repetition))
+    while start < FAR:
+        yield start + pulses
+        start += BURST_PERIOD
 
 
-class _Locked:
-    """Instants at an offset to the due times of triggers; the offset may change their order."""
-
-    def __init__(self, source: Transient, scenario: Scenario, trial: int, name: str) -> None:
-        assert source.offset is not None
-        tolerance = once(scenario.trigger.tolerance, scenario.seed, trial, "trigger.tolerance")
-        self._due = DueTimes(scenario, trial, tolerance)
-        self._left, self._first, self._every = scenario.conversions, source.first, source.every
-        self._offsets = Column(source.offset, scenario.seed, trial, f"{name}.offset")
-        self._least = reach(source.offset)[0]
-        self._taken = 0
-        self._kept = np.empty(0, dtype=np.int64)
-
-    def take(self, count: int = CHUNK) -> Times | None:
-        if not self._left and not len(self._kept):
-            return None
-        bounded = not math.isinf(self._least)
-        count = min(self._left, count) if bounded else self._left
-        due = self._due.take(count)
-        at = np.arange(self._taken, self._taken + count)
-        which = (at >= self._first) & ((at - self._first) % self._every == 0)
-        self._taken, self._left = self._taken + count, self._left - count
-        times = due[which] + self._offsets.take(int(which.sum()))
-        times = np.sort(np.concatenate([self._kept, times]))
+def _locked(source: Transient, scenario: Scenario, trial: int, name: str) -> Iterator[Times]:
+    """Yield instants at an offset to the due times of triggers, which may change their order."""
+    assert source.offset is not None
+    tolerance = once(scenario.trigger.tolerance, scenario.seed, trial, "trigger.tolerance")
+    triggers = DueTimes(scenario, trial, tolerance)
+    offsets = Column(source.offset, scenario.seed, trial, f"{name}.offset")
+    least = reach(source.offset)[0]
+    taken, left, kept = 0, scenario.conversions, np.empty(0, dtype=np.int64)
+    for size in _sizes():
+        if not left and not len(kept):
+            return
+        count = left if math.isinf(least) else min(left, size)
+        due = triggers.take(count)
+        at = np.arange(taken, taken + count)
+        which = (at >= source.first) & ((at - source.first) % source.every == 0)
+        taken, left = taken + count, left - count
+        times = due[which] + offsets.take(int(which.sum()))
+        times = np.sort(np.concatenate([kept, times]))
         # Those that one still to come may precede wait for it.
         upto = len(times)
-        if self._left:
-            settled = int(due[-1]) + math.floor(self._least)
+        if left:
+            settled = int(due[-1]) + math.floor(least)
             upto = int(np.searchsorted(times, settled, side="right"))
-        found, self._kept = times[:upto], times[upto:]
-        return found
+        found, kept = times[:upto], times[upto:]
+        yield found
 
 
-def instants(scenario: Scenario, number: int, trial: int) -> Instants:
-    """Return when the events of one source come in one trial.
+_OF_KIND: dict[str, Callable[[Transient, Scenario, int, str], Iterator[Times]]] = {
+    "at": _at,
+    "locked": _locked,
+    "poisson": _poisson,
+    "switching": _switching,
+    "eft": _bursts,
+}
+
+
+def instants(scenario: Scenario, number: int, trial: int) -> Iterator[Times]:
+    """Return when the events of one source come in one trial, stretch by stretch.
 
     Parameters
     ----------
@@ -244,18 +221,14 @@ def instants(scenario: Scenario, number: int, trial: int) -> Instants:
     number : int
         Which of its transients.
     trial : int
+
+    Yields
+    ------
+    ndarray of int64, shape (n,), fs
+        In order, and none before any given; a stretch may be empty.
     """
-    source, name = scenario.transient[number], f"transient {number}"
-    if source.kind == "at":
-        assert source.times is not None
-        return _At(np.array([time.constant_value for time in source.times], dtype=np.int64))
-    made: dict[str, Callable[[Transient, Scenario, int, str], Instants]] = {
-        "locked": _Locked,
-        "poisson": _Poisson,
-        "switching": _Switching,
-        "eft": _Bursts,
-    }
-    return made[source.kind](source, scenario, trial, name)
+    source = scenario.transient[number]
+    return _OF_KIND[source.kind](source, scenario, trial, f"transient {number}")
 
 
 class Events:
@@ -277,15 +250,13 @@ class Events:
             assert source.swing is not None
             self._slews = Column(source.slew, scenario.seed, trial, f"{name}.slew")
             self._swings = Column(source.swing, scenario.seed, trial, f"{name}.swing")
-        self._size = FIRST
         self._known: dict[tuple[int, int], list[tuple[int, int]]] = {}
         #: All events up to here have been given; FAR and more once there are no others.
         self.upto = NEVER
 
     def take(self) -> tuple[list[int], list[tuple[int, int]]]:
         """Return the next events: their instants in fs, in order, and what each is."""
-        times = self._instants.take(self._size)
-        self._size = min(2 * self._size, CHUNK)
+        times = next(self._instants, None)
         if times is None:
             self.upto = 2**63 - 1
             return [], []
@@ -318,19 +289,7 @@ class Events:
 class Source:
     """The windows in which the events of one source upset, in one trial.
 
-    Parameters
-    ----------
-    immunity : dict of str to int or None
-        Of each direction, in V/s; None where nothing upsets it.
-    recovery : int, fs
-    names : bool
-        Whether `named` is kept.
-
-    Attributes
-    ----------
-    named : dict, or None
-        Of each direction, by the start of each window: the number of its event, and which of the
-        event's windows it is.
+    The immunity of each direction is in V/s, None where nothing upsets it; the recovery in fs.
     """
 
     def __init__(
@@ -340,12 +299,13 @@ class Source:
         trial: int,
         immunity: dict[Way, int | None],
         recovery: int,
-        names: bool = False,
     ) -> None:
         self._events = Events(scenario, number, trial)
         self._immunity, self._recovery = immunity, recovery
+        #: Of each direction, by the start of each window: the number of its event, and which of
+        #: the event's windows it is. Kept where edges may be false.
         self.named: dict[Way, dict[int, tuple[int, int]]] | None = None
-        if names:
+        if scenario.barrier.false_edge > 0:
             self.named = {way: {} for way in WAYS}
         self._taken = 0
 
@@ -361,16 +321,12 @@ class Source:
         for way, immunity in self._immunity.items():
             if immunity is None:
                 continue
-            for time, event in zip(times, events, strict=True):
-                for begins, ends in self._events.lasting(event, immunity):
+            for number, (time, event) in enumerate(zip(times, events, strict=True), self._taken):
+                for part, (begins, ends) in enumerate(self._events.lasting(event, immunity)):
                     # What lasts beyond every trial ends no sooner for lasting longer.
                     last = min(time + ends + self._recovery, FAR)
                     found[way].append((time + begins, last))
-            if self.named is not None:
-                for number, (time, event) in enumerate(
-                    zip(times, events, strict=True), self._taken
-                ):
-                    for part, (begins, _) in enumerate(self._events.lasting(event, immunity)):
+                    if self.named is not None:
                         self.named[way].setdefault(time + begins, (number, part))
         self._taken += len(times)
         return found
@@ -408,7 +364,7 @@ class Upsets:
         recovery = once(scenario.barrier.recovery, scenario.seed, trial, "barrier.recovery")
         self.immunity, self.recovery = immunity, recovery
         self._sources = [
-            Source(scenario, number, trial, immunity, recovery, scenario.barrier.false_edge > 0)
+            Source(scenario, number, trial, immunity, recovery)
             for number in range(len(scenario.transient))
         ]
         self._upto = NEVER

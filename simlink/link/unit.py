@@ -78,40 +78,30 @@ UNIT = np.dtype(
 
 @dataclass(frozen=True)
 class Units:
-    """The fixed values of the units of a range of trials.
+    """The fixed values of the units of a range of trials."""
 
-    Attributes
-    ----------
-    trials : range
-        Which trials.
-    values : ndarray of UNIT, shape (T,)
-        Their single values; each is an attribute, too.
-    lanes, lane_distortions : ndarray of int64, shape (T, lanes), fs
-        The fixed part of each return lane's crossing; how much longer a falling edge of it takes.
-    rising, falling, captured : ndarray of int64, shape (T, N), fs
-        Remote clock edges and captures, counted from the start of the clock.
-    bit_ends : ndarray of int64, shape (T, N), fs
-        Until when each bit is sent on its lane, counted likewise.
-    strobe_edges : ndarray of int64, shape (T, 2 N), fs
-        The strobe's edges as they are sent, rising edge 0 first, counted likewise.
-    wrong_later, past_hold : ndarray of bool, shape (T, N)
-        Bits that the remote master captures wrong in every frame of the unit, and of them those
-        past their hold. Whether bit 0 is early depends on the frame.
-    host_rising, host_falling, host_captured : ndarray of int64, shape (N,), fs
-        Edges of the host's clock, and its own captures, counted from its start.
-    """
-
+    #: Which trials.
     trials: range
+    #: Their single values, of `UNIT`, shape (T,); each is an attribute, too.
     values: npt.NDArray[Any]
+    #: The fixed part of each return lane's crossing; how much longer a falling edge of it takes,
+    #: shape (T, lanes), fs.
     lanes: Times
     lane_distortions: Times
+    #: Remote clock edges and captures, counted from the start of the clock, shape (T, N), fs.
     rising: Times
     falling: Times
     captured: Times
+    #: Until when each bit is sent on its lane, counted likewise, shape (T, N), fs.
     bit_ends: Times
+    #: The strobe's edges as they are sent, rising edge 0 first, counted likewise, shape (T, 2 N),
+    #: fs.
     strobe_edges: Times
+    #: Bits that the remote master captures wrong in every frame of the unit, and of them those past
+    #: their hold, shape (T, N). Whether bit 0 is early depends on the frame.
     wrong_later: npt.NDArray[np.bool_]
     past_hold: npt.NDArray[np.bool_]
+    #: Edges of the host's clock, and its own captures, counted from its start, shape (N,), fs.
     host_rising: Times
     host_falling: Times
     host_captured: Times

@@ -28,17 +28,11 @@ _LONGEST_BURST = 10**5
 
 @dataclass(frozen=True)
 class Coming:
-    """Frames that come: any n + 1 of them take as long as n gaps of the pattern, less the wander.
+    """Frames that come: any n + 1 of them take n gaps of the pattern, less the wander, or more."""
 
-    Attributes
-    ----------
-    gaps : list of int, fs
-        The shortest spacings, over one whole pattern.
-    wander : int, fs
-        How far an instant may stray from an even spacing.
-    """
-
+    #: The shortest spacings, over one whole pattern, in fs.
     gaps: list[int]
+    #: How far an instant may stray from an even spacing, in fs.
     wander: int
 
     @property

@@ -31,17 +31,11 @@ class UnboundedError(Exception):
 
 @dataclass(frozen=True)
 class Ends:
-    """Where laws end.
+    """Where laws end."""
 
-    Attributes
-    ----------
-    sigmas : float
-        How many standard deviations of a normal law without bounds count.
-    proviso : str
-        What a proof has to add, empty if it holds for every draw.
-    """
-
+    #: How many standard deviations of a normal law without bounds count.
     sigmas: float = GENERATOR_REACH
+    #: What a proof has to add, empty if it holds for every draw.
     proviso: str = ""
 
     def high(self, law: Distribution, name: str) -> int:

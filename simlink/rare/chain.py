@@ -39,18 +39,12 @@ _UNSEEN = 1e-200
 
 @dataclass(frozen=True)
 class Spacing:
-    """What lies between one arrival and the next, in steps.
+    """What lies between one arrival and the next, in steps."""
 
-    Attributes
-    ----------
-    steps : int
-        At the least, the same every time.
-    kept : float
-        What follows is memoryless: the probability that it goes on for one step more; 0 if
-        nothing follows.
-    """
-
+    #: At the least, the same every time.
     steps: int
+    #: What follows is memoryless: the probability that it goes on for one step more; 0 if nothing
+    #: follows.
     kept: float = 0.0
 
 
@@ -164,25 +158,12 @@ class Chain:
     def _serve(
         self, states: Floats, after: Floats, more: bool, released: Floats, empty: float
     ) -> float:
-        """Let the host read over the fixed part of a spacing.
+        """Let the host read over the fixed part of a spacing; return how likely nothing waits then.
 
-        Parameters
-        ----------
-        states : ndarray of float64, shape (depth, M + 1)
-            Slots taken but for the frame that comes, and the rest of the service.
-        after : ndarray of float64, shape (depth, M + 1)
-            Where what is left at the end is added.
-        more : bool
-            Whether a frame has come and waits behind the others.
-        released : ndarray of float64, shape (steps + 1,)
-            The law of its release.
-        empty : float
-            The probability that nothing waited.
-
-        Returns
-        -------
-        float
-            The probability that nothing waits at the end.
+        ``states`` are by the slots taken but for the frame that comes, and by the rest of the
+        service, shape (depth, M + 1); what is left at the end is added to ``after``, of that shape
+        too. With ``more`` a frame has come and waits behind the others; ``released`` is the law of
+        its release, shape (steps + 1,). ``empty`` is how likely nothing waited before.
         """
         steps, depth = self.steps, self.depth
         width = self.most + 1 - steps
@@ -246,23 +227,15 @@ class Chain:
 
 @dataclass(frozen=True)
 class Found:
-    """What a chain gives.
+    """What a chain gives."""
 
-    Attributes
-    ----------
-    loss : float
-        The share of arrivals that are refused: of the first so many, or in the long run.
-    margin : float
-        The most by which that may still be off, as it has not settled further.
-    arrivals : int
-        How many it was followed for.
-    settled : bool
-        Whether it had settled by then.
-    """
-
+    #: The share of arrivals that are refused: of the first so many, or in the long run.
     loss: float
+    #: The most by which that may still be off, as it has not settled further.
     margin: float
+    #: How many it was followed for.
     arrivals: int
+    #: Whether it had settled by then.
     settled: bool
 
     @property

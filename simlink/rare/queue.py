@@ -37,56 +37,37 @@ class NoQueueError(InputError):
 
 @dataclass(frozen=True)
 class Timing:
-    """One unit's times, in fs.
+    """One unit's times, in fs."""
 
-    Attributes
-    ----------
-    spacing : float
-        Between arrivals; of Poisson triggers, the least fixed part of it.
-    waiting : float
-        Of Poisson triggers, the mean of the memoryless part; else 0.
-    loose : float
-        By how much jitter may move an arrival.
-    soonest, latest : float
-        From the earliest arrival to the release.
-    taken : float
-        The share of triggers that the converter takes.
-    """
-
+    #: Between arrivals; of Poisson triggers, the least fixed part of it.
     spacing: float
+    #: Of Poisson triggers, the mean of the memoryless part; else 0.
     waiting: float
+    #: By how much jitter may move an arrival.
     loose: float
+    #: From the earliest arrival to the release.
     soonest: float
     latest: float
+    #: The share of triggers that the converter takes.
     taken: float
 
 
 @dataclass(frozen=True)
 class Queue:
-    """Arrivals, releases and services.
+    """Arrivals, releases and services."""
 
-    Attributes
-    ----------
-    depth : int
-        Slots.
-    latency : Distribution
-        Of the service, fs.
-    read : float
-        Of one frame, fs.
-    moved : tuple of Distribution
-        What arrivals of periodic triggers are moved by, fs.
-    width : float
-        The most that it comes to, fs; of Poisson triggers, by how much the fixed part of a
-        spacing varies.
-    units : tuple of (Timing, int)
-        Kinds of boards, and how many there are of each.
-    """
-
+    #: Slots.
     depth: int
+    #: Of the service, fs.
     latency: Distribution
+    #: Of one frame, fs.
     read: float
+    #: What arrivals of periodic triggers are moved by, fs.
     moved: tuple[Distribution, ...]
+    #: The most that it comes to, fs; of Poisson triggers, by how much the fixed part of a spacing
+    #: varies.
     width: float
+    #: Kinds of boards, and how many there are of each.
     units: tuple[tuple[Timing, int], ...]
 
 

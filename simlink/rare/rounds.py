@@ -48,26 +48,17 @@ _HALVINGS = 64
 
 @dataclass(frozen=True)
 class Plan:
-    """How a round goes.
+    """How a round goes."""
 
-    Attributes
-    ----------
-    warm : int
-        Conversions from an empty FIFO that are not counted.
-    span : int
-        Conversions that are, and for how many a branch is followed at most.
-    branches : int
-        Of each stage.
-    levels : tuple of float
-        Slots taken, rising.
-    ring : int
-        Conversions of a branch that are kept, a power of two; more where they do not do.
-    """
-
+    #: Conversions from an empty FIFO that are not counted.
     warm: int
+    #: Conversions that are, and for how many a branch is followed at most.
     span: int
+    #: Of each stage.
     branches: int = BRANCHES
+    #: Slots taken, rising.
     levels: tuple[float, ...] = ()
+    #: Conversions of a branch that are kept, a power of two; more where they do not do.
     ring: int = 64
 
 
@@ -143,16 +134,10 @@ class _Round:
         return lost, np.array([*heights, self.branches.heights(everyone)])
 
     def enter(self, level: float) -> tuple[float, float, _Reached]:
-        """Take every run through the span.
+        """Take every run through the span; return what is found of it at a level.
 
-        Returns
-        -------
-        float
-            Losses of a run that no branch from the level counts.
-        float
-            How often a run reaches the level from below.
-        _Reached
-            Those that do; of more than are wanted, as many as are.
+        That is how many losses of a run no branch from the level counts, how often a run reaches
+        the level from below, and the runs that do: of more than are wanted, as many as are.
         """
         branches, plan, everyone = self.branches, self.plan, slice(self.runs)
         self.low = level
@@ -185,16 +170,10 @@ class _Round:
         return lost / self.runs, many / self.runs, _Reached(states, at[:count], at[:count])
 
     def go(self, level: float) -> tuple[Any, Any, _Reached]:
-        """Take every branch to a level, as long as it is high.
+        """Take every branch to a level, as long as it is high; return what it comes to.
 
-        Returns
-        -------
-        lost : ndarray of int64, shape (n,)
-            Losses on the way.
-        highest : ndarray of float64, shape (n,)
-            The highest that each came.
-        reached : _Reached
-            Those that reached the level.
+        That is the losses of each on the way, the highest that each came, shape (n,), and those
+        that reached the level.
         """
         branches, starts, count = self.branches, self.starts, len(self.starts)
         ends = self.since + self.plan.span

@@ -14,7 +14,6 @@ from simlink.figures.cycle import (
     late_jitter,
     periods,
     shortest_spacing,
-    tightest,
     trigger_jitter,
 )
 from simlink.scenario.distributions import Constant, Exponential
@@ -98,8 +97,6 @@ def test_triggers_that_wait_for_the_host_leave_no_period():
     converter, host = cycles(loop)
     assert converter.period is converter.slack is host.slack is None
     assert host.mean == 900 * NS
-    assert tightest([converter, host]).side == "host"
-    assert tightest([host, converter]).side == "host"
 
 
 def test_packets_take_their_line_time():
@@ -272,25 +269,6 @@ def test_the_share_of_cycles_in_time():
     assert abs(share - expected) < 4 * math.sqrt(expected * (1 - expected) / 2**16)
     late = Cycle("converter", pieces, acquisition=Constant(value=1900))
     assert late.in_time(Fraction(2000), 1) == 0
-
-
-def side(name, mean, period):
-    return Cycle(name, [Piece("all", Fraction(mean), mean)], period and Fraction(period))
-
-
-@pytest.mark.parametrize(
-    ("found", "name"),
-    [
-        # A fifth left of 10 is less than a quarter of 4.
-        ([side("a", 8, 10), side("b", 3, 4)], "a"),
-        ([side("b", 3, 4), side("a", 8, 10)], "a"),
-        # What does not fit leaves less than nothing.
-        ([side("a", 8, 8), side("b", 5, 4)], "b"),
-        ([side("a", 3, None), side("b", 4, None)], "b"),
-    ],
-)
-def test_the_tightest_side_leaves_the_smallest_share(found, name):
-    assert tightest(found).side == name
 
 
 BURST = {"trigger__pattern": "burst", "trigger__burst_length": 5}

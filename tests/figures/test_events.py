@@ -47,9 +47,8 @@ def test_of_random_events_the_mean_is_that_of_those_drawn(source):
     scenario = found.scenario
     drawn = 0
     for trial in range(4):
-        some = instants(scenario, 0, trial)
         end = spans(scenario, found.tally)[trial]
-        while (times := some.take()) is not None and len(times):
+        for times in instants(scenario, 0, trial):
             drawn += int((times <= end).sum())
             if times[-1] > end:
                 break

@@ -74,7 +74,7 @@ def test_bursts(repetition, gap):
     ]})  # fmt: skip
     given, times = instants(scenario, 0, 0), []
     while not times or times[-1] < 60 * FS_PER_SECOND + 7 * 10**12:
-        times += given.take().tolist()
+        times += next(given).tolist()
     minute = [one for one in times if one < 60 * FS_PER_SECOND + 7 * 10**12]
     assert len(minute) == 15_000
     assert times[0] == 7 * 10**12
@@ -85,7 +85,7 @@ def test_bursts(repetition, gap):
 
 def test_the_first_burst_comes_at_a_uniform_phase():
     scenario = chain({"trials": 400, "transient": [{"kind": "eft", "peak": "2 kV"}]})
-    starts = [int(instants(scenario, 0, trial).take()[0]) for trial in range(400)]
+    starts = [int(next(instants(scenario, 0, trial))[0]) for trial in range(400)]
     share = sum(starts) / len(starts) / eft.BURST_PERIOD
     assert max(starts) <= eft.BURST_PERIOD
     assert abs(share - 0.5) < 4 * math.sqrt(1 / 12 / 400)

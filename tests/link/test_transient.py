@@ -24,7 +24,7 @@ def made(*sources, **values):
 def times(scenario, most=100, trial=0):
     """Return the first instants of its only source, in fs."""
     given, found = instants(scenario, 0, trial), []
-    while len(found) < most and (more := given.take()) is not None:
+    while len(found) < most and (more := next(given, None)) is not None:
         found += more.tolist()
     return found[:most]
 

@@ -90,7 +90,6 @@ class Harms:
         harm = Harm()
         come = self._of_line(harm, notes) if self._packets else self._of_bits(harm, notes)
         end = record["read_end"]
-        closed = [when for kind, _, _, when in notes if kind == CLOSED]
         short = bool(harm.hit & (1 << Cause.STROBE | 1 << Cause.PACKET))
         if short:
             record["hit"] = harm.hit
@@ -112,7 +111,8 @@ class Harms:
         if record["fate"] == UNDERRUN:
             return
         record["counter_error"] = found.counter_error
-        if found.failed or harm.packet_failed or any(when <= end for when in closed):
+        harm.closed = any(kind == CLOSED and when <= end for kind, _, _, when in notes)
+        if found.failed or harm.fails:
             record["check_failed"] = True
             if self._layout.drops:
                 record["fate"] = fate_of_failed(int(record["fate"]))

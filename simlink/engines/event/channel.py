@@ -6,13 +6,14 @@ Everything that crosses the barrier does so here, by the rules of `simlink.link.
 from __future__ import annotations
 
 from bisect import bisect_right
+from collections import deque
 from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from simlink.base.instants import NEVER, Times
-from simlink.engines.event.clockwork import Clockwork, Instant
+from simlink.engines.event.clockwork import Clockwork, Instant, Tick
 from simlink.link import host_clocked
 from simlink.link.channel import arrive_at, arrives_at, falling_delay
 from simlink.link.false_edge import carries
@@ -24,22 +25,12 @@ if TYPE_CHECKING:
 
 
 class Channel:
-    """One channel of the barrier.
+    """One channel of the barrier; its times in fs.
 
-    Parameters
-    ----------
-    env : Clockwork
-        Where it is.
-    rank : int
-        The rank at which its symbols arrive.
-    static : int, fs
-        Delay, spread and skew of the channel in its unit, of a rising edge.
-    deliver : callable
-        Called as a symbol arrives, with what was sent: the subject (a frame, say) and its part.
-    distortion : int, fs
-        Pulse-width distortion: how much longer a falling edge takes.
-    min_pulse : int, fs
-        The shortest pulse of a clock that passes.
+    ``static`` is its delay, spread and skew in its unit, of a rising edge, ``distortion`` how much
+    longer a falling one takes, and a clock's pulse that is shorter than ``min_pulse`` is swallowed.
+    ``deliver`` is called as a symbol arrives, at its rank, with what was sent: the subject (a
+    frame, say) and its part.
     """
 
     def __init__(
@@ -60,32 +51,29 @@ class Channel:
         self.deliver = deliver
         #: When the symbol ahead came out.
         self.ahead = NEVER
+        #: What is on its way, in order.
+        self.under_way: deque[tuple[Any, Any]] = deque()
+        self.tick = Tick(env, self.comes_out)
 
     def send(
         self, subject: Any, part: Any, jitter: int, sent: int, index: int = 0, symbol: int = 0
     ) -> None:
-        """Send a symbol, or a rising edge.
+        """Send a symbol, or a rising edge, now or at an instant that is known ahead, in fs.
 
-        Parameters
-        ----------
-        subject, part : object
-            What it is.
-        jitter : int, fs
-            Its own.
-        sent : int, fs
-            When it goes in: now, or an instant that is known ahead.
-        index, symbol : int
-            The conversion, and which of its symbols it is, for what transients do to it.
+        The conversion, and which of its symbols it is, matter for what transients do to it.
         """
         self.ahead = time = arrives_at(sent, self.static, jitter, self.ahead)
-        Instant(self.env, time, self.rank, self.deliver, subject, part)
+        self.under_way.append((subject, part))
+        self.tick.schedule(time, self.rank)
 
-    def send_falling(
-        self, subject: Any, part: Any, jitter: int, sent: int, index: int = 0, symbol: int = 0
-    ) -> None:
+    def comes_out(self) -> None:
+        """Deliver the symbol that comes out now: the one that was sent first."""
+        subject, part = self.under_way.popleft()
+        self.deliver(subject, part)
+
+    def send_falling(self, subject: Any, part: Any, jitter: int, *when_and_which: int) -> None:
         """Send a falling edge, as `send` does."""
-        self.ahead = time = arrives_at(sent, self.falling, jitter, self.ahead)
-        Instant(self.env, time, self.rank, self.deliver, subject, part)
+        self.send(subject, part, jitter + self.falling - self.static, *when_and_which)
 
     def arrivals(self, sent: Sequence[int], jitter: Sequence[int]) -> list[int]:
         """Send some symbols, and return when each arrives, in place of delivering them; in fs."""
@@ -99,24 +87,10 @@ class Channel:
     def send_clock(
         self, subject: Any, edges: list[int], jitter: Sequence[int], most: int
     ) -> list[int]:
-        """Send a whole clock, whose edges are known ahead.
+        """Send a whole clock, whose edges are known ahead; return those that come out, in fs.
 
-        Parameters
-        ----------
-        subject : object
-            What is delivered with the number of each edge that comes out; its ``index`` is the
-            conversion.
-        edges : list of int, fs
-            Rising edge 0, falling edge 0, rising edge 1, ... as they go in.
-        jitter : sequence of int, fs
-            Of each edge.
-        most : int
-            How many edges are delivered; on the others nothing depends.
-
-        Returns
-        -------
-        list of int, fs
-            The edges that come out; too short pulses are gone.
+        They rise and fall by turns; of too short pulses none comes out. So many at the most are
+        delivered, each with its number: on the others nothing depends.
         """
         came = list(edges)
         short, self.ahead = host_clocked.cross_edges(
@@ -176,14 +150,9 @@ class Channel:
     ) -> tuple[list[int], list[int]]:
         """Return from when and until when each bit on a data line can be captured after it.
 
-        Parameters
-        ----------
-        begins, ends : sequence of int, fs
-            From when and until when each bit is valid ahead of the channel.
-        jitter : sequence of int, fs
-            Of the edge that brings each bit, and last of the one that takes the last bit away.
-        ahead : int, fs
-            When the line last changed after the channel.
+        All in fs: from when and until when each is valid ahead of the channel, the jitter of the
+        edge that brings each, and last of the one that takes the last bit away, and when the line
+        last changed after the channel.
         """
         before, gone = ahead, ahead
         valid, until = [], []
@@ -202,14 +171,7 @@ class Channel:
 class UpsetChannel(Channel):
     """A channel whose symbols transients may hit.
 
-    Parameters
-    ----------
-    hits : Hits
-        Tells which.
-    damaged : callable
-        Called in place of ``deliver`` as a symbol arrives that was hit.
-    args
-        As of any channel.
+    ``damaged`` is called in place of ``deliver`` as a symbol arrives that was hit.
     """
 
     def __init__(self, hits: Hits, damaged: Callable[[Any, Any], object], *args: Any) -> None:
@@ -225,21 +187,8 @@ class UpsetChannel(Channel):
     def send(
         self, subject: Any, part: Any, jitter: int, sent: int, index: int = 0, symbol: int = 0
     ) -> None:
-        """Send a symbol, or a rising edge."""
+        """Send a symbol, or a rising edge, which arrives whole or damaged."""
         self.ahead = time = arrives_at(sent, self.static, jitter, self.ahead)
-        self.arrive(subject, part, sent, time, index, symbol)
-
-    def send_falling(
-        self, subject: Any, part: Any, jitter: int, sent: int, index: int = 0, symbol: int = 0
-    ) -> None:
-        """Send a falling edge."""
-        self.ahead = time = arrives_at(sent, self.falling, jitter, self.ahead)
-        self.arrive(subject, part, sent, time, index, symbol)
-
-    def arrive(
-        self, subject: Any, part: Any, sent: int, time: int, index: int, symbol: int
-    ) -> None:
-        """Have a symbol arrive, whole or damaged."""
         if self.carried is not None:
             self.carried.add(sent, time)
         act = self.damaged if self.hits(index, symbol, sent, time) else self.deliver

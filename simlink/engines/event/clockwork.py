@@ -86,20 +86,9 @@ def _tick_happens(event: Any) -> None:
 
 
 class Instant(simpy.Event):
-    """Something that happens once, at a given instant and rank.
+    """Something that happens once, at a given instant, in fs, and rank among those of that instant.
 
-    Parameters
-    ----------
-    env : Clockwork
-        Where it happens.
-    time : int
-        When, in fs.
-    rank : int
-        Its place among the events of that instant.
-    act : callable
-        What is called, with ``subject`` and ``part``.
-    subject, part : object
-        What it is about: a frame, say, and which bits of it.
+    What is called gets what it is about: a frame, say, and which bits of it.
     """
 
     __slots__ = ("act", "part", "subject")
@@ -125,15 +114,7 @@ class Instant(simpy.Event):
 
 
 class Tick(simpy.Event):
-    """Something that happens again and again, each time scheduled anew; once at a time.
-
-    Parameters
-    ----------
-    env : Clockwork
-        Where it happens.
-    act : callable
-        What is called.
-    """
+    """Something that happens again and again, each time scheduled anew."""
 
     __slots__ = ("act", "ids", "queue")
 

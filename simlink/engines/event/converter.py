@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import Protocol
 
 from simlink.base.instants import FAR, Times
-from simlink.engines.event.clockwork import ARRIVE, EDGE, Clockwork, Instant
-from simlink.engines.event.frame import Frame, Trial
+from simlink.engines.event.clockwork import ARRIVE, EDGE, Instant
+from simlink.engines.event.frame import Frame, Part, Trial
 from simlink.engines.event.signals import Signals
 from simlink.link import check, converter, line
 from simlink.link.fate import MISSED_TRIGGER, NOT_RECEIVED
@@ -19,7 +19,7 @@ class Master(Protocol):
         """Busy falls."""
 
 
-class SamplingConverter:
+class SamplingConverter(Part):
     """Takes or misses each arriving trigger, and starts the conversion of one that it takes.
 
     Attributes
@@ -28,12 +28,9 @@ class SamplingConverter:
         When conversion and readout end, or ended; `FAR` as long as that is open.
     """
 
-    def __init__(self, env: Clockwork, trial: Trial, signals: Signals) -> None:
-        self.env = env
-        self.trial = trial
-        self.record = trial.record
-        self.signals = signals
-        law = trial.scenario.converter
+    def __init__(self, trial: Trial) -> None:
+        super().__init__(trial)
+        law, signals = trial.scenario.converter, trial.signals
         self.aperture_jitter = trial.each(law.aperture_jitter, "converter.aperture_jitter")
         self.busy_delay = trial.each(law.busy_delay, "converter.busy_delay")
         self.conversion_time = trial.each(law.conversion_time, "converter.conversion_time")
@@ -102,27 +99,19 @@ class SamplingConverter:
 
     def sample(self, index: int) -> Frame:
         """Take the sample now; return its frame, which knows when busy will fall."""
-        record, now = self.record, self.env.now
-        if index < 0:
-            return self.sample_apart(index, now)
-        if converter.short_acquisition(now, self.ready_before, self.acquisition_time):
-            record.short_acquisition[index] = True
-        record.aperture[index] = converter.samples_at(now, self.aperture_jitter(index))
+        trial, now = self.trial, self.env.now
         ready = converter.ready_at(now, self.conversion_time(index))
-        self.ready_before = record.ready[index] = ready
+        frame = trial.frame(index, ready)
+        if index < 0:
+            trial.unrequested(frame, self.arrived).paid = True
+        record, row = frame.record, frame.row
+        if converter.short_acquisition(now, self.ready_before, self.acquisition_time):
+            record.short_acquisition[row] = True
+        record.aperture[row] = aperture = converter.samples_at(now, self.aperture_jitter(index))
+        record.ready[row] = self.ready_before = ready
+        if index < 0 and trial.words is not None:
+            trial.words.apertures[index] = aperture
         self.occupied_until = FAR
-        return Frame(index, ready, self.trial.lanes, self.trial.bits, self.trial.data)
-
-    def sample_apart(self, index: int, now: int) -> Frame:
-        """Take a sample that no trigger asked for."""
-        self.ready_before = ready = converter.ready_at(now, self.conversion_time(index))
-        self.occupied_until = FAR
-        frame = Frame(index, ready, self.trial.lanes, self.trial.bits, self.trial.data)
-        apart = self.trial.unrequested(frame, self.arrived)
-        apart.aperture = converter.samples_at(now, self.aperture_jitter(index))
-        apart.ready, apart.paid = ready, True
-        if self.trial.words is not None:
-            self.trial.words.apertures[index] = apart.aperture
         return frame
 
     def plan_rise(self, frame: Frame) -> None:
@@ -144,10 +133,10 @@ class SamplingConverter:
 class Converter(SamplingConverter):
     """The converter of a remote master: busy rises, and falls when the word is ready."""
 
-    def __init__(self, env: Clockwork, trial: Trial, signals: Signals, master: Master) -> None:
-        super().__init__(env, trial, signals)
+    def __init__(self, trial: Trial, master: Master) -> None:
+        super().__init__(trial)
         self.master = master
-        self.lines = ConverterLines(env, trial, signals)
+        self.lines = ConverterLines(trial)
 
     def accept(self, index: int) -> None:
         """Take the sample and start the conversion."""
@@ -214,10 +203,9 @@ class DataLines:
 class ConverterLines(DataLines):
     """The data lines as the converter drives them."""
 
-    def __init__(self, env: Clockwork, trial: Trial, signals: Signals) -> None:
-        super().__init__(signals, "remote.data", trial.lanes)
-        self.env = env
-        self.unit = trial.unit
+    def __init__(self, trial: Trial) -> None:
+        super().__init__(trial.signals, "remote.data", trial.lanes)
+        self.env, self.unit = trial.env, trial.unit
 
     def ready(self, frame: Frame) -> None:
         """Put the first bit on the lines, as busy falls."""

@@ -13,21 +13,14 @@ class HostCounts:
     does not trigger itself, since a timer beside the converter does, counts releases in place of
     triggers. A trigger that was missed, or a frame that was lost, makes the belief wrong. What a
     counter in the frames adds to that, `simlink.figures.association` knows.
-
-    Attributes
-    ----------
-    triggers, releases, frames : int
-        Triggers sent, releases seen, frames read.
-    unanswered : deque of int
-        Triggers without a frame as yet, by the number that the host gives them, oldest first.
     """
 
     def __init__(self, from_host: bool, idle_puts_right: bool) -> None:
         self.from_host = from_host
         self.idle_puts_right = idle_puts_right
-        self.triggers = 0
-        self.releases = 0
-        self.frames = 0
+        #: Triggers sent, releases seen, frames read.
+        self.triggers = self.releases = self.frames = 0
+        #: Triggers without a frame as yet, by the number that the host gives them, oldest first.
         self.unanswered: deque[int] = deque()
 
     def triggered(self, number: int) -> None:
@@ -49,10 +42,8 @@ class HostCounts:
     def read(self, idle: bool) -> int | None:
         """Note a frame that has been read; return the trigger that it is taken to answer.
 
-        Parameters
-        ----------
-        idle : bool
-            Whether busy is low now, and nothing else that the host was told of is to be read.
+        The link is idle if busy is low now, and nothing else that the host was told of is to be
+        read.
         """
         self.frames += 1
         found = self.unanswered.popleft() if self.unanswered else None

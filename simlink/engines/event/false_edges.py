@@ -9,15 +9,12 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Callable
-from typing import TYPE_CHECKING, Protocol
+from typing import Protocol
 
-from simlink.engines.event.clockwork import Clockwork, Tick
+from simlink.engines.event.clockwork import Tick
+from simlink.engines.event.frame import Part, Trial
 from simlink.link.false_edge import FalseEdges, carries
 from simlink.link.fate import NOT_SENT
-
-if TYPE_CHECKING:
-    from simlink.engines.event.frame import Trial
-
 
 #: How far ahead the next window is looked for, at first and at most, in fs.
 _LOOK_AHEAD = 10**9
@@ -31,14 +28,13 @@ class Sender(Protocol):
     last_left: int
 
 
-class Ending:
+class Ending(Part):
     """Tells when no more false edges are made."""
 
     sender: Sender
 
-    def __init__(self, env: Clockwork, trial: Trial) -> None:
-        self.env = env
-        self.trial = trial
+    def __init__(self, trial: Trial) -> None:
+        super().__init__(trial)
         #: Ticks of false edges that are in the queue.
         self.waiting = 0
 
@@ -54,33 +50,18 @@ class Ending:
 
 
 class FalseSource:
-    """Makes the false edges of one channel, each as its window begins.
-
-    Parameters
-    ----------
-    edges : FalseEdges
-        When.
-    rank : int
-        The rank at which the symbols of that channel arrive.
-    act : callable
-        Called for each.
-    """
+    """Makes the false edges of one channel, each as its window begins, at its symbols' rank."""
 
     def __init__(
-        self,
-        env: Clockwork,
-        ending: Ending,
-        edges: FalseEdges,
-        rank: int,
-        act: Callable[[], object],
+        self, ending: Ending, edges: FalseEdges, rank: int, act: Callable[[], object]
     ) -> None:
-        self.env, self.ending, self.edges = env, ending, edges
+        self.env, self.ending, self.edges = ending.env, ending, edges
         self.rank, self.act = rank, act
-        self.tick = Tick(env, self.happen)
+        self.tick = Tick(self.env, self.happen)
         self.ahead = _LOOK_AHEAD
         #: Whether what comes at this very instant has been waited for.
         self.waited = False
-        edges.take_before(env.now)
+        edges.take_before(self.env.now)
         self.plan()
 
     def plan(self) -> None:

@@ -8,9 +8,8 @@ from typing import Protocol
 
 from simlink.base.instants import FAR, NEVER
 from simlink.engines.event.channel import Channel
-from simlink.engines.event.clockwork import PUSH, RELEASE, Clockwork, Instant
-from simlink.engines.event.frame import Frame, Trial, repeated_source
-from simlink.engines.event.signals import Signals
+from simlink.engines.event.clockwork import PUSH, RELEASE, Instant
+from simlink.engines.event.frame import Frame, Part, Trial, repeated_source
 from simlink.link import fifo
 from simlink.link.damage import Harm
 from simlink.link.fate import NOT_RECEIVED, OVERRUN
@@ -30,19 +29,12 @@ class Listener(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class Piece:
-    """What a lane pushes at once: one bit, or those of a packet.
-
-    Attributes
-    ----------
-    lane, first, last : int
-        Which bits.
-    begun, ended : tuple of int
-        The words whose first, and whose last bit is among them.
-    """
+    """What a lane pushes at once: one bit, or those of a packet."""
 
     lane: int
     first: int
     last: int
+    #: The words whose first, and whose last bit is among them.
     begun: tuple[int, ...]
     ended: tuple[int, ...]
 
@@ -62,7 +54,7 @@ def ends(harm: Harm) -> bool:
     return harm.closed or not harm.lost
 
 
-class Fifo:
+class Fifo(Part):
     """Slots of frames: pushed bit by bit, released, read, freed, or discarded."""
 
     listener: Listener
@@ -71,11 +63,9 @@ class Fifo:
     #: How many have been sent.
     credits = 0
 
-    def __init__(self, env: Clockwork, trial: Trial, signals: Signals) -> None:
-        self.env = env
-        self.trial = trial
-        self.record = trial.record
-        self.signals = signals
+    def __init__(self, trial: Trial) -> None:
+        super().__init__(trial)
+        signals = trial.signals
         self.depth = trial.depth
         self.refreshes = trial.scenario.fifo.credit_refresh
         self.replaces = trial.when_full is WhenFull.DROP_OLD
@@ -115,7 +105,7 @@ class Fifo:
             frame.lanes_enough += 1
             if frame.lanes_enough == self.trial.lanes:
                 self.schedule_release(frame)
-        if self.keeps_words and not frame.extra:
+        if (piece.begun or piece.ended) and self.keeps_words and not frame.extra:
             self.note_words(frame, piece, now)
         if self.push[piece.lane].observers:
             self.show_push(frame, piece)
@@ -137,17 +127,10 @@ class Fifo:
     def foresee(
         self, frame: Frame, pieces: list[list[Piece]], times: list[list[int]], enough: int
     ) -> None:
-        """Take a frame that nothing damages, ahead of its pushes.
+        """Take a frame that nothing damages, ahead of its pushes: each lane's, and their instants.
 
         Only those are events on which something depends: the first of all, the one that is enough
         for its release, and the last.
-
-        Parameters
-        ----------
-        pieces, times : list of list
-            Of each lane, and when they are pushed, in fs.
-        enough : int
-            Which of them are enough for a release.
         """
         happens = (
             (min(one[0] for one in times), self.begun, (pieces, times)),
@@ -184,13 +167,7 @@ class Fifo:
         self.store(frame, piece)
 
     def pad(self, frame: Frame, harm: Harm, piece: Piece) -> int:
-        """Fill the places of packets that never come, which the host reads as 0.
-
-        Returns
-        -------
-        int
-            How many bits of the lane have come.
-        """
+        """Fill the places of packets that never come, read as 0; return how many bits have come."""
         pushed = frame.pushed[piece.lane]
         pushed += (NEVER,) * (piece.first - len(pushed))
         return piece.first - sum((piece.lane, bit) in harm.lost for bit in range(piece.first))
@@ -210,11 +187,9 @@ class Fifo:
             self.held.remove(frame)
             self.give_credit(frame)
         frame.admitted = False
-        if frame.apart is not None:
-            frame.apart.fate = NOT_RECEIVED
-        else:
-            self.record.fate[frame.index] = NOT_RECEIVED
-            self.record.hit[frame.index] |= frame.harmed().hit
+        frame.record.fate[frame.row] = NOT_RECEIVED
+        frame.record.hit[frame.row] |= frame.harmed().hit
+        if frame.apart is None:
             self.signals.settled.set(frame.index)
         self.show_level(frame, "fifo.push")
 
@@ -222,10 +197,7 @@ class Fifo:
         """Take a frame that has begun to arrive for one of a conversion."""
         if occupancy < 0:
             return
-        if frame.apart is not None:
-            frame.apart.occupancy = occupancy
-        else:
-            self.record.occupancy_at_arrival[frame.index] = occupancy
+        frame.record.occupancy_at_arrival[frame.row] = occupancy
         if not frame.admitted:
             self.lose(frame, self.env.now, "fifo.push")
 
@@ -241,10 +213,7 @@ class Fifo:
             # The host has kept that of the frame which it repeats, or has gone on without it.
             frame.admitted = frame.repeats in self.held
             return
-        if frame.apart is not None:
-            frame.apart.occupancy = len(self.held)
-        else:
-            self.record.occupancy_at_arrival[frame.index] = len(self.held)
+        frame.record.occupancy_at_arrival[frame.row] = len(self.held)
         frame.admitted = fifo.admits(len(self.held), self.depth)
         if not frame.admitted and self.replaces:
             oldest = self.replaceable()
@@ -284,12 +253,10 @@ class Fifo:
 
     def lose(self, frame: Frame, since: int | None, why: str) -> None:
         """Count an overrun."""
-        if frame.apart is not None:
-            frame.apart.fate = OVERRUN
-            return
-        self.record.fate[frame.index] = OVERRUN
-        self.overrun.set(frame.index, frame.index, None, since, why)
-        self.signals.settled.set(frame.index)
+        frame.record.fate[frame.row] = OVERRUN
+        if frame.apart is None:
+            self.overrun.set(frame.index, frame.index, None, since, why)
+            self.signals.settled.set(frame.index)
 
     def schedule_release(self, frame: Frame) -> None:
         """Let busy fall once the synchroniser has passed it on."""
@@ -307,10 +274,7 @@ class Fifo:
         if not fifo.released_before(now, frame.discarded):
             return
         frame.released = True
-        if frame.apart is not None:
-            frame.apart.release = now
-        else:
-            self.record.release[frame.index] = now
+        frame.record.release[frame.row] = now
         self.waiting.append(frame)
         self.release_signal.set(frame.index, frame.index, None, enough, "fifo.push")
         self.listener.released(frame)

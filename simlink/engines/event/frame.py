@@ -3,29 +3,33 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterable
+from dataclasses import dataclass
 from types import SimpleNamespace
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 
 from simlink.base.draws import Column
 from simlink.base.instants import FAR, Times
-from simlink.engines.event.apart import Apart
+from simlink.engines.event.apart import Apart, columns
+from simlink.engines.event.clockwork import Clockwork
+from simlink.engines.event.signals import Signals
 from simlink.engines.event.words import Words
 from simlink.link import check, content
 from simlink.link.content import BitOutcome
 from simlink.link.damage import Harm, Layout
-from simlink.link.false_edge import FalseEdges, channels
+from simlink.link.false_edge import FalseEdges, Numbered, channels
 from simlink.link.fifo import WhenFull
 from simlink.link.transient import WAYS, Upsets, Way, may_upset
 from simlink.link.unit import UNIT, Units
-from simlink.records import RECORD, Cause, FrameBlock
+from simlink.records import Cause, FrameBlock
 from simlink.scenario.distributions import Distribution
 from simlink.scenario.schema import Scenario
 
 
+@dataclass(slots=True, eq=False)
 class Frame:
-    """The frame of one conversion, from the accepted trigger to its fate.
+    """The frame of one conversion, from the accepted trigger to its fate; times in fs.
 
     ``index`` is the true number of its conversion, for the ledger. ``believed`` is the trigger
     that the host takes it to answer, once it has been read; None if none is unanswered. Of its
@@ -34,82 +38,51 @@ class Frame:
     goes: ``index``, or that of a repeated frame.
     """
 
-    __slots__ = (
-        "admitted",
-        "apart",
-        "believed",
-        "clock_start",
-        "data",
-        "discarded",
-        "draws",
-        "early",
-        "extra",
-        "harm",
-        "index",
-        "lanes_enough",
-        "late",
-        "missing",
-        "mistaken",
-        "protected",
-        "pushed",
-        "ready",
-        "released",
-        "repeats",
-        "shifted",
-        "turn",
-        "whole",
-        "wrong",
-    )
-
-    def __init__(self, index: int, ready: int, lanes: int, bits: int, data: int) -> None:
-        self.index = self.draws = index
-        self.data = data
-        self.ready = ready
-        self.clock_start = FAR
-        #: None until its first bit arrives, then whether it has a slot.
-        self.admitted: bool | None = None
-        #: When it was given up for another one.
-        self.discarded = FAR
-        self.released = False
-        #: Named by a service that has begun.
-        self.protected = False
-        #: Lane and place of the bits that the host took before they were pushed.
-        self.late: set[tuple[int, int]] | None = None
-        self.wrong = False
-        #: By how many bits false clock pulses moved it up before it was read.
-        self.shifted = 0
-        #: When each bit of each lane was pushed, as far as they have been.
-        self.pushed: list[list[int]] = [[] for _ in range(lanes)]
-        self.lanes_enough = 0
-        #: Bits still to be pushed, over all lanes, and when the last one was.
-        self.missing = lanes * bits
-        self.whole = FAR
-        self.believed: int | None = None
-        #: One without a row in the ledger: that no trigger asked for, with a record apart, or
-        #: that repeats another one.
-        self.extra = False
-        self.repeats: Frame | None = None
-        #: Which frame it was that the remote master clocked out, and whether it took the first
-        #: bit too early.
-        self.turn = 0
-        self.early = False
-        self.apart: Apart | None = None
-        #: What transients did to it.
-        self.harm: Harm | None = None
-        #: Lane and place of the bits that the strobe took wrong.
-        self.mistaken: Collection[tuple[int, int]] = ()
+    index: int
+    draws: int
+    data: int
+    ready: int
+    #: When each bit of each lane was pushed, as far as they have been.
+    pushed: list[list[int]]
+    #: Bits still to be pushed, over all lanes, and when the last one was.
+    missing: int
+    #: Where what becomes of it is recorded, and in which row.
+    record: Any
+    row: int
+    whole: int = FAR
+    clock_start: int = FAR
+    #: None until its first bit arrives, then whether it has a slot.
+    admitted: bool | None = None
+    #: When it was given up for another one.
+    discarded: int = FAR
+    released: bool = False
+    #: Named by a service that has begun.
+    protected: bool = False
+    #: Lane and place of the bits that the host took before they were pushed.
+    late: set[tuple[int, int]] | None = None
+    wrong: bool = False
+    #: By how many bits false clock pulses moved it up before it was read.
+    shifted: int = 0
+    lanes_enough: int = 0
+    believed: int | None = None
+    #: One without a row in the ledger: that no trigger asked for, with a record apart, or
+    #: that repeats another one.
+    extra: bool = False
+    repeats: Frame | None = None
+    apart: Apart | None = None
+    #: Which frame it was that the remote master clocked out, and whether it took the first
+    #: bit too early.
+    turn: int = 0
+    early: bool = False
+    #: What transients did to it.
+    harm: Harm | None = None
+    #: Lane and place of the bits that the strobe took wrong.
+    mistaken: Collection[tuple[int, int]] = ()
 
     @property
     def place(self) -> int:
         """The conversion, or the one that it comes after in the order of frames."""
         return self.index if self.apart is None else self.apart.after
-
-    def again(self, bits: int) -> Frame:
-        """Return the frame that repeats it, of so many bits a lane, with draws of its own."""
-        found = Frame(self.index, self.ready, len(self.pushed), bits, self.data)
-        found.repeats, found.extra = self, True
-        found.draws, found.early = self.index + REPEATED, self.early
-        return found
 
     def harmed(self) -> Harm:
         """Return what transients did to it, to be added to."""
@@ -127,54 +100,16 @@ class Frame:
 
     def lose(self, bits: range, why: Cause, lane: int | None = None) -> None:
         """Note bits that will never come, of one lane or of all; that is wrong, not late."""
-        self.harmed().hit |= 1 << why
+        harm = self.harmed()
+        harm.hit |= 1 << why
         self.wrong = self.wrong or bits.start < self.data
-        for which in range(len(self.pushed)):
-            if lane is None or lane == which:
-                self.missing -= len(bits)
-                self.harmed().lost.update((which, bit) for bit in bits)
+        for which in range(len(self.pushed)) if lane is None else (lane,):
+            self.missing -= len(bits)
+            harm.lost.update((which, bit) for bit in bits)
 
 
 #: What the draws of a repeated frame go by is this much more than its conversion.
 REPEATED = 2**40
-
-
-class Indexed:
-    """One draw for each conversion, looked up by its index in any order."""
-
-    def __init__(self, law: Distribution, trial: Trial, source: str) -> None:
-        column = Column(law, trial.scenario.seed, trial.number, source)
-        self._constant = column.constant
-        self._values = None if self._constant is not None else column.take(trial.conversions)
-
-    def __call__(self, index: int) -> int:
-        """Return the draw of one conversion in base units."""
-        if self._values is None:
-            assert self._constant is not None
-            return self._constant
-        return self._values.item(index)
-
-
-class IndexedApart(Indexed):
-    """One draw for each conversion, and one for each frame of none, from a stream of its own."""
-
-    def __init__(self, law: Distribution, trial: Trial, source: str) -> None:
-        super().__init__(law, trial, source)
-        self._apart = Column(law, trial.scenario.seed, trial.number, apart_source(source))
-        self._drawn: list[int] = []
-
-    def __call__(self, index: int) -> int:
-        """Return the draw of one conversion, or of a frame of none."""
-        if index >= 0 or self._constant is not None:
-            return super().__call__(index)
-        number = apart_number(index)
-        while number >= len(self._drawn):
-            self._drawn += self._apart.take(_APART_CHUNK).tolist()
-        return self._drawn[number]
-
-
-#: Draws of frames of no conversion that are made together.
-_APART_CHUNK = 64
 
 
 def apart_source(source: str) -> str:
@@ -195,16 +130,7 @@ def apart_number(index: int) -> int:
 class EdgeJitter:
     """The jitter of each of several edges of some channels, for frames asked for in order.
 
-    Parameters
-    ----------
-    trial : Trial
-        Whose draws.
-    law : Distribution
-        The law of the jitter.
-    sources : list of str
-        One source a channel.
-    per_frame : int
-        Edges of each channel in a frame.
+    Each channel has a source of its own.
     """
 
     _CHUNK = 512
@@ -267,52 +193,35 @@ class EdgeJitter:
 
 
 class Met(NamedTuple):
-    """A symbol that an upset window met.
+    """A symbol that an upset window met."""
 
-    Attributes
-    ----------
-    channel : str
-        As in the source of its draws.
-    way : {"forward", "return"}
-    conversion, symbol : int
-        Whose it is, and which of the conversion's symbols on that channel.
-    sent, arrives : int, fs
-        From when to when it is on its way, as if it had come.
-    hit : bool
-        Whether it was hit, as its draw says.
-    """
-
+    #: As in the source of its draws.
     channel: str
     way: Way
+    #: Whose it is, and which of the conversion's symbols on that channel.
     conversion: int
     symbol: int
+    #: From when to when it is on its way, as if it had come, in fs.
     sent: int
     arrives: int
+    #: Whether it was hit, as its draw says.
     hit: bool
 
 
 class Made(NamedTuple):
-    """An edge that a window made on a channel that carried nothing.
+    """An edge that a window made on a channel that carried nothing."""
 
-    Attributes
-    ----------
-    channel : str
-        As in the source of its draws.
-    way : {"forward", "return"}
-    time : int, fs
-        When it came.
-    acted : bool
-        Whether what received it did anything.
-    """
-
+    #: As in the source of its draws.
     channel: str
     way: Way
+    #: When it came, in fs.
     time: int
+    #: Whether what received it did anything.
     acted: bool
 
 
 class Trial:
-    """One unit run once: the scenario, its fixed values, its draws and its records.
+    """One unit run once: the scenario, its clock, its signals, its draws and its records.
 
     Attributes
     ----------
@@ -325,6 +234,10 @@ class Trial:
 
     def __init__(self, scenario: Scenario, units: Units, number: int, block: FrameBlock) -> None:
         row = number - units.trials.start
+        # Early enough for a first trigger that jitter pulls ahead.
+        early = min(scenario.trigger.jitter.support[0], 0.0)
+        self.env = Clockwork(initial_time=int(max(early, -1e18)))
+        self.signals = Signals(self.env)
         self.scenario = scenario
         self.number = number
         self.conversions = scenario.conversions
@@ -354,8 +267,7 @@ class Trial:
         self.host_rising: list[int] = units.host_rising.tolist()
         self.host_falling: list[int] = units.host_falling.tolist()
         self.host_captured: list[int] = units.host_captured.tolist()
-        columns = RECORD.names or ()
-        self.record = SimpleNamespace(**{name: block.records[name][row] for name in columns})
+        self.record = columns(block.records[row])
         #: The directions that a transient may upset, and when it does; None where there are none.
         self.upset_ways = [way for way in WAYS if may_upset(scenario, way)]
         self.upsets = Upsets(scenario, number) if self.upset_ways else None
@@ -370,7 +282,8 @@ class Trial:
         #: Frames that no trigger asked for, and how many of them are of no conversion.
         self.apart: list[Apart] = []
         self.strays = 0
-        for name, times in (("first_bit", block.first_bit), ("last_bit", block.last_bit)):
+        for name in ("first_bit", "last_bit"):
+            times = getattr(block, name)
             setattr(self.record, name, None if times is None else times[row])
 
     def counter(self, index: int) -> int:
@@ -400,13 +313,7 @@ class Trial:
         return check.behind(self.scenario.check, bits, counter)
 
     def capture(self, bit: int, first_wrong: bool) -> BitOutcome:
-        """Return which bit the remote master captures for one.
-
-        Parameters
-        ----------
-        first_wrong : bool
-            Whether the first bit of that frame is captured too early.
-        """
+        """Return which bit the remote master captures for one, the first too early or not."""
         if bit == 0 and first_wrong:
             return BitOutcome.PREVIOUS
         if not self.wrong_later[bit]:
@@ -414,16 +321,41 @@ class Trial:
         # Too early is the bit before; past its hold, a bit is already the next one.
         return BitOutcome.NEXT if self.past_hold[bit] else BitOutcome.PREVIOUS
 
-    def each(self, law: Distribution, source: str) -> Indexed:
-        """Return the draws of a source that is drawn once for each conversion."""
-        return (IndexedApart if self.false_edge else Indexed)(law, self, source)
+    def each(self, law: Distribution, source: str) -> Callable[[int], int]:
+        """Return what gives the draw of a conversion, in base units, by its index in any order.
+
+        Of frames of no conversion, where there may be any, from a stream of its own.
+        """
+        column = Column(law, self.scenario.seed, self.number, source)
+        if (constant := column.constant) is not None:
+            return lambda _: constant
+        draws: Callable[[int], int] = column.take(self.conversions).item
+        if not self.false_edge:
+            return draws
+        column = Column(law, self.scenario.seed, self.number, apart_source(source))
+        apart = Numbered(column)
+        return lambda index: draws(index) if index >= 0 else apart(apart_number(index))
+
+    def frame(self, index: int, ready: int) -> Frame:
+        """Return the frame of a conversion that ends at an instant, in fs."""
+        pushed: list[list[int]] = [[] for _ in range(self.lanes)]
+        missing = self.lanes * self.bits
+        return Frame(index, index, self.data, ready, pushed, missing, self.record, index)
+
+    def again(self, frame: Frame) -> Frame:
+        """Return the frame that repeats another one, with draws of its own."""
+        found = self.frame(frame.index, frame.ready)
+        found.repeats, found.extra = frame, True
+        found.draws, found.early = frame.index + REPEATED, frame.early
+        return found
 
     def unrequested(self, frame: Frame, after: int) -> Apart:
         """Note that no trigger asked for a frame, and after which conversion it comes."""
         frame.extra = True
-        frame.apart = Apart(after)
-        self.apart.append(frame.apart)
-        return frame.apart
+        frame.apart = apart = Apart(after)
+        frame.record, frame.row = apart.record, 0
+        self.apart.append(apart)
+        return apart
 
     def stray_index(self) -> int:
         """Return the index of the next frame of no conversion."""
@@ -440,3 +372,11 @@ class Trial:
         if self.upsets is None or (way, channel) not in channels(self.scenario):
             return None
         return FalseEdges(self.scenario, self.number, self.upsets, way, channel)
+
+
+class Part:
+    """A part of a trial, with what every part needs at hand."""
+
+    def __init__(self, trial: Trial) -> None:
+        self.trial = trial
+        self.env, self.signals, self.record = trial.env, trial.signals, trial.record

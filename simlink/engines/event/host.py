@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from collections import deque
 from functools import partial
+from heapq import heappush
 
 from simlink.base.instants import FAR, NEVER
-from simlink.engines.event.clockwork import CAPTURE, FREE, SERVICE, Clockwork, Instant, Tick
+from simlink.engines.event.clockwork import CAPTURE, FREE, SERVICE, Instant, Tick
 from simlink.engines.event.counts import HostCounts
 from simlink.engines.event.fifo import Fifo
-from simlink.engines.event.frame import Frame, Trial
+from simlink.engines.event.frame import Frame, Part, Trial
 from simlink.engines.event.requests import Requests
-from simlink.engines.event.signals import Signals
 from simlink.engines.event.trigger import TriggerTimer
 from simlink.engines.event.wrong import bits_read, judge, judge_apart
 from simlink.link import host
@@ -21,35 +21,60 @@ from simlink.link.fate import DELIVERED, fate_of_read
 NO_FRAME = -1
 
 
-class Reader:
+class Host(Part):
+    """Begins services of releases at the end of an instant, one after another."""
+
+    timer: TriggerTimer
+
+    def __init__(self, trial: Trial, counts: HostCounts) -> None:
+        super().__init__(trial)
+        self.counts = counts
+        self.latency = trial.each(trial.scenario.host.service_latency, "host.service_latency")
+        self.idle = True
+        #: A service will begin at the end of this instant.
+        self.begins = False
+        self.service = trial.signals.make("host.service")
+        self.read = trial.signals.make("host.read", NO_FRAME)
+        self.clock = trial.signals.make("host.clock")
+        self.capture = trial.signals.lanes("host.capture", trial.lanes)
+
+    def may_begin(self) -> bool:
+        """Tell whether a service may begin now."""
+        raise NotImplementedError
+
+    def begin(self, *_: object) -> None:
+        """Begin a service."""
+        raise NotImplementedError
+
+    def consider(self) -> None:
+        """Begin a service at the end of this instant, if nothing speaks against it."""
+        if not self.begins and self.may_begin():
+            self.begins = True
+            Instant(self.env, self.env.now, SERVICE, self.begin)
+
+    def rest(self) -> None:
+        """Be idle, and see whether enough waits for the next service."""
+        self.idle = True
+        self.consider()
+
+
+class Reader(Host):
     """Serves releases: waits one service latency, then clocks frames out.
 
     Where not every edge is an event, falling edges are none, nor are captures of a frame
     that is whole: no bit of it can be missing.
     """
 
-    timer: TriggerTimer
-
-    def __init__(
-        self, env: Clockwork, trial: Trial, signals: Signals, fifo: Fifo, counts: HostCounts
-    ) -> None:
-        self.env = env
-        self.trial = trial
-        self.record = trial.record
-        self.signals = signals
+    def __init__(self, trial: Trial, fifo: Fifo, counts: HostCounts) -> None:
+        super().__init__(trial, counts)
         self.fifo = fifo
-        self.counts = counts
-        law = trial.scenario.host
+        law, env = trial.scenario.host, trial.env
         self.watermark = law.watermark
         self.drain = law.drain
         self.by_edge = law.interrupt == "edge"
         self.latched = False
-        self.latency = trial.each(law.service_latency, "host.service_latency")
         self.last = trial.bits - 1
         self.rising, self.falling = trial.host_rising, trial.host_falling
-        self.idle = True
-        #: A service will begin at the end of this instant.
-        self.begins = False
         #: Frames of the group in hand whose read has not ended.
         self.group: deque[Frame] = deque()
         #: What asks for frames whose check failed, if anything does.
@@ -60,10 +85,9 @@ class Reader:
         self.rises = Tick(env, self.rise)
         self.falls = Tick(env, self.fall)
         self.captures_only = Tick(env, self.capture_only)
-        self.service = signals.make("host.service")
-        self.read = signals.make("host.read", NO_FRAME)
-        self.clock = signals.make("host.clock")
-        self.capture = signals.lanes("host.capture", trial.lanes)
+        self.queue, self.ids = env._queue, env._eid
+        #: Who watches its captures.
+        self.shown = self.capture[0].observers
 
     def released(self, frame: Frame) -> None:
         """Hear of a release, by count or by the falling edge of busy."""
@@ -83,12 +107,6 @@ class Reader:
             return False
         return self.idle and len(self.fifo.waiting) >= self.watermark
 
-    def consider(self) -> None:
-        """Begin a service at the end of this instant, if nothing speaks against it."""
-        if not self.begins and self.may_begin():
-            self.begins = True
-            Instant(self.env, self.env.now, SERVICE, self.begin)
-
     def begin(self, *_: object) -> None:
         """Begin a service: fix the frames to be read, and wait one latency."""
         self.begins = False
@@ -98,13 +116,11 @@ class Reader:
         self.idle = False
         self.latched = False
         self.name(self.watermark)
-        now, first = self.env.now, self.group[0].index
-        apart = self.group[0].apart
-        if apart is None:
-            self.record.service[first] = now
-        released = self.record.release.item(first) if apart is None else apart.release
-        self.service.move(1, first, None, released, "fifo.release")
-        self.start_read(host.reads_from(now, self.latency(first)), "host.service")
+        now, first = self.env.now, self.group[0]
+        first.record.service[first.row] = now
+        released = first.record.release.item(first.row)
+        self.service.move(1, first.index, None, released, "fifo.release")
+        self.start_read(host.reads_from(now, self.latency(first.index)), "host.service")
 
     def name(self, size: int) -> None:
         """Fix the next frames to be read; from now on they are not discarded."""
@@ -115,20 +131,16 @@ class Reader:
 
     def start_read(self, start: int, why: str = "") -> None:
         """Start to clock a frame out at an instant; a group's first read is shown as it starts."""
-        self.start, self.bit = start, 0
-        apart = self.group[0].apart
-        if apart is not None:
-            apart.read_start = start
-        elif self.group[0].repeats is None:
-            self.record.read_start[self.group[0].index] = start
+        self.start, self.bit, frame = start, 0, self.group[0]
+        if frame.repeats is None:
+            frame.record.read_start[frame.row] = start
         if why and self.read.observers:
-            cause = self.env.now, why
-            Instant(self.env, start, SERVICE, self.show_read, self.group[0], cause)
+            Instant(self.env, start, SERVICE, self.show_read, frame, (self.env.now, why))
         if self.signals.every_edge:
             self.rises.schedule(start + self.rising[0], CAPTURE)
         else:
             if self.signals.bursts is not None:
-                self.signals.bursts.reads(self.group[0], start)
+                self.signals.bursts.reads(frame, start)
             self.next_capture()
 
     def show_read(self, frame: Frame, cause: tuple[int, str]) -> None:
@@ -140,9 +152,11 @@ class Reader:
         bit, frame = self.bit, self.group[0]
         if self.clock.observers:
             self.clock.set(1, frame.index, bit, self.start, "host.read")
-        self.captures(frame, bit)
-        end = self.start + self.falling[bit]
-        self.falls.schedule(end, FREE if bit == self.last else CAPTURE)
+        if frame.missing or self.shown:
+            self.captures(frame, bit)
+        # As `Tick.schedule` does: with every edge an event, most events are these.
+        end, rank = self.start + self.falling[bit], FREE if bit == self.last else CAPTURE
+        heappush(self.queue, (end, rank, next(self.ids), self.falls))
 
     def fall(self) -> None:
         """Let the clock fall, and schedule its next rise or end the read."""
@@ -153,7 +167,8 @@ class Reader:
             self.finish(frame)
         else:
             self.bit = bit = bit + 1
-            self.rises.schedule(self.start + self.rising[bit], CAPTURE)
+            time = self.start + self.rising[bit]
+            heappush(self.queue, (time, CAPTURE, next(self.ids), self.rises))
 
     def captures(self, frame: Frame, bit: int) -> None:
         """Capture one bit of every lane; one that has not been pushed spoils the frame."""
@@ -165,7 +180,7 @@ class Reader:
                 if comes and host.underruns(now, pushed[bit] if bit < len(pushed) else FAR):
                     frame.late = frame.late or set()
                     frame.late.add((lane, bit))
-        if self.capture[0].observers:
+        if self.shown:
             for signal, pushed in zip(self.capture, frame.pushed, strict=True):
                 there = bit < len(pushed)
                 why = "right" if there else "missing"
@@ -204,14 +219,11 @@ class Reader:
 
     def done(self, frame: Frame, fate: int) -> None:
         """Go on from a frame that has its fate: its slot is freed."""
-        record, words, now = self.record, self.trial.words, self.env.now
+        words, now = self.trial.words, self.env.now
         self.group.popleft()
         following = self.group[0].index if self.group else NO_FRAME
         self.read.set(following, frame.index, None, self.start, "host.read")
-        if frame.apart is not None:
-            frame.apart.read_end = now
-        else:
-            record.read_end[frame.index] = now
+        frame.record.read_end[frame.row] = now
         if words is not None and (fate != DELIVERED or frame.apart is not None):
             words.keep(frame.index, frame.apart, bits_read(self.trial, frame, words.lane))
         if frame.repeats is not None:
@@ -240,8 +252,3 @@ class Reader:
         else:
             self.service.move(0, None, None, now, "host.read")
             self.rest()
-
-    def rest(self) -> None:
-        """Be idle, and see whether enough waits for the next service."""
-        self.idle = True
-        self.consider()

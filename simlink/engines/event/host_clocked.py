@@ -23,14 +23,13 @@ from simlink.engines.event.clockwork import (
     READ_END,
     RELEASE,
     SERVICE,
-    Clockwork,
     Instant,
     Tick,
 )
 from simlink.engines.event.converter import ConverterLines, DataLines, SamplingConverter
 from simlink.engines.event.counts import HostCounts
 from simlink.engines.event.frame import EdgeJitter, Frame, Trial
-from simlink.engines.event.host import NO_FRAME
+from simlink.engines.event.host import NO_FRAME, Host
 from simlink.engines.event.host_clocked_read import (
     Reading,
     ReadPath,
@@ -39,8 +38,6 @@ from simlink.engines.event.host_clocked_read import (
     judge,
     lane_sources,
 )
-from simlink.engines.event.signals import Signals
-from simlink.engines.event.trigger import TriggerTimer
 from simlink.engines.event.upsets import hits_of
 from simlink.engines.event.wrong import judge_apart
 from simlink.link import fifo, host, line
@@ -54,15 +51,15 @@ class HostClockedConverter(SamplingConverter):
 
     reader: HostClockedReader
 
-    def __init__(self, env: Clockwork, trial: Trial, signals: Signals) -> None:
-        super().__init__(env, trial, signals)
+    def __init__(self, trial: Trial) -> None:
+        super().__init__(trial)
         #: The frame of the last trigger that was taken.
         self.newest: Frame | None = None
         #: The frame in the output register, if it has not been read.
         self.unread: Frame | None = None
-        self.clock = signals.make("remote.clock")
-        self.lost = signals.make("remote.lost")
-        self.lines = ConverterLines(env, trial, signals)
+        self.clock = trial.signals.make("remote.clock")
+        self.lost = trial.signals.make("remote.lost")
+        self.lines = ConverterLines(trial)
 
     def accept(self, index: int) -> None:
         """Take the sample, start the conversion, and give up a frame that was not read."""
@@ -74,10 +71,7 @@ class HostClockedConverter(SamplingConverter):
 
     def overwrite(self, frame: Frame) -> None:
         """Lose a frame to the next conversion."""
-        if frame.apart is not None:
-            frame.apart.fate = OVERRUN
-        else:
-            self.record.fate[frame.index] = OVERRUN
+        frame.record.fate[frame.row] = OVERRUN
         frame.discarded = self.env.now
         self.unread = None
         self.lost.set(frame.index, frame.index, None, self.env.now, "remote.trigger")
@@ -143,27 +137,14 @@ class HostClockedConverter(SamplingConverter):
         return True
 
 
-class HostClockedReader:
+class HostClockedReader(Host):
     """The host: sees busy cross, waits its service latency, and clocks the converter out."""
 
-    timer: TriggerTimer
-
-    def __init__(
-        self,
-        env: Clockwork,
-        trial: Trial,
-        signals: Signals,
-        converter: HostClockedConverter,
-        counts: HostCounts,
-    ) -> None:
-        self.env = env
-        self.trial = trial
-        self.record = trial.record
-        self.signals = signals
+    def __init__(self, trial: Trial, converter: HostClockedConverter, counts: HostCounts) -> None:
+        super().__init__(trial, counts)
         self.converter = converter
-        self.counts = counts
+        env, signals = trial.env, trial.signals
         scenario, unit = trial.scenario, trial.unit
-        self.latency = trial.each(scenario.host.service_latency, "host.service_latency")
         self.sync_delay = trial.each(scenario.fifo.sync_delay, "fifo.sync_delay")
         back = scenario.barrier.direction("return").jitter
         self.busy_jitter = EdgeJitter(trial, back, ["barrier.return.jitter busy"], 2)
@@ -196,20 +177,13 @@ class HostClockedReader:
         #: The newest release that waits for a service.
         self.pending: Frame | None = None
         self.begun = NEVER
-        self.idle = True
-        #: A service will begin at the end of this instant.
-        self.begins = False
         # What is on its way to an edge of the clock: the read, and the edge's number.
         self.reading: Reading
         self.number = 0
         self.tick = Tick(env, self.edge)
         self.busy = signals.make("host.busy")
-        self.service = signals.make("host.service")
-        self.read = signals.make("host.read", NO_FRAME)
-        self.clock = signals.make("host.clock")
         self.returned = signals.make("host.returned")
         self.release_signal = signals.make("host.release")
-        self.capture = signals.lanes("host.capture", trial.lanes)
         self.lines = DataLines(signals, "host.data", trial.lanes)
         # Asked for as busy falls; a read asks for those of its frame later.
         self.first_jitter = EdgeJitter(trial, back, lane_sources(trial), trial.bits)
@@ -249,7 +223,6 @@ class HostClockedReader:
     def busy_arrives(self, frame: Frame, edge: tuple[bool, int]) -> None:
         """See an edge of busy; its fall is released once synchronised."""
         level, sent = edge
-        now = self.env.now
         misled, self.misled = self.misled, False
         rise_lost = frame.harm is not None and frame.harm.rise_lost
         if not level and not self.busy_seen and (rise_lost or misled):
@@ -258,10 +231,13 @@ class HostClockedReader:
         self.busy_seen = level
         self.busy.move(int(level), frame.index, None, sent, "remote.busy")
         if not level:
-            self.last_release = fifo.releases_at(
-                now, self.sync_delay(frame.index), self.last_release
-            )
-            Instant(self.env, self.last_release, RELEASE, self.release, frame, now)
+            self.fell(frame)
+
+    def fell(self, frame: Frame) -> None:
+        """Release a frame once the fall of busy that the host sees now is synchronised."""
+        now = self.env.now
+        self.last_release = fifo.releases_at(now, self.sync_delay(frame.index), self.last_release)
+        Instant(self.env, self.last_release, RELEASE, self.release, frame, now)
 
     def false_busy(self) -> bool:
         """See an edge of busy that nobody sent; a fall is released like any other.
@@ -269,7 +245,6 @@ class HostClockedReader:
         The host takes it for that of the newest frame. Where that has been read, or there is none,
         what it will read is a frame that no trigger asked for.
         """
-        now = self.env.now
         self.misled = True
         self.busy_seen = not self.busy_seen
         frame = self.converter.newest
@@ -279,11 +254,9 @@ class HostClockedReader:
             return True
         if frame is None or frame.admitted is not None:
             place = -1 if frame is None else frame.place
-            trial = self.trial
-            frame = Frame(trial.stray_index(), now, trial.lanes, trial.bits, trial.data)
+            frame = self.trial.frame(self.trial.stray_index(), self.env.now)
             self.trial.unrequested(frame, place)
-        self.last_release = fifo.releases_at(now, self.sync_delay(frame.index), self.last_release)
-        Instant(self.env, self.last_release, RELEASE, self.release, frame, now)
+        self.fell(frame)
         return True
 
     def busy_lost(self, frame: Frame, edge: tuple[bool, int]) -> None:
@@ -298,10 +271,8 @@ class HostClockedReader:
         now = self.env.now
         if not fifo.released_before(now, frame.discarded):
             return
-        if frame.apart is not None:
-            frame.apart.release = now
-        elif self.record.release[frame.index] == NEVER:
-            self.record.release[frame.index] = now
+        if frame.apart is not None or frame.record.release[frame.row] == NEVER:
+            frame.record.release[frame.row] = now
         frame.released = True
         self.release_signal.set(frame.index, frame.index, None, fell, "host.busy")
         self.timer.released(frame)
@@ -310,11 +281,9 @@ class HostClockedReader:
 
     # --- services and reads ---
 
-    def consider(self) -> None:
-        """Begin a service at the end of this instant, if a release waits for one."""
-        if self.idle and self.pending is not None and not self.begins:
-            self.begins = True
-            Instant(self.env, self.env.now, SERVICE, self.begin)
+    def may_begin(self) -> bool:
+        """Tell whether a service may begin now: a release waits for one."""
+        return self.idle and self.pending is not None
 
     def begin(self, *_: object) -> None:
         """Begin a service: wait one latency."""
@@ -352,33 +321,29 @@ class HostClockedReader:
             # The host may have captured all before an edge has reached the converter.
             self.converter.admit(frame)
         frame.believed = self.counts.read(self.timer.is_idle_after(frame))
-        if frame.apart is not None:
-            frame.apart.read_start, frame.apart.read_end = reading.start, self.env.now
-            if frame.admitted:
-                wrong = frame.shifted > 0 or is_wrong(reading, self.trial.data)
-                got = partial(bits_read, self.trial, reading)
-                judge_apart(self.trial, frame, fate_of_read(False, wrong), got)
-            else:
-                frame.apart.fate = NOT_RECEIVED
-            if frame.admitted and words is not None:
-                words.keep(frame.index, frame.apart, bits_read(self.trial, reading, words.lane))
+        record, row, apart = frame.record, frame.row, frame.apart
+        if frame.admitted or apart is not None:
+            record.service[row], record.read_start[row] = self.begun, reading.start
+            record.read_end[row] = self.env.now
             self.show_no_read()
-        elif frame.admitted:
-            record, index = self.record, frame.index
-            record.service[index] = self.begun
-            record.read_start[index] = reading.start
-            record.read_end[index] = self.env.now
+        if frame.admitted:
             wrong = frame.shifted > 0 or is_wrong(reading, self.trial.data)
-            record.fate[index] = fate_of_read(False, wrong)
-            judge(self.trial, reading)
-            if words is not None and wrong:
-                words.keep(index, None, bits_read(self.trial, reading, words.lane))
-            if record.first_bit is not None:
-                self.keep_words(reading)
-            self.show_no_read()
-            self.signals.settled.set(index)
+            fate = fate_of_read(False, wrong)
+            if apart is not None:
+                judge_apart(self.trial, frame, fate, partial(bits_read, self.trial, reading))
+            else:
+                record.fate[row] = fate
+                judge(self.trial, reading)
+            if words is not None and (wrong or apart is not None):
+                words.keep(frame.index, apart, bits_read(self.trial, reading, words.lane))
+            if apart is None:
+                if record.first_bit is not None:
+                    self.keep_words(reading)
+                self.signals.settled.set(frame.index)
+        elif apart is not None:
+            record.fate[row] = NOT_RECEIVED
         else:
-            self.record.void_read[frame.index] = self.env.now
+            record.void_read[row] = self.env.now
         self.timer.has_read(frame)
         self.rest()
 
@@ -396,8 +361,7 @@ class HostClockedReader:
     def rest(self) -> None:
         """End the service, and begin the next if a release waits for it."""
         self.show_service(0)
-        self.idle = True
-        self.consider()
+        super().rest()
 
     # --- what observers see ---
 

@@ -20,53 +20,35 @@ _RIGHT = int(BitOutcome.RIGHT)
 
 @dataclass(eq=False)
 class Reading:
-    """One frame's read.
-
-    Attributes
-    ----------
-    frame : Frame
-        Whose.
-    start : int, fs
-        When the host's clock starts.
-    arriving, returning : list of int, fs
-        Rising edge 0, falling edge 0, ... of the clock as it arrives at the converter, and as it
-        comes back to the host; without swallowed pulses.
-    launches, begins, ends : list of int, fs
-        The edges that launch bits, and from when and until when each bit is valid at the converter.
-    valid, until : list of list of int, fs
-        From when and until when each bit of each lane can be captured at the host.
-    captured : list of int, fs
-        When each bit is captured; `FAR` if its edge never comes.
-    outcomes : list of list of int
-        The `BitOutcome` of each bit of each lane.
-    clock_accepted : bool
-        Whether the converter took the clock, once its first edge has arrived.
-    ignored : bool
-        Whether the converter ignored the clock, once its first edge has arrived.
-    over : bool
-        Whether the host has captured all.
-    inverted : set of (int, int)
-        Lane and place of the bits that arrive inverted.
-    pulses_hit : bool
-        Whether a transient took pulses out of the clock, or put some in, on its way or on its way
-        back.
-    """
+    """One frame's read; instants in fs."""
 
     frame: Frame
+    #: When the host's clock starts.
     start: int
+    #: Rising edge 0, falling edge 0, ... of the clock as it arrives at the converter, and as it
+    #: comes back to the host; without swallowed pulses.
     arriving: list[int] = field(default_factory=list)
     returning: list[int] = field(default_factory=list)
+    #: The edges that launch bits, and from when and until when each bit is valid at the converter.
     launches: list[int] = field(default_factory=list)
     begins: list[int] = field(default_factory=list)
     ends: list[int] = field(default_factory=list)
+    #: From when and until when each bit of each lane can be captured at the host.
     valid: list[list[int]] = field(default_factory=list)
     until: list[list[int]] = field(default_factory=list)
+    #: When each bit is captured; `FAR` if its edge never comes.
     captured: list[int] = field(default_factory=list)
+    #: The `BitOutcome` of each bit of each lane.
     outcomes: list[list[int]] = field(default_factory=list)
+    #: Whether the converter took the clock, or ignored it, once its first edge has arrived.
     clock_accepted: bool = False
     ignored: bool = False
+    #: Whether the host has captured all.
     over: bool = False
+    #: Lane and place of the bits that arrive inverted.
     inverted: set[tuple[int, int]] = field(default_factory=set)
+    #: Whether a transient took pulses out of the clock, or put some in, on its way or on its way
+    #: back.
     pulses_hit: bool = False
 
     @property
@@ -83,21 +65,14 @@ def lane_sources(trial: Trial) -> list[str]:
 class ReadPath:
     """The channels of a read, with their jitter: clock, returned clock and data lanes.
 
-    Parameters
-    ----------
-    clock, returned : Channel
-        To the converter, and back; the forwarded clock does not come back.
-    lanes : list of Channel
-        From the converter's data lines to the host.
+    Only the returned clock comes back to the host.
     """
 
     def __init__(
         self, trial: Trial, clock: Channel, returned: Channel | None, lanes: list[Channel]
     ) -> None:
         self.trial = trial
-        self.clock = clock
-        self.returned = returned
-        self.lanes = lanes
+        self.clock, self.returned, self.lanes = clock, returned, lanes
         law = trial.scenario.barrier
         forward, back = law.direction("forward").jitter, law.direction("return").jitter
         cycles, sources = 2 * trial.bits, lane_sources(trial)
@@ -163,12 +138,8 @@ class ReadPath:
             arriving = reading.arriving
             drawn = self.returned_jitter(reading.frame.index)[0]
             jitter = list(islice(cycle(drawn), max(len(arriving), len(drawn))))
-            reading.returning = self.returned.send_clock(
-                reading,
-                arriving,
-                jitter,
-                len(arriving) if every_edge else 0,
-            )
+            most = len(arriving) if every_edge else 0
+            reading.returning = self.returned.send_clock(reading, arriving, jitter, most)
             reading.captured = self._filled(reading.returning[0 if self.by_rising else 1 :: 2])
 
     def _judge(self, reading: Reading) -> None:
@@ -196,13 +167,7 @@ class ReadPath:
 
 
 def is_wrong(reading: Reading, data: int) -> bool:
-    """Tell whether any of the words' bits was captured wrong, or never.
-
-    Parameters
-    ----------
-    data : int
-        How many bits of each lane are the words'.
-    """
+    """Tell whether any of the first bits of a lane, its words', was captured wrong, or never."""
     return (
         reading.captured[data - 1] >= FAR
         or any(outcome != _RIGHT for lane in reading.outcomes for outcome in lane[:data])

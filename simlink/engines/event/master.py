@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
+from heapq import heappush
 from typing import Any
 
 import numpy as np
 
 from simlink.base.instants import NEVER
 from simlink.engines.event.channel import Channel
-from simlink.engines.event.clockwork import CREDIT, EDGE, PUSH, Clockwork, Instant, Tick
+from simlink.engines.event.clockwork import CREDIT, EDGE, PUSH, Instant, Tick
 from simlink.engines.event.converter import Converter
 from simlink.engines.event.fifo import Fifo, Piece
-from simlink.engines.event.frame import EdgeJitter, Frame, Trial
-from simlink.engines.event.signals import Signals
+from simlink.engines.event.frame import EdgeJitter, Frame, Part, Trial
 from simlink.engines.event.strobe import Strobe
 from simlink.link import remote_clock, repeat, transport
 from simlink.link.content import BitOutcome
@@ -20,7 +20,7 @@ from simlink.link.converter import captured_early
 from simlink.link.fifo import WhenFull, credits_left
 
 
-class RemoteMaster:
+class RemoteMaster(Part):
     """Sees busy fall, waits for its start delay and its credit, and clocks the frame out.
 
     Where not every edge is an event, a frame's bits enter the lanes as its clock's start becomes
@@ -29,10 +29,9 @@ class RemoteMaster:
 
     converter: Converter
 
-    def __init__(self, env: Clockwork, trial: Trial, signals: Signals, lanes: ReturnLanes) -> None:
-        self.env = env
-        self.trial = trial
-        self.signals = signals
+    def __init__(self, trial: Trial, lanes: ReturnLanes) -> None:
+        super().__init__(trial)
+        env, signals = trial.env, trial.signals
         self.lanes = lanes
         law = trial.scenario.remote_clock
         self.start_delay = trial.each(law.start_delay, "remote_clock.start_delay")
@@ -59,6 +58,7 @@ class RemoteMaster:
         self.first_wrong = False
         self.rises = Tick(env, self.rise)
         self.falls = Tick(env, self.fall)
+        self.queue, self.ids = env._queue, env._eid
         self.clock = signals.make("remote.clock")
         self.capture = signals.make("remote.capture")
         self.credit = signals.make("remote.credit", trial.depth)
@@ -109,7 +109,7 @@ class RemoteMaster:
         if not repeat.is_kept(frame.turn, self.turns, self.kept):
             return
         begins, self.free = self.place(self.env.now)
-        Instant(self.env, begins, CREDIT, self.send_again, frame.again(self.trial.bits), begins)
+        Instant(self.env, begins, CREDIT, self.send_again, self.trial.again(frame), begins)
 
     def send_again(self, frame: Frame, start: int) -> None:
         """Send a repeated frame out of the memory from now on."""
@@ -147,7 +147,9 @@ class RemoteMaster:
             self.clock.set(1, frame.index, bit, frame.ready, "remote.busy")
         if self.half:
             self.captures(frame, bit)
-        self.falls.schedule(frame.clock_start + self.falling[bit], EDGE)
+        # As `Tick.schedule` does: with every edge an event, most events are these.
+        time = frame.clock_start + self.falling[bit]
+        heappush(self.queue, (time, EDGE, next(self.ids), self.falls))
 
     def fall(self) -> None:
         """Let the clock fall, and schedule its next rise."""
@@ -158,7 +160,8 @@ class RemoteMaster:
             self.captures(frame, bit)
         if bit < self.last:
             self.bit = bit = bit + 1
-            self.rises.schedule(frame.clock_start + self.rising[bit], EDGE)
+            time = frame.clock_start + self.rising[bit]
+            heappush(self.queue, (time, EDGE, next(self.ids), self.rises))
 
     def captures(self, frame: Frame, bit: int) -> None:
         """Capture a bit of every lane, and send it on its way."""
@@ -175,7 +178,7 @@ class RemoteMaster:
         self.capture.set(value, frame.index, bit, self.env.now, outcome.name.lower())
 
 
-class ReturnLanes:
+class ReturnLanes(Part):
     """The lanes from the remote master to the FIFO: channels that take bits or packets.
 
     Bits may have a strobe beside them.
@@ -184,15 +187,13 @@ class ReturnLanes:
     #: Whether the pushes of frames whose edges are known may be told to the FIFO ahead.
     foreseen = True
 
-    def __init__(self, env: Clockwork, trial: Trial, signals: Signals, fifo: Fifo) -> None:
-        self.trial = trial
-        self.signals = signals
+    def __init__(self, trial: Trial, fifo: Fifo) -> None:
+        super().__init__(trial)
         self.fifo = fifo
+        delays = zip(trial.lane_delay, trial.lane_distortion, strict=True)
         self.channels = [
-            self.channel(lane, env, PUSH, delay, fifo.store, longer)
-            for lane, (delay, longer) in enumerate(
-                zip(trial.lane_delay, trial.lane_distortion, strict=True)
-            )
+            self.channel(lane, trial.env, PUSH, delay, fifo.store, longer)
+            for lane, (delay, longer) in enumerate(delays)
         ]
         self.packets = transport.packets_of(trial.scenario)
         spans = (
@@ -220,7 +221,7 @@ class ReturnLanes:
         self.jitter: list[list[int]] = []
         self.strobe: Strobe | None = None
         if trial.scenario.barrier.return_.has_strobe:
-            self.strobe = Strobe(env, trial, signals, self.channels)
+            self.strobe = Strobe(trial, self.channels)
 
     def channel(self, lane: int, *args: Any) -> Channel:
         """Return the channel of a lane."""

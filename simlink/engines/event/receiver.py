@@ -14,10 +14,12 @@ bits beyond those of a frame are ignored up to the gap.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from simlink.base.instants import NEVER
-from simlink.engines.event.clockwork import FREE, Clockwork, Instant
+from simlink.engines.event.clockwork import FREE, Instant
 from simlink.engines.event.fifo import Fifo
-from simlink.engines.event.frame import Frame, Trial
+from simlink.engines.event.frame import Frame, Part, Trial
 from simlink.link import strobe
 from simlink.link.false_edge import FalseEdges
 from simlink.records import Cause
@@ -25,123 +27,59 @@ from simlink.records import Cause
 #: The conversion and the bit of a false strobe's bit, which is 0.
 FALSE = (-1, 0)
 
+#: The frame and the place of each bit; None if no strobe brings it, or none that is taken.
 Places = list[tuple[Frame, int] | None]
+#: After each bit, -1 for what is ahead of the first, the instant in fs of each false strobe whose
+#: bit is taken, and where it goes.
+Strays = dict[int, list[tuple[int, Frame, int]]]
 
 
-class Receiver:
+class Receiver(Part):
     """Puts the bits of each conversion into frames, as its clock starts.
 
-    Parameters
-    ----------
-    fifo : Fifo
-        Closes the frames that end short.
+    ``among`` says whether false strobes may come.
     """
 
-    def __init__(self, env: Clockwork, trial: Trial, fifo: Fifo) -> None:
-        self.env = env
-        self.trial = trial
-        self.fifo = fifo
+    def __init__(self, trial: Trial, fifo: Fifo, among: bool) -> None:
+        super().__init__(trial)
+        self.fifo, self.among = fifo, among
         #: None where the receiver counts bits alone.
         self.gap = strobe.realign_gap(trial.scenario)
         #: The frame that is being filled.
         self.filling: Frame | None = None
         self.filled = 0
-        # Where false strobes may come: when the last strobe came, and whether it ended a frame that
-        # no gap has followed.
+        #: When the last strobe came, and, among false ones, whether it ended a frame that no gap
+        #: has followed.
         self.last = NEVER
         self.full = False
-
-    def untouched(self) -> bool:
-        """Tell whether a frame whose strobe comes whole is one of the receiver's."""
-        return self.filling is None
-
-    def place(self, frame: Frame, comes: list[int | None]) -> Places:
-        """Say where each bit of a conversion goes.
-
-        Parameters
-        ----------
-        frame : Frame
-            The conversion's own, to be the first that begins with a bit of it.
-        comes : list of int or None, fs
-            When the strobe of each bit comes; None if it is lost.
-
-        Returns
-        -------
-        list of (Frame, int) or None
-            The frame and the place of each bit; None if no strobe brings it.
-        """
-        places: Places = []
-        last, own = 0, False
-        for bit, time in enumerate(comes):
-            if time is None:
-                places.append(None)
-                frame.harmed().hit |= 1 << Cause.STROBE
-                continue
-            if self.gap is not None and self.filling is not None and time - last > self.gap:
-                self.end(self.filling, last)
-            last = time
-            if self.filling is None:
-                begun = frame
-                if own:
-                    begun = Frame(
-                        frame.index, frame.ready, self.trial.lanes, self.trial.bits, self.trial.data
-                    )
-                    begun.clock_start = frame.clock_start
-                    if frame.repeats is None:
-                        self.trial.unrequested(begun, frame.place)
-                    else:
-                        # Marked as a part of what is repeated, for which it comes too late.
-                        begun.admitted, begun.extra = False, True
-                own = True
-                begun.harmed().sources = []
-                self.filling, self.filled = begun, 0
-            begun = self.filling
-            harm = begun.harmed()
-            assert harm.sources is not None
-            harm.sources.append((frame.index, bit))
-            if begun.index != frame.index or bit != self.filled:
-                harm.slipped = True
-                harm.hit |= 1 << Cause.SLIP
-                begun.wrong = begun.wrong or self.filled < begun.data
-            places.append((begun, self.filled))
-            self.filled += 1
-            if self.filled == self.trial.bits:
-                self.filling = None
-        if self.gap is not None and self.filling is not None:
-            self.end(self.filling, last)
-        return places
 
     def untroubled(self, first: int) -> bool:
         """Tell whether a strobe that comes at an instant begins a frame, in fs."""
         after_gap = self.gap is not None and first - self.last > self.gap
         return self.filling is None and (not self.full or after_gap)
 
-    def place_among(
-        self, frame: Frame, came: list[int], comes: list[int | None], false: list[int]
-    ) -> tuple[Places, dict[int, list[tuple[int, Frame, int]]]]:
-        """Say where each bit of a conversion goes among false strobes.
+    def ended(self, last: int) -> None:
+        """Note that a strobe, at an instant in fs, has ended a whole frame."""
+        self.last, self.full = last, self.among and self.gap is not None
+
+    def place(
+        self, frame: Frame, came: list[int], comes: Sequence[int | None], false: list[int]
+    ) -> tuple[Places, Strays]:
+        """Say where each bit of a conversion goes, and those of false strobes ahead of its last.
 
         Parameters
         ----------
         frame : Frame
-            The conversion's own.
+            The conversion's own, to be the first that begins with a bit of it.
         came : list of int, fs
             When the strobe of each bit comes, or would.
-        comes : list of int or None, fs
+        comes : sequence of int or None, fs
             When it comes; None if it is lost.
         false : list of int, fs
-            When false ones come, ahead of the last.
-
-        Returns
-        -------
-        places : list of (Frame, int) or None
-            As of `place`.
-        made : dict of int to list of (int, Frame, int)
-            After each bit, -1 for those ahead of the first, the instant of each false strobe whose
-            bit is taken, and where it goes.
+            When false ones come.
         """
         places: Places = []
-        made: dict[int, list[tuple[int, Frame, int]]] = {}
+        made: Strays = {}
         waiting, own = list(false), False
         for bit, (when, time) in enumerate(zip(came, comes, strict=True)):
             while waiting and waiting[0] < when:
@@ -164,8 +102,8 @@ class Receiver:
             harm.sources[-1] = frame.index, bit
             if begun.index != frame.index or bit != place:
                 harm.slipped = True
-                begun.wrong = begun.wrong or place < begun.data
                 harm.hit |= 1 << Cause.SLIP
+                begun.wrong = begun.wrong or place < begun.data
         return places, made
 
     def take(
@@ -196,9 +134,13 @@ class Receiver:
             begun = frame
             if begun is None or own:
                 index = self.trial.stray_index() if frame is None else frame.index
-                begun = Frame(index, time, self.trial.lanes, self.trial.bits, self.trial.data)
+                begun = self.trial.frame(index, time)
                 begun.clock_start = time if frame is None else frame.clock_start
-                self.trial.unrequested(begun, after).stray = frame is None
+                if frame is not None and frame.repeats is not None:
+                    # Marked as a part of what is repeated, for which it comes too late.
+                    begun.admitted, begun.extra = False, True
+                else:
+                    self.trial.unrequested(begun, after).stray = frame is None
             begun.harmed().sources = []
             self.filling, self.filled = begun, 0
         begun, place = self.filling, self.filled
@@ -213,7 +155,8 @@ class Receiver:
             self.adopt(begun, frame)
         self.filled += 1
         if self.filled == self.trial.bits:
-            self.filling, self.full = None, self.gap is not None
+            self.filling = None
+            self.ended(time)
         return begun, place
 
     def adopt(self, begun: Frame, frame: Frame) -> None:
@@ -225,14 +168,15 @@ class Receiver:
         assert apart is not None
         begun.index, begun.ready, begun.clock_start = frame.index, frame.ready, frame.clock_start
         begun.extra, begun.apart = frame.extra, frame.apart
+        begun.record, begun.row = frame.record, frame.row
         self.trial.apart.remove(apart)
-        self.fifo.adopted(begun, apart.occupancy)
+        self.fifo.adopted(begun, apart.record.occupancy_at_arrival.item(0))
 
-    def rest(self, edges: FalseEdges) -> None:
+    def rest(self, edges: FalseEdges | None) -> None:
         """End a frame that stays short, unless a false strobe comes soon enough to fill it."""
         if self.filling is None or self.gap is None:
             return
-        if edges.comes_by(self.last + self.gap):
+        if edges is not None and edges.comes_by(self.last + self.gap):
             self.rest_later()
         else:
             self.end(self.filling, self.last)

@@ -6,42 +6,32 @@ from collections.abc import Callable
 
 from simlink.base.instants import NEVER
 from simlink.engines.event.channel import lost, made
-from simlink.engines.event.clockwork import CREDIT, FREE, Clockwork, Instant
-from simlink.engines.event.frame import Frame, Trial
-from simlink.engines.event.signals import Signals
+from simlink.engines.event.clockwork import CREDIT, FREE, Instant
+from simlink.engines.event.frame import Frame, Part, Trial
 from simlink.engines.event.upsets import hits_of
 
 
-class Requests:
-    """Asks for each frame once whose check failed, by the rules of `simlink.link.repeat`.
-
-    Parameters
-    ----------
-    asked : callable
-        What the remote side does with the frame that it is asked for.
-    done : callable
-        What the host does with a frame that it goes on without, and with its fate.
-    """
+class Requests(Part):
+    """Asks for each frame once whose check failed, by the rules of `simlink.link.repeat`."""
 
     def __init__(
         self,
-        env: Clockwork,
         trial: Trial,
-        signals: Signals,
         asked: Callable[[Frame], object],
         done: Callable[[Frame, int], object],
     ) -> None:
-        self.env = env
-        self.record = trial.record
-        law = trial.scenario.check
+        super().__init__(trial)
+        law, signals = trial.scenario.check, trial.signals
         assert law.repeat_timeout is not None
         self.timeout = law.repeat_timeout.constant_value
+        #: What the remote side does with the frame that it is asked for.
         self.asked = asked
+        #: What the host does with a frame that it goes on without, and with its fate.
         self.done = done
         #: The frame that the host waits for.
         self.awaited: Frame | None = None
         hits = hits_of(trial, "forward", "request", 1)
-        self.channel = made(hits, lost, env, CREDIT, trial.unit.credit, self.arrives)
+        self.channel = made(hits, lost, trial.env, CREDIT, trial.unit.credit, self.arrives)
         jitter = trial.scenario.barrier.direction("forward").jitter
         self.jitter = trial.each(jitter, "barrier.forward.jitter request")
         self.request = signals.make("host.request")

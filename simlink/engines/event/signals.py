@@ -27,50 +27,30 @@ why : str
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import TYPE_CHECKING, Any, Protocol
+from dataclasses import dataclass
+from typing import Any, Protocol
 
+from simlink.base.instants import Times
 from simlink.engines.event.clockwork import Clockwork
 
-if TYPE_CHECKING:
-    from simlink.base.instants import Times
-    from simlink.engines.event.frame import Frame, Trial
-
-    #: Works out the edges of the strobe that come of some frames in a row, and how many.
-    EdgesOf = Callable[[list[Frame]], tuple[Times, Times]]
-
+#: Works out the edges of the strobe that come of some frames in a row, and how many.
+EdgesOf = Callable[[list[Any]], tuple[Times, Times]]
 Observer = Callable[[int, "Signal", int, "int | None", "int | None", "int | None", str], object]
 
 
+@dataclass(slots=True, eq=False)
 class Signal:
-    """One signal: its name, its value, and who watches it.
+    """One signal: its name, its value, and who watches it."""
 
-    Attributes
-    ----------
-    name : str
-        Such as ``"fifo.push[0]"``.
-    lane : int or None
-        Of one that each lane has.
-    value : int
-        What it was last set to.
-    observers : list of Observer
-        Called at each change, in the order in which they came. The lanes of one signal share it.
-    """
-
-    __slots__ = ("env", "lane", "name", "observers", "value")
-
-    def __init__(
-        self,
-        env: Clockwork,
-        name: str,
-        value: int,
-        observers: list[Observer],
-        lane: int | None = None,
-    ) -> None:
-        self.env = env
-        self.name = name
-        self.lane = lane
-        self.value = value
-        self.observers = observers
+    env: Clockwork
+    #: Such as ``"fifo.push[0]"``.
+    name: str
+    #: What it was last set to.
+    value: int
+    #: Called at each change, in the order in which they came; the lanes of one signal share it.
+    observers: list[Observer]
+    #: Of one that each lane has.
+    lane: int | None = None
 
     def set(
         self,
@@ -95,16 +75,17 @@ class Signal:
 class Bursts(Protocol):
     """Who is told of a remote master's edges a frame at a time, in place of seeing each.
 
-    What the strobe takes wrong is not judged then.
+    What the strobe takes wrong is not judged then. Trial and frames are those of
+    `simlink.engines.event.frame`, which knows signals.
     """
 
-    def attach(self, env: Clockwork, trial: Trial, edges_of: EdgesOf | None) -> None:
+    def attach(self, env: Clockwork, trial: Any, edges_of: EdgesOf | None) -> None:
         """Learn where it is, ahead of a run, and whom to ask for the edges of the strobe."""
 
-    def starts(self, frame: Frame, first_wrong: bool) -> None:
+    def starts(self, frame: Any, first_wrong: bool) -> None:
         """Learn that a frame's clock starts, and whether its first bit is captured too early."""
 
-    def reads(self, frame: Frame, start: int) -> None:
+    def reads(self, frame: Any, start: int) -> None:
         """Learn from when on a frame is clocked out by the host, in fs."""
 
     def ended(self, conversion: int) -> None:
@@ -112,22 +93,15 @@ class Bursts(Protocol):
 
 
 class Signals:
-    """The signals of one chain.
-
-    Attributes
-    ----------
-    every_edge : bool
-        Whether every edge is an event, also one on which nothing depends.
-    bursts : Bursts or None
-        Who is told of edges a frame at a time.
-    settled : Signal
-        Names each conversion once it has its fate and no bit of it is on its way.
-    """
+    """The signals of one chain."""
 
     def __init__(self, env: Clockwork) -> None:
         self.env = env
+        #: Whether every edge is an event, also one on which nothing depends.
         self.every_edge = False
+        #: Who is told of edges a frame at a time.
         self.bursts: Bursts | None = None
+        #: Names each conversion once it has its fate and no bit of it is on its way.
         self.settled = Signal(env, "settled", -1, [])
         self._observers: dict[str, list[Observer]] = {}
 

@@ -6,35 +6,25 @@ import numpy as np
 
 from simlink.base.instants import Times
 from simlink.engines.event.channel import Channel
-from simlink.engines.event.clockwork import PUSH, Clockwork
-from simlink.engines.event.frame import EdgeJitter, Frame, Trial
-from simlink.engines.event.signals import Signals
+from simlink.engines.event.clockwork import PUSH
+from simlink.engines.event.frame import EdgeJitter, Frame, Part, Trial
 from simlink.engines.event.upsets import Hits, hits_of
 from simlink.link import host_clocked
 from simlink.link.strobe import taken_wrong
 
 
-class Strobe:
+class Strobe(Part):
     """A channel of the return direction: its rising edges take the bits of every lane.
 
     What it takes is worked out as a frame's clock starts, since every edge is known by then; its
     edges are events only where somebody watches them.
-
-    Parameters
-    ----------
-    lanes : list of Channel
-        The lanes that it takes the bits of.
     """
 
-    def __init__(
-        self, env: Clockwork, trial: Trial, signals: Signals, lanes: list[Channel]
-    ) -> None:
-        self.trial = trial
-        self.signals = signals
-        self.lanes = lanes
-        unit = trial.unit
+    def __init__(self, trial: Trial, lanes: list[Channel]) -> None:
+        super().__init__(trial)
+        self.lanes, unit = lanes, trial.unit
         distortion, min_pulse = unit.strobe_distortion, unit.return_pulse
-        self.channel = Channel(env, PUSH, unit.strobe, self.arrives, distortion, min_pulse)
+        self.channel = Channel(trial.env, PUSH, unit.strobe, self.arrives, distortion, min_pulse)
         law, edges = trial.scenario.barrier.direction("return").jitter, 2 * trial.bits
         self.jitter = EdgeJitter(trial, law, ["barrier.return.jitter strobe"], edges)
         ends = [f"barrier.return.jitter lane {lane} end" for lane in range(trial.lanes)]
@@ -47,22 +37,16 @@ class Strobe:
         #: When the strobe of each bit of the last frame came, None for one that was lost; None if
         #: all of them came.
         self.comes: list[int | None] | None = None
-        #: When each was sent, and when it came or would have, of the last frame; kept for who asks.
-        self.keeps_spans = False
+        #: When each was sent, and when it came or would have.
         self.spans: list[tuple[int, int]] = []
-        self.signal = signals.make("fifo.strobe")
+        self.signal = trial.signals.make("fifo.strobe")
         #: The bits that it took wrong, by conversion and lane, while it is watched.
         self.mistaken: dict[tuple[int, int], list[int]] = {}
 
     def mistakes(self, frame: Frame, jitter: list[list[int]]) -> list[tuple[int, int]]:
         """Send the strobe of a frame whose clock starts; return lane and bit of those taken wrong.
 
-        Parameters
-        ----------
-        frame : Frame
-            None of its bits has entered a lane yet.
-        jitter : list of list of int, fs
-            Of each bit of each lane.
+        None of its bits, of each of which the jitter is given, has entered a lane yet.
         """
         if self.signals.bursts is not None:
             # Who is told of whole frames has the edges worked out together (`edges_of`).
@@ -94,8 +78,7 @@ class Strobe:
             came, len(came), channel.static, channel.distortion, self.jitter(frame.draws)[0], 0,
             channel.ahead,
         )  # fmt: skip
-        if self.keeps_spans:
-            self.spans = list(zip(sent[::2], came[::2], strict=True))
+        self.spans = list(zip(sent[::2], came[::2], strict=True))
         if not hits.meets(sent[0], came[-1]):
             return None
         found: list[int | None] = list(came[::2])

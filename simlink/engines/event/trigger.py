@@ -6,40 +6,25 @@ import numpy as np
 
 from simlink.base.instants import FAR, NEVER
 from simlink.engines.event.channel import Channel
-from simlink.engines.event.clockwork import LEAVE, TIMEOUT, Clockwork, Instant, Tick
+from simlink.engines.event.clockwork import LEAVE, TIMEOUT, Instant, Tick
 from simlink.engines.event.counts import HostCounts
-from simlink.engines.event.frame import Frame, Trial
-from simlink.engines.event.signals import Signal, Signals
+from simlink.engines.event.frame import Frame, Part, Trial
+from simlink.engines.event.signals import Signal
 from simlink.link import host, trigger
 
 
-class TriggerTimer:
+class TriggerTimer(Part):
     """Sends triggers and keeps the host's busy flag.
 
     Busy rises when the host triggers and falls at a release with no later trigger already sent,
     or when the host gives a conversion up. The logic that makes it is taken to pair triggers and
     frames rightly: here the true number of a frame may be asked for.
-
-    Parameters
-    ----------
-    channel : Channel
-        To the converter.
-    counts : HostCounts
-        What the host knows.
     """
 
-    def __init__(
-        self,
-        env: Clockwork,
-        trial: Trial,
-        signals: Signals,
-        channel: Channel,
-        counts: HostCounts,
-    ) -> None:
-        self.env = env
-        self.trial = trial
-        self.record = trial.record
-        self.signals = signals
+    def __init__(self, trial: Trial, channel: Channel, counts: HostCounts) -> None:
+        super().__init__(trial)
+        env, signals = trial.env, trial.signals
+        #: To the converter.
         self.channel = channel
         self.counts = counts
         law = trial.scenario.trigger

@@ -5,12 +5,11 @@ from __future__ import annotations
 from typing import Any
 
 from simlink.engines.event.channel import UpsetChannel
-from simlink.engines.event.clockwork import PUSH, Clockwork, Instant
+from simlink.engines.event.clockwork import PUSH, Instant
 from simlink.engines.event.fifo import Fifo
 from simlink.engines.event.frame import Frame, Trial
 from simlink.engines.event.master import ReturnLanes
-from simlink.engines.event.receiver import Places, Receiver
-from simlink.engines.event.signals import Signals
+from simlink.engines.event.receiver import Places, Receiver, Strays
 from simlink.engines.event.upsets import hits_of
 from simlink.link.channel import arrives_at
 from simlink.link.false_edge import FalseEdges, carries
@@ -20,17 +19,18 @@ class UpsetLanes(ReturnLanes):
     """Lanes whose bits may come inverted, beside a strobe that may be lost."""
 
     channels: list[UpsetChannel]  # type: ignore[assignment]
+    #: Where there is a strobe.
+    receiver: Receiver
     foreseen = False
 
-    def __init__(self, env: Clockwork, trial: Trial, signals: Signals, fifo: Fifo) -> None:
-        super().__init__(env, trial, signals, fifo)
-        self.receiver = None if self.strobe is None else Receiver(env, trial, fifo)
+    def __init__(self, trial: Trial, fifo: Fifo) -> None:
+        super().__init__(trial, fifo)
         self.edges: FalseEdges | None = None
         if self.strobe is not None:
             self.edges = trial.false_edges("return", "strobe")
-            self.strobe.keeps_spans = self.edges is not None
-        #: After each bit of that frame, -1 for those ahead of all, false strobes' and their places.
-        self.strays: dict[int, list[tuple[int, Frame, int]]] = {}
+            self.receiver = Receiver(trial, fifo, self.edges is not None)
+        #: False strobes' bits, and their places.
+        self.strays: Strays = {}
         #: The frame whose clock started last.
         self.last_open = -1
         #: Where the bits of the frame that is clocked go, if not to their own places.
@@ -43,52 +43,29 @@ class UpsetLanes(ReturnLanes):
         return UpsetChannel(hits, self.fifo.damaged, *args)
 
     def open(self, frame: Frame) -> None:
-        """Take a frame whose clock starts."""
+        """Take a frame whose clock starts, among false strobes up to its last one."""
         before = [] if self.strobe is None else self.strobe.spans
         super().open(frame)
-        self.places, self.last_open = None, frame.place
-        if self.strobe is None or self.receiver is None:
+        self.places, self.strays, self.last_open = None, {}, frame.place
+        if self.strobe is None:
             return
-        if self.edges is not None:
-            self.open_among(frame, before)
-            return
-        if self.strobe.comes is not None or not self.receiver.untouched():
-            comes = self.strobe.comes or [0] * len(self.pieces[0])
-            self.places = self.receiver.place(frame, comes)
-            if frame.harm is not None and frame.repeats is None:
-                self.trial.record.hit[frame.index] = frame.harm.hit
-
-    def open_among(self, frame: Frame, before: list[tuple[int, int]]) -> None:
-        """Take a frame whose clock starts, among false strobes up to its last one.
-
-        Parameters
-        ----------
-        before : list of (int, int), fs
-            When each strobe of the frame before was sent, and came.
-        """
-        strobe, receiver, edges = self.strobe, self.receiver, self.edges
-        assert strobe is not None
-        assert receiver is not None
-        assert edges is not None
-        spans, now = strobe.spans, receiver.env.now
+        comes, spans, receiver = self.strobe.comes, self.strobe.spans, self.receiver
         came = [arrives for _, arrives in spans]
         false = [
             time
-            for time in edges.take_before(came[-1])
-            if time >= now and not any(carries(time, *span) for span in before + spans)
+            for time in (self.edges.take_before(came[-1]) if self.edges is not None else ())
+            if time >= self.env.now and not any(carries(time, *span) for span in before + spans)
         ]
-        self.strays = {}
-        if not false and strobe.comes is None and receiver.untroubled(came[0]):
-            receiver.last, receiver.full = came[-1], receiver.gap is not None
+        if not false and comes is None and receiver.untroubled(came[0]):
+            receiver.ended(came[-1])
             return
-        comes = strobe.comes or list(came)
-        self.places, self.strays = receiver.place_among(frame, came, comes, false)
+        self.places, self.strays = receiver.place(frame, came, comes or came, false)
         taken = {time for some in self.strays.values() for time, _, _ in some}
         for time in false:
             self.trial.note_false("return", "strobe", time, time in taken)
-        if frame.harm is not None and frame.apart is None:
-            self.trial.record.hit[frame.index] = frame.harm.hit
-        receiver.rest(edges)
+        if frame.harm is not None and frame.repeats is None:
+            frame.record.hit[frame.row] = frame.harm.hit
+        receiver.rest(self.edges)
         self.push_strays(-1)
 
     def push_strays(self, bit: int) -> None:
@@ -106,8 +83,7 @@ class UpsetLanes(ReturnLanes):
     def false_strobe(self) -> None:
         """Take a false strobe that comes by itself."""
         assert self.strobe is not None
-        assert self.receiver is not None
-        now = self.receiver.env.now
+        now = self.env.now
         if any(carries(now, *span) for span in self.strobe.spans):
             return
         taken = self.receiver.take(now, self.last_open)

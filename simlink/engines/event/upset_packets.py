@@ -10,11 +10,10 @@ itself do not cancel out.
 
 from __future__ import annotations
 
-from simlink.engines.event.clockwork import FREE, PUSH, Clockwork, Instant
+from simlink.engines.event.clockwork import FREE, PUSH, Instant
 from simlink.engines.event.fifo import Fifo, Piece
 from simlink.engines.event.frame import Frame, Trial
 from simlink.engines.event.master import ReturnLanes
-from simlink.engines.event.signals import Signals
 from simlink.engines.event.upsets import hits_of
 from simlink.link import transport
 from simlink.link.channel import arrives_at
@@ -27,10 +26,9 @@ class UpsetPackets(ReturnLanes):
 
     foreseen = False
 
-    def __init__(self, env: Clockwork, trial: Trial, signals: Signals, fifo: Fifo) -> None:
-        super().__init__(env, trial, signals, fifo)
+    def __init__(self, trial: Trial, fifo: Fifo) -> None:
+        super().__init__(trial, fifo)
         assert self.packets is not None
-        self.env = env
         back = trial.scenario.barrier.return_
         self.header = back.header_bits
         law = trial.scenario.check
@@ -84,12 +82,8 @@ class UpsetPackets(ReturnLanes):
     ) -> list[int] | None:
         """Return the places of a packet's bits that come inverted; None if it is lost.
 
-        A check of its own that fails is noted of the frame.
-
-        Parameters
-        ----------
-        sent, arrives : int, fs
-            When its last line bit enters the barrier, and when it has crossed.
+        Its last line bit enters the barrier, and has crossed, at two instants, in fs. A check of
+        its own that fails is noted of the frame.
         """
         hits = self.hits[lane]
         assert hits is not None

@@ -9,42 +9,17 @@ from simlink.link.transient import UPSET_PARTS, is_upset, upset_parts
 from simlink.scenario.distributions import Uniform
 
 if TYPE_CHECKING:
-    from simlink.link.transient import Upsets, Way
+    from simlink.link.transient import Way
 
 
 class Hits:
-    """The symbols of a channel that a transient hits.
+    """The symbols of a channel that a transient hits, of so many for each conversion."""
 
-    Parameters
-    ----------
-    trial : Trial
-        Whose windows and draws.
-    upsets : Upsets
-        The windows of the unit.
-    way : {"forward", "return"}
-        Which direction the channel is of.
-    channel : str
-        Its name, for the source of its draws.
-    symbols : int
-        How many it carries for each conversion.
-    chance : float
-        How likely a symbol is hit that meets a window.
-    """
-
-    def __init__(
-        self,
-        trial: Trial,
-        upsets: Upsets,
-        way: Way,
-        channel: str,
-        symbols: int,
-        chance: float,
-    ) -> None:
-        self.trial = trial
-        self.channel = channel
-        self.symbols = symbols
-        self.upsets = upsets
-        self.way = way
+    def __init__(self, trial: Trial, way: Way, channel: str, symbols: int, chance: float) -> None:
+        assert trial.upsets is not None
+        self.trial, self.upsets, self.way = trial, trial.upsets, way
+        self.channel, self.symbols = channel, symbols
+        #: How likely a symbol is hit that meets a window.
         self.parts = upset_parts(chance)
         law = Uniform(low=0, high=UPSET_PARTS)
         self.draws = EdgeJitter(trial, law, [f"upset {channel}"], symbols)
@@ -54,14 +29,10 @@ class Hits:
         return self.upsets.hit(self.way, sent, arrives)
 
     def __call__(self, index: int, symbol: int, sent: int, arrives: int) -> bool:
-        """Tell whether a symbol is hit.
+        """Tell whether a symbol that was sent and would arrive at two instants, in fs, is hit.
 
-        Parameters
-        ----------
-        index, symbol : int
-            The conversion, none before any asked for earlier, or that of a repeated frame as its
-            draws go; which of its symbols.
-        sent, arrives : int, fs
+        None is asked for of a conversion before any asked for earlier; of a repeated frame
+        ``index`` is as its draws go.
         """
         if not self.upsets.hit(self.way, sent, arrives):
             return False
@@ -78,14 +49,9 @@ class Hits:
 def hits_of(trial: Trial, way: Way, channel: str, symbols: int, share: float = 1.0) -> Hits | None:
     """Return what tells which symbols of a channel are hit, or None if none can be.
 
-    Parameters
-    ----------
-    way, channel, symbols
-        As in `Hits`.
-    share : float
-        The share of the symbols hit that come to harm.
+    Of those that are, a share comes to harm.
     """
     if trial.upsets is None or way not in trial.upset_ways:
         return None
     chance = trial.scenario.barrier.upset * share
-    return Hits(trial, trial.upsets, way, channel, symbols, chance)
+    return Hits(trial, way, channel, symbols, chance)

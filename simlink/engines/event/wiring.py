@@ -9,7 +9,7 @@ import numpy as np
 from simlink.base.instants import NEVER
 from simlink.engines.event.apart import Apart
 from simlink.engines.event.channel import Channel, UpsetChannel, lost, made
-from simlink.engines.event.clockwork import ARRIVE, CREDIT, PUSH, Clockwork
+from simlink.engines.event.clockwork import ARRIVE, CREDIT, PUSH
 from simlink.engines.event.converter import Converter, SamplingConverter
 from simlink.engines.event.counts import HostCounts
 from simlink.engines.event.false_edges import Carried, Ending, FalseSource
@@ -19,7 +19,6 @@ from simlink.engines.event.host import Reader
 from simlink.engines.event.host_clocked import HostClockedConverter, HostClockedReader
 from simlink.engines.event.master import RemoteMaster, ReturnLanes
 from simlink.engines.event.requests import Requests
-from simlink.engines.event.signals import Signals
 from simlink.engines.event.strobe import Strobe
 from simlink.engines.event.trigger import TriggerTimer
 from simlink.engines.event.upset_lanes import UpsetLanes
@@ -35,76 +34,64 @@ from simlink.records import UNREQUESTED, FrameBlock
 from simlink.scenario.schema import Scenario
 
 #: What a frame that no trigger asked for has a record of, but for its fate.
-APART = ("aperture", "ready", "release", "read_start", "read_end", "check_failed", "counter")
+APART = ("aperture", "ready", "release", "read_start", "read_end", "check_failed")
 
 #: Conversions of one trial whose records are kept in memory; an hour of simulation and more.
 MOST_CONVERSIONS = 20_000_000
 
 
 class Chain:
-    """The parts of one trial, wired.
-
-    Parameters
-    ----------
-    scenario : Scenario
-        What is simulated.
-    number : int
-        Which trial.
-    block : FrameBlock
-        Its records, blank.
-    """
+    """The parts of one trial, wired, with its records, blank."""
 
     def __init__(self, scenario: Scenario, number: int, block: FrameBlock) -> None:
         units = unit.build(scenario, range(number, number + 1))
         self.block = block
         self.trial = Trial(scenario, units, number, block)
-        # Early enough for a first trigger that jitter pulls ahead.
-        early = min(scenario.trigger.jitter.support[0], 0.0)
-        self.env = Clockwork(initial_time=int(max(early, -1e18)))
-        self.signals = Signals(self.env)
+        self.env, self.signals = self.trial.env, self.trial.signals
         self.counts = HostCounts(scenario.trigger.source == "host", scenario.host.realign == "idle")
         self.strobe: Strobe | None = None
-        self.ending = Ending(self.env, self.trial)
+        self.ending = Ending(self.trial)
         self.remote_master = scenario.link.scheme == "remote_master"
         self.timer = self.wire_remote_master() if self.remote_master else self.wire_host_clocked()
 
     def wire_remote_master(self) -> TriggerTimer:
         """Connect trigger, converter, remote master, lanes, FIFO and reader."""
-        env, trial, signals, counts = self.env, self.trial, self.signals, self.counts
-        fifo = Fifo(env, trial, signals)
+        trial, counts = self.trial, self.counts
+        fifo = Fifo(trial)
         kind: type[ReturnLanes] = ReturnLanes
         if "return" in trial.upset_ways:
             bits = trial.scenario.barrier.return_.style == "bits"
             kind = UpsetLanes if bits else UpsetPackets
-        lanes = kind(env, trial, signals, fifo)
+        lanes = kind(trial, fifo)
         self.strobe = lanes.strobe
-        master = RemoteMaster(env, trial, signals, lanes)
-        master.converter = converter = Converter(env, trial, signals, master)
-        reader = Reader(env, trial, signals, fifo, counts)
+        master = RemoteMaster(trial, lanes)
+        master.converter = converter = Converter(trial, master)
+        reader = Reader(trial, fifo, counts)
         channel = self.trigger_channel(converter)
-        timer = TriggerTimer(env, trial, signals, channel, counts)
+        timer = TriggerTimer(trial, channel, counts)
         if timer.from_host:
-            timer.busy = signals.make("host.busy")
+            timer.busy = trial.signals.make("host.busy")
         if trial.when_full is WhenFull.STALL:
             hits = hits_of(trial, "forward", "credit", 1)
-            fifo.credit = made(hits, lost, env, CREDIT, trial.unit.credit, master.credited)
+            credit = trial.unit.credit, master.credited
+            fifo.credit = made(hits, lost, trial.env, CREDIT, *credit)
         if repeats(trial.scenario):
-            reader.requests = Requests(env, trial, signals, master.repeat, reader.done)
+            reader.requests = Requests(trial, master.repeat, reader.done)
         fifo.listener = reader
         reader.timer = self.ending.sender = timer
         self.make_false("forward", "trigger", channel, converter.false_trigger)
         if isinstance(lanes, UpsetLanes) and lanes.edges is not None:
-            FalseSource(env, self.ending, lanes.edges, PUSH, lanes.false_strobe)
+            FalseSource(self.ending, lanes.edges, PUSH, lanes.false_strobe)
         return timer
 
     def wire_host_clocked(self) -> TriggerTimer:
         """Connect trigger, converter and the reader whose clock crosses."""
-        env, trial, signals, counts = self.env, self.trial, self.signals, self.counts
-        converter = HostClockedConverter(env, trial, signals)
-        reader = HostClockedReader(env, trial, signals, converter, counts)
+        trial, counts = self.trial, self.counts
+        converter = HostClockedConverter(trial)
+        reader = HostClockedReader(trial, converter, counts)
         channel = self.trigger_channel(converter)
         converter.reader = reader
-        reader.timer = self.ending.sender = TriggerTimer(env, trial, signals, channel, counts)
+        reader.timer = self.ending.sender = TriggerTimer(trial, channel, counts)
         self.make_false("forward", "trigger", channel, converter.false_trigger)
         self.make_false("return", "busy", reader.busy_channel, reader.false_busy)
         clock, returned = reader.clock_channel, reader.returned_channel
@@ -124,16 +111,9 @@ class Chain:
     ) -> None:
         """Have transients make edges on a channel that carries nothing, if any do.
 
-        Parameters
-        ----------
-        way : {"forward", "return"}
-        name : str
-            Of the channel.
-        channel : Channel
-        act : callable
-            What an edge that comes by itself does; returns whether it does anything.
-        alone : bool
-            Whether the channel carries whole clocks, and makes the edges among theirs itself.
+        ``act`` is what an edge that comes by itself does, and returns whether it does anything;
+        ``alone`` says that the channel carries whole clocks, and makes the edges among theirs
+        itself.
         """
         if not isinstance(channel, UpsetChannel):
             return
@@ -152,7 +132,7 @@ class Chain:
 
         if alone:
             channel.false, channel.alone = edges, happens
-        FalseSource(env, self.ending, edges, channel.rank, made)
+        FalseSource(self.ending, edges, channel.rank, made)
 
     def trigger_channel(self, converter: SamplingConverter) -> Channel:
         """Return the channel of the triggers; a remote timer's cross no barrier, and no upset."""
@@ -177,12 +157,13 @@ class Chain:
         found = self.trial.apart = sorted(self.trial.apart, key=Apart.order)
         self.block.unrequested = rows = np.zeros(len(found), dtype=UNREQUESTED)
         for row, one in zip(rows, found, strict=True):
-            fate = one.fate
+            fate = one.record.fate[0]
             if fate == NOT_SENT:
-                fate = IN_FLIGHT if one.occupancy >= 0 else NOT_RECEIVED
+                fate = IN_FLIGHT if one.record.occupancy_at_arrival[0] >= 0 else NOT_RECEIVED
             row["trial"], row["after"], row["fate"] = self.trial.number, one.after, fate
+            row["counter"] = one.counter
             for name in APART:
-                row[name] = getattr(one, name)
+                row[name] = getattr(one.record, name)[0]
 
 
 class EventEngine:
@@ -203,21 +184,9 @@ class EventEngine:
         return None
 
     def run(self, scenario: Scenario, trials: range, *, words: bool) -> Iterator[FrameBlock]:
-        """Simulate some trials; one block of records for each.
+        """Simulate some trials; yield the records of each, shape (1, conversions).
 
-        Parameters
-        ----------
-        scenario : Scenario
-            What to simulate.
-        trials : range
-            Which trials.
-        words : bool
-            Whether the push times of each word are kept.
-
-        Yields
-        ------
-        FrameBlock
-            All conversions of one trial, shape (1, conversions).
+        ``words`` says whether the push times of each word are kept.
         """
         for number in trials:
             block = blank(scenario, number, words)
@@ -245,18 +214,7 @@ def watched(
 def with_words(
     scenario: Scenario, number: int, code: Code, lane: int
 ) -> tuple[FrameBlock, dict[int, list[int]], list[list[int] | None]]:
-    """Run one trial whose words are given as codes.
-
-    Parameters
-    ----------
-    scenario : Scenario
-        What to simulate; what it says of content is left aside.
-    number : int
-        Which trial.
-    code : callable
-        Returns the word of a conversion, lane and position that was sampled at an instant in fs.
-    lane : int
-        Whose words are wanted.
+    """Run one trial whose words are given as codes, whatever the scenario says of content.
 
     Returns
     -------

@@ -13,33 +13,17 @@ Code = Callable[[int, int, int, int], int]
 
 
 class Words:
-    """What the converter gives, and what the host reads on one lane.
-
-    Parameters
-    ----------
-    scenario : Scenario
-        How many words of how many bits.
-    code : callable
-        Gives the words.
-    lane : int
-        The lane whose words are kept.
-
-    Attributes
-    ----------
-    early : set of int
-        Conversions whose first bit the remote master captured too early.
-    apertures : dict of int to int, fs
-        When frames of no conversion were sampled, by their index.
-    read : dict of int to list of int
-        By conversion, the words of the lane as the host read them, where bits may be wrong.
-    """
+    """What the converter gives, and what the host reads on one lane."""
 
     def __init__(self, scenario: Scenario, code: Code, lane: int) -> None:
         self.width = scenario.frame.word_bits
         self.places = range(scenario.frame.words_per_lane)
         self.code, self.lane = code, lane
+        #: Conversions whose first bit the remote master captured too early.
         self.early: set[int] = set()
+        #: When frames of no conversion were sampled, by their index, in fs.
         self.apertures: dict[int, int] = {}
+        #: By conversion, the words of the lane as the host read them, where bits may be wrong.
         self.read: dict[int, list[int]] = {}
 
     def bits(self, index: int, lane: int, aperture: int) -> list[int]:
@@ -48,15 +32,7 @@ class Words:
         return content.bits(codes, self.width)
 
     def keep(self, index: int, apart: Apart | None, bits: list[int]) -> None:
-        """Keep the words that bits of the lane, as they were read, make up.
-
-        Parameters
-        ----------
-        index : int
-            The conversion that asked for the frame.
-        apart : Apart or None
-            The record of a frame that none asked for.
-        """
+        """Keep the words that bits of the lane, as read, make up: of a conversion, or apart."""
         found = content.values(bits[: len(self.places) * self.width], self.width)
         if apart is None:
             self.read[index] = found

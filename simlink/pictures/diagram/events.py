@@ -11,7 +11,7 @@ from collections import Counter
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
-from simlink.base.instants import FS_PER_SECOND, NEVER
+from simlink.base.instants import FS_PER_SECOND
 from simlink.link.transient import WAYS, Upsets, instants, upsets
 from simlink.link.transport import packets_of
 from simlink.pictures.diagram.placing import in_lanes
@@ -181,14 +181,14 @@ def _instants(scenario: Scenario, trial: int, windows: list[tuple[int, int]]) ->
     """Return when the events begin that upset in some windows; the tail of a pulse is none."""
     found: set[int] = set()
     for number in range(len(scenario.transient) if windows else 0):
-        source, last = instants(scenario, number, trial), NEVER
-        while last < windows[-1][1] and (times := source.take()) is not None:
-            last = int(times[-1]) if len(times) else last
+        for times in instants(scenario, number, trial):
             found |= {
                 time
                 for start, end in windows
                 for time in times[(times >= start) & (times < end)].tolist()
             }
+            if len(times) and times[-1] >= windows[-1][1]:
+                break
     return found
 
 
