@@ -14,25 +14,9 @@ if TYPE_CHECKING:
     from simlink.pictures.diagram.window import View
     from simlink.tracing.run_limits import Limits
 
-#: Drawn unless intervals are named.
-USUAL = (
-    "t_CYC",
-    "t_PD",
-    "t_CONV",
-    "t_ACQ",
-    "t_CH",
-    "t_CL",
-    "t_DV",
-    "t_SU",
-    "t_H",
-    "t_PD,R",
-    "t_REL",
-    "t_SVC",
-    "t_READ",
-    "t_LAT",
-    "t_FLT",
-    "t_FRD",
-)
+#: Drawn only if they are named; and what is drawn unless intervals are.
+_UNUSUAL = ("t_BUSY", "t_MSB", "t_BCK", "t_DH", "t_WAIT", "t_RCH", "t_RCL")
+USUAL = tuple(symbol for symbol in RULES if symbol not in _UNUSUAL)
 #: Significant digits of what is written on a dimension line.
 _DIGITS = 4
 #: Those of a bit or a clock cycle are shown at this one, where the first is out of the ordinary.

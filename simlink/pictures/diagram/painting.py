@@ -8,7 +8,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from simlink.pictures import style
-from simlink.pictures.diagram.cells import TEAR, full_scale
+from simlink.pictures.diagram.cells import TEAR
 from simlink.pictures.diagram.contents import Line, Piece
 from simlink.pictures.diagram.events import INVERTED, LOST, RADIUS, SAID, SLIPPED
 from simlink.pictures.diagram.layout import SHORT, Layout, arrow
@@ -16,7 +16,7 @@ from simlink.pictures.diagram.legend import Item
 from simlink.pictures.diagram.palette import MM, Palette
 from simlink.pictures.diagram.placing import FONT, Label
 from simlink.pictures.diagram.rows import Order, Points, RowPainter, head
-from simlink.pictures.diagram.tracks import CLOCKS, Crossing, Track
+from simlink.pictures.diagram.tracks import CLOCKS, Crossing
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -168,7 +168,7 @@ class _Painter(RowPainter):
         strips = [(top, bottom) for _, top, bottom in line.blocks]
         marks: list[Points] = []
         for start, end in self.layout.events.windows:
-            if end <= line.scale.start or start >= line.scale.end:
+            if not line.scale.meets(start, end):
                 continue
             x0, x1 = line.scale.at(start), line.scale.at(end)
             every = [*strips, *([] if line.barrier is None else [line.barrier])]
@@ -221,7 +221,7 @@ class _Painter(RowPainter):
         if self.layout.quiet is None:
             return
         for start, end in self.layout.quiet.stretches:
-            if end <= line.scale.start or start >= line.scale.end:
+            if not line.scale.meets(start, end):
                 continue
             x0, x1 = line.scale.at(start), line.scale.at(end)
             for _, top, bottom in line.blocks:
@@ -401,9 +401,8 @@ class _Painter(RowPainter):
                 ha="left" if foot else "center",
                 va="center" if label.upright else "center_baseline",
                 rotation=90 if label.upright else 0,
-                # What stands within a row hides what passes behind the row, not its own line.
-                zorder=Order.ROW_TEXT if self.in_row(label) else Order.TEXT,
-                bbox=self.knocked_out(label),
+                zorder=Order.ROW_TEXT if label.in_row else Order.TEXT,
+                bbox=self.ground(label),
                 gid=f"{label.role}:{label.name}",
                 fontweight="bold" if label.role in _BOLD else "normal",
                 parse_math="$" in label.text,
@@ -412,33 +411,9 @@ class _Painter(RowPainter):
                 leaders.append([label.leader, (label.x, label.leader[1] + 0.5)])
         self.strokes(leaders, Order.LINE, palette.quiet, linewidths=0.35)
 
-    def in_row(self, label: Label) -> bool:
-        """Tell whether a label stands beside the line of its own row."""
-        if label.leader is not None:
-            return False
-        track = self.tracks.get(label.name.partition("@")[0])
-        return track is not None and label.role == "cell" and track.signal.kind == "count"
-
-    def filled(self, label: Label, track: Track) -> bool:
-        """Tell whether the number of a filling stands within what is filled."""
-        value = int(label.text)
-        return value / full_scale(track, self.layout.view.trace.scenario.fifo.depth) > 0.5
-
-    def knocked_out(self, label: Label) -> dict[str, Any] | None:
+    def ground(self, label: Label) -> dict[str, Any] | None:
         """Return what hides the thin lines behind a label that stands among them."""
-        paper = label.role in ("interval", "fate", "block", "detail")
-        color = self.palette.paper if paper else None
-        track = self.tracks.get(label.name.partition("@")[0])
-        if track is not None and label.role in ("cell", "mark") and label.leader is None:
-            kind = track.signal.kind
-            color = getattr(self.palette, track.signal.side)
-            if kind in ("bits", "number"):
-                color = self.palette.paper
-            elif kind == "count" and self.filled(label, track):
-                color = self.palette.fill
-        if label.leader is not None:
-            for line in [*self.layout.lines, *self.layout.details]:
-                for side, top, bottom in line.blocks:
-                    if top <= label.y <= bottom:
-                        color = getattr(self.palette, side)
-        return None if color is None else {"facecolor": color, "edgecolor": "none", "pad": 0.4}
+        if not label.ground:
+            return None
+        color = getattr(self.palette, label.ground)
+        return {"facecolor": color, "edgecolor": "none", "pad": 0.4}

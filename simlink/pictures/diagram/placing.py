@@ -51,6 +51,10 @@ class Label:
         What it says: ``side``, ``row``, ``cell``, ``mark``, ``interval``, ``fate`` or ``foot``.
     name : str
         Which one it is, for whoever looks at the picture's objects.
+    ground : str
+        The colour of the palette that hides the thin lines behind it; empty if none is hidden.
+    in_row : bool
+        Whether it stands beside the line of its own row, which it does not hide.
     """
 
     text: str
@@ -61,6 +65,8 @@ class Label:
     name: str = ""
     upright: bool = False
     leader: tuple[float, float] | None = None
+    ground: str = ""
+    in_row: bool = False
 
     @property
     def half(self) -> float:

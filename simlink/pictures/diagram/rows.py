@@ -91,8 +91,7 @@ class RowPainter:
         cells = [
             cell
             for cell in track.cells
-            if cell.start < line.scale.end
-            and cell.end > line.scale.start
+            if line.scale.meets(cell.start, cell.end)
             and not any(block.holds(cell.start, cell.end) for block in dense)
         ]
         if kind == "level":
