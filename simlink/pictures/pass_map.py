@@ -15,12 +15,6 @@ if TYPE_CHECKING:
 
     from simlink.studies.pass_map import PassMap
 
-_SCHEMES = {
-    "forwarded_clock": "forwarded clock",
-    "returned_clock": "returned clock",
-    "remote_master": "remote master",
-}
-
 
 @style.in_our_look
 def passmap(found: PassMap, ax: Axes | None = None) -> Axes:
@@ -71,7 +65,7 @@ def passmap(found: PassMap, ax: Axes | None = None) -> Axes:
     ax.yaxis.set_major_formatter(style.in_units("Hz"))
     ax.set_xlabel("barrier delay, one way")
     ax.set_ylabel("serial clock")
-    scheme = _SCHEMES[found.scenario.link.scheme]
+    scheme = found.scenario.link.scheme.replace("_", " ")
     style.entitle(ax, f"Pass region: clock against barrier delay, {scheme}", 46)
     style.figure_of(ax).colorbar(mesh, ax=ax, label="share of good frames", pad=0.02)
     size = style.fitting(ax)

@@ -138,8 +138,6 @@ def _write(ax: Axes, row: int, labels: list[_Label]) -> None:
     across = (high - low) / pixels_across(ax)
     below = []
     for label in labels:
-        if not label.said:
-            continue
         middle = (label.start + label.end) / 2
         text = ax.text(
             middle,

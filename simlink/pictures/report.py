@@ -12,7 +12,7 @@ from simlink.base.wording import many, percent, short_time
 from simlink.figures.cycle import Cycle
 from simlink.figures.summary import Figure
 from simlink.pictures.jitter_line import jitter_line
-from simlink.pictures.table import assumed
+from simlink.pictures.table import LOSSES, assumed
 from simlink.pictures.text import WIDTH, columns, wrapped
 from simlink.verdict.limit import Limit, Row
 from simlink.verdict.wording import margin_text, value_text
@@ -26,22 +26,15 @@ _FILLS = "#=+%*o~@&x"
 _SPARE, _OVER = ".", "!"
 
 _NAMES = {
+    **LOSSES,
     "triggers": "triggers sent",
     "delivered": "words delivered",
-    "missed_trigger": "missed trigger",
-    "corrupted_flagged": "wrong bits, told",
     "corrupted_silent": "wrong bits, silent",
-    "not_received": "never received",
-    "dropped": "check failed, dropped",
     "repeated": "asked for once more",
     "mended": "of those, delivered",
     "in_flight": "in flight at the end",
-    "timed_out": "timed out",
-    "short_acquisition": "short acquisition",
     "lost_told": "lost, and told",
     "lost_silent": "lost, silent",
-    "misaligned_told": "misaligned, and told",
-    "misaligned_silent": "misaligned, silent",
     "flagged": "while the fault line was high",
     "silent": "wrong, lost or misaligned, silent",
     "silent_per_hour": "the same, words an hour",

@@ -66,21 +66,20 @@ def rows_of(scenario: Scenario, trial: int, conversion: int) -> tuple[Any, Any]:
     beyond = conversion + 1 + _BEYOND + 4 * scenario.fifo.depth
     shorter = scenario.with_(conversions=min(scenario.conversions, beyond))
     engine, _ = choose("auto", shorter.with_(trials=1))
-    rows, arrivals, extras = [], [], [np.zeros(0, dtype=UNREQUESTED)]
+    rows, extras = [], [np.zeros(0, dtype=UNREQUESTED)]
+    never = np.iinfo(np.int64).max
     for block in engine.run(shorter, range(trial, trial + 1), words=True):
         assert block.first_bit is not None
-        rows.append(block.records[0].copy())
+        found = np.empty(block.count, dtype=_ROW)
+        for name in RECORD.names or ():
+            found[name] = block.records[0][name]
         first = block.first_bit[0].reshape(block.count, -1)
-        known = np.where(first == NEVER, np.iinfo(np.int64).max, first).min(axis=1)
-        arrivals.append(np.where(known == np.iinfo(np.int64).max, NEVER, known))
+        known = np.where(first == NEVER, never, first).min(axis=1)
+        found["arrival"] = np.where(known == never, NEVER, known)
+        rows.append(found)
         if block.unrequested is not None:
             extras.append(block.unrequested)
-    records = np.concatenate(rows)
-    found = np.empty(len(records), dtype=_ROW)
-    for name in RECORD.names or ():
-        found[name] = records[name]
-    found["arrival"] = np.concatenate(arrivals)
-    return found, np.concatenate(extras)
+    return np.concatenate(rows), np.concatenate(extras)
 
 
 class Facts:
@@ -146,16 +145,9 @@ class Facts:
         begins = np.flatnonzero(rows["service"][read] != NEVER)
         found = []
         for group in np.split(read, begins)[1:]:
-            first = rows[group[0]]
-            ends = rows["read_end"][group]
-            found.append(
-                Service(
-                    int(first["service"]),
-                    int(first["read_start"]),
-                    int(ends.max()),
-                    tuple(group.tolist()),
-                )
-            )
+            first, end = rows[group[0]], rows["read_end"][group].max()
+            begun, start = int(first["service"]), int(first["read_start"])
+            found.append(Service(begun, start, int(end), tuple(group.tolist())))
         return found
 
     @cached_property

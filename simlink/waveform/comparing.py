@@ -14,6 +14,7 @@ from simlink.base.instants import FS_PER_SECOND, period_of
 from simlink.link.repeat import repeats
 from simlink.link.transient import may_upset
 from simlink.tracing.captured_for import captured_for_whole
+from simlink.tracing.edges import rises
 from simlink.tracing.fault_edges import fault_edges, fault_reads
 from simlink.tracing.law_limits import Range, law_limits
 from simlink.tracing.measured import RULES, Span, edges_of, in_order, measure
@@ -222,8 +223,7 @@ def judged(
 
 def spans_of(found: Capture, scenario: Scenario) -> list[Span]:
     """Return every interval that a dump shows, from its first whole frame on."""
-    seen = Seen(found.edges, found.pulses, found.lines, found.begin, found.end, found.step)
-    every = dict(complete(seen, scenario))
+    every = complete(found, scenario)
     edges = first_whole(every) | fault_reads(every)
     if may_upset(scenario, "return") or repeats(scenario):
         edges |= captured_for_whole(edges, scenario.bits_per_lane)
@@ -231,9 +231,9 @@ def spans_of(found: Capture, scenario: Scenario) -> list[Span]:
     if edges.get("remote.trigger") or not edges.get("remote.busy"):
         return spans
     # Without its trigger, a conversion is told by the rise of busy.
-    rises = [time for time, level in edges["remote.busy"] if level]
     edges = dict(edges)
-    edges["remote.trigger"] = [(time, index) for index, time in enumerate(rises)]
+    begun = enumerate(rises(edges, "remote.busy"))
+    edges["remote.trigger"] = [(time, index) for index, time in begun]
     more = [span for span in measure(edges) if span.symbol in _FROM_BUSY]
     known = [span for span in spans if span.symbol not in _FROM_BUSY]
     return in_order(known + more)
@@ -296,4 +296,5 @@ class Simulated:
 def traced(edges: Edges, scenario: Scenario) -> Edges:
     """Return the edges of a trace with what is told from others filled in, as on a dump."""
     times = [line[i][0] for line in edges.values() if line for i in (0, -1)]
-    return complete(Seen(edges, {}, {}, min(times, default=0), max(times, default=0)), scenario)
+    begin, end = min(times, default=0), max(times, default=0)
+    return complete(Seen(edges=edges, begin=begin, end=end), scenario)

@@ -18,7 +18,7 @@ from simlink.base.errors import InputError
 from simlink.base.instants import LONGEST_TRIAL
 from simlink.base.safe_write import note_input
 from simlink.waveform import timescale
-from simlink.waveform.header import CLOSING, MAKER
+from simlink.waveform.header import CLOSING, MAKER, Variable
 
 #: Variable types of the standard, and ``string``, which some programs add.
 KINDS = frozenset(
@@ -60,16 +60,6 @@ _KEPT = 64
 #: No step and no size has more digits.
 _DIGITS = re.compile("[0-9]{1,40}")
 _MOST_REAL = 2**10
-
-
-@dataclass(frozen=True, slots=True)
-class Variable:
-    """One variable as a dump declares it."""
-
-    reference: str
-    kind: str
-    width: int
-    code: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -205,7 +195,9 @@ class Dump:
                 if len(self.variables) > _MOST_VARIABLES:
                     raise self.fault(None, f"more than {_MOST_VARIABLES} variables")
             elif token in _TEXTS:
-                words = self._text(token)
+                words = self._words()
+                if words is None:
+                    raise InputError(self.name, token, None, "no $end follows")
                 self.own |= token == "$version" and words[:1] == [MAKER]
             else:
                 raise self.fault(token, "no waveform dump (IEEE Std 1364 VCD)")
@@ -228,13 +220,6 @@ class Dump:
             if length > _MOST_SECTION:
                 raise self.fault(keyword, f"no $end follows within {_MOST_SECTION} characters")
         raise InputError(self.name, keyword, None, "no $end follows")
-
-    def _text(self, keyword: str) -> list[str]:
-        """Return the first words of a text, which may be long."""
-        words = self._words()
-        if words is None:
-            raise InputError(self.name, keyword, None, "no $end follows")
-        return words
 
     def _scope(self, depth: int) -> str:
         words = self._section("$scope")

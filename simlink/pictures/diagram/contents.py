@@ -123,3 +123,14 @@ class Line:
         """Tell whether an instant is drawn on this line and on no other."""
         end = self.scale.end
         return self.scale.start <= time and (time < end or (self.last and time == end))
+
+    def strips(self) -> list[tuple[float, float]]:
+        """Return the stretches of height that its blocks and the barrier take, joined."""
+        found: list[tuple[float, float]] = []
+        blocks = [(top, bottom) for _, top, bottom in self.blocks]
+        for top, bottom in sorted([*blocks, *([self.barrier] if self.barrier else [])]):
+            if found and top <= found[-1][1] + 1e-6:
+                found[-1] = (found[-1][0], bottom)
+            else:
+                found.append((top, bottom))
+        return found

@@ -66,17 +66,6 @@ def paint(layout: Layout, palette: Palette) -> Figure:
     return figure
 
 
-def joined(strips: list[tuple[float, float]]) -> list[tuple[float, float]]:
-    """Join stretches of height that touch."""
-    found: list[tuple[float, float]] = []
-    for top, bottom in sorted(strips):
-        if found and top <= found[-1][1] + 1e-6:
-            found[-1] = (found[-1][0], bottom)
-        else:
-            found.append((top, bottom))
-    return found
-
-
 class _Painter(RowPainter):
     """Draws whole lines of a picture: blocks, rows, and what goes across them."""
 
@@ -138,9 +127,7 @@ class _Painter(RowPainter):
             self.dense(left, top, right, bottom)
         elif item.mark == "tear":
             self.torn(x, top, bottom)
-        elif item.mark == "band":
-            self.box(left, top, right, bottom, Order.FILL, **self.tint("band"))
-        elif item.mark in ("window", "upset"):
+        elif item.mark in ("band", "window", "upset"):
             self.box(left, top, right, bottom, Order.FILL, **self.tint(item.mark))
         elif item.mark == "event":
             self.strokes([[(x, top), (x, bottom)]], Order.FILL, palette.bad, **self.event_look)
@@ -165,20 +152,18 @@ class _Painter(RowPainter):
         """Draw common-mode events: a mark through all rows, its window, and what it hit."""
         if self.layout.events is None:
             return
-        strips = [(top, bottom) for _, top, bottom in line.blocks]
         marks: list[Points] = []
         for start, end in self.layout.events.windows:
             if not line.scale.meets(start, end):
                 continue
             x0, x1 = line.scale.at(start), line.scale.at(end)
-            every = [*strips, *([] if line.barrier is None else [line.barrier])]
-            for top, bottom in joined(every):
+            for top, bottom in line.strips():
                 self.box(x0, top, x1, bottom, Order.WINDOW, **self.tint("upset"))
-        tops, bottoms = zip(*strips, strict=True)
+        top, bottom = line.blocks[0][1], line.blocks[-1][2]
         for time in self.layout.events.instants:
             if line.shows(time):
                 x = line.scale.at(time)
-                marks.append([(x, min(tops) - 0.5), (x, max(bottoms) + 0.5)])
+                marks.append([(x, top - 0.5), (x, bottom + 0.5)])
         # Over what fills a row, behind what is written in it.
         look = {**self.event_look, "gid": "event"}
         self.strokes(marks, Order.FILL + 0.5, self.palette.bad, **look)
@@ -238,10 +223,7 @@ class _Painter(RowPainter):
 
     def tears(self, line: Line) -> None:
         """Draw the cuts: a torn strip through every row, and through the barrier."""
-        strips = [(top, bottom) for _, top, bottom in line.blocks]
-        if line.barrier is not None:
-            strips.append(line.barrier)
-        for top, bottom in joined(strips):
+        for top, bottom in line.strips():
             for x in line.scale.tears:
                 self.torn(x, top - 0.3, bottom + 0.3)
 
@@ -348,38 +330,33 @@ class _Painter(RowPainter):
         """Draw a dimension line, and thin lines from its ends to the rows it is measured on."""
         palette = self.palette
         dimension = piece.dimension
-        swapped = dimension.span.length < 0
         names = [dimension.start_track, dimension.end_track]
-        ends = ((piece.left, piece.open_left), (piece.right, piece.open_right))
-        for (x, is_open), name in zip(ends, reversed(names) if swapped else names, strict=True):
-            if is_open or name not in line.rows:
-                continue
-            top, bottom = line.rows[name]
-            middle = (top + bottom) / 2
-            beyond = 0.7 if piece.y > middle else -0.7
-            look: dict[str, Any] = {"linewidths": 0.35, "linestyles": [(0, (3, 2))]}
-            upright = [[(x, middle), (x, piece.y + beyond)]]
-            self.strokes(upright, Order.REACH + 0.5, palette.quiet, **look)
-        short = piece.right - piece.left < SHORT
-        tail = arrow(piece.left, piece.right)
+        if dimension.span.length < 0:
+            names.reverse()
         left, right, y = piece.left, piece.right, piece.y
-        gid = f"interval:{dimension.name}"
+        short, tail = right - left < SHORT, arrow(left, right)
         strokes: list[Points] = [[(left, y), (right, y)]]
         heads: list[Points] = []
-        if not piece.open_left:
-            heads.append(head(left, y, 1.0 if short else -1.0, 0.0, 0.8))
+        ends = ((left, piece.open_left, -1.0), (right, piece.open_right, 1.0))
+        for (x, is_open, out), name in zip(ends, names, strict=True):
+            if is_open:
+                continue
+            if name in line.rows:
+                top, bottom = line.rows[name]
+                middle = (top + bottom) / 2
+                beyond = 0.7 if y > middle else -0.7
+                look: dict[str, Any] = {"linewidths": 0.35, "linestyles": [(0, (3, 2))]}
+                upright = [[(x, middle), (x, y + beyond)]]
+                self.strokes(upright, Order.REACH + 0.5, palette.quiet, **look)
+            heads.append(head(x, y, -out if short else out, 0.0, 0.8))
             if short:
-                strokes.append([(left - tail, y), (left, y)])
-        if not piece.open_right:
-            heads.append(head(right, y, -1.0 if short else 1.0, 0.0, 0.8))
-            if short:
-                strokes.append([(right, y), (right + tail, y)])
-        self.strokes(strokes, Order.LINE, palette.ink, gid=gid)
+                strokes.append(sorted([(x, y), (x + out * tail, y)]))
+        self.strokes(strokes, Order.LINE, palette.ink, gid=f"interval:{dimension.name}")
         self.shapes(heads, Order.LINE, palette.ink)
 
     def fates(self, line: Line) -> None:
         """Point from the rows to what became of each conversion."""
-        bottom = max(bottom for _, _, bottom in line.blocks) if line.blocks else 0.0
+        bottom = line.blocks[-1][2] if line.blocks else 0.0
         lines: list[Points] = [
             [(at, bottom - 1.2), (at, bottom + 0.5), (x, top + 0.2)] for at, x, top in line.fates
         ]
