@@ -155,16 +155,8 @@ def every_limit(found: tuple[Limit, ...]) -> str:
 def bars(found: list[Cycle]) -> str:
     """Return the trigger period as text, one bar a side and its key below.
 
-    Parameters
-    ----------
-    found : list of Cycle
-        What each side does for a frame.
-
-    Returns
-    -------
-    str
-        All bars have one scale. What is left of a side's time is dotted; what does not fit is
-        drawn with exclamation marks past a bar.
+    All bars have one scale. What is left of a side's time is dotted; what does not fit is drawn
+    with exclamation marks past a bar.
     """
     longest = max(max(cycle.mean, cycle.period or Fraction(0)) for cycle in found)
     lines = ["one frame on each side, on average:"]
@@ -216,13 +208,7 @@ def _bar(cycle: Cycle, longest: Fraction) -> tuple[str, list[str]]:
 
 
 def figures(found: dict[str, Figure]) -> str:
-    """Return figures as a table: name in words, value, interval, count of how many.
-
-    Parameters
-    ----------
-    found : dict of str to Figure
-        The figures of a run.
-    """
+    """Return the figures of a run as a table: name in words, value, interval, count of how many."""
     rows = [("figure", "value", _confidence(found), "count of")]
     unseen = []
     for name, figure in found.items():

@@ -100,14 +100,9 @@ def in_our_look(draw: Callable[P, R]) -> Callable[P, R]:
 
 
 def new_axes(width: float, height: float, **margins: float) -> Axes:
-    """Return axes on a figure of their own, which belongs to no window.
+    """Return axes on a figure of their own, of a size in inches, which belongs to no window.
 
-    Parameters
-    ----------
-    width, height : float
-        Size in inches.
-    **margins : float
-        ``left``, ``right``, ``bottom``, ``top`` of the axes, as shares of the figure.
+    ``margins``: ``left``, ``right``, ``bottom``, ``top`` of the axes, as shares of the figure.
     """
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
@@ -146,12 +141,7 @@ def fitting(ax: Axes) -> float:
 def entitle(ax: Axes, title: str, pad: float = 6.0) -> None:
     """Write a title over the left end of some axes, in as many lines as their width asks for.
 
-    Parameters
-    ----------
-    ax : matplotlib Axes
-    title : str
-    pad : float
-        Points between the axes and the title, on axes of full size.
+    ``pad``: points between the axes and the title, on axes of full size.
     """
     from textwrap import fill
 

@@ -25,19 +25,13 @@ _BEYOND = 2000
 
 @dataclass(frozen=True)
 class Service:
-    """One service of the host, and the frames that it read.
+    """One service of the host, and the frames that it read."""
 
-    Attributes
-    ----------
-    begun, start, end : int, fs
-        When it began, when the first read started, and when the last one ended.
-    frames : tuple of int
-        Its conversions, in the order of their reads.
-    """
-
+    #: When it began, when the first read started, and when the last one ended.
     begun: int
     start: int
     end: int
+    #: Its conversions, in the order of their reads.
     frames: tuple[int, ...]
 
     @property
@@ -48,13 +42,6 @@ class Service:
 
 def rows_of(scenario: Scenario, trial: int, conversion: int) -> tuple[Any, Any]:
     """Return the records of one board up to a conversion and some beyond.
-
-    Parameters
-    ----------
-    scenario : Scenario
-        What is run.
-    trial, conversion : int
-        Which.
 
     Returns
     -------
@@ -83,20 +70,7 @@ def rows_of(scenario: Scenario, trial: int, conversion: int) -> tuple[Any, Any]:
 
 
 class Facts:
-    """One conversion and what was around it.
-
-    Parameters
-    ----------
-    scenario : Scenario
-        What is run.
-    trial, conversion : int
-        Which.
-
-    Attributes
-    ----------
-    rows, extras : ndarray
-        From `rows_of`.
-    """
+    """One conversion of a scenario's run, and what was around it; ``rows`` are from `rows_of`."""
 
     def __init__(self, scenario: Scenario, trial: int, conversion: int) -> None:
         self.scenario, self.trial, self.conversion = scenario, trial, conversion

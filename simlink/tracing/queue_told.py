@@ -69,16 +69,9 @@ def _by_whom(facts: Facts, instant: int) -> str:
 
 
 def filled(facts: Facts, instant: int, last: int) -> Story:
-    """Tell how the FIFO came to be full at an instant.
+    """Tell how the FIFO came to be full at an instant, in fs.
 
-    Parameters
-    ----------
-    facts : Facts
-        The conversion that suffered from it.
-    instant : int, fs
-        When it was full.
-    last : int
-        The last conversion that had come by then.
+    ``facts`` are of the conversion that suffered from it; ``last`` had come last by then.
     """
     law, index = facts.scenario.host.service_latency, facts.conversion
     chain = facts.busy_until(instant)
@@ -297,15 +290,7 @@ def in_flight(facts: Facts) -> Story:
 
 
 def delivered_at(facts: Facts, late: bool) -> Story:
-    """Tell what the time from a trigger to the last bit went on.
-
-    Parameters
-    ----------
-    facts : Facts
-        A conversion that was read.
-    late : bool
-        Whether it is to be explained why it took so long.
-    """
+    """Tell what the time from a trigger to the last bit went on; if late, why it took so long."""
     scenario, row, rows = facts.scenario, facts.row, facts.rows
     begin, end = int(row["trigger"]), int(row["read_end"])
     if end == NEVER:

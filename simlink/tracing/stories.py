@@ -25,15 +25,7 @@ CONVERSION, LATENCY = "converter.conversion_time", "host.service_latency"
 
 
 def story_of(facts: Facts, fate: str) -> Story:
-    """Return the story of a conversion.
-
-    Parameters
-    ----------
-    facts : Facts
-        The conversion.
-    fate : str
-        What is to be explained: its fate, ``"timed_out"`` or ``"latest"``.
-    """
+    """Return the story that explains a conversion's fate, ``"timed_out"`` or ``"latest"``."""
     if facts.fate is not Fate.DELIVERED and (told := upset(facts)) is not None:
         return told
     if fate == TIMED_OUT:

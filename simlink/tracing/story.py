@@ -12,36 +12,24 @@ from simlink.tracing.culprit import Saved, Try, delivered
 
 @dataclass
 class Story:
-    """What is told of one conversion.
+    """What is told of one conversion."""
 
-    Attributes
-    ----------
-    steps : list of str
-        A sentence each, in the order in which they are told.
-    since : int
-        The conversion with which it began.
-    margin : int or None
-        By how much it was missed, in fs, below zero.
-    tries : iterable of Try
-        What may be at fault, in the order in which it is tried.
-    saved : callable
-        Takes the record of the conversion; tells whether it is well.
-    what : str
-        What becomes of a conversion that is well, such as ``"is delivered"``; empty if nothing is
-        at fault.
-    signals : tuple of str
-        The rows that show it, if they are not the usual ones.
-    until : int
-        The last one that it tells of, if that is after its own.
-    """
-
+    #: A sentence each, in the order in which they are told.
     steps: list[str]
+    #: The conversion with which it began.
     since: int
+    #: By how much it was missed, in fs, below zero.
     margin: int | None = None
+    #: What may be at fault, in the order in which it is tried.
     tries: Iterable[Try] = field(default_factory=tuple)
+    #: Takes the record of the conversion; tells whether it is well.
     saved: Saved = delivered
+    #: What becomes of a conversion that is well, such as ``"is delivered"``; empty if nothing is at
+    #: fault.
     what: str = "is delivered"
+    #: The rows that show it, if they are not the usual ones.
     signals: tuple[str, ...] = ()
+    #: The last one that it tells of, if that is after its own.
     until: int = 0
 
     def also(self, other: Story) -> None:

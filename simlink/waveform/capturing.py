@@ -30,39 +30,26 @@ _Handler = Callable[[int, str, bool], None]
 
 @dataclass(kw_only=True)
 class Capture(Seen):
-    """What a dump shows; its timescale is its `step`.
+    """What a dump shows; its timescale is its `step`."""
 
-    Attributes
-    ----------
-    name : str
-        The file.
-    own : bool
-        Whether this program wrote it.
-    begins : dict of str to int
-        The levels that the dump begins with, where they are known.
-    last : dict of str to (int, int)
-        The last edge of each level in the whole dump.
-    latest : (int, str) or None
-        The last edge of all, and its signal.
-    wide : dict of str to (int, int)
-        Signals whose variable is no wire though one is wanted: its first change and its width.
-    whole : bool
-        Whether all of the dump was wanted.
-    ending : Ending
-        How it ends.
-    resolution : int
-        The largest step, fs, on a grid of which all its edges lie; its timescale at the least, 0
-        if it is exact.
-    """
-
+    #: The file.
     name: str
+    #: Whether this program wrote it.
     own: bool
+    #: The levels that the dump begins with, where they are known.
     begins: dict[str, int] = field(default_factory=dict)
+    #: The last edge of each level in the whole dump.
     last: dict[str, Edge] = field(default_factory=dict)
+    #: The last edge of all, and its signal.
     latest: tuple[int, str] | None = None
+    #: Signals whose variable is no wire though one is wanted: its first change and its width.
     wide: dict[str, tuple[int, int]] = field(default_factory=dict)
+    #: Whether all of the dump was wanted.
     whole: bool = True
+    #: How it ends.
     ending: Ending = field(default_factory=Ending)
+    #: The largest step, fs, on a grid of which all its edges lie; its timescale at the least, 0 if
+    #: it is exact.
     resolution: int = 0
 
 

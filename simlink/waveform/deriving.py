@@ -37,27 +37,18 @@ Edges = dict[str, list[Edge]]
 
 @dataclass(kw_only=True)
 class Seen:
-    """What is known of a stretch of time.
+    """What is known of a stretch of time."""
 
-    Attributes
-    ----------
-    edges : dict of str to list of (int, int)
-        By signal, with values as in the trace.
-    pulses : dict of str to list of (int, int)
-        The levels of triggers that are wires.
-    lines : dict of str to list of (int, int)
-        The levels of data lines without word of which bit is on them.
-    begin, end : int
-        The first and last instant, fs.
-    step : int
-        To how many fs instants are known.
-    """
-
+    #: By signal, with values as in the trace.
     edges: Edges = field(default_factory=dict)
+    #: The levels of triggers that are wires.
     pulses: Edges = field(default_factory=dict)
+    #: The levels of data lines without word of which bit is on them.
     lines: Edges = field(default_factory=dict)
+    #: The first and last instant, fs.
     begin: int = 0
     end: int = 0
+    #: To how many fs instants are known.
     step: int = 1
 
 

@@ -32,24 +32,16 @@ _STUCK = 3
 
 @dataclass(frozen=True, order=True)
 class Complaint:
-    """One thing that is wrong.
+    """One thing that is wrong."""
 
-    Attributes
-    ----------
-    time : int
-        When, in fs of the dump.
-    signal : str
-        On which signal, under its name in the trace.
-    kind : str
-        ``missing_edge``, ``glitch``, ``swapped``, ``wide``, ``stuck``, ``inverted``, ``cut_off``
-        or ``coarse``.
-    text : str
-        What it is.
-    """
-
+    #: When, in fs of the dump.
     time: int
+    #: On which signal, under its name in the trace.
     signal: str
+    #: ``missing_edge``, ``glitch``, ``swapped``, ``wide``, ``stuck``, ``inverted``, ``cut_off`` or
+    #: ``coarse``.
     kind: str
+    #: What it is.
     text: str
 
     def line(self) -> str:

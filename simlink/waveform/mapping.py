@@ -38,24 +38,16 @@ _MOST_COMPARED = 2000
 
 @dataclass(frozen=True)
 class Source:
-    """Where a signal of the scenario comes from.
+    """Where a signal of the scenario comes from."""
 
-    Attributes
-    ----------
-    signal : Signal
-        What it is.
-    variable : Variable
-        The variable that carries it.
-    inverted : bool
-        Whether the line is active low.
-    number, wrong : Variable or None
-        For a happening of an own dump: which one it was, and whether the bit was wrong. For a
-        data line: which bit is on it.
-    """
-
+    #: What it is.
     signal: Signal
+    #: The variable that carries it.
     variable: Variable
+    #: Whether the line is active low.
     inverted: bool = False
+    #: For a happening of an own dump: which one it was, and whether the bit was wrong. For a data
+    #: line: which bit is on it.
     number: Variable | None = None
     wrong: Variable | None = None
 

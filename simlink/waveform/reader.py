@@ -77,21 +77,14 @@ class Change:
 
 @dataclass
 class Ending:
-    """How a dump ended, known once it has been read.
+    """How a dump ended, known once it has been read."""
 
-    Attributes
-    ----------
-    time : int or None
-        Its last instant in steps.
-    closed : bool
-        Whether it says that it is whole: an own one by its closing comment, another by a last
-        instant at which nothing changes.
-    torn : str or None
-        What was cut in two at its end.
-    """
-
+    #: Its last instant in steps.
     time: int | None = None
+    #: Whether it says that it is whole: an own one by its closing comment, another by a last
+    #: instant at which nothing changes.
     closed: bool = False
+    #: What was cut in two at its end.
     torn: str | None = None
 
 

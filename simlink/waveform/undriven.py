@@ -28,16 +28,10 @@ class Wire(ABC):
 
 
 class UpsetWire(Wire):
-    """When common-mode events upset the channels of a direction.
+    """When common-mode events upset the channels of a direction of a unit.
 
     It rises as an event begins whose slew is above the unit's immunity, and falls as its window
     ends. Windows that touch are one high.
-
-    Parameters
-    ----------
-    upsets : Upsets
-        The windows of the unit.
-    way : {"forward", "return"}
     """
 
     def __init__(self, upsets: Upsets, way: Way) -> None:
@@ -65,15 +59,7 @@ class UpsetWire(Wire):
 
 
 class FaultWire(Wire):
-    """A unit's fault line: it rises as a report arrives, and falls after a read of the host.
-
-    Parameters
-    ----------
-    scenario : Scenario
-        With a fault line.
-    trial : int
-        Which unit.
-    """
+    """A unit's fault line: it rises as a report arrives, and falls after a read of the host."""
 
     def __init__(self, scenario: Scenario, trial: int) -> None:
         self._highs = Highs(scenario, trial)

@@ -66,16 +66,7 @@ _Wanted = tuple[float, str, str]
 
 
 class RowLabels:
-    """Labels what a track shows on one line of the picture.
-
-    Parameters
-    ----------
-    track : Track
-    line : Line
-        Its rows have been placed.
-    sizes : Sizes
-    view : View
-    """
+    """Labels what a track shows on one line of the picture, whose row has been placed."""
 
     def __init__(self, track: Track, line: Line, sizes: Sizes, view: View) -> None:
         self.track, self.line, self.sizes, self.view = track, line, sizes, view

@@ -29,24 +29,16 @@ _WITH = {
 
 @dataclass(frozen=True)
 class Detail:
-    """A stretch of time that is drawn enlarged.
+    """A stretch of time that is drawn enlarged."""
 
-    Attributes
-    ----------
-    letter : str
-        What it is called in the picture.
-    start, end : int
-        The stretch, in fs.
-    tracks : list of Track
-        Those that it shows, in the order of the picture.
-    dimensions : list of Dimension
-        The dimension lines that stand in it and not in the whole.
-    """
-
+    #: What it is called in the picture.
     letter: str
+    #: The stretch, in fs.
     start: int
     end: int
+    #: Those that it shows, in the order of the picture.
     tracks: list[Track]
+    #: The dimension lines that stand in it and not in the whole.
     dimensions: list[Dimension]
 
 

@@ -50,29 +50,19 @@ class Struck:
 
 @dataclass(frozen=True)
 class Events:
-    """What common-mode events do within a picture.
+    """What common-mode events do within a picture."""
 
-    Attributes
-    ----------
-    instants : list of int
-        When the events begin that upset channels or raise the fault line, in fs, in order.
-    windows : list of (int, int)
-        When channels are upset, in fs, in order.
-    struck : list of Struck
-        The symbols that are hit.
-    drawn : list of Struck
-        Those of them that are drawn: lanes that have no row are not.
-    made : list of Made
-        The edges that no part drove.
-    unrequested : list of Fate
-        What became of the frames that were read and that no trigger asked for.
-    """
-
+    #: When the events begin that upset channels or raise the fault line, in fs, in order.
     instants: list[int]
+    #: When channels are upset, in fs, in order.
     windows: list[tuple[int, int]]
+    #: The symbols that are hit.
     struck: list[Struck]
+    #: Those of them that are drawn: lanes that have no row are not.
     drawn: list[Struck]
+    #: The edges that no part drove.
     made: list[Made] = field(default_factory=list)
+    #: What became of the frames that were read and that no trigger asked for.
     unrequested: list[Fate] = field(default_factory=list)
 
     @property
@@ -138,14 +128,7 @@ def effect_of(trace: Trace, one: Met) -> str:
 
 
 def events(view: View, tracks: list[Track]) -> Events | None:
-    """Return what common-mode events do within a view; None if there are none.
-
-    Parameters
-    ----------
-    view : View
-    tracks : list of Track
-        Those that are drawn.
-    """
+    """Return what common-mode events do within a view, of which tracks are drawn; None if none."""
     trace, start, end = view.trace, view.start, view.end
     reported = {time for time, _ in view.edges.get(EVENT, ()) if start <= time < end}
     windows: list[tuple[int, int]] = []

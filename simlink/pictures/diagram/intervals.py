@@ -25,27 +25,18 @@ _BIT = {"t_DV": 1, "t_SU": 1, "t_H": 1, "t_DH": 1, "t_PD,R": 1}
 
 @dataclass(frozen=True)
 class Dimension:
-    """A dimension line.
+    """A dimension line."""
 
-    Attributes
-    ----------
-    span : Span
-        What was measured, to the femtosecond.
-    start_track, end_track : str
-        The tracks that its edges are on.
-    place : {"remote", "barrier", "host"}
-        Beside which side it stands.
-    text : str
-        What is written on it.
-    with_limits : bool
-        Whether that includes the limits over a run.
-    """
-
+    #: What was measured, to the femtosecond.
     span: Span
+    #: The tracks that its edges are on.
     start_track: str
     end_track: str
+    #: Beside which side it stands: "remote", "barrier" or "host".
     place: str
+    #: What is written on it.
     text: str
+    #: Whether that includes the limits over a run.
     with_limits: bool = False
 
     @property

@@ -32,20 +32,10 @@ _BOLD = ("side", "title", "detail")
 
 @style.in_our_look
 def paint(layout: Layout, palette: Palette) -> Figure:
-    """Draw a picture.
+    """Draw a picture on no window.
 
-    Parameters
-    ----------
-    layout : Layout
-        Everything in its place.
-    palette : Palette
-        Light or dark.
-
-    Returns
-    -------
-    matplotlib Figure
-        On no window. Every label is a text whose ``gid`` is ``role:name``, every dimension line
-        a line whose ``gid`` is ``interval:name``.
+    Every label is a text whose ``gid`` is ``role:name``, every dimension line a line whose ``gid``
+    is ``interval:name``.
     """
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure

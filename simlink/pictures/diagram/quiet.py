@@ -14,21 +14,14 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class Quiet:
-    """The windows that are seen, and what falls into them.
+    """The windows that are seen, and what falls into them."""
 
-    Attributes
-    ----------
-    before, after : int
-        How far a window reaches before and after its sampling instant, in fs.
-    stretches : list of (int, int)
-        The windows, in fs, as far as they are within what is shown.
-    edges : list of (str, int)
-        Track and instant of every edge within one, its own trigger's excepted.
-    """
-
+    #: How far a window reaches before and after its sampling instant, in fs.
     before: int
     after: int
+    #: The windows, in fs, as far as they are within what is shown.
     stretches: list[tuple[int, int]]
+    #: Track and instant of every edge within one, its own trigger's excepted.
     edges: list[tuple[str, int]]
 
 

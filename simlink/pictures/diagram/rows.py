@@ -37,17 +37,7 @@ class Order(IntEnum):
 
 
 class RowPainter:
-    """Draws the rows of a picture on axes in mm.
-
-    Parameters
-    ----------
-    ax : matplotlib Axes
-        In millimetres, y downwards.
-    layout : Layout
-        Everything in its place.
-    palette : Palette
-        Light or dark.
-    """
+    """Draws the rows of a picture on axes in mm, y downwards."""
 
     def __init__(self, ax: Axes, layout: Layout, palette: Palette) -> None:
         self.ax = ax

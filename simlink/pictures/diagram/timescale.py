@@ -37,21 +37,14 @@ LIKE = 4.0
 
 @dataclass(frozen=True)
 class Tightness:
-    """How far a picture that needs several lines is tightened.
+    """How far a picture that needs several lines is tightened."""
 
-    Attributes
-    ----------
-    before, after : int
-        Half periods that a burst keeps before and after its denser middle.
-    dense : float
-        How wide that middle is, in mm.
-    long, cut : float
-        An idle stretch drawn longer than the one is cut to the other (mm).
-    """
-
+    #: Half periods that a burst keeps before and after its denser middle.
     before: int
     after: int
+    #: How wide that middle is, in mm.
     dense: float
+    #: An idle stretch drawn longer than the one is cut to the other (mm).
     long: float = LONG
     cut: float = CUT
 
@@ -73,23 +66,15 @@ class Need:
 
 @dataclass
 class Scale:
-    """Where the instants of one line of the picture lie.
+    """Where the instants of one line of the picture lie."""
 
-    Attributes
-    ----------
-    times : list of int
-        Instants in fs, ascending.
-    places : ndarray
-        Where each of them lies, in mm from the left edge of the picture.
-    breaks : list of (int, int)
-        The stretches of time that are cut, in fs.
-    tears : list of float
-        Where each cut is drawn, in mm.
-    """
-
+    #: Instants in fs, ascending.
     times: list[int]
+    #: Where each of them lies, in mm from the left edge of the picture.
     places: Floats
+    #: The stretches of time that are cut, in fs.
     breaks: list[tuple[int, int]] = field(default_factory=list)
+    #: Where each cut is drawn, in mm.
     tears: list[float] = field(default_factory=list)
 
     @property

@@ -28,35 +28,24 @@ MOST = 12
 
 @dataclass(frozen=True)
 class Signal:
-    """One line of the table.
+    """One line of the table."""
 
-    Attributes
-    ----------
-    name : str
-        The signal on the trace; a family of lanes without the lane.
-    side : {"remote", "barrier", "host"}
-        Where it is drawn.
-    kind : {"level", "bits", "number", "count", "instant"}
-        How: two levels, bits on a line, a number that is held, a filling, or single instants.
-    label : str
-        What it is called in the picture.
-    rest : int
-        Its value before a trial's first trigger.
-    lanes : bool
-        Whether there is one for each lane.
-    usual : bool
-        Whether it is drawn unless signals are named.
-    schemes : tuple of str
-        The clocking schemes that have it; empty for all.
-    """
-
+    #: The signal on the trace; a family of lanes without the lane.
     name: str
+    #: Where it is drawn: "remote", "barrier" or "host".
     side: str
+    #: How: as a "level" of two, "bits" on a line, a "number" that is held, the "count" of a
+    #: filling, or each "instant" alone.
     kind: str
+    #: What it is called in the picture.
     label: str
+    #: Its value before a trial's first trigger.
     rest: int = 0
+    #: Whether there is one for each lane.
     lanes: bool = False
+    #: Whether it is drawn unless signals are named.
     usual: bool = True
+    #: The clocking schemes that have it; empty for all.
     schemes: tuple[str, ...] = ()
 
 
@@ -152,24 +141,16 @@ class Mark:
 
 @dataclass
 class Track:
-    """One signal over the stretch that is shown.
+    """One signal over the stretch that is shown."""
 
-    Attributes
-    ----------
-    signal : Signal
-        Its line of the table.
-    lane : int or None
-        Which lane it is.
-    cells : list of Cell
-        Without gaps over the stretch; empty for instants.
-    marks : list of Mark
-        Triggers, pushes, captures, refusals and whatever else falls on it, in order.
-    """
-
+    #: Its line of the table.
     signal: Signal
+    #: Which lane it is.
     lane: int | None
     label: str
+    #: Without gaps over the stretch; empty for instants.
     cells: list[Cell] = field(default_factory=list)
+    #: Triggers, pushes, captures, refusals and whatever else falls on it, in order.
     marks: list[Mark] = field(default_factory=list)
 
     @property
@@ -262,20 +243,10 @@ def tracks(
     end: int,
     pins: Mapping[str, str] | None = None,
 ) -> list[Track]:
-    """Return the tracks of signals over a stretch of time.
+    """Return the tracks of signals that were chosen over a stretch of time, in fs.
 
-    Parameters
-    ----------
-    trace : Trace
-        The trace.
-    edges : mapping
-        Its edges, from `simlink.tracing.measured.edges_of`.
-    chosen : list of (Signal, lane)
-        From `choose`.
-    start, end : int
-        The stretch in fs.
-    pins : mapping of str to str, optional
-        What signals are called instead, by their names; a lane's own name goes before its family's.
+    ``edges`` are those of the trace (`simlink.tracing.measured.edges_of`). ``pins`` says what
+    signals are called instead, by their names; a lane's own name goes before its family's.
     """
     found = []
     pins = pins or {}

@@ -31,27 +31,18 @@ _LEAD = 12
 
 @dataclass
 class View:
-    """What is shown.
+    """What is shown."""
 
-    Attributes
-    ----------
-    trace : Trace
-        With some conversions ahead of those that are shown.
-    edges : dict
-        Its edges.
-    conversions : range
-        Those that are shown.
-    start, end : int
-        The stretch of time, in fs.
-    fates : list of (int, int, Fate)
-        Conversion, instant and fate, of those that are shown.
-    """
-
+    #: With some conversions ahead of those that are shown.
     trace: Trace
+    #: Its edges.
     edges: dict[str, list[Edge]]
+    #: Those that are shown.
     conversions: range
+    #: The stretch of time, in fs.
     start: int
     end: int
+    #: Conversion, instant and fate, of those that are shown.
     fates: list[tuple[int, int, Fate]]
     #: What is said besides of those that are harmed, by conversion.
     told: dict[int, str] = field(default_factory=dict)
