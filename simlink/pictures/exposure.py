@@ -98,16 +98,8 @@ def finish(ax: Axes, first: int, last: int, used: dict[str, Any], title: str) ->
     ax.tick_params(axis="y", length=0)
     ax.set_title(title, loc="left", pad=8 + 13.5 * _legend_rows(used))
     if used:
-        ax.legend(
-            used.values(),
-            used.keys(),
-            loc="lower left",
-            bbox_to_anchor=(0.0, 1.0),
-            ncols=_SIDE_BY_SIDE,
-            frameon=False,
-            borderaxespad=0.1,
-            fontsize=8.5,
-        )
+        look: dict[str, Any] = {"ncols": _SIDE_BY_SIDE, "borderaxespad": 0.1, "fontsize": 8.5}
+        style.key_over(ax, used.values(), used.keys(), **look)
 
 
 def _level(ax: Axes, row: int, seen: Trace, name: str, sent: int, last: int) -> None:

@@ -209,26 +209,22 @@ def _bar(cycle: Cycle, longest: Fraction) -> tuple[str, list[str]]:
 
 def figures(found: dict[str, Figure]) -> str:
     """Return the figures of a run as a table: name in words, value, interval, count of how many."""
-    rows = [("figure", "value", _confidence(found), "count of")]
+    given = [figure.confidence for figure in found.values() if figure.confidence is not None]
+    confidence = f"{percent(given[0])} interval" if given else "interval"
+    rows = [("figure", "value", confidence, "count of")]
     unseen = []
     for name, figure in found.items():
         said = _NAMES.get(name, name.replace("_", " "))
         if name in _OF_HARM and figure.count == 0:
             continue
         if figure.unit == "1" and figure.count == 0 and name not in _ALWAYS:
-            if not name.startswith("units_"):
-                unseen.append(said)
-            continue
-        rows.append((said, figure.text(), figure.interval(), _count(figure)))
+            unseen.append(said)
+        else:
+            rows.append((said, figure.text(), figure.interval(), _count(figure)))
     lines = [columns(rows)]
     if unseen:
         lines.append(wrapped("none seen: " + "; ".join(unseen), "  ", "    "))
     return "\n".join(lines)
-
-
-def _confidence(found: dict[str, Figure]) -> str:
-    given = [figure.confidence for figure in found.values() if figure.confidence is not None]
-    return f"{percent(given[0])} interval" if given else "interval"
 
 
 def _count(figure: Figure) -> str:

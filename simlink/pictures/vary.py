@@ -75,27 +75,14 @@ def _line(ax: Axes, found: Variation, name: str) -> None:
     confidence = next((f.confidence for f in figures if f.confidence is not None), None)
     inside = seen & np.isfinite(low) & np.isfinite(high)
     if confidence is not None and inside.any():
-        ax.fill_between(
-            at[order],
-            np.where(inside, low, np.nan)[order],
-            np.where(inside, high, np.nan)[order],
-            color=style.SKY,
-            alpha=0.55,
-            lw=0,
-            label=f"{percent(confidence)} interval, over boards",
-        )
+        least, most = (np.where(inside, end, np.nan)[order] for end in (low, high))
+        said = f"{percent(confidence)} interval, over boards"
+        ax.fill_between(at[order], least, most, color=style.SKY, alpha=0.55, lw=0, label=said)
         ax.vlines(at[seen], low[seen], high[seen], color=style.TEAL, lw=1.0)
     if unseen.any():
-        ax.plot(
-            at[unseen],
-            high[unseen],
-            "v",
-            color=style.RUST,
-            markerfacecolor="white",
-            ms=7,
-            label="none seen: below this, by boards",
-            zorder=4,
-        )
+        look: dict[str, Any] = {"color": style.RUST, "markerfacecolor": "white", "ms": 7}
+        said = "none seen: below this, by boards"
+        ax.plot(at[unseen], high[unseen], "v", label=said, zorder=4, **look)
     _across(ax, key, values, at, named)
     _up(ax, name, figures, np.concatenate([value[seen], high[unseen]]))
     ax.grid(axis="y")
@@ -182,13 +169,10 @@ def _map(ax: Axes, found: Variation, name: str) -> None:
         y, x = divmod(number, len(columns))
         shade = float(norm(level[y, x])) if np.isfinite(level[y, x]) else 0.0
         colour = style.QUIET if _nothing(cell) else "white" if shade > 0.5 else style.INK
-        said = _bound(cell) if _nothing(cell) else cell.text()
+        # Of a share of which none was seen, how far it is bounded.
+        bound = cell.bounds().split(" of boards")[0] if _nothing(cell) else ""
+        said = bound or cell.text()
         ax.text(x, y, style.proper(said), ha="center", va="center", color=colour, size=8)
-
-
-def _bound(cell: Figure) -> str:
-    """Return how far a share of which none was seen is bounded, by boards."""
-    return cell.bounds().split(" of boards")[0] or cell.text()
 
 
 def _level(cell: Figure | None) -> float:

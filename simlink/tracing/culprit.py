@@ -42,15 +42,11 @@ def culprit(facts: Facts, tries: Iterable[Try], saved: Saved, what: str) -> tupl
         row = rows_with(facts, values)
         if row is not None and saved(row):
             best = f"{best} and all other draws as they were"
-            return key, f"{_upper(name)} is at fault: {best}, it {what}."
+            return key, f"{name[0].upper()}{name[1:]} is at fault: {best}, it {what}."
     if heaviest is None:
         return "", "No single quantity was found at fault."
     key, name = heaviest
     return key, f"No one quantity by itself mends it; {name} weighs most."
-
-
-def _upper(text: str) -> str:
-    return text[0].upper() + text[1:]
 
 
 def rows_with(facts: Facts, values: Values) -> Any:

@@ -50,13 +50,9 @@ def compared(length: int, law: Distribution) -> str:
     said = short_time(length)
     if law.is_constant:
         return said
-    return f"{said} ({_times(length, law.mean)}{short_time(round(law.mean))} on average)"
-
-
-def _times(length: int, mean: float) -> str:
-    if mean > 0 and length >= 1.5 * mean:
-        return f"{number(length / mean, 2)} times the "
-    return ""
+    far = law.mean > 0 and length >= 1.5 * law.mean
+    times = f"{number(length / law.mean, 2)} times the " if far else ""
+    return f"{said} ({times}{short_time(round(law.mean))} on average)"
 
 
 def conversions(first: int, last: int) -> str:

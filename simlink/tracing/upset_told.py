@@ -154,13 +154,8 @@ def _windows(facts: Facts, way: Way) -> list[str]:
 
 def _until(facts: Facts) -> int:
     """Return when the conversion is over, as far as is known, in fs."""
-    row = facts.row
+    row, way = facts.row, facts.scenario.barrier.direction("forward")
     known = [int(row[name]) for name in ("ready", "release", "read_end") if row[name] != NEVER]
-    return max([int(row["trigger"]) + _longest(facts), *known])
-
-
-def _longest(facts: Facts) -> int:
-    """Return how long a trigger may be on its way at the most, as far as is known, in fs."""
-    way = facts.scenario.barrier.direction("forward")
-    high = way.delay.support[1] + way.part_to_part_skew.support[1]
-    return int(min(high, 10**12))
+    # How long a trigger is on its way at the most.
+    longest = int(min(way.delay.support[1] + way.part_to_part_skew.support[1], 10**12))
+    return max([int(row["trigger"]) + longest, *known])

@@ -6,7 +6,7 @@ import math
 from bisect import bisect_right
 from collections.abc import Callable, Container, Mapping
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cache, partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -154,11 +154,12 @@ def compare(
         If it is no dump, or lacks a line that is named.
     """
     found = capture(path, scenario, names or {}, most, progress, names_in(scenario))
-    simulated = Simulated(scenario, most)
-    complaints = check(found, scenario, simulated.longest_high)
+    # Run when it is asked for, and once.
+    simulated = cache(partial(_simulated, scenario, most))
+    complaints = check(found, scenario, lambda name: simulated()[1].get(name))
     spans = spans_of(found, scenario)
     measured = limits_of(spans)
-    beside = simulated.limits() if measured else {}
+    beside = simulated()[0] if measured else {}
     laws = law_limits(scenario)
     rows = []
     for symbol in RULES:
@@ -264,33 +265,21 @@ def _toggled(spans: list[Span], found: Capture, edges: Edges, scenario: Scenario
     return kept
 
 
-class Simulated:
-    """The simulation that a dump is compared with; run when it is asked for, and once."""
+def _simulated(scenario: Scenario, most: int) -> tuple[dict[str, Limits], dict[str, int]]:
+    """Return what each interval is in the simulation, and the longest that each busy is high, fs.
 
-    def __init__(self, scenario: Scenario, most: int) -> None:
-        self.scenario = scenario
-        self.most = most
-
-    def limits(self) -> dict[str, Limits]:
-        """Return what each interval is in the simulation, over its units."""
-        return limits_of(self._seen[0])
-
-    def longest_high(self, signal: str) -> int | None:
-        """Return the longest that a level is high, fs; None if it never is."""
-        return self._seen[1].get(signal)
-
-    @cached_property
-    def _seen(self) -> tuple[list[Span], dict[str, int]]:
-        spans: list[Span] = []
-        longest: dict[str, int] = {}
-        for found in traces(self.scenario, self.most):
-            edges = dict(traced(edges_of(found), self.scenario))
-            spans += measure(edges | fault_edges(found))
-            for name in ("host.busy", "remote.busy"):
-                held = longest_high(edges.get(name, ()), found.changes[-1].time)
-                if held is not None:
-                    longest[name] = max(held, longest.get(name, 0))
-        return spans, longest
+    A busy that never is high is left out.
+    """
+    spans: list[Span] = []
+    longest: dict[str, int] = {}
+    for found in traces(scenario, most):
+        edges = dict(traced(edges_of(found), scenario))
+        spans += measure(edges | fault_edges(found))
+        for name in ("host.busy", "remote.busy"):
+            held = longest_high(edges.get(name, ()), found.changes[-1].time)
+            if held is not None:
+                longest[name] = max(held, longest.get(name, 0))
+    return limits_of(spans), longest
 
 
 def traced(edges: Edges, scenario: Scenario) -> Edges:

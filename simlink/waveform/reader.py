@@ -21,29 +21,9 @@ from simlink.waveform import timescale
 from simlink.waveform.header import CLOSING, MAKER, Variable
 
 #: Variable types of the standard, and ``string``, which some programs add.
-KINDS = frozenset(
-    (
-        "event",
-        "integer",
-        "parameter",
-        "real",
-        "realtime",
-        "reg",
-        "supply0",
-        "supply1",
-        "time",
-        "tri",
-        "triand",
-        "trior",
-        "trireg",
-        "tri0",
-        "tri1",
-        "wand",
-        "wire",
-        "wor",
-        "string",
-        "port",
-    )
+_KINDS = re.compile(
+    "event|integer|parameter|port|real|realtime|reg|string|supply[01]|time|tri|tri[01]|triand|trior"
+    "|trireg|wand|wire|wor"
 )
 _DUMPS = frozenset(("$dumpvars", "$dumpall", "$dumpon", "$dumpoff"))
 _TEXTS = frozenset(("$comment", "$date", "$version", "$attrbegin", "$attrend"))
@@ -229,7 +209,7 @@ class Dump:
 
     def _variable(self, scopes: list[str]) -> Variable:
         words = self._section("$var")
-        if len(words) < 4 or words[0] not in KINDS or not _DIGITS.fullmatch(words[1]):
+        if len(words) < 4 or not _KINDS.fullmatch(words[0]) or not _DIGITS.fullmatch(words[1]):
             raise self.fault(
                 " ".join(["$var", *words]), "$var, its type, size, identifier code, name, $end"
             )

@@ -55,26 +55,10 @@ class DumpWriter:
     A change is kept as its instant and its text, most of which is made once and looked up after
     that; a block of them is put together at a time.
 
-    Parameters
-    ----------
-    file : text file
-        Where it goes.
-    scenario : Scenario
-        What is simulated.
-    trial : int
-        Which unit.
-    signals : iterable of Signal
-        Those of its signals that are dumped.
-    step : int
-        The timescale in fs; instants are rounded to the nearest step, half a step up.
-    first : int
-        The conversion whose trigger opens the dump.
-    constants : dict of str to float
-        Reals that never change, by their references.
-    comment : str
-        What the header says about it.
-    version : str
-        Of the program.
+    ``step`` is the timescale in fs; instants are rounded to the nearest step, half a step up. The
+    trigger of the conversion ``first`` opens the dump. ``constants`` are reals that never change,
+    by their references; ``comment`` is what the header says about the dump, ``version`` that of
+    the program.
 
     Attributes
     ----------

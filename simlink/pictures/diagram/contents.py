@@ -101,6 +101,10 @@ class Line:
         end = self.scale.end
         return self.scale.start <= time and (time < end or (self.last and time == end))
 
+    def hides(self, track: str, time: int) -> bool:
+        """Tell whether an instant of a track is within a block."""
+        return any(block.holds(time, time) for block in self.dense.get(track, []))
+
     def strips(self) -> list[tuple[float, float]]:
         """Return the stretches of height that its blocks and the barrier take, joined."""
         found: list[tuple[float, float]] = []

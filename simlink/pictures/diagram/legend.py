@@ -57,11 +57,10 @@ def marks_in(contents: Contents, lines: list[Line]) -> list[str]:
         for track in contents.tracks:
             if track.name not in line.rows:
                 continue
-            dense = line.dense.get(track.name, [])
-            if dense:
+            if line.dense.get(track.name):
                 found.add("block")
             for mark in track.marks:
-                hidden = any(block.holds(mark.time, mark.time) for block in dense)
+                hidden = line.hides(track.name, mark.time)
                 if mark.shape in MEANINGS and line.shows(mark.time) and not hidden:
                     found.add(mark.shape)
             for cell in track.cells:

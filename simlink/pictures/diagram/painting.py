@@ -15,7 +15,7 @@ from simlink.pictures.diagram.layout import SHORT, Layout, arrow
 from simlink.pictures.diagram.legend import Item
 from simlink.pictures.diagram.palette import MM, Palette
 from simlink.pictures.diagram.placing import FONT, Label
-from simlink.pictures.diagram.rows import Order, Points, RowPainter, head
+from simlink.pictures.diagram.rows import Order, Points, RowPainter, cross, head
 from simlink.pictures.diagram.tracks import CLOCKS, Crossing
 
 if TYPE_CHECKING:
@@ -185,7 +185,7 @@ class _Painter(RowPainter):
         look = {"ec": palette.bad, "fc": palette.paper, "lw": 0.8, "zorder": Order.MARK}
         self.ax.add_patch(Circle((x, y), RADIUS, gid=effect, **look))
         inner: dict[str, list[Points]] = {
-            LOST: [[(x - r, y - r), (x + r, y + r)], [(x - r, y + r), (x + r, y - r)]],
+            LOST: cross(x, y, r),
             INVERTED: [[(x - 1.2 * r, y), (x + 1.2 * r, y)]],
             SLIPPED: [[(x - 0.5 * r, y - r), (x + 0.7 * r, y), (x - 0.5 * r, y + r)]],
         }
@@ -252,11 +252,14 @@ class _Painter(RowPainter):
         for one in self.layout.crossings:
             if one.end < line.scale.start or one.start > line.scale.end:
                 continue
-            if not {one.source, one.target} <= set(line.rows) or self.in_block(line, one):
+            hidden = line.hides(one.source, one.start) or line.hides(one.target, one.end)
+            if hidden or not {one.source, one.target} <= line.rows.keys():
                 continue
+            slant, uprights, tips = self.crossing(line, one)
             # Of a burst, the clock's edges stand back behind the data.
-            back = one.follows and one.source in CLOCKS
-            self.crossing(line, one, upright, fine if back else slanted, heads)
+            (fine if one.follows and one.source in CLOCKS else slanted).append(slant)
+            upright += uprights
+            heads += tips
         color = self.palette.crossing
         alpha = 1.0 if self.palette.plain else 0.55
         self.strokes(upright, Order.CROSS, color, linewidths=0.35, alpha=alpha)
@@ -265,23 +268,8 @@ class _Painter(RowPainter):
         self.strokes(slanted, Order.CROSS, color, linewidths=0.8 * self.sizes.trace)
         self.shapes(heads, Order.MARK, color)
 
-    def in_block(self, line: Line, one: Crossing) -> bool:
-        """Tell whether a symbol crosses among edges that are not drawn."""
-        leaves = line.dense.get(one.source, [])
-        comes = line.dense.get(one.target, [])
-        return any(block.holds(one.start, one.start) for block in leaves) or any(
-            block.holds(one.end, one.end) for block in comes
-        )
-
-    def crossing(
-        self,
-        line: Line,
-        one: Crossing,
-        upright: list[Points],
-        slanted: list[Points],
-        heads: list[Points],
-    ) -> None:
-        """Add the strokes of one crossing, as far as it is on this line."""
+    def crossing(self, line: Line, one: Crossing) -> tuple[Points, list[Points], list[Points]]:
+        """Return a crossing as far as it is on this line: slanted, upright, and its head."""
         assert line.barrier is not None
         down = self.tracks[one.source].signal.side == "remote"
         near, far = line.barrier if down else line.barrier[::-1]
@@ -292,9 +280,11 @@ class _Painter(RowPainter):
             return near + share * (far - near)
 
         t0, t1 = max(one.start, scale.start), min(one.end, scale.end)
-        slanted.append([(scale.at(t0), height(t0)), (scale.at(t1), height(t1))])
+        slanted = [(scale.at(t0), height(t0)), (scale.at(t1), height(t1))]
         if one.start == one.end:
-            slanted[-1] = [(scale.at(t0), near), (scale.at(t0), far)]
+            slanted = [(scale.at(t0), near), (scale.at(t0), far)]
+        upright: list[Points] = []
+        heads: list[Points] = []
         if line.shows(one.start):
             x, row = scale.at(one.start), line.rows[one.source]
             edge = row[1] if down else row[0]
@@ -304,6 +294,7 @@ class _Painter(RowPainter):
             tip = row[0] if down else row[1]
             upright.append([(x, far), (x, self.reach(line, far, tip, one))])
             heads.append(head(x, tip, 0.0, 1.0 if down else -1.0, 0.7))
+        return slanted, upright, heads
 
     def reach(self, line: Line, barrier: float, row: float, one: Crossing) -> float:
         """Return how far from the barrier an upright goes: to its row, if it shows the way there.

@@ -70,19 +70,10 @@ def parse(text: str) -> range | str:
 
 
 def view(scenario: Scenario, conversions: range | str, trial: int = 0, before: int = 0) -> View:
-    """Trace what is shown.
+    """Trace what is shown: conversions of the unit ``trial``, or a word of `WORST`.
 
-    Parameters
-    ----------
-    scenario : Scenario
-        What is simulated.
-    conversions : range or str
-        Conversions of the unit ``trial``, or a word of `WORST`, which finds its own unit and, of a
-        frame that is taken for another conversion, begins with that one.
-    trial : int
-        Which unit.
-    before : int
-        How much before the first trigger is shown at the least, in fs.
+    Such a word finds its own unit and, of a frame that is taken for another conversion, begins
+    with that one. ``before`` is how much is shown before the first trigger at the least, in fs.
 
     Raises
     ------
