@@ -37,6 +37,9 @@ _LOOKS = (
     (("jitter",), "jitter", style.SKY, "xxxx"),
     (("host setup", "remote master setup"), "setup", style.QUIET, "\\\\\\\\"),
 )
+#: The rim of a bar, and how what is missing is drawn.
+_RIM: dict[str, Any] = {"edgecolor": style.INK, "linewidth": 0.7}
+_MISSING: dict[str, Any] = {"edgecolor": style.RUST, "hatch": "||||"}
 _ROW = 1.0
 _BAR = 0.34
 
@@ -56,9 +59,8 @@ def _blocks(one: SchemeBudget, worst: bool) -> list[_Block]:
     found = []
     for names, label, colour, hatch in _LOOKS:
         terms = [term for term in setup.terms if term.name.startswith(names)]
-        total: Fraction | float = Fraction(0)
-        for term in terms:
-            total = total + (term.worst if worst else term.nominal)
+        ends = (term.worst if worst else term.nominal for term in terms)
+        total: Fraction | float = sum(ends, Fraction(0))
         if label == "jitter" and worst:
             total = total + setup.random(one.ber)
         if total != 0:
@@ -105,41 +107,26 @@ def budget(found: Budget) -> Figure:
     ax.grid(axis="x")
     ax.set_xlabel("time from the edge that launches a bit")
     ax.set_title("Setup budget", loc="left", pad=66)
-    ax.text(
-        0,
-        1.155,
-        f"upper bar: at the means; lower bar: worst case, jitter at {found.ber:g}",
-        transform=ax.transAxes,
-        color=style.QUIET,
-    )
+    said = f"upper bar: at the means; lower bar: worst case, jitter at {found.ber:g}"
+    ax.text(0, 1.155, said, transform=ax.transAxes, color=style.QUIET)
     handles = [
-        Patch(facecolor=colour, hatch=hatch, edgecolor=style.INK, linewidth=0.7, label=label)
+        Patch(facecolor=colour, hatch=hatch, label=label, **_RIM)
         for _, label, colour, hatch in _LOOKS
         if label in used
     ]
     handles += [
         Patch(facecolor="white", edgecolor=style.INK, linestyle=":", label="left"),
-        Patch(facecolor="white", edgecolor=style.RUST, hatch="||||", label="missing"),
+        Patch(facecolor="white", label="missing", **_MISSING),
     ]
-    ax.legend(
-        handles=handles,
-        loc="lower left",
-        bbox_to_anchor=(-0.01, 1.0),
-        ncols=5,
-        frameon=False,
-        fontsize=9,
-        columnspacing=1.2,
-        handlelength=1.8,
-    )
+    look = {"ncols": 5, "fontsize": 9, "columnspacing": 1.2, "handlelength": 1.8}
+    style.key_over(ax, left=-0.01, handles=handles, **look)
     return style.figure_of(ax)
 
 
 def _longest(one: SchemeBudget) -> float:
     """Return where the longest bar of a scheme ends, in seconds."""
-    ends = []
-    for worst in (False, True):
-        bounded = [b.taken for b in _blocks(one, worst) if not math.isinf(b.taken)]
-        ends.append(math.fsum(bounded))
+    both = ([b.taken for b in _blocks(one, worst)] for worst in (False, True))
+    ends = (math.fsum(end for end in taken if not math.isinf(end)) for taken in both)
     return max(ends) / FS_PER_SECOND
 
 
@@ -148,7 +135,7 @@ def _scheme(
 ) -> None:
     setup = one.margin("setup")
     for worst, y in ((False, at - 0.2), (True, at + 0.2)):
-        begin = 0.0
+        begin, which = 0.0, "worst" if worst else "nominal"
         blocks = _blocks(one, worst)
         endless = any(math.isinf(block.taken) for block in blocks)
         for block in blocks:
@@ -156,44 +143,19 @@ def _scheme(
                 continue
             used[block.label] = True
             width = float(block.taken) / FS_PER_SECOND
-            ax.barh(
-                y,
-                width,
-                _BAR,
-                begin,
-                facecolor=block.colour,
-                hatch=block.hatch,
-                edgecolor=style.INK,
-                linewidth=0.7,
-                label=f"_{one.scheme} {block.label} {'worst' if worst else 'nominal'}",
-            )
+            look: dict[str, Any] = {"facecolor": block.colour, "hatch": block.hatch, **_RIM}
+            ax.barh(y, width, _BAR, begin, label=f"_{one.scheme} {block.label} {which}", **look)
             begin += width
-        name = f"_{one.scheme} {'worst' if worst else 'nominal'} rest"
         if endless:
             ax.text(begin + 0.01 * longest, y, "no bound  →", va="center", fontsize=8.5)
             continue
         low, high = min(begin, edge), max(begin, edge)
         kept = begin <= edge
-        ax.barh(
-            y,
-            high - low,
-            _BAR,
-            low,
-            facecolor="none",
-            edgecolor=style.INK if kept else style.RUST,
-            linestyle=":" if kept else "-",
-            hatch="" if kept else "||||",
-            linewidth=1.0,
-            label=name,
-        )
+        look = {"edgecolor": style.INK, "linestyle": ":"} if kept else _MISSING
+        name = f"_{one.scheme} {which} rest"
+        ax.barh(y, high - low, _BAR, low, facecolor="none", linewidth=1.0, label=name, **look)
         left = setup.left_at_worst(one.clock, one.ber) if worst else setup.left(one.clock)
         said = f"{short_time(left if kept else -left)} {'left' if kept else 'missing'}"
         ax.text(high + 0.012 * longest, y, style.proper(said), va="center", fontsize=8.5)
-    ax.plot(
-        [edge, edge],
-        [at - 0.44, at + 0.44],
-        color=style.INK,
-        linewidth=2.2,
-        solid_capstyle="butt",
-        label=f"_{one.scheme} capture",
-    )
+    look = {"color": style.INK, "linewidth": 2.2, "solid_capstyle": "butt"}
+    ax.plot([edge, edge], [at - 0.44, at + 0.44], label=f"_{one.scheme} capture", **look)

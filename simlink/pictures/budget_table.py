@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from fractions import Fraction
 from functools import partial
 from typing import TYPE_CHECKING
 
@@ -58,55 +59,44 @@ def table(budget: Budget) -> str:
 def side_by_side(budget: Budget) -> str:
     """Return one column a scheme, one line a figure."""
     columns = [_column(one) for one in budget.values()]
-    names = [line[0] for line in columns[0]]
     rows = [("", *(one.name for one in budget.values()))]
-    for number, name in enumerate(names):
-        rows.append((name, *(column[number][1] for column in columns)))
+    rows += [(name, *(column[name] for column in columns)) for name in columns[0]]
     return paragraphs.columns(rows)
 
 
-def _column(one: SchemeBudget) -> list[tuple[str, str]]:
+def _column(one: SchemeBudget) -> dict[str, str]:
     setup, hold = one.margin("setup"), one.margin("hold")
     yields, latency, signals = one.yields, one.latency, one.signals
-    rate = one.sample_rate
-    low = min(yields.normal.values())
-    return [
-        ("serial clock of the scenario", clock_limit(one.clock)),
-        ("setup margin, nominal", short_time(setup.left(one.clock))),
-        ("setup margin, worst", _worst(one, setup)),
-        ("hold margin, nominal", short_time(hold.left(one.clock))),
-        ("hold margin, worst", _worst(one, hold)),
-        ("highest clock, nominal", _end(one.nominal, "highest")),
-        ("highest clock, worst", _end(one.worst, "highest")),
-        ("  set by", one.worst.by or "-"),
-        (
-            "highest clock, statistical",
-            "-" if one.statistical is None else clock_limit(one.statistical),
-        ),
-        ("lowest clock, worst", _end(one.worst, "lowest")),
-        (
-            "boards that work, built",
-            f"{yields.working} of {yields.units}",
-        ),
-        ("boards that work, normal law", most_of(low)),
-        ("clock judged at", "-" if one.used is None else clock_limit(one.used)),
-        ("highest sample rate", "-" if rate is None else clock_limit(rate)),
-        (
-            "latency to the last bit, nominal",
-            "-" if latency is None else short_time(total(span.mean for span in latency)),
-        ),
-        (
-            "latency to the last bit, worst",
-            "-" if latency is None else short_time(total(span.largest for span in latency)),
-        ),
-        ("isolation channels to the converter", _listed(signals.forward)),
-        ("isolation channels to the host", _listed(signals.back)),
-        (
-            "isolation channels",
-            f"{signals.count}"
-            + ("" if signals.at_hand is None else f" of {signals.at_hand} at hand"),
-        ),
-    ]
+    nominal = worst = "-"
+    if latency is not None:
+        nominal = short_time(total(span.mean for span in latency))
+        worst = short_time(total(span.largest for span in latency))
+    at_hand = "" if signals.at_hand is None else f" of {signals.at_hand} at hand"
+    return {
+        "serial clock of the scenario": clock_limit(one.clock),
+        "setup margin, nominal": short_time(setup.left(one.clock)),
+        "setup margin, worst": _worst(one, setup),
+        "hold margin, nominal": short_time(hold.left(one.clock)),
+        "hold margin, worst": _worst(one, hold),
+        "highest clock, nominal": _end(one.nominal, "highest"),
+        "highest clock, worst": _end(one.worst, "highest"),
+        "  set by": one.worst.by or "-",
+        "highest clock, statistical": _clock(one.statistical),
+        "lowest clock, worst": _end(one.worst, "lowest"),
+        "boards that work, built": f"{yields.working} of {yields.units}",
+        "boards that work, normal law": most_of(min(yields.normal.values())),
+        "clock judged at": _clock(one.used),
+        "highest sample rate": _clock(one.sample_rate),
+        "latency to the last bit, nominal": nominal,
+        "latency to the last bit, worst": worst,
+        "isolation channels to the converter": _listed(signals.forward),
+        "isolation channels to the host": _listed(signals.back),
+        "isolation channels": f"{signals.count}{at_hand}",
+    }
+
+
+def _clock(rate: Fraction | None) -> str:
+    return "-" if rate is None else clock_limit(rate)
 
 
 def _listed(signals: dict[str, int]) -> str:
@@ -115,8 +105,7 @@ def _listed(signals: dict[str, int]) -> str:
 
 
 def _worst(one: SchemeBudget, margin: Margin) -> str:
-    left = margin.left_at_worst(one.clock, one.ber)
-    return short_time(left)
+    return short_time(margin.left_at_worst(one.clock, one.ber))
 
 
 def _end(window: Window, which: str) -> str:
@@ -130,11 +119,8 @@ def chains(one: SchemeBudget) -> str:
     """Return the terms of a scheme's setup and hold, what they leave, and what is refused."""
     lines = [f"{one.name}, at {clock_limit(one.clock)}"]
     lines += [_chain(one, one.margin(name)) for name in _LISTED]
-    rest = [
-        f"{margin.name} {_worst(one, margin)}"
-        for margin in one.margins
-        if margin.name not in _LISTED
-    ]
+    others = [margin for margin in one.margins if margin.name not in _LISTED]
+    rest = [f"{margin.name} {_worst(one, margin)}" for margin in others]
     lines.append(wrapped("also left, worst: " + "; ".join(rest), "  ", "    "))
     lines += [wrapped(f"refused: {said}", "  ", "    ") for said in one.refusals()]
     return "\n".join(lines)
@@ -168,9 +154,6 @@ def _chain(one: SchemeBudget, margin: Margin) -> str:
 
 
 def _time_from(one: SchemeBudget, margin: Margin) -> str:
-    said = []
-    if margin.periods:
-        said.append(f"{float(margin.periods):g} T of {one.clock_key}")
-    if margin.fixed:
-        said.append("host.capture")
+    said = [f"{float(margin.periods):g} T of {one.clock_key}"] if margin.periods else []
+    said += ["host.capture"] if margin.fixed else []
     return " and ".join(said) or "no part of the period"

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Iterable
 from typing import TYPE_CHECKING, Any
 
 from simlink.base.instants import FS_PER_SECOND
@@ -59,11 +59,7 @@ def exposure(found: Exposure) -> Figure:
     outcomes = max((len(one.outcomes) for one in found.moments), default=0)
     count = len(levels) + len(rows) + outcomes
     harms = {one.said(number) for one in found.moments for number in range(outcomes)} - {UNHARMED}
-    above = 0.45 + 0.19 * legend_rows(harms)
-    height = _BELOW + above + _ROW * count
-    ax = style.new_axes(
-        8.4, height, left=0.235, right=0.975, bottom=_BELOW / height, top=1 - above / height
-    )
+    ax = framed(harms, _ROW * count, left=0.235, right=0.975)
     sent = next(one.time for one in seen.changes if one.signal == "host.trigger")
     first, last = found.moments[0].offset, found.moments[-1].offset
     labels: list[str] = []
@@ -71,27 +67,39 @@ def exposure(found: Exposure) -> Figure:
         _level(ax, -len(labels), seen, name, sent, last)
         labels.append(_LEVELS[name])
     for channel in rows:
-        spans = spans_of(found, [channel in one.hit for one in found.moments])
+        spans = _spans(found, (channel in one.hit for one in found.moments))
         _bars(ax, -len(labels), spans, style.TEAL, "")
         labels.append(f"hits {channel}")
     used: dict[str, Any] = {}
     for number in range(outcomes):
-        kinds = {one.said(number) for one in found.moments} - {UNHARMED}
-        for kind in sorted(kinds):
-            spans = spans_of(found, [one.said(number) == kind for one in found.moments])
-            used[kind] = outcome_bars(ax, -len(labels), spans, kind)
+        outcomes_of(ax, -len(labels), found, number, used)
         names = ("this conversion", "the next one")
         labels.append(names[number] if number < 2 else f"{number} after it")
     ax.set_yticks([-row for row in range(count)], labels)
     ax.set_ylim(-count + 0.4, 0.7)
-    ax.set_xlim(min(first, 0) / FS_PER_SECOND, last / FS_PER_SECOND)
     for row in (len(levels), len(levels) + len(rows)):
         ax.axhline(-row + 0.5, color=style.GRID, lw=1.0)
-    ax.xaxis.set_major_formatter(style.in_units("s"))
     ax.set_xlabel("from the trigger: edges above, the beginning of the event below")
-    ax.tick_params(axis="y", length=0)
-    legend(ax, used, "What one common-mode event hits, by when it begins")
+    finish(ax, first, last, used, "What one common-mode event hits, by when it begins")
     return style.figure_of(ax)
+
+
+def framed(kinds: Collection[str], inside: float, **ends: float) -> Axes:
+    """Return axes of so many inches' height, below the legend of some outcomes."""
+    above = 0.45 + 0.19 * _legend_rows(kinds)
+    height = _BELOW + above + inside
+    return style.new_axes(8.4, height, bottom=_BELOW / height, top=1 - above / height, **ends)
+
+
+def finish(ax: Axes, first: int, last: int, used: dict[str, Any], title: str) -> None:
+    """Put the time across, in fs from end to end, and write above what each kind of bar means."""
+    ax.set_xlim(min(first, 0) / FS_PER_SECOND, last / FS_PER_SECOND)
+    ax.xaxis.set_major_formatter(style.in_units("s"))
+    ax.tick_params(axis="y", length=0)
+    ax.set_title(title, loc="left", pad=8 + 13.5 * _legend_rows(used))
+    if used:
+        look: dict[str, Any] = {"ncols": _SIDE_BY_SIDE, "borderaxespad": 0.1, "fontsize": 8.5}
+        style.key_over(ax, used.values(), used.keys(), **look)
 
 
 def _level(ax: Axes, row: int, seen: Trace, name: str, sent: int, last: int) -> None:
@@ -113,19 +121,17 @@ def _level(ax: Axes, row: int, seen: Trace, name: str, sent: int, last: int) -> 
     ax.step(times, lifted, where="post", color=style.INK, lw=0.9)
 
 
-def spans_of(found: Exposure, there: list[bool]) -> list[tuple[float, float]]:
+def _spans(found: Exposure, there: Iterable[bool]) -> list[tuple[float, float]]:
     """Return start and width, in s, of the stretches in which something is so."""
     spans: list[tuple[float, float]] = []
     half = found.step / 2 / FS_PER_SECOND
     wide = found.step / FS_PER_SECOND
     joined = False
     for moment, so in zip(found.moments, there, strict=True):
-        if so:
-            at = moment.offset / FS_PER_SECOND - half
-            if joined:
-                spans[-1] = spans[-1][0], spans[-1][1] + wide
-            else:
-                spans.append((at, wide))
+        if so and joined:
+            spans[-1] = spans[-1][0], spans[-1][1] + wide
+        elif so:
+            spans.append((moment.offset / FS_PER_SECOND - half, wide))
         joined = so
     return spans
 
@@ -141,41 +147,26 @@ def _bars(ax: Axes, row: float, spans: list[tuple[float, float]], colour: Any, h
     )
 
 
-def outcome_bars(ax: Axes, row: float, spans: list[tuple[float, float]], kind: str) -> Any:
-    """Draw the stretches of one outcome: pale where it is told, hatched where nobody says so.
+def outcomes_of(ax: Axes, row: float, found: Exposure, number: int, used: dict[str, Any]) -> None:
+    """Draw the outcomes of one conversion in a row: pale what is told, hatched what nobody says.
 
-    What was mended is grey.
+    What was mended is grey. ``used`` gets what stands for each kind in the legend.
     """
-    outcome, _, how = kind.partition(", ")
-    colour, hatch = _LOOKS.get(outcome, _OTHER)
-    if how == "told":
-        return _bars(ax, row, spans, _pale(colour), "")
-    return _bars(ax, row, spans, colour, hatch)
+    for kind in sorted({one.said(number) for one in found.moments} - {UNHARMED}):
+        spans = _spans(found, (one.said(number) == kind for one in found.moments))
+        outcome, _, how = kind.partition(", ")
+        colour, hatch = _LOOKS.get(outcome, _OTHER)
+        look = (_pale(colour), "") if how == "told" else (colour, hatch)
+        used[kind] = _bars(ax, row, spans, *look)
 
 
 #: Items side by side in the legend.
 _SIDE_BY_SIDE = 3
 
 
-def legend_rows(used: Collection[str]) -> int:
+def _legend_rows(used: Collection[str]) -> int:
     """Return how many rows the legend of some outcomes takes."""
     return -(-len(used) // _SIDE_BY_SIDE)
-
-
-def legend(ax: Axes, used: dict[str, Any], title: str) -> None:
-    """Write the title, and below it what each kind of bar means."""
-    ax.set_title(title, loc="left", pad=8 + 13.5 * legend_rows(used))
-    if used:
-        ax.legend(
-            used.values(),
-            used.keys(),
-            loc="lower left",
-            bbox_to_anchor=(0.0, 1.0),
-            ncols=_SIDE_BY_SIDE,
-            frameon=False,
-            borderaxespad=0.1,
-            fontsize=8.5,
-        )
 
 
 def _pale(colour: str) -> tuple[float, float, float]:

@@ -4,17 +4,16 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from simlink.base.instants import FS_PER_SECOND
 from simlink.pictures import style
-from simlink.pictures.exposure import legend, legend_rows, outcome_bars, spans_of
+from simlink.pictures.exposure import finish, framed, outcomes_of
 from simlink.studies.exposure import UNHARMED
 from simlink.studies.exposure_map import ExposureMap
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-#: Inches of a row at the least, of both panels together, and of what stands below all rows.
-_ROW, _LEAST, _BELOW = 0.17, 2.4, 0.6
+#: Inches of a row at the least, and of both panels together.
+_ROW, _LEAST = 0.17, 2.4
 #: Conversions that are shown, and what they are called.
 _SHOWN = ("this conversion", "the next one")
 
@@ -37,21 +36,14 @@ def exposure_map(found: ExposureMap) -> Figure:
     order = sorted(found.rows, key=lambda one: one.slew if found.by == "slew" else one.length)
     shown = range(len(_SHOWN))
     kinds = {m.said(n) for one in order for m in one.moments for n in shown} - {UNHARMED}
-    above = 0.45 + 0.19 * legend_rows(kinds)
-    inside = max(_ROW * 2 * (len(order) + 1), _LEAST)
-    height = _BELOW + above + inside
-    ax = style.new_axes(
-        8.4, height, left=0.2, right=0.965, bottom=_BELOW / height, top=1 - above / height
-    )
+    ax = framed(kinds, max(_ROW * 2 * (len(order) + 1), _LEAST), left=0.2, right=0.965)
     used: dict[str, Any] = {}
     ticks: list[tuple[float, str]] = []
     for number in shown:
         base = (len(_SHOWN) - 1 - number) * (len(order) + 1)
         for place, one in enumerate(order):
             row = float(base + place)
-            for kind in sorted({m.said(number) for m in one.moments} - {UNHARMED}):
-                spans = spans_of(one, [m.said(number) == kind for m in one.moments])
-                used[kind] = outcome_bars(ax, row, spans, kind)
+            outcomes_of(ax, row, one, number, used)
             ticks.append((row, found.named(one)))
         middle = base + (len(order) - 1) / 2
         ax.text(-0.19, middle, _SHOWN[number], rotation=90, va="center", ha="center",
@@ -64,10 +56,7 @@ def exposure_map(found: ExposureMap) -> Figure:
     ax.set_ylim(-0.8, 2 * len(order) + 0.8)
     first = min(one.moments[0].offset for one in order)
     last = max(one.moments[-1].offset for one in order)
-    ax.set_xlim(min(first, 0) / FS_PER_SECOND, last / FS_PER_SECOND)
-    ax.xaxis.set_major_formatter(style.in_units("s"))
     ax.set_xlabel("beginning of the event, from the trigger")
-    ax.tick_params(axis="y", length=0)
     by = "its slew" if found.by == "slew" else "how long it upsets"
-    legend(ax, used, f"What becomes of words, by when an event begins and by {by}")
+    finish(ax, first, last, used, f"What becomes of words, by when an event begins and by {by}")
     return style.figure_of(ax)

@@ -36,12 +36,7 @@ def tones(scenario: Scenario) -> tuple[Fraction, ...]:
 def allowed(sigma: float, frequencies: tuple[Fraction, ...]) -> str:
     """Return such as ``"87 dB at 100 kHz, 67 dB at 1 MHz"``: the most that jitter leaves.
 
-    Parameters
-    ----------
-    sigma : float
-        The rms jitter, in s, above 0.
-    frequencies : tuple of Fraction
-        In Hz.
+    ``sigma`` is the rms jitter, in s, above 0; frequencies are in Hz.
     """
     said = []
     for frequency in frequencies:

@@ -22,13 +22,7 @@ if TYPE_CHECKING:
 
 
 def junit(found: Judgement) -> bytes:
-    """Return a judgement as the bytes of a JUnit XML file.
-
-    Parameters
-    ----------
-    found : Judgement
-        What was judged.
-    """
+    """Return a judgement as the bytes of a JUnit XML file."""
     scenario, verdict = found.run.scenario, found.verdict
     cases = [
         (f"limit.{one.key}", one.holds, one.known.value, _numbers(one), one.evidence)

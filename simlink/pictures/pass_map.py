@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from fractions import Fraction
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -14,12 +14,6 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
     from simlink.studies.pass_map import PassMap
-
-_SCHEMES = {
-    "forwarded_clock": "forwarded clock",
-    "returned_clock": "returned clock",
-    "remote_master": "remote master",
-}
 
 
 @style.in_our_look
@@ -47,42 +41,29 @@ def passmap(found: PassMap, ax: Axes | None = None) -> Axes:
     up = np.array([float(clock) for clock in found.clocks])
     plain = LinearSegmentedColormap.from_list("good", ["#ffffff", style.SKY, style.TEAL])
     shades = plain.with_extremes(bad=style.GRID)
-    mesh = ax.pcolormesh(
-        _edges(across),
-        _edges(up),
-        np.ma.masked_invalid(found.good),
-        cmap=shades,
-        vmin=0.0,
-        vmax=1.0,
-        edgecolors="white",
-        linewidth=0.4,
-    )
-    some = (found.good > 0) & (found.good < 1)
-    rows, columns = np.nonzero(some)
+    good = np.ma.masked_invalid(found.good)
+    look: dict[str, Any] = {"edgecolors": "white", "linewidth": 0.4}
+    sides, ends = _edges(across), _edges(up)
+    mesh = ax.pcolormesh(sides, ends, good, cmap=shades, vmin=0.0, vmax=1.0, **look)
+    rows, columns = np.nonzero((found.good > 0) & (found.good < 1))
     ax.plot(across[columns], up[rows], "x", color=style.INK, markersize=4, label="some frames fail")
     _limit(ax, across, found.highest, "-", "highest clock, worst case")
     _limit(ax, across, found.nominal, "--", "highest clock, nominal")
     if any(value is not None for value in found.lowest):
         _limit(ax, across, found.lowest, "-.", "lowest clock, worst case")
-    _never(ax, _edges(across), found.never)
-    ax.set_xlim(*_edges(across)[[0, -1]].tolist())
-    ax.set_ylim(*_edges(up)[[0, -1]].tolist())
+    _never(ax, sides, found.never)
+    ax.set_xlim(*sides[[0, -1]].tolist())
+    ax.set_ylim(*ends[[0, -1]].tolist())
     ax.xaxis.set_major_formatter(style.in_units("s"))
     ax.yaxis.set_major_formatter(style.in_units("Hz"))
     ax.set_xlabel("barrier delay, one way")
     ax.set_ylabel("serial clock")
-    scheme = _SCHEMES[found.scenario.link.scheme]
+    scheme = found.scenario.link.scheme.replace("_", " ")
     style.entitle(ax, f"Pass region: clock against barrier delay, {scheme}", 46)
     style.figure_of(ax).colorbar(mesh, ax=ax, label="share of good frames", pad=0.02)
     size = style.fitting(ax)
-    ax.legend(
-        loc="lower left",
-        bbox_to_anchor=(-0.01, 1.0),
-        ncols=3 if size == 1.0 else 2,
-        frameon=False,
-        fontsize=8.5 * size,
-        columnspacing=1.2,
-    )
+    beside = 3 if size == 1.0 else 2
+    style.key_over(ax, left=-0.01, ncols=beside, fontsize=8.5 * size, columnspacing=1.2)
     return ax
 
 
@@ -96,19 +77,13 @@ def _edges(centres: np.ndarray) -> np.ndarray:
 
 def _never(ax: Axes, edges: np.ndarray, never: list[tuple[str, ...]]) -> None:
     """Hatch the delays at which no clock keeps some margin in the worst case."""
-    said = False
-    for column, names in enumerate(never):
+    look: dict[str, Any] = {"facecolor": "none", "edgecolor": style.RUST, "hatch": "//"}
+    label = "no clock keeps {}, worst case"
+    for start, end, names in zip(edges, edges[1:], never, strict=False):
         if names:
-            ax.axvspan(
-                edges[column],
-                edges[column + 1],
-                facecolor="none",
-                edgecolor=style.RUST,
-                hatch="//",
-                linewidth=0,
-                label=None if said else f"no clock keeps {names[0]}, worst case",
-            )
-            said = True
+            ax.axvspan(start, end, linewidth=0, label=label.format(names[0]), **look)
+            # Told once.
+            label = "_"
 
 
 def _limit(

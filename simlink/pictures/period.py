@@ -138,19 +138,10 @@ def _write(ax: Axes, row: int, labels: list[_Label]) -> None:
     across = (high - low) / pixels_across(ax)
     below = []
     for label in labels:
-        if not label.said:
-            continue
         middle = (label.start + label.end) / 2
-        text = ax.text(
-            middle,
-            row,
-            label.said,
-            ha="center",
-            va="center",
-            color=label.colour,
-            size=8.5 * style.fitting(ax),
-            linespacing=1.2,
-        )
+        look: dict[str, Any] = {"ha": "center", "va": "center", "linespacing": 1.2}
+        size = 8.5 * style.fitting(ax)
+        text = ax.text(middle, row, label.said, color=label.colour, size=size, **look)
         width = width_of(text) * across
         if label.inside and width * 1.1 < label.end - label.start:
             # The hatch, or the line of the period, does not run through the text.
@@ -183,30 +174,16 @@ def _period_lines(ax: Axes, found: list[Cycle], scenario: Scenario) -> None:
         span = found[0].period
         assert span is not None
         said = "mean trigger spacing" if scenario.trigger.pattern == "poisson" else "trigger period"
-        end = _s(span)
+        end, place = _s(span), ax.get_xaxis_transform()
         ax.axvline(end, color=style.INK, lw=1.6, linestyle=dash, label="period", zorder=4)
-        text = ax.annotate(
-            f"{said} {_time(span)}",
-            (end, 1.0),
-            xycoords=ax.get_xaxis_transform(),
-            xytext=(0, 5),
-            textcoords="offset points",
-            ha="center",
-        )
-        keep_in(ax, text, end)
+        said = f"{said} {_time(span)}"
+        keep_in(ax, style.note(ax, said, (end, 1.0), (0, 5), xycoords=place, ha="center"), end)
         return
     for row, cycle in enumerate(found):
         assert cycle.period is not None
         ends = [row - _HALF - 0.1, row + _HALF + 0.1]
         end = _s(cycle.period)
         ax.plot([end, end], ends, color=style.INK, lw=1.6, linestyle=dash, label="period", zorder=4)
-        said = "in a burst" if cycle.side == "converter" else "a frame, all in all"
-        text = ax.annotate(
-            f"{_time(cycle.period)} {said}",
-            (end, ends[0]),
-            xytext=(0, 2),
-            textcoords="offset points",
-            ha="center",
-            size=8.5,
-        )
-        keep_in(ax, text, end)
+        what = "in a burst" if cycle.side == "converter" else "a frame, all in all"
+        said = f"{_time(cycle.period)} {what}"
+        keep_in(ax, style.note(ax, said, (end, ends[0]), (0, 2), ha="center", size=8.5), end)

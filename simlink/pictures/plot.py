@@ -41,6 +41,12 @@ class _Series:
     dash: str
     rail: float
 
+    @property
+    def look(self) -> dict[str, Any]:
+        """How what stands for it is filled and edged."""
+        fill = {"facecolor": self.colour, "hatch": self.hatch}
+        return {**fill, "edgecolor": style.INK, "linestyle": self.dash, "linewidth": 0.8}
+
 
 _SERIES = (
     _Series("latency_release", "trigger to release", style.TEAL, "", "-", 0.955),
@@ -108,19 +114,9 @@ def _edges(laws: list[Latencies]) -> np.ndarray:
 def _distribution(ax: Axes, series: _Series, law: Latencies, edges: np.ndarray) -> int:
     """Draw one latency; return its fullest bin."""
     counts = law.counts_in(edges * FS_PER_SECOND)
-    ax.stairs(
-        np.where(counts > 0, counts, np.nan),
-        edges,
-        baseline=0.5,
-        fill=True,
-        facecolor=series.colour,
-        edgecolor=style.INK,
-        hatch=series.hatch,
-        linewidth=0.8,
-        linestyle=series.dash,
-        alpha=0.85,
-        label=series.label,
-    )
+    heights = np.where(counts > 0, counts, np.nan)
+    look = {"alpha": 0.85, "label": series.label, **series.look}
+    ax.stairs(heights, edges, baseline=0.5, fill=True, **look)
     return int(counts.max())
 
 
@@ -159,18 +155,9 @@ def _marks(ax: Axes, series: _Series, run: Run) -> None:
         if value is None:
             continue
         ax.plot([value, value], [0, series.rail], ":", color=style.QUIET, lw=0.7, transform=across)
-        ax.plot(
-            [value],
-            [series.rail],
-            marker,
-            color=style.INK,
-            markerfacecolor="white",
-            markersize=6,
-            transform=across,
-            label=f"_{series.name}_{name}",
-            clip_on=False,
-            zorder=5,
-        )
+        look: dict[str, Any] = {"color": style.INK, "markerfacecolor": "white", "markersize": 6}
+        look |= {"label": f"_{series.name}_{name}", "clip_on": False, "zorder": 5}
+        ax.plot([value], [series.rail], marker, transform=across, **look)
 
 
 def _key(ax: Axes, run: Run) -> None:
@@ -187,19 +174,8 @@ def _key(ax: Axes, run: Run) -> None:
     for place, (_, label, _, sign) in zip(columns, _MARKS, strict=True):
         ax.text(place, 1.0, f"{sign} {label}", transform=row(0), color=style.QUIET, size=9 * size)
     for number, series in enumerate(_SERIES, start=1):
-        swatch = Rectangle(
-            (0.0, 1.0),
-            0.028,
-            0.025,
-            transform=row(number),
-            facecolor=series.colour,
-            edgecolor=style.INK,
-            hatch=series.hatch,
-            linestyle=series.dash,
-            linewidth=0.8,
-            clip_on=False,
-        )
-        ax.add_patch(swatch)
+        look = {"transform": row(number), "clip_on": False, **series.look}
+        ax.add_patch(Rectangle((0.0, 1.0), 0.028, 0.025, **look))
         ax.text(0.04, 1.0, series.label, transform=row(number), size=text)
         for place, (name, *_) in zip(columns, _MARKS, strict=True):
             said = style.proper(run.figures[f"{series.name}_{name}"].text())
@@ -247,16 +223,9 @@ def occupancy(run: Run, ax: Axes | None = None) -> Axes:
         _overruns(ax, run)
     if whole:
         ax.axvline(depth - 0.5, color=style.INK, lw=1.6, linestyle=(0, (5, 2)), label="depth")
-        ax.annotate(
-            f"depth {depth}",
-            (depth - 0.5, 0.95),
-            xycoords=ax.get_xaxis_transform(),
-            xytext=(-5, 0),
-            textcoords="offset points",
-            ha="right",
-            va="center",
-            backgroundcolor="white",
-        )
+        at, place = (depth - 0.5, 0.95), ax.get_xaxis_transform()
+        look: dict[str, Any] = {"ha": "right", "va": "center", "backgroundcolor": "white"}
+        style.note(ax, f"depth {depth}", at, (-5, 0), xycoords=place, **look)
     else:
         said = f"depth {depth} lies beyond  →"
         ax.text(0.99, 0.95, said, transform=ax.transAxes, ha="right", va="center")
@@ -290,15 +259,10 @@ def _share_said(value: float, _: float) -> str:
 
 def _bars(ax: Axes, shares: np.ndarray, depth: int) -> None:
     bottom = ax.get_ylim()[0]
-    look: dict[str, Any] = {
-        "bottom": bottom,
-        "width": 0.8,
-        "edgecolor": style.INK,
-        "linewidth": 0.7,
-    }
 
-    def bars(slots: np.ndarray, **more: Any) -> None:
-        ax.bar(slots, shares[slots] - bottom, **look, **more)
+    def bars(slots: np.ndarray, **look: Any) -> None:
+        look |= {"edgecolor": style.INK, "linewidth": 0.7}
+        ax.bar(slots, shares[slots] - bottom, bottom=bottom, width=0.8, **look)
 
     slots = np.flatnonzero(shares)
     bars(slots[slots < depth], color=style.SKY, label="found a slot")

@@ -12,7 +12,7 @@ from simlink.base.wording import many, percent, short_time
 from simlink.figures.cycle import Cycle
 from simlink.figures.summary import Figure
 from simlink.pictures.jitter_line import jitter_line
-from simlink.pictures.table import assumed
+from simlink.pictures.table import LOSSES, assumed
 from simlink.pictures.text import WIDTH, columns, wrapped
 from simlink.verdict.limit import Limit, Row
 from simlink.verdict.wording import margin_text, value_text
@@ -26,22 +26,15 @@ _FILLS = "#=+%*o~@&x"
 _SPARE, _OVER = ".", "!"
 
 _NAMES = {
+    **LOSSES,
     "triggers": "triggers sent",
     "delivered": "words delivered",
-    "missed_trigger": "missed trigger",
-    "corrupted_flagged": "wrong bits, told",
     "corrupted_silent": "wrong bits, silent",
-    "not_received": "never received",
-    "dropped": "check failed, dropped",
     "repeated": "asked for once more",
     "mended": "of those, delivered",
     "in_flight": "in flight at the end",
-    "timed_out": "timed out",
-    "short_acquisition": "short acquisition",
     "lost_told": "lost, and told",
     "lost_silent": "lost, silent",
-    "misaligned_told": "misaligned, and told",
-    "misaligned_silent": "misaligned, silent",
     "flagged": "while the fault line was high",
     "silent": "wrong, lost or misaligned, silent",
     "silent_per_hour": "the same, words an hour",
@@ -162,16 +155,8 @@ def every_limit(found: tuple[Limit, ...]) -> str:
 def bars(found: list[Cycle]) -> str:
     """Return the trigger period as text, one bar a side and its key below.
 
-    Parameters
-    ----------
-    found : list of Cycle
-        What each side does for a frame.
-
-    Returns
-    -------
-    str
-        All bars have one scale. What is left of a side's time is dotted; what does not fit is
-        drawn with exclamation marks past a bar.
+    All bars have one scale. What is left of a side's time is dotted; what does not fit is drawn
+    with exclamation marks past a bar.
     """
     longest = max(max(cycle.mean, cycle.period or Fraction(0)) for cycle in found)
     lines = ["one frame on each side, on average:"]
@@ -223,33 +208,23 @@ def _bar(cycle: Cycle, longest: Fraction) -> tuple[str, list[str]]:
 
 
 def figures(found: dict[str, Figure]) -> str:
-    """Return figures as a table: name in words, value, interval, count of how many.
-
-    Parameters
-    ----------
-    found : dict of str to Figure
-        The figures of a run.
-    """
-    rows = [("figure", "value", _confidence(found), "count of")]
+    """Return the figures of a run as a table: name in words, value, interval, count of how many."""
+    given = [figure.confidence for figure in found.values() if figure.confidence is not None]
+    confidence = f"{percent(given[0])} interval" if given else "interval"
+    rows = [("figure", "value", confidence, "count of")]
     unseen = []
     for name, figure in found.items():
         said = _NAMES.get(name, name.replace("_", " "))
         if name in _OF_HARM and figure.count == 0:
             continue
         if figure.unit == "1" and figure.count == 0 and name not in _ALWAYS:
-            if not name.startswith("units_"):
-                unseen.append(said)
-            continue
-        rows.append((said, figure.text(), figure.interval(), _count(figure)))
+            unseen.append(said)
+        else:
+            rows.append((said, figure.text(), figure.interval(), _count(figure)))
     lines = [columns(rows)]
     if unseen:
         lines.append(wrapped("none seen: " + "; ".join(unseen), "  ", "    "))
     return "\n".join(lines)
-
-
-def _confidence(found: dict[str, Figure]) -> str:
-    given = [figure.confidence for figure in found.values() if figure.confidence is not None]
-    return f"{percent(given[0])} interval" if given else "interval"
 
 
 def _count(figure: Figure) -> str:

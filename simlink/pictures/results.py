@@ -12,19 +12,9 @@ if TYPE_CHECKING:
 
 
 def files(run: Run, names: Sequence[str]) -> Iterator[tuple[str, bytes]]:
-    """Draw pictures of a run, as SVG and PNG.
+    """Draw pictures of a run, as SVG and PNG: give the name of each file, and all that it holds.
 
-    Parameters
-    ----------
-    run : Run
-        A finished run.
-    names : sequence of str
-        Which functions of ``simlink.pictures.plot`` draw them.
-
-    Yields
-    ------
-    name, content : str, bytes
-        The name of a file and all that it holds.
+    ``names`` are the functions of ``simlink.pictures.plot`` that draw them.
     """
     with style.look():
         for name in names:

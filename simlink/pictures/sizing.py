@@ -67,22 +67,10 @@ def sizing(found: Sizing, ax: Axes | None = None) -> Axes:
     _scales(ax, found, shown, bound)
     ax.set_xlabel(_AXES[found.sought])
     ax.set_ylabel(f"{found.figure}, share of conversions")
-    style.entitle(ax, _title(found), 44)
-    ax.legend(
-        loc="lower left",
-        bbox_to_anchor=(0.0, 1.0),
-        ncols=3,
-        frameon=False,
-        borderaxespad=0.2,
-        fontsize=9.5 * style.fitting(ax),
-    )
+    figure, axis = found.figure, _AXES[found.sought].partition(",")[0]
+    style.entitle(ax, f"{figure[0].upper()}{figure[1:]} against {axis}", 44)
+    style.key_over(ax, ncols=3, borderaxespad=0.2, fontsize=9.5 * style.fitting(ax))
     return ax
-
-
-def _title(found: Sizing) -> str:
-    return (
-        f"{found.figure[0].upper()}{found.figure[1:]} against {_AXES[found.sought].split(',')[0]}"
-    )
 
 
 def _bound(found: Sizing) -> float | None:
@@ -110,17 +98,8 @@ def _points(ax: Axes, found: Sizing, points: list[Point], verdict: Verdict, floo
     ax.vlines(at, low, high, color=colour, lw=1.3, zorder=3)
     width: dict[str, Any] = {"linestyle": "none", "marker": "_", "markersize": 8}
     ax.plot(at, high, color=colour, zorder=3, label=f"_upper limits, {label}", **width)
-    ax.plot(
-        at[lost],
-        value[lost],
-        linestyle="none",
-        marker=marker,
-        markersize=7,
-        color=colour,
-        markerfacecolor=face,
-        label=label,
-        zorder=4,
-    )
+    look: dict[str, Any] = {"color": colour, "markerfacecolor": face, "markersize": 7}
+    ax.plot(at[lost], value[lost], marker, label=label, zorder=4, **look)
     if not lost.any():
         # The key still has to say what the bars are.
         ax.plot([], [], color=colour, label=f"{label} (upper limits)", **width)
@@ -129,8 +108,8 @@ def _points(ax: Axes, found: Sizing, points: list[Point], verdict: Verdict, floo
 def _scales(ax: Axes, found: Sizing, shown: list[Point], bound: float | None) -> None:
     from matplotlib.ticker import MaxNLocator
 
-    values = [float(found.values[p.at]) for p in shown]
-    values += [float(v) for v in (found.answer, bound) if v is not None]
+    some = [*(found.values[p.at] for p in shown), found.answer, bound]
+    values = [float(value) for value in some if value is not None]
     low, high = (min(values), max(values)) if values else (1.0, 2.0)
     whole = found.sought != "trigger-rate"
     room = 0.6 if whole else 0.05 * (high - low) or 0.02 * high

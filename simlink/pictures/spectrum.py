@@ -59,15 +59,8 @@ def spectrum(found: SpectrumStudy, ax: Axes | None = None) -> Axes:
         ax.plot(*at, marker="v" if harmonic else "D", color=colour, ms=5, linestyle="none")
         crowd = sum(abs(line.frequency - one) < 0.06 for one in beside)
         beside.append(line.frequency)
-        ax.annotate(
-            line.name,
-            at,
-            xytext=(0, 7 + 11 * crowd),
-            textcoords="offset points",
-            color=colour,
-            ha="center",
-            fontsize=8,
-        )
+        apart = (0, 7 + 11 * crowd)
+        style.note(ax, line.name, at, apart, color=colour, ha="center", fontsize=8)
     ax.xaxis.set_major_formatter(style.in_units("Hz"))
     ax.set_xlim(0, rate / 2)
     ax.set_ylim(max(float(np.percentile(levels, 1)) - 10, -200), 8)
@@ -102,9 +95,8 @@ def jitter_allowance(found: SpectrumStudy, ax: Axes | None = None) -> Axes:
         left = [jitter.snr_of_jitter(one, sigma) for one in ends]
         ax.plot(across, left, color=style.QUIET, lw=1)
         middle = ends[0] * 4
-        said = style.proper(quantity(sigma, "s"))
         at = middle, jitter.snr_of_jitter(middle, sigma)
-        ax.annotate(said, at, xytext=(2, 4), textcoords="offset points", fontsize=8)
+        style.note(ax, style.proper(quantity(sigma, "s")), at, (2, 4), fontsize=8)
     own = found.figures["sampling_jitter_rms"].value
     if own:
         at = tone, jitter.snr_of_jitter(tone, own)

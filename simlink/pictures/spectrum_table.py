@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from decimal import ROUND_DOWN
 from typing import TYPE_CHECKING
 
@@ -27,70 +28,18 @@ def table(found: SpectrumStudy) -> str:
     """Return the answer for a terminal: the cost first, then figures, noise, lines."""
     scenario = found.scenario
     rows = [("", "isolated", "ideal trigger", "")]
-    for name, said in (
-        ("sinad", "SINAD"),
-        ("snr", "SNR"),
-        ("thd", "THD"),
-        ("sfdr", "SFDR"),
-        ("enob", "ENOB"),
-        ("noise_floor", "noise floor"),
-    ):
-        with_, without = found.figures[name], found.figures[f"{name}_bare"]
-        rows.append((said, _value(with_), _value(without), with_.unit))
+    for name in ("SINAD", "SNR", "THD", "SFDR", "ENOB", "noise floor"):
+        key = name.lower().replace(" ", "_")
+        with_, without = found.figures[key], found.figures[f"{key}_bare"]
+        rows.append((name, _value(with_), _value(without), with_.unit))
     tone = wording.quantity(found.frequency, "Hz", 9)
     kinds = " or ".join(dict.fromkeys(_window(one.isolated.window) for one in found.units))
     least, most = (end(len(one.record.values) for one in found.units) for end in (min, max))
     words = f"{least} to {most} words" if least < most else wording.many(most, "word")
     about = f"Tone {tone}, {words} a board, {kinds}, {wording.many(len(found.units), 'board')}."
-    missing = sum(one.record.missing for one in found.units)
-    if missing:
-        about += (
-            f" {missing} of {sum(one.record.of for one in found.units)} words "
-            f"{'is' if missing == 1 else 'are'} missing from the records (gaps: "
-            f"{scenario.analog.gaps})."
-        )
-    told = sum(one.told for one in found.units)
-    if told:
-        about += (
-            f" {wording.many(told, 'word')} came in frames whose check failed or that ended short, "
-            f"and {'is' if told == 1 else 'are'} left out."
-        )
-    wrong = sum(one.wrong for one in found.units)
-    if wrong:
-        about += (
-            f" {wording.many(wrong, 'word')} of the records {'is' if wrong == 1 else 'are'} not "
-            "what the converter gave, and analysed as the host read "
-            f"{'it' if wrong == 1 else 'them'}."
-        )
-    misplaced = sum(one.misplaced for one in found.units)
-    if misplaced:
-        about += (
-            f" {wording.many(misplaced, 'word')} {'stands' if misplaced == 1 else 'stand'} where "
-            f"the host takes {'it' if misplaced == 1 else 'them'} to belong, at the place of "
-            "another conversion."
-        )
-    strays = sum(one.strays for one in found.units)
-    if strays:
-        about += (
-            f" {wording.many(strays, 'word')} in the records {'is' if strays == 1 else 'are'} of "
-            "frames that no trigger asked for, which the host takes for answers."
-        )
-    recorded = found.waveform
-    if recorded is not None:
-        band = wording.quantity(recorded["band"], "Hz", 6)
-        about += (
-            f" The input is a recording of {recorded['rows']} rows, whose band ends at {band}; the "
-            f"cubic spline through them is wrong by {recorded['spline_error']:.0f} dBc at the most "
-            "at the tone, and by more above it."
-        )
-    clipped = sum(one.clipped for one in found.units)
-    if clipped:
-        about += f" {wording.many(clipped, 'sample')} beyond the range clipped."
-    ages = found.figures["age_median"], found.figures["age_largest_seen"]
-    about += (
-        f" From a sample to the end of its read: {ages[0].text()} median, {ages[1].text()} "
-        "largest seen."
-    )
+    median, largest = found.figures["age_median"], found.figures["age_largest_seen"]
+    ages = f"{median.text()} median, {largest.text()} largest seen."
+    said = [about, *_amiss(found), f"From a sample to the end of its read: {ages}"]
     parts = [
         f"{printable(scenario.title or scenario.name)}\n{wrapped(found.sentence)}",
         columns(rows),
@@ -100,11 +49,57 @@ def table(found: SpectrumStudy) -> str:
         _nonlinearity(found),
         _jitter(found),
         _skews(found),
-        wrapped(about),
+        wrapped(" ".join(said)),
         wrapped(f"Engine {found.engine}, seed {scenario.seed}."),
         wrapped(f"Cautions: {CAUTIONS}"),
     ]
     return "\n\n".join(part for part in parts if part) + "\n"
+
+
+def _amiss(found: SpectrumStudy) -> Iterator[str]:
+    """Say what is not as it should be in the records of the hosts, or in the input."""
+    units, many = found.units, wording.many
+    if missing := sum(one.record.missing for one in units):
+        of = sum(one.record.of for one in units)
+        gaps = f"(gaps: {found.scenario.analog.gaps})"
+        yield f"{missing} of {of} words {_are(missing)} missing from the records {gaps}."
+    if told := sum(one.told for one in units):
+        yield (
+            f"{many(told, 'word')} came in frames whose check failed or that ended short, and "
+            f"{_are(told)} left out."
+        )
+    if wrong := sum(one.wrong for one in units):
+        yield (
+            f"{many(wrong, 'word')} of the records {_are(wrong)} not what the converter gave, and "
+            f"analysed as the host read {_them(wrong)}."
+        )
+    if misplaced := sum(one.misplaced for one in units):
+        yield (
+            f"{many(misplaced, 'word')} {'stands' if misplaced == 1 else 'stand'} where the host "
+            f"takes {_them(misplaced)} to belong, at the place of another conversion."
+        )
+    if strays := sum(one.strays for one in units):
+        yield (
+            f"{many(strays, 'word')} in the records {_are(strays)} of frames that no trigger asked "
+            "for, which the host takes for answers."
+        )
+    if (recorded := found.waveform) is not None:
+        band = wording.quantity(recorded["band"], "Hz", 6)
+        yield (
+            f"The input is a recording of {recorded['rows']} rows, whose band ends at {band}; the "
+            f"cubic spline through them is wrong by {recorded['spline_error']:.0f} dBc at the most "
+            "at the tone, and by more above it."
+        )
+    if clipped := sum(one.clipped for one in units):
+        yield f"{many(clipped, 'sample')} beyond the range clipped."
+
+
+def _are(number: int) -> str:
+    return "is" if number == 1 else "are"
+
+
+def _them(number: int) -> str:
+    return "it" if number == 1 else "them"
 
 
 def _window(window: Window) -> str:
@@ -144,12 +139,9 @@ def _below(power: float) -> str:
 
 def _lines(found: SpectrumStudy) -> str:
     first = found.units[0]
+    rate = float(first.rate)
     rows = [
-        (
-            one.name,
-            wording.quantity(one.frequency * float(first.rate), "Hz", 6),
-            f"{one.level:.1f} dBc",
-        )
+        (one.name, wording.quantity(one.frequency * rate, "Hz", 6), f"{one.level:.1f} dBc")
         for one in first.isolated.lines[:_LINES]
     ]
     if not rows:

@@ -22,21 +22,9 @@ def pixels_across(ax: Axes) -> float:
 def spread(
     centres: list[float], widths: list[float], low: float, high: float, gap: float
 ) -> list[float]:
-    """Return where to put labels side by side, in order, each near its centre.
+    """Return the centres of labels side by side, in order, each near where it would like to be.
 
-    Parameters
-    ----------
-    centres, widths : list of float
-        Where each would like to be, ascending, and how wide it is.
-    low, high : float
-        Between which ends; labels too many for them run over at `low`.
-    gap : float
-        The least distance between two of them.
-
-    Returns
-    -------
-    list of float
-        Their centres.
+    Their ``gap`` is the least distance of two; labels too many for the ends run over at ``low``.
     """
     placed = list(centres)
     edge = low

@@ -16,6 +16,7 @@ from simlink.base.made import MAKER
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
+    from matplotlib.text import Annotation
     from matplotlib.ticker import Formatter
 
 #: The kinds of file that a picture is written as.
@@ -100,14 +101,9 @@ def in_our_look(draw: Callable[P, R]) -> Callable[P, R]:
 
 
 def new_axes(width: float, height: float, **margins: float) -> Axes:
-    """Return axes on a figure of their own, which belongs to no window.
+    """Return axes on a figure of their own, of a size in inches, which belongs to no window.
 
-    Parameters
-    ----------
-    width, height : float
-        Size in inches.
-    **margins : float
-        ``left``, ``right``, ``bottom``, ``top`` of the axes, as shares of the figure.
+    ``margins``: ``left``, ``right``, ``bottom``, ``top`` of the axes, as shares of the figure.
     """
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
@@ -146,12 +142,7 @@ def fitting(ax: Axes) -> float:
 def entitle(ax: Axes, title: str, pad: float = 6.0) -> None:
     """Write a title over the left end of some axes, in as many lines as their width asks for.
 
-    Parameters
-    ----------
-    ax : matplotlib Axes
-    title : str
-    pad : float
-        Points between the axes and the title, on axes of full size.
+    ``pad``: points between the axes and the title, on axes of full size.
     """
     from textwrap import fill
 
@@ -168,15 +159,20 @@ def entitle(ax: Axes, title: str, pad: float = 6.0) -> None:
 def write_over(ax: Axes, said: str, line: int, colour: str) -> None:
     """Write a line of text over some axes, the first of them nearest."""
     size = fitting(ax)
-    ax.annotate(
-        said,
-        (0.0, 1.0),
-        xycoords="axes fraction",
-        xytext=(0.0, (7 + 13 * line) * size),
-        textcoords="offset points",
-        color=colour,
-        size=_SIZE * size,
-    )
+    apart = (0.0, (7 + 13 * line) * size)
+    note(ax, said, (0.0, 1.0), apart, xycoords="axes fraction", color=colour, size=_SIZE * size)
+
+
+def note(
+    ax: Axes, said: str, at: tuple[float, float], apart: tuple[float, float], **look: Any
+) -> Annotation:
+    """Write a text so many points to the right of a place and above it."""
+    return ax.annotate(said, at, xytext=apart, textcoords="offset points", **look)
+
+
+def key_over(ax: Axes, *what: Any, left: float = 0.0, **look: Any) -> None:
+    """Put the legend over some axes, from a share of their width on."""
+    ax.legend(*what, loc="lower left", bbox_to_anchor=(left, 1.0), frameon=False, **look)
 
 
 def settle(ax: Axes) -> None:

@@ -32,7 +32,8 @@ _REMEDIES = 3
 #: Limits whose defaults are told.
 _RESTING = 3
 
-_LOSSES = {
+#: What can become of a word but that it comes as it should.
+LOSSES = {
     "missed_trigger": "missed trigger",
     "overrun": "overrun",
     "underrun": "underrun",
@@ -121,16 +122,7 @@ def limits(
         shown, rest = [*shown, *rest], []
     chosen = [one for one in found if one in broken[:_BROKEN] or any(one is o for o in shown)]
     rows = [("limit of", "limit", "worst", "margin", "how known")]
-    rows += [
-        (
-            one.what,
-            _limit(one),
-            _worst(one),
-            _margin(one),
-            one.known.value,
-        )
-        for one in chosen
-    ]
+    rows += [(one.what, _limit(one), _worst(one), _margin(one), one.known.value) for one in chosen]
     asked = sorted(required, key=lambda one: one.holds)
     rows += [(one.key, one.asked, one.found, "-", one.met.value) for one in asked[:_REQUIRED]]
     lines = columns(rows).splitlines()
@@ -178,12 +170,10 @@ def _worst(one: Limit) -> str:
 def _rest(rest: list[Limit]) -> str:
     """Say what the limits without a line of their own have in common."""
     shares = [one.share for one in rest if one.share is not None]
-    margin = ""
-    if shares:
-        least = float(min(shares))
-        margin = (
-            f" with at least {percent(least)} margin" if least < _FAR else ", none of them near"
-        )
+    margin, least = "", min(shares, default=None)
+    if least is not None:
+        near = least < _FAR
+        margin = f" with at least {percent(float(least))} margin" if near else ", none of them near"
     said = f"{many(len(rest), 'other limit')} {'holds' if len(rest) == 1 else 'hold'}{margin}"
     unseen = sum(one.known is Known.NOT_SEEN for one in rest)
     return f"{said}, {len(rest) - unseen} of them proven" if unseen else f"{said}, all proven"
@@ -210,10 +200,10 @@ def seen(run: Run) -> str:
     scenario = run.scenario
     rows = [
         (said, f"{_value(found[name])}, {found[name].count} of {found[name].of} words")
-        for name, said in _LOSSES.items()
+        for name, said in LOSSES.items()
         if name in found and found[name].count
     ]
-    if not any(found[name].count for name in _LOSSES if name != "in_flight" and name in found):
+    if not any(found[name].count for name in LOSSES if name != "in_flight" and name in found):
         rows.insert(0, ("words lost", f"none of {found['delivered'].of}"))
     if "repeated" in found and found["repeated"].count:
         asked, mended = found["repeated"], found["mended"].count

@@ -22,17 +22,7 @@ if TYPE_CHECKING:
     from simlink.tracing.run_limits import Limits
 
 KINDS = ("md", "csv", "tex")
-HEADINGS = (
-    "symbol",
-    "meaning",
-    "conditions",
-    "min",
-    "typ",
-    "max",
-    "seen from",
-    "seen to",
-    "unit",
-)
+HEADINGS = ("symbol", "meaning", "conditions", "min", "typ", "max", "seen from", "seen to", "unit")
 _DIGITS = 5
 _LAWS = "Min, typ and max: what the laws of the scenario leave; none where no single law fixes it."
 _SEEN = "Seen: least and largest over"

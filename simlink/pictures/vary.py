@@ -63,9 +63,9 @@ def _line(ax: Axes, found: Variation, name: str) -> None:
     numbers = [number_of(value) for value in values]
     named = any(number is None for number in numbers)
     at = np.arange(len(values)) if named else np.array(numbers, dtype=np.float64)
-    value = np.array([_or_nan(f.value) for f in figures])
-    low = np.array([_or_nan(f.low) for f in figures])
-    high = np.array([_or_nan(f.high) for f in figures])
+    ends = ([f.value for f in figures], [f.low for f in figures], [f.high for f in figures])
+    # None becomes not a number.
+    value, low, high = (np.array(end, dtype=np.float64) for end in ends)
     unseen = np.array([_nothing(f) for f in figures], dtype=np.bool_)
     seen = ~unseen & np.isfinite(value)
     order = np.argsort(at, kind="stable")
@@ -73,29 +73,16 @@ def _line(ax: Axes, found: Variation, name: str) -> None:
     ax.plot(at[order], lines, "-", color=style.TEAL, lw=1.4, label="_line")
     ax.plot(at[seen], value[seen], "o", color=style.TEAL, ms=5, label=_said(name).lower(), zorder=4)
     confidence = next((f.confidence for f in figures if f.confidence is not None), None)
-    if confidence is not None and (seen & np.isfinite(low) & np.isfinite(high)).any():
-        inside = (seen & np.isfinite(low) & np.isfinite(high))[order]
-        ax.fill_between(
-            at[order],
-            np.where(inside, low[order], np.nan),
-            np.where(inside, high[order], np.nan),
-            color=style.SKY,
-            alpha=0.55,
-            lw=0,
-            label=f"{percent(confidence)} interval, over boards",
-        )
+    inside = seen & np.isfinite(low) & np.isfinite(high)
+    if confidence is not None and inside.any():
+        least, most = (np.where(inside, end, np.nan)[order] for end in (low, high))
+        said = f"{percent(confidence)} interval, over boards"
+        ax.fill_between(at[order], least, most, color=style.SKY, alpha=0.55, lw=0, label=said)
         ax.vlines(at[seen], low[seen], high[seen], color=style.TEAL, lw=1.0)
     if unseen.any():
-        ax.plot(
-            at[unseen],
-            high[unseen],
-            "v",
-            color=style.RUST,
-            markerfacecolor="white",
-            ms=7,
-            label="none seen: below this, by boards",
-            zorder=4,
-        )
+        look: dict[str, Any] = {"color": style.RUST, "markerfacecolor": "white", "ms": 7}
+        said = "none seen: below this, by boards"
+        ax.plot(at[unseen], high[unseen], "v", label=said, zorder=4, **look)
     _across(ax, key, values, at, named)
     _up(ax, name, figures, np.concatenate([value[seen], high[unseen]]))
     ax.grid(axis="y")
@@ -105,10 +92,6 @@ def _line(ax: Axes, found: Variation, name: str) -> None:
 
 def _nothing(figure: Figure) -> bool:
     return figure.unit == "1" and figure.count == 0
-
-
-def _or_nan(value: float | None) -> float:
-    return np.nan if value is None else value
 
 
 def _across(ax: Axes, key: str, values: list[Any], at: Any, named: bool) -> None:
@@ -186,15 +169,12 @@ def _map(ax: Axes, found: Variation, name: str) -> None:
         y, x = divmod(number, len(columns))
         shade = float(norm(level[y, x])) if np.isfinite(level[y, x]) else 0.0
         colour = style.QUIET if _nothing(cell) else "white" if shade > 0.5 else style.INK
-        said = _bound(cell) if _nothing(cell) else cell.text()
+        # Of a share of which none was seen, how far it is bounded.
+        bound = cell.bounds().split(" of boards")[0] if _nothing(cell) else ""
+        said = bound or cell.text()
         ax.text(x, y, style.proper(said), ha="center", va="center", color=colour, size=8)
-
-
-def _bound(cell: Figure) -> str:
-    """Return how far a share of which none was seen is bounded, by boards."""
-    return cell.bounds().split(" of boards")[0] or cell.text()
 
 
 def _level(cell: Figure | None) -> float:
     """Return what the lightness of a cell stands for; an upper bound has none."""
-    return np.nan if cell is None or _nothing(cell) else _or_nan(cell.value)
+    return np.nan if cell is None or cell.value is None or _nothing(cell) else cell.value

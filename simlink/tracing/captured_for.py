@@ -47,11 +47,7 @@ def captured_for(trace: Trace) -> dict[str, list[Edge]]:
 def captured_for_whole(edges: Edges, bits: int) -> dict[str, list[Edge]]:
     """Return the lines as far as edges tell: of frames that came whole ahead of the next one.
 
-    Parameters
-    ----------
-    edges : mapping of str to sequence of (int, int)
-    bits : int
-        Of a frame on each lane.
+    ``bits``: of a frame on each lane.
     """
     of: dict[int, dict[int, int]] = {}
     for index, bit, time in captures(edges):

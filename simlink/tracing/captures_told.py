@@ -54,9 +54,8 @@ def _captured(facts: Facts, one: Change) -> Story:
         if change.signal == f"{side}.data[{lane}]" and change.conversion == facts.conversion
     ]
     valid = next((time for time, bit in line if bit == one.bit), None)
-    until = next(
-        (time for time, bit in line if bit != one.bit and valid is not None and time > valid), None
-    )
+    later = [time for time, bit in line if bit != one.bit and valid is not None and time > valid]
+    until = later[0] if later else None
     setup = int(facts.unit.values[f"{side}_setup"][0])
     hold = int(facts.unit.values[f"{side}_hold"][0])
     where = f"bit {one.bit}" + (f" of lane {lane}" if facts.scenario.frame.lanes > 1 else "")
@@ -126,19 +125,12 @@ def _too_late(facts: Facts) -> tuple[Try, ...]:
 
 def _strobed(facts: Facts) -> Story:
     """Tell of a bit that the strobe took too early or too late."""
-    lanes = range(facts.scenario.frame.lanes)
-    bits = [
-        (bit, lane)
-        for lane in lanes
-        for bit in facts.trace.mistaken.get((facts.conversion, lane), [])
-    ]
+    lanes, mistaken = range(facts.scenario.frame.lanes), facts.trace.mistaken
+    bits = [(bit, lane) for lane in lanes for bit in mistaken.get((facts.conversion, lane), [])]
     # Of a frame that was asked for once more, as it came at first.
     until = int(facts.row["request"]) if was_asked(facts) else FAR
-    rises = {
-        one.bit: one.time
-        for one in facts.changes("fifo.strobe")
-        if one.value == 1 and one.time < until
-    }  # pulses that arrived
+    came = [one for one in facts.changes("fifo.strobe") if one.time < until]
+    rises = {one.bit: one.time for one in came if one.value == 1}
     wanted = facts.scenario.bits_per_lane
     keys = tuple(
         f"{_BACK}.{key}"
@@ -150,11 +142,8 @@ def _strobed(facts: Facts) -> Story:
     if not bits:
         return _unknown(facts)
     bit, lane = min(bits)
-    pushed = {
-        one.bit: one.time
-        for one in facts.changes("fifo.push")
-        if one.lane == lane and one.time < until
-    }
+    came = [one for one in facts.changes("fifo.push") if one.time < until]
+    pushed = {one.bit: one.time for one in came if one.lane == lane}
     where = f"bit {bit}" + (f" of lane {lane}" if len(lanes) > 1 else "")
     story = Story(
         [f"{_head(facts)}: the strobe took {where} {at(rises[bit])}, not while it was valid."],
@@ -187,25 +176,17 @@ def _pulses(facts: Facts) -> Story:
 
 def _unknown(facts: Facts) -> Story:
     """Tell that no edge was seen to be at fault."""
-    return Story(
-        [f"{_head(facts)}, though no edge of it came too early or too late."], facts.conversion
-    )
+    said = f"{_head(facts)}, though no edge of it came too early or too late."
+    return Story([said], facts.conversion)
 
 
 def _too_few(facts: Facts, came: int, what: str, key: str) -> Story:
     scenario, wanted = facts.scenario, facts.scenario.bits_per_lane
-    story = Story(
-        [
-            f"{_head(facts)}: of {many(wanted, 'pulse')} of {what}, {came} came across the "
-            "barrier, so that bits were lost."
-        ],
-        facts.conversion,
+    said = (
+        f"{_head(facts)}: of {many(wanted, 'pulse')} of {what}, {came} came across the "
+        "barrier, so that bits were lost."
     )
     ways = [f"{_BACK}.pulse_width_distortion", "barrier.forward.pulse_width_distortion"]
     clock = "remote_clock.frequency" if facts.remote else "host.clock"
-    jitters = (*_JITTERS,)
-    story.tries = (
-        *at_mean(scenario, *jitters),
-        *at_best(scenario, "pulse", key, *ways, *jitters, clock),
-    )
-    return story
+    best = at_best(scenario, "pulse", key, *ways, *_JITTERS, clock)
+    return Story([said], facts.conversion, tries=(*at_mean(scenario, *_JITTERS), *best))

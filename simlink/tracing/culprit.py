@@ -29,16 +29,8 @@ Saved = Callable[[Any], bool]
 def culprit(facts: Facts, tries: Iterable[Try], saved: Saved, what: str) -> tuple[str, str]:
     """Return the key of what is at fault, and a sentence that says so.
 
-    Parameters
-    ----------
-    facts : Facts
-        The conversion.
-    tries : iterable of Try
-        In the order in which they are tried.
-    saved : callable
-        Takes the record of the conversion with other values; tells whether it is well.
-    what : str
-        What becomes of such a conversion, such as ``"is delivered"``.
+    ``saved`` takes the record of the conversion with other values and tells whether it is well;
+    ``what`` becomes of such a conversion, such as ``"is delivered"``.
     """
     heaviest: tuple[str, str] | None = None
     tried: list[str] = []
@@ -50,15 +42,11 @@ def culprit(facts: Facts, tries: Iterable[Try], saved: Saved, what: str) -> tupl
         row = rows_with(facts, values)
         if row is not None and saved(row):
             best = f"{best} and all other draws as they were"
-            return key, f"{_upper(name)} is at fault: {best}, it {what}."
+            return key, f"{name[0].upper()}{name[1:]} is at fault: {best}, it {what}."
     if heaviest is None:
         return "", "No single quantity was found at fault."
     key, name = heaviest
     return key, f"No one quantity by itself mends it; {name} weighs most."
-
-
-def _upper(text: str) -> str:
-    return text[0].upper() + text[1:]
 
 
 def rows_with(facts: Facts, values: Values) -> Any:
@@ -103,16 +91,9 @@ def spaced(scenario: Scenario) -> Iterator[Try]:
 
 
 def at_best(scenario: Scenario, limit: str, *keys: str) -> Iterator[Try]:
-    """Give what a limit may be laid to, each at its best, as `verdict.cause.candidates` does.
+    """Give what a limit, by its key, may be laid to: what it rests on, each at its best.
 
-    Parameters
-    ----------
-    scenario : Scenario
-        What was run.
-    limit : str
-        The key of the limit.
-    *keys : str
-        What it rests on.
+    See `verdict.cause.candidates`.
     """
     row = Limit(limit, "", "1", None, None, None, Known.VIOLATED, "", keys)
     yield from candidates(scenario, row)

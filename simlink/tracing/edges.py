@@ -11,7 +11,7 @@ line; ``remote.capture``, ``fifo.push[l]`` and ``host.capture[l]`` name a bit, b
 from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -27,18 +27,14 @@ def first_after(times: Sequence[int], instant: int) -> int | None:
     return times[place] if place < len(times) else None
 
 
-def _times(edges: Edges, signal: str, keep: Callable[[int], bool]) -> list[int]:
-    return [time for time, value in edges.get(signal, ()) if keep(value)]
-
-
 def rises(edges: Edges, signal: str) -> list[int]:
     """Return when a level rose."""
-    return _times(edges, signal, lambda value: value == 1)
+    return [time for time, level in edges.get(signal, ()) if level == 1]
 
 
 def falls(edges: Edges, signal: str) -> list[int]:
     """Return when a level fell."""
-    return _times(edges, signal, lambda value: value == 0)
+    return [time for time, level in edges.get(signal, ()) if level == 0]
 
 
 def by_conversion(edges: Edges, signal: str) -> dict[int, int]:
@@ -73,11 +69,6 @@ class Stretch:
     end: int | None
 
 
-def stretches(line: Sequence[Edge]) -> list[Stretch]:
-    """Return the stretches of valid data on a line."""
-    return [_stretch(line, place) for place, (_, bit) in enumerate(line) if bit >= 0]
-
-
 def _stretch(line: Sequence[Edge], place: int) -> Stretch:
     start, bit = line[place]
     return Stretch(bit, start, line[place + 1][0] if place + 1 < len(line) else None)
@@ -91,10 +82,10 @@ def sent(edges: Edges, line: Sequence[Edge]) -> list[tuple[int, Stretch]]:
     taken = edges.get("remote.trigger", ())
     starts = [time for time, _ in taken]
     found = []
-    for one in stretches(line):
-        place = bisect_right(starts, one.start) - 1
-        if place >= 0:
-            found.append((taken[place][1], one))
+    for number, (time, bit) in enumerate(line):
+        place = bisect_right(starts, time) - 1
+        if bit >= 0 and place >= 0:
+            found.append((taken[place][1], _stretch(line, number)))
     return found
 
 
@@ -182,9 +173,10 @@ def admitted(edges: Edges) -> list[int]:
     is named later was discarded and had its slot.
     """
     waiting = [index for _, index in edges.get("remote.trigger", ())]
-    firsts = _first_pushes(edges)
+    lanes = [[t for t, bit in line if bit == 0] for _, line in lanes_of(edges, "fifo.push")]
     happened = [(time, 0, index) for time, index in edges.get("fifo.overrun", ())]
-    happened += [(time, 1, -1) for time in firsts]
+    # The first bit of a frame that is pushed on any lane.
+    happened += [(min(times), 1, -1) for times in zip(*lanes, strict=False)]
     found: list[int] = []
     for _, kind, index in sorted(happened):
         if not waiting:
@@ -194,14 +186,6 @@ def admitted(edges: Edges) -> list[int]:
         elif waiting[0] == index:
             waiting.pop(0)
     return found
-
-
-def _first_pushes(edges: Edges) -> list[int]:
-    """Return when the first bit of each frame was pushed on any lane."""
-    lanes = [[t for t, bit in line if bit == 0] for _, line in lanes_of(edges, "fifo.push")]
-    if not lanes:
-        return []
-    return [min(times) for times in zip(*lanes, strict=False)]
 
 
 def pushes(edges: Edges, line: Sequence[Edge]) -> list[tuple[int, int, int]]:

@@ -93,11 +93,7 @@ class Explanation:
 
 
 def explain(
-    scenario: Scenario,
-    word: int | None = None,
-    *,
-    trial: int = 0,
-    first: str | None = None,
+    scenario: Scenario, word: int | None = None, *, trial: int = 0, first: str | None = None
 ) -> Explanation:
     """Explain what became of one conversion.
 
@@ -144,24 +140,14 @@ def explain(
         cause, because = culprit(facts, told.tries, told.saved, told.what)
     end = max(told.until, word) + 1
     start = max(told.since, end - _SHOWN)
+    steps, shown = tuple(told.steps), range(min(start, word), end)
     return Explanation(
-        scenario,
-        trial,
-        word,
-        fate,
-        tuple(told.steps),
-        cause,
-        because,
-        told.margin,
-        range(min(start, word), end),
-        told.signals,
+        scenario, trial, word, fate, steps, cause, because, told.margin, shown, told.signals
     )
 
 
 def _check(scenario: Scenario, trial: int, word: int) -> None:
-    for name, value, most in (
-        ("trial", trial, scenario.trials),
-        ("word", word, scenario.conversions),
-    ):
+    told = (("trial", trial, scenario.trials), ("word", word, scenario.conversions))
+    for name, value, most in told:
         if not 0 <= value < most:
             raise InputError(scenario.name, name, str(value), f"0 to {most - 1}")

@@ -25,19 +25,13 @@ _BEYOND = 2000
 
 @dataclass(frozen=True)
 class Service:
-    """One service of the host, and the frames that it read.
+    """One service of the host, and the frames that it read."""
 
-    Attributes
-    ----------
-    begun, start, end : int, fs
-        When it began, when the first read started, and when the last one ended.
-    frames : tuple of int
-        Its conversions, in the order of their reads.
-    """
-
+    #: When it began, when the first read started, and when the last one ended.
     begun: int
     start: int
     end: int
+    #: Its conversions, in the order of their reads.
     frames: tuple[int, ...]
 
     @property
@@ -49,13 +43,6 @@ class Service:
 def rows_of(scenario: Scenario, trial: int, conversion: int) -> tuple[Any, Any]:
     """Return the records of one board up to a conversion and some beyond.
 
-    Parameters
-    ----------
-    scenario : Scenario
-        What is run.
-    trial, conversion : int
-        Which.
-
     Returns
     -------
     rows : ndarray
@@ -66,38 +53,24 @@ def rows_of(scenario: Scenario, trial: int, conversion: int) -> tuple[Any, Any]:
     beyond = conversion + 1 + _BEYOND + 4 * scenario.fifo.depth
     shorter = scenario.with_(conversions=min(scenario.conversions, beyond))
     engine, _ = choose("auto", shorter.with_(trials=1))
-    rows, arrivals, extras = [], [], [np.zeros(0, dtype=UNREQUESTED)]
+    rows, extras = [], [np.zeros(0, dtype=UNREQUESTED)]
+    never = np.iinfo(np.int64).max
     for block in engine.run(shorter, range(trial, trial + 1), words=True):
         assert block.first_bit is not None
-        rows.append(block.records[0].copy())
+        found = np.empty(block.count, dtype=_ROW)
+        for name in RECORD.names or ():
+            found[name] = block.records[0][name]
         first = block.first_bit[0].reshape(block.count, -1)
-        known = np.where(first == NEVER, np.iinfo(np.int64).max, first).min(axis=1)
-        arrivals.append(np.where(known == np.iinfo(np.int64).max, NEVER, known))
+        known = np.where(first == NEVER, never, first).min(axis=1)
+        found["arrival"] = np.where(known == never, NEVER, known)
+        rows.append(found)
         if block.unrequested is not None:
             extras.append(block.unrequested)
-    records = np.concatenate(rows)
-    found = np.empty(len(records), dtype=_ROW)
-    for name in RECORD.names or ():
-        found[name] = records[name]
-    found["arrival"] = np.concatenate(arrivals)
-    return found, np.concatenate(extras)
+    return np.concatenate(rows), np.concatenate(extras)
 
 
 class Facts:
-    """One conversion and what was around it.
-
-    Parameters
-    ----------
-    scenario : Scenario
-        What is run.
-    trial, conversion : int
-        Which.
-
-    Attributes
-    ----------
-    rows, extras : ndarray
-        From `rows_of`.
-    """
+    """One conversion of a scenario's run, and what was around it; ``rows`` are from `rows_of`."""
 
     def __init__(self, scenario: Scenario, trial: int, conversion: int) -> None:
         self.scenario, self.trial, self.conversion = scenario, trial, conversion
@@ -146,16 +119,9 @@ class Facts:
         begins = np.flatnonzero(rows["service"][read] != NEVER)
         found = []
         for group in np.split(read, begins)[1:]:
-            first = rows[group[0]]
-            ends = rows["read_end"][group]
-            found.append(
-                Service(
-                    int(first["service"]),
-                    int(first["read_start"]),
-                    int(ends.max()),
-                    tuple(group.tolist()),
-                )
-            )
+            first, end = rows[group[0]], rows["read_end"][group].max()
+            begun, start = int(first["service"]), int(first["read_start"])
+            found.append(Service(begun, start, int(end), tuple(group.tolist())))
         return found
 
     @cached_property

@@ -67,11 +67,8 @@ class LawLimit:
 
 
 def _of(law: Distribution) -> Range:
-    return Range(*law.support[:1], law.mean, *law.support[1:])
-
-
-def _nothing() -> Range:
-    return Range(0.0, 0.0, 0.0)
+    low, high = law.support
+    return Range(low, law.mean, high)
 
 
 def law_limits(scenario: Scenario) -> dict[tuple[str, str], LawLimit]:
@@ -101,7 +98,7 @@ def _of_triggers(scenario: Scenario) -> Iterator[LawLimit]:
     if trigger.pattern == "periodic" and trigger.rate is not None:
         period = _period(float(trigger.rate.value), trigger.tolerance)
         closest = period.low
-        rate = f"{rate_text(trigger.rate.value, 'Hz')}"
+        rate = rate_text(trigger.rate.value, "Hz")
         yield LawLimit("t_CYC", "", rate, (period + jitter - jitter).rounded())
     forward = scenario.barrier.direction("forward")
     crossing = _crossing(forward)
@@ -149,8 +146,7 @@ def _of_master(scenario: Scenario) -> Iterator[LawLimit]:
     valid, msb = _of(converter.data_valid), _of(converter.msb_valid)
     kept = _of(converter.data_hold)
     # The following bit ends a hold that is longer than it takes to come.
-    low, typical = min(kept.low, valid.low), min(kept.typical, valid.typical)
-    hold = Range(low, typical, kept.high)
+    hold = Range(min(kept.low, valid.low), min(kept.typical, valid.typical), kept.high)
     told = f"{clock}, {remote.capture}-period capture"
     captured = half if remote.capture == "half" else period
     if max(valid.high, kept.high) < half.low:
@@ -158,10 +154,9 @@ def _of_master(scenario: Scenario) -> Iterator[LawLimit]:
         yield LawLimit("t_DV", "", clock, valid)
         for part in ("first bit", "later bits"):
             yield LawLimit("t_DH", part, clock, hold)
-    first = (start + captured - msb).rounded()
-    yield LawLimit("t_SU", "first bit", told, first)
+    yield LawLimit("t_SU", "first bit", told, (start + captured - msb).rounded())
     yield LawLimit("t_SU", "later bits", told, (captured - valid).rounded())
-    after = half if remote.capture == "half" else _nothing()
+    after = half if remote.capture == "half" else Range(0.0, 0.0, 0.0)
     yield LawLimit("t_H", "", told, (after + hold).rounded())
 
 
@@ -175,8 +170,9 @@ def _of_host(scenario: Scenario, master: bool) -> Iterator[LawLimit]:
         yield LawLimit(symbol, "", clock, half)
     if master:
         bits = scenario.bits_per_lane
-        whole = Range(bits * exact, bits * exact, bits * exact).rounded()
-        yield LawLimit("t_READ", "", f"{bits} bits at {clock}", whole)
+        whole = bits * exact
+        told = f"{bits} bits at {clock}"
+        yield LawLimit("t_READ", "", told, Range(whole, whole, whole).rounded())
 
 
 def _of_fault_line(scenario: Scenario) -> Iterator[LawLimit]:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from fractions import Fraction
-from typing import Any
 
 from simlink.base.instants import FS_PER_SECOND, NEVER
 from simlink.base.wording import many, short_time, time_text
@@ -18,7 +17,7 @@ from simlink.tracing.repeat_told import repeated, was_asked
 from simlink.tracing.story import Story, at, compared, conversions
 from simlink.tracing.upset_told import immunities
 
-LATENCY, DEPTH = "host.service_latency", "fifo.depth"
+LATENCY = "host.service_latency"
 
 
 def overrun(facts: Facts) -> Story:
@@ -70,16 +69,9 @@ def _by_whom(facts: Facts, instant: int) -> str:
 
 
 def filled(facts: Facts, instant: int, last: int) -> Story:
-    """Tell how the FIFO came to be full at an instant.
+    """Tell how the FIFO came to be full at an instant, in fs.
 
-    Parameters
-    ----------
-    facts : Facts
-        The conversion that suffered from it.
-    instant : int, fs
-        When it was full.
-    last : int
-        The last conversion that had come by then.
+    ``facts`` are of the conversion that suffered from it; ``last`` had come last by then.
     """
     law, index = facts.scenario.host.service_latency, facts.conversion
     chain = facts.busy_until(instant)
@@ -95,12 +87,9 @@ def filled(facts: Facts, instant: int, last: int) -> Story:
         )
     else:
         frames = many(sum(len(one.frames) for one in chain), "frame")
-        each = f"each with a latency of {compared(longest.latency, law)}"
-        if any(one.latency < longest.latency for one in chain):
-            each = (
-                f"the longest, of conversion {longest.frames[0]}, with a latency of "
-                f"{compared(longest.latency, law)}"
-            )
+        some = any(one.latency < longest.latency for one in chain)
+        whose = f"the longest, of conversion {longest.frames[0]}," if some else "each"
+        each = f"{whose} with a latency of {compared(longest.latency, law)}"
         story.steps.append(
             f"The host had been serving without a pause since {time_text(first.begun)} "
             f"(conversion {first.frames[0]}): {many(len(chain), 'service')} for {frames}, {each}."
@@ -173,10 +162,8 @@ def _idle(facts: Facts, instant: int) -> Story:
         story.steps.append("The host was idle: no frame that could be read had been released.")
     else:
         story.steps.append("The host was idle.")
-    story.tries = (
-        *at_best(facts.scenario, key, "fifo.sync_delay"),
-        *at_best(facts.scenario, "fifo_depth"),
-    )
+    cures = at_best(facts.scenario, key, "fifo.sync_delay")
+    story.tries = (*cures, *at_best(facts.scenario, "fifo_depth"))
     return story
 
 
@@ -204,13 +191,11 @@ def _overwritten(facts: Facts) -> Story:
     scenario, row = facts.scenario, facts.row
     instant = facts.when("remote.lost")
     assert instant is not None
-    story = Story(
-        [
-            f"{_named(facts)} was lost by overrun: the converter holds one frame, and the next "
-            f"conversion began {at(instant)}, before the host's clock came for this one."
-        ],
-        facts.conversion,
+    said = (
+        f"{_named(facts)} was lost by overrun: the converter holds one frame, and the next "
+        f"conversion began {at(instant)}, before the host's clock came for this one."
     )
+    story = Story([said], facts.conversion)
     if row["release"] != NEVER:
         story.steps.append(f"Busy had fallen at the host {at(int(row['release']))}.")
     law = scenario.host.service_latency
@@ -258,14 +243,11 @@ def underrun(facts: Facts) -> Story:
     )
     lane = f" of lane {taken.lane}" if scenario.frame.lanes > 1 else ""
     late = pushed - taken.time
-    story = Story(
-        [
-            f"{_named(facts)} was read too early: the host took bit {taken.bit}{lane} "
-            f"{at(taken.time)}, and it came into the FIFO {at(pushed)}, {short_time(late)} later."
-        ],
-        facts.conversion,
-        -late,
+    said = (
+        f"{_named(facts)} was read too early: the host took bit {taken.bit}{lane} "
+        f"{at(taken.time)}, and it came into the FIFO {at(pushed)}, {short_time(late)} later."
     )
+    story = Story([said], facts.conversion, -late)
     bits = scenario.bits_per_lane
     story.steps.append(
         f"The frame was released {at(int(row['release']))}, {scenario.fifo.release_bits} of {bits} "
@@ -302,42 +284,24 @@ def in_flight(facts: Facts) -> Story:
         story.steps.append(f"It was released {at(int(row['release']))}, and no service read it.")
     if scenario.host.watermark > 1:
         story.steps.append(f"A service begins with {scenario.host.watermark} frames.")
-    story.saved, story.what = _was_read, "is read"
+    story.saved, story.what = lambda one: bool(one["read_end"] != NEVER), "is read"
     story.tries = (*at_best(scenario, "interrupt"), *at_best(scenario, "host_rate"))
     return story
 
 
-def _was_read(row: Any) -> bool:
-    return bool(row["read_end"] != NEVER)
-
-
-def _ended(facts: Facts) -> str:
-    return "the host was done with it" if was_asked(facts) else "its last bit was read"
-
-
 def delivered_at(facts: Facts, late: bool) -> Story:
-    """Tell what the time from a trigger to the last bit went on.
-
-    Parameters
-    ----------
-    facts : Facts
-        A conversion that was read.
-    late : bool
-        Whether it is to be explained why it took so long.
-    """
+    """Tell what the time from a trigger to the last bit went on; if late, why it took so long."""
     scenario, row, rows = facts.scenario, facts.row, facts.rows
     begin, end = int(row["trigger"]), int(row["read_end"])
     if end == NEVER:
         said = f"{_named(facts)} was never read; it was released {at(int(row['release']))}."
         return Story([said], facts.conversion, what="")
-    story = Story(
-        [
-            f"{_named(facts)} was triggered {at(begin)}, and {_ended(facts)} {at(end)}, "
-            f"{short_time(end - begin)} later."
-        ],
-        facts.conversion,
-        what="",
+    ended = "the host was done with it" if was_asked(facts) else "its last bit was read"
+    said = (
+        f"{_named(facts)} was triggered {at(begin)}, and {ended} {at(end)}, "
+        f"{short_time(end - begin)} later."
     )
+    story = Story([said], facts.conversion, what="")
     release, start = int(row["release"]), int(row["read_start"])
     parts = [f"{short_time(release - begin)} to its release"]
     law = scenario.host.service_latency

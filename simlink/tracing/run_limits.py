@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
+from statistics import median_low
 from typing import TYPE_CHECKING
 
 from simlink.tracing.fault_edges import fault_edges
@@ -83,9 +84,7 @@ def limits_of(spans: Iterable[Span]) -> dict[str, Limits]:
     found = {}
     for symbol, values in lengths.items():
         if values:
-            values.sort()
-            typical = values[(len(values) - 1) // 2]
-            found[symbol] = Limits(values[0], typical, values[-1], len(values))
+            found[symbol] = Limits(min(values), median_low(values), max(values), len(values))
     return found
 
 

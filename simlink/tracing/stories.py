@@ -25,15 +25,7 @@ CONVERSION, LATENCY = "converter.conversion_time", "host.service_latency"
 
 
 def story_of(facts: Facts, fate: str) -> Story:
-    """Return the story of a conversion.
-
-    Parameters
-    ----------
-    facts : Facts
-        The conversion.
-    fate : str
-        What is to be explained: its fate, ``"timed_out"`` or ``"latest"``.
-    """
+    """Return the story that explains a conversion's fate, ``"timed_out"`` or ``"latest"``."""
     if facts.fate is not Fate.DELIVERED and (told := upset(facts)) is not None:
         return told
     if fate == TIMED_OUT:
@@ -60,14 +52,12 @@ def missed(facts: Facts) -> Story:
     assert before is not None
     ready = int(facts.rows["ready"][before])
     converting = arrived < ready
-    doing = "converting" if converting else "being read out"
+    doing = "converting" if converting else "being read out for"
     said = (
         f"Conversion {index} of board {facts.trial} was never made: its trigger reached the "
-        f"converter {at(arrived)}, while that was still {doing} conversion {before}"
+        f"converter {at(arrived)}, while that was still {doing} conversion {before}."
     )
-    if not converting:
-        said = said.replace("being read out conversion", "being read out for conversion")
-    story = Story([f"{said}."], before, saved=spared(Fate.MISSED_TRIGGER), what="is taken")
+    story = Story([said], before, saved=spared(Fate.MISSED_TRIGGER), what="is taken")
     if converting:
         began = facts.when("remote.trigger", before)
         assert began is not None
@@ -89,9 +79,9 @@ def missed(facts: Facts) -> Story:
         story.steps += _served(facts, before)
     sent = facts.rows["trigger"]
     _, average = periods(facts.scenario)
-    apart = f"The two triggers left {short_time(int(sent[index] - sent[before]))} apart"
-    usual = "" if average is None else f"; a period is {short_time(average)} on average"
     if before == index - 1:
+        apart = f"The two triggers left {short_time(int(sent[index] - sent[before]))} apart"
+        usual = "" if average is None else f"; a period is {short_time(average)} on average"
         story.steps.append(f"{apart}{usual}.")
     story.tries = _of_cycle(facts, converting)
     held = None if converting else _held_back(facts, before)
@@ -154,19 +144,19 @@ def timed_out(facts: Facts) -> Story:
     left, limit = int(row["trigger"]), scenario.host.timeout
     assert limit is not None
     given_up = left + limit.constant_value
+    said = (
+        f"The host gave conversion {facts.conversion} of board {facts.trial} up "
+        f"{at(given_up)}, {short_time(limit.constant_value)} after its trigger left."
+    )
     story = Story(
-        [
-            f"The host gave conversion {facts.conversion} of board {facts.trial} up "
-            f"{at(given_up)}, {short_time(limit.constant_value)} after its trigger left."
-        ],
+        [said],
         facts.conversion,
         saved=lambda one: not one["timed_out"] and spared(Fate.MISSED_TRIGGER)(one),
         what="is released in time",
     )
     if row["release"] == NEVER:
-        if facts.fate is Fate.DELIVERED:
-            return story
-        story.also(story_of(facts, facts.fate.word))
+        if facts.fate is not Fate.DELIVERED:
+            story.also(story_of(facts, facts.fate.word))
         return story
     release = int(row["release"])
     story.margin = given_up - release

@@ -12,36 +12,24 @@ from simlink.tracing.culprit import Saved, Try, delivered
 
 @dataclass
 class Story:
-    """What is told of one conversion.
+    """What is told of one conversion."""
 
-    Attributes
-    ----------
-    steps : list of str
-        A sentence each, in the order in which they are told.
-    since : int
-        The conversion with which it began.
-    margin : int or None
-        By how much it was missed, in fs, below zero.
-    tries : iterable of Try
-        What may be at fault, in the order in which it is tried.
-    saved : callable
-        Takes the record of the conversion; tells whether it is well.
-    what : str
-        What becomes of a conversion that is well, such as ``"is delivered"``; empty if nothing is
-        at fault.
-    signals : tuple of str
-        The rows that show it, if they are not the usual ones.
-    until : int
-        The last one that it tells of, if that is after its own.
-    """
-
+    #: A sentence each, in the order in which they are told.
     steps: list[str]
+    #: The conversion with which it began.
     since: int
+    #: By how much it was missed, in fs, below zero.
     margin: int | None = None
+    #: What may be at fault, in the order in which it is tried.
     tries: Iterable[Try] = field(default_factory=tuple)
+    #: Takes the record of the conversion; tells whether it is well.
     saved: Saved = delivered
+    #: What becomes of a conversion that is well, such as ``"is delivered"``; empty if nothing is at
+    #: fault.
     what: str = "is delivered"
+    #: The rows that show it, if they are not the usual ones.
     signals: tuple[str, ...] = ()
+    #: The last one that it tells of, if that is after its own.
     until: int = 0
 
     def also(self, other: Story) -> None:
@@ -62,13 +50,9 @@ def compared(length: int, law: Distribution) -> str:
     said = short_time(length)
     if law.is_constant:
         return said
-    return f"{said} ({_times(length, law.mean)}{short_time(round(law.mean))} on average)"
-
-
-def _times(length: int, mean: float) -> str:
-    if mean > 0 and length >= 1.5 * mean:
-        return f"{number(length / mean, 2)} times the "
-    return ""
+    far = law.mean > 0 and length >= 1.5 * law.mean
+    times = f"{number(length / law.mean, 2)} times the " if far else ""
+    return f"{said} ({times}{short_time(round(law.mean))} on average)"
 
 
 def conversions(first: int, last: int) -> str:

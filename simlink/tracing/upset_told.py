@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator, Sequence
 
 import numpy as np
@@ -13,7 +14,7 @@ from simlink.engines.event.frame import Made
 from simlink.engines.event.wiring import watched
 from simlink.figures.flags import read_ends_of, watched_until
 from simlink.link.fault_line import has_line, highs, is_flagged
-from simlink.link.transient import WAYS, Upsets, least_immunity, upsets
+from simlink.link.transient import WAYS, Upsets, Way, least_immunity, upsets
 from simlink.records import Fate
 from simlink.scenario.quantities import SLEW
 from simlink.scenario.schema import Scenario
@@ -43,11 +44,8 @@ def upset(facts: Facts) -> Story | None:
         steps += _windows(facts, way)
     undriven = list(_undriven(facts, made))
     if hits:
-        channels = dict.fromkeys(channel for channel, _ in hits)
-        counted = (
-            f"{many(sum(one == channel for one, _ in hits), 'symbol')} on {channel}"
-            for channel in channels
-        )
+        each = Counter(hits).items()
+        counted = (f"{many(number, 'symbol')} on {channel}" for channel, number in each)
         steps.append(f"Hit on its way: {', '.join(counted)}.")
     elif undriven:
         steps.append("None of its own symbols was hit.")
@@ -135,45 +133,29 @@ def _undriven(facts: Facts, made: Sequence[Made]) -> Iterator[str]:
     )
 
 
-def _hits(facts: Facts) -> tuple[list[tuple[str, int]], list[Made]]:
-    """Return the channel and the number of each symbol of the conversion that was hit.
-
-    And the edges that windows made where there was none, in order.
-    """
+def _hits(facts: Facts) -> tuple[list[str], list[Made]]:
+    """Return the channel of each of its symbols that was hit, and all edges that windows made."""
     most = min(facts.conversion + 2, facts.scenario.conversions)
     scenario = facts.scenario.with_(conversions=most)
     made: list[Made] = []
     _, seen = watched(scenario, facts.trial, made)
-    hits = [one for one in seen if one.hit and one.conversion == facts.conversion]
     made.sort(key=lambda one: (one.time, one.channel))
-    return [(one.channel, one.symbol) for one in hits], made
+    hits = [one.channel for one in seen if one.hit and one.conversion == facts.conversion]
+    return hits, made
 
 
-def _windows(facts: Facts, way: str) -> list[str]:
+def _windows(facts: Facts, way: Way) -> list[str]:
     """Say when the channels of a direction were upset while the conversion was on its way."""
     left, until = int(facts.row["trigger"]), _until(facts)
-    starts, ends = Upsets(facts.scenario, facts.trial).windows(
-        "forward" if way == "forward" else "return", until
-    )
-    found = [
-        (start, end)
-        for start, end in zip(starts, ends, strict=True)
-        if start < until and end > left
-    ]
-    if not found:
-        return []
-    return [f"The {way} channels were upset {spans(found)}."]
+    windows = zip(*Upsets(facts.scenario, facts.trial).windows(way, until), strict=True)
+    found = [(start, end) for start, end in windows if start < until and end > left]
+    return [f"The {way} channels were upset {spans(found)}."] if found else []
 
 
 def _until(facts: Facts) -> int:
     """Return when the conversion is over, as far as is known, in fs."""
-    row = facts.row
+    row, way = facts.row, facts.scenario.barrier.direction("forward")
     known = [int(row[name]) for name in ("ready", "release", "read_end") if row[name] != NEVER]
-    return max([int(row["trigger"]) + _longest(facts), *known])
-
-
-def _longest(facts: Facts) -> int:
-    """Return how long a trigger may be on its way at the most, as far as is known, in fs."""
-    way = facts.scenario.barrier.direction("forward")
-    high = way.delay.support[1] + way.part_to_part_skew.support[1]
-    return int(min(high, 10**12))
+    # How long a trigger is on its way at the most.
+    longest = int(min(way.delay.support[1] + way.part_to_part_skew.support[1], 10**12))
+    return max([int(row["trigger"]) + longest, *known])

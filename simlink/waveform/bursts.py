@@ -193,18 +193,13 @@ class BurstWriter(DumpWriter):
         index = np.array([frame.index for frame, _, _ in begun])
         found, lanes = [], self._unit.lanes
         if "remote.clock" in self._levels:
-            low, high = self._levels["remote.clock"]
-            times = start + self._clock
-            texts = np.broadcast_to([high, low], (times.size // 2, 2))
-            found.append(_chunk(times, key_of(EDGE, 0, 1 + lanes), texts))
+            times, key = start + self._clock, key_of(EDGE, 0, 1 + lanes)
+            found.append(self._toggled("remote.clock", times, key))
         if "remote.capture" in self._states:
             outcomes = np.repeat(self._outcomes[np.newaxis], len(begun), axis=0)
             outcomes[[wrong for _, wrong, _ in begun], 0] = -1
-            found.append(
-                self._stated(
-                    "remote.capture", start + self._capture, key_of(EDGE, 0, 2 + lanes), outcomes
-                )
-            )
+            times, key = start + self._capture, key_of(EDGE, 0, 2 + lanes)
+            found.append(self._stated("remote.capture", times, key, outcomes))
         if any(name.startswith("remote.data") for name in self._states):
             found += self._on_lines(begun, start)
         if self._edges_of is not None and "fifo.strobe" in self._levels:
@@ -249,14 +244,8 @@ class BurstWriter(DumpWriter):
         """Return the pushes of frames that are whole, and of all frames at the end."""
         ready = len(self._filling)
         if not last:
-            ready = next(
-                (
-                    place
-                    for place, frame in enumerate(self._filling)
-                    if frame.missing and frame.admitted is not False
-                ),
-                ready,
-            )
+            filling = (one.missing and one.admitted is not False for one in self._filling)
+            ready = next((place for place, is_open in enumerate(filling) if is_open), ready)
         frames, self._filling = self._filling[:ready], self._filling[ready:]
         frames = [frame for frame in frames if frame.admitted]
         found, lanes = [], self._unit.lanes
@@ -276,26 +265,18 @@ class BurstWriter(DumpWriter):
         """Return what reads do at the host that have ended ahead of an instant, or all."""
         length, count = int(self._host_clock[-1]), len(self._reads)
         if not last:
-            count = next(
-                (
-                    place
-                    for place, (frame, start) in enumerate(self._reads)
-                    if start + length >= horizon or frame.missing
-                ),
-                count,
-            )
+            goes_on = (at + length >= horizon or frame.missing for frame, at in self._reads)
+            count = next((place for place, more in enumerate(goes_on) if more), count)
         reads, self._reads = self._reads[:count], self._reads[count:]
         if not reads:
             return []
         start = np.array([start for _, start in reads])[:, np.newaxis]
         found, bits, lanes = [], self._unit.bits, self._unit.lanes
         if "host.clock" in self._levels:
-            low, high = self._levels["host.clock"]
             times = start + self._host_clock
-            texts = np.broadcast_to([high, low], (times.size // 2, 2))
             keys = np.full(times.shape, key_of(CAPTURE, 0, 0))
             keys[:, -1] = key_of(FREE, 0, 0)
-            found.append(_chunk(times, keys, texts))
+            found.append(self._toggled("host.clock", times, keys))
         times = start + self._host_clock[::2]
         for lane in range(lanes):
             name = f"host.capture[{lane}]"
@@ -310,6 +291,11 @@ class BurstWriter(DumpWriter):
                     values[row, late] = -1 - values[row, late]
             found.append(self._stated(name, times, key_of(CAPTURE, 0, 1 + lane), values))
         return found
+
+    def _toggled(self, name: str, times: Times, key: Any) -> _Chunk:
+        """Return the changes of a clock, whose rises and falls take turns."""
+        low, high = self._levels[name]
+        return _chunk(times, key, np.broadcast_to([high, low], (times.size // 2, 2)))
 
     def _stated(self, name: str, times: Times, key: Any, values: Numbers) -> _Chunk:
         """Return the changes of bits to some values, -1 - bit for a wrong one."""

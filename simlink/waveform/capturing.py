@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 from simlink.link.line import CHANGING, UNDRIVEN
 from simlink.tracing.edges import Edge
+from simlink.waveform.deriving import Seen
 from simlink.waveform.mapping import Source, sources_in
 from simlink.waveform.reader import Dump, Ending
 from simlink.waveform.signals import NO_CONVERSION, NO_FRAME, Kind
@@ -27,57 +28,28 @@ _OFTEN = 1 << 16
 _Handler = Callable[[int, str, bool], None]
 
 
-@dataclass
-class Capture:
-    """What a dump shows.
+@dataclass(kw_only=True)
+class Capture(Seen):
+    """What a dump shows; its timescale is its `step`."""
 
-    Attributes
-    ----------
-    name : str
-        The file.
-    step : int
-        Its timescale, fs.
-    own : bool
-        Whether this program wrote it.
-    edges : dict of str to list of (int, int)
-        By signal, with values as in the trace.
-    pulses : dict of str to list of (int, int)
-        The levels of triggers that are wires.
-    lines : dict of str to list of (int, int)
-        The levels of data lines without word of which bit is on them.
-    begins : dict of str to int
-        The levels that the dump begins with, where they are known.
-    begin, end : int
-        Its first and last instant, fs.
-    last : dict of str to (int, int)
-        The last edge of each level in the whole dump.
-    latest : (int, str) or None
-        The last edge of all, and its signal.
-    wide : dict of str to (int, int)
-        Signals whose variable is no wire though one is wanted: its first change and its width.
-    whole : bool
-        Whether all of the dump was wanted.
-    ending : Ending
-        How it ends.
-    resolution : int
-        The largest step, fs, on a grid of which all its edges lie; its timescale at the least, 0
-        if it is exact.
-    """
-
+    #: The file.
     name: str
-    step: int
+    #: Whether this program wrote it.
     own: bool
-    edges: dict[str, list[Edge]] = field(default_factory=dict)
-    pulses: dict[str, list[Edge]] = field(default_factory=dict)
-    lines: dict[str, list[Edge]] = field(default_factory=dict)
+    #: The levels that the dump begins with, where they are known.
     begins: dict[str, int] = field(default_factory=dict)
-    begin: int = 0
-    end: int = 0
+    #: The last edge of each level in the whole dump.
     last: dict[str, Edge] = field(default_factory=dict)
+    #: The last edge of all, and its signal.
     latest: tuple[int, str] | None = None
+    #: Signals whose variable is no wire though one is wanted: its first change and its width.
     wide: dict[str, tuple[int, int]] = field(default_factory=dict)
+    #: Whether all of the dump was wanted.
     whole: bool = True
+    #: How it ends.
     ending: Ending = field(default_factory=Ending)
+    #: The largest step, fs, on a grid of which all its edges lie; its timescale at the least, 0 if
+    #: it is exact.
     resolution: int = 0
 
 
@@ -127,7 +99,7 @@ class _Reading:
 
     def __init__(self, dump: Dump, sources: list[Source], most: int) -> None:
         self.dump = dump
-        self.found = Capture(dump.name, dump.step, dump.own, ending=dump.ending)
+        self.found = Capture(name=dump.name, step=dump.step, own=dump.own, ending=dump.ending)
         self.handlers: dict[str, list[_Handler]] = {}
         self.values: dict[str, str] = {}
         self.full = False

@@ -15,20 +15,13 @@ Pulse = tuple[int, int | None]
 
 @dataclass
 class ClockFrame:
-    """The pulses of one frame.
+    """The pulses of one frame."""
 
-    Attributes
-    ----------
-    pulses : list of (int, int, int or None)
-        Each one's bit, its rise and its fall, fs.
-    missing : list of (int, int)
-        Pulses that did not come: near which instant, fs, and how many.
-    ended : bool
-        Whether it ended within the dump, as it should or short.
-    """
-
+    #: Each one's bit, its rise and its fall, fs.
     pulses: list[tuple[int, int, int | None]] = field(default_factory=list)
+    #: Pulses that did not come: near which instant, fs, and how many.
     missing: list[Edge] = field(default_factory=list)
+    #: Whether it ended within the dump, as it should or short.
     ended: bool = False
 
     @property

@@ -6,7 +6,7 @@ import math
 from bisect import bisect_right
 from collections.abc import Callable, Container, Mapping
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cache, partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -14,6 +14,7 @@ from simlink.base.instants import FS_PER_SECOND, period_of
 from simlink.link.repeat import repeats
 from simlink.link.transient import may_upset
 from simlink.tracing.captured_for import captured_for_whole
+from simlink.tracing.edges import rises
 from simlink.tracing.fault_edges import fault_edges, fault_reads
 from simlink.tracing.law_limits import Range, law_limits
 from simlink.tracing.measured import RULES, Span, edges_of, in_order, measure
@@ -153,11 +154,12 @@ def compare(
         If it is no dump, or lacks a line that is named.
     """
     found = capture(path, scenario, names or {}, most, progress, names_in(scenario))
-    simulated = Simulated(scenario, most)
-    complaints = check(found, scenario, simulated.longest_high)
+    # Run when it is asked for, and once.
+    simulated = cache(partial(_simulated, scenario, most))
+    complaints = check(found, scenario, lambda name: simulated()[1].get(name))
     spans = spans_of(found, scenario)
     measured = limits_of(spans)
-    beside = simulated.limits() if measured else {}
+    beside = simulated()[0] if measured else {}
     laws = law_limits(scenario)
     rows = []
     for symbol in RULES:
@@ -222,8 +224,7 @@ def judged(
 
 def spans_of(found: Capture, scenario: Scenario) -> list[Span]:
     """Return every interval that a dump shows, from its first whole frame on."""
-    seen = Seen(found.edges, found.pulses, found.lines, found.begin, found.end, found.step)
-    every = dict(complete(seen, scenario))
+    every = complete(found, scenario)
     edges = first_whole(every) | fault_reads(every)
     if may_upset(scenario, "return") or repeats(scenario):
         edges |= captured_for_whole(edges, scenario.bits_per_lane)
@@ -231,9 +232,9 @@ def spans_of(found: Capture, scenario: Scenario) -> list[Span]:
     if edges.get("remote.trigger") or not edges.get("remote.busy"):
         return spans
     # Without its trigger, a conversion is told by the rise of busy.
-    rises = [time for time, level in edges["remote.busy"] if level]
     edges = dict(edges)
-    edges["remote.trigger"] = [(time, index) for index, time in enumerate(rises)]
+    begun = enumerate(rises(edges, "remote.busy"))
+    edges["remote.trigger"] = [(time, index) for index, time in begun]
     more = [span for span in measure(edges) if span.symbol in _FROM_BUSY]
     known = [span for span in spans if span.symbol not in _FROM_BUSY]
     return in_order(known + more)
@@ -264,36 +265,25 @@ def _toggled(spans: list[Span], found: Capture, edges: Edges, scenario: Scenario
     return kept
 
 
-class Simulated:
-    """The simulation that a dump is compared with; run when it is asked for, and once."""
+def _simulated(scenario: Scenario, most: int) -> tuple[dict[str, Limits], dict[str, int]]:
+    """Return what each interval is in the simulation, and the longest that each busy is high, fs.
 
-    def __init__(self, scenario: Scenario, most: int) -> None:
-        self.scenario = scenario
-        self.most = most
-
-    def limits(self) -> dict[str, Limits]:
-        """Return what each interval is in the simulation, over its units."""
-        return limits_of(self._seen[0])
-
-    def longest_high(self, signal: str) -> int | None:
-        """Return the longest that a level is high, fs; None if it never is."""
-        return self._seen[1].get(signal)
-
-    @cached_property
-    def _seen(self) -> tuple[list[Span], dict[str, int]]:
-        spans: list[Span] = []
-        longest: dict[str, int] = {}
-        for found in traces(self.scenario, self.most):
-            edges = dict(traced(edges_of(found), self.scenario))
-            spans += measure(edges | fault_edges(found))
-            for name in ("host.busy", "remote.busy"):
-                held = longest_high(edges.get(name, ()), found.changes[-1].time)
-                if held is not None:
-                    longest[name] = max(held, longest.get(name, 0))
-        return spans, longest
+    A busy that never is high is left out.
+    """
+    spans: list[Span] = []
+    longest: dict[str, int] = {}
+    for found in traces(scenario, most):
+        edges = dict(traced(edges_of(found), scenario))
+        spans += measure(edges | fault_edges(found))
+        for name in ("host.busy", "remote.busy"):
+            held = longest_high(edges.get(name, ()), found.changes[-1].time)
+            if held is not None:
+                longest[name] = max(held, longest.get(name, 0))
+    return limits_of(spans), longest
 
 
 def traced(edges: Edges, scenario: Scenario) -> Edges:
     """Return the edges of a trace with what is told from others filled in, as on a dump."""
     times = [line[i][0] for line in edges.values() if line for i in (0, -1)]
-    return complete(Seen(edges, {}, {}, min(times, default=0), max(times, default=0)), scenario)
+    begin, end = min(times, default=0), max(times, default=0)
+    return complete(Seen(edges=edges, begin=begin, end=end), scenario)

@@ -20,12 +20,12 @@ are told by the host's clock in either. On wires:
 from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from simlink.base.instants import clock_edges
 from simlink.link.line import CHANGING
-from simlink.tracing.edges import Edge, rises
+from simlink.tracing.edges import Edge, bit_of, rises
 from simlink.waveform.clocks import ClockFrame, frames_of, period_of, pulses_of
 from simlink.waveform.signals import NO_FRAME, UNSEEN
 
@@ -35,27 +35,20 @@ if TYPE_CHECKING:
 Edges = dict[str, list[Edge]]
 
 
-@dataclass
+@dataclass(kw_only=True)
 class Seen:
-    """What is known of a stretch of time.
+    """What is known of a stretch of time."""
 
-    Attributes
-    ----------
-    edges : dict of str to list of (int, int)
-        By signal, with values as in the trace.
-    pulses, lines : dict of str to list of (int, int)
-        Triggers and data lines that are plain wires.
-    begin, end : int
-        The first and last instant, fs.
-    step : int
-        To how many fs instants are known.
-    """
-
-    edges: Edges
-    pulses: Edges
-    lines: Edges
-    begin: int
-    end: int
+    #: By signal, with values as in the trace.
+    edges: Edges = field(default_factory=dict)
+    #: The levels of triggers that are wires.
+    pulses: Edges = field(default_factory=dict)
+    #: The levels of data lines without word of which bit is on them.
+    lines: Edges = field(default_factory=dict)
+    #: The first and last instant, fs.
+    begin: int = 0
+    end: int = 0
+    #: To how many fs instants are known.
     step: int = 1
 
 
@@ -119,13 +112,12 @@ def _captures(edges: Edges, seen: Seen, scenario: Scenario) -> None:
     if "remote.capture" in edges or "remote.clock" not in edges:
         return
     half = scenario.remote_clock.capture == "half"
-    found = []
-    for frame in frames_on(seen, "remote.clock", scenario.bits_per_lane):
-        for bit, rise, fall in frame.pulses:
-            at = rise if half else fall
-            if at is not None:
-                found.append((at, bit))
-    edges["remote.capture"] = found
+    edges["remote.capture"] = [
+        (at, bit)
+        for frame in frames_on(seen, "remote.clock", scenario.bits_per_lane)
+        for bit, rise, fall in frame.pulses
+        if (at := rise if half else fall) is not None
+    ]
 
 
 def _valid_data(edges: Edges, seen: Seen) -> None:
@@ -143,19 +135,10 @@ def _valid_data(edges: Edges, seen: Seen) -> None:
                 before = max([before, *begun[: bisect_right(begun, at)][-1:]])
             place = bisect_right(changes, at) - 1
             if place >= 0 and changes[place] > before:
-                if found and found[-1][1] >= 0:
-                    found.append((_next(changes, found[-1][0]), CHANGING))
-                found.append((changes[place], bit if bit >= 0 else -1 - bit))
+                found.append((changes[place], bit_of(bit)))
+                found += [(end, CHANGING) for end in changes[place + 1 : place + 2]]
             before = at
-        if found and _next(changes, found[-1][0]) >= 0:
-            found.append((_next(changes, found[-1][0]), CHANGING))
         edges[name] = found
-
-
-def _next(changes: list[int], time: int) -> int:
-    """Return the first change after an instant, -1 if there is none."""
-    place = bisect_right(changes, time)
-    return changes[place] if place < len(changes) else -1
 
 
 def _releases(edges: Edges, scenario: Scenario) -> None:

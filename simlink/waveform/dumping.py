@@ -13,8 +13,9 @@ from typing import TYPE_CHECKING, Any
 from simlink.base.errors import InputError
 from simlink.base.safe_write import writing_whole
 from simlink.base.version import __version__
-from simlink.tracing.pin_names import in_dump, pins_of
+from simlink.tracing.pin_names import pins_of
 from simlink.waveform.bursts import BurstWriter, suits
+from simlink.waveform.mapping import lines_of
 from simlink.waveform.ordering import UnsettledOrderError
 from simlink.waveform.signals import Signal, signals_of
 from simlink.waveform.writer import DumpWriter
@@ -64,7 +65,7 @@ def dump(
 
     window = range(scenario.conversions) if conversions is None else conversions
     check_window(scenario, window)
-    names = pins_of(scenario, pins)
+    names = lines_of(pins_of(scenario, pins), scenario)
     wanted = [_named(one, names) for one in chosen(signals_of(scenario), signals)]
     _check_names(wanted)
     with writing_whole(Path(path)) as file:
@@ -91,15 +92,10 @@ def dump(
         text.detach()
 
 
-def _named(signal: Signal, pins: Mapping[str, str]) -> Signal:
-    """Return a signal with the name of its pin."""
-    pin = pins.get(signal.name)
-    if pin is None and signal.family in pins:
-        pin = pins[signal.family] + ("" if signal.lane is None else f"_{signal.lane}")
-    if pin is None:
-        return signal
-    scope = signal.reference.rpartition(".")[0]
-    return replace(signal, reference=f"{scope}.{in_dump(pin)}")
+def _named(signal: Signal, names: Mapping[str, str]) -> Signal:
+    """Return a signal with the name of its pin, if it has one."""
+    scope, _, name = signal.reference.rpartition(".")
+    return replace(signal, reference=f"{scope}.{names.get(signal.name, name)}")
 
 
 def _check_names(signals: list[Signal]) -> None:

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 from simlink.base.errors import printable
 from simlink.base.instants import period_of as exact_period
+from simlink.link.transient import WAYS, Way
 from simlink.tracing.edges import Edge
 from simlink.waveform.capturing import Capture
 from simlink.waveform.clocks import frames_of, period_of, pulses_of
@@ -31,24 +32,16 @@ _STUCK = 3
 
 @dataclass(frozen=True, order=True)
 class Complaint:
-    """One thing that is wrong.
+    """One thing that is wrong."""
 
-    Attributes
-    ----------
-    time : int
-        When, in fs of the dump.
-    signal : str
-        On which signal, under its name in the trace.
-    kind : str
-        ``missing_edge``, ``glitch``, ``swapped``, ``wide``, ``stuck``, ``inverted``, ``cut_off``
-        or ``coarse``.
-    text : str
-        What it is.
-    """
-
+    #: When, in fs of the dump.
     time: int
+    #: On which signal, under its name in the trace.
     signal: str
+    #: ``missing_edge``, ``glitch``, ``swapped``, ``wide``, ``stuck``, ``inverted``, ``cut_off`` or
+    #: ``coarse``.
     kind: str
+    #: What it is.
     text: str
 
     def line(self) -> str:
@@ -74,7 +67,7 @@ def clocks_of(scenario: Scenario) -> list[Clock]:
     crossed the barrier has none that the channel does not pass.
     """
     host = scenario.host.clock.value
-    forward, back = (_shortest(scenario, name) for name in ("forward", "return"))
+    forward, back = (_shortest(scenario, way) for way in WAYS)
 
     def made(frequency: Fraction, passed: int) -> int:
         period = exact_period(frequency)
@@ -93,9 +86,8 @@ def clocks_of(scenario: Scenario) -> list[Clock]:
     ]
 
 
-def _shortest(scenario: Scenario, direction: str) -> int:
-    way = scenario.barrier.direction("forward" if direction == "forward" else "return")
-    return int(way.min_pulse.support[0])
+def _shortest(scenario: Scenario, way: Way) -> int:
+    return int(scenario.barrier.direction(way).min_pulse.support[0])
 
 
 def check(
@@ -126,14 +118,16 @@ def check(
         )
         for name, (time, width) in found.wide.items()
     ]
-    until = found.end if found.whole else _last_kept(found)
+    kept = [edges[-1][0] for edges in found.edges.values() if edges]
+    until = found.end if found.whole else max(kept, default=found.begin)
     bits = scenario.bits_per_lane
-    told += _triggers(found, scenario)
+    for name, levels in found.pulses.items():
+        told += _glitches(levels, name, _shortest(scenario, "forward"), found.step)
     for clock in clocks_of(scenario):
         edges = found.edges.get(clock.name)
         if not edges:
             continue
-        wrong = _swapped(found, clock)
+        wrong = _swapped(found, clock, edges)
         if wrong is None and 4 * found.step > exact_period(clock.frequency):
             wrong = Complaint(
                 edges[0][0],
@@ -159,15 +153,16 @@ def check(
                     f"begins at {shown(frame.start)}"
                 )
                 told.append(Complaint(time, clock.name, "missing_edge", text))
-        if found.whole and frames and not frames[-1].ended and _open(found):
+        is_open = not found.ending.closed and found.ending.torn is None
+        if found.whole and frames and not frames[-1].ended and is_open:
             told.append(_cut(found, f"{len(frames[-1].pulses)} of {bits} pulses of a frame"))
     told += _stuck(found, longest_busy)
     told += _inverted(found, scenario)
     told += _torn(found)
-    kept: dict[tuple[str, str, int], Complaint] = {}
+    first: dict[tuple[str, str, int], Complaint] = {}
     for one in sorted(told):
-        kept.setdefault((one.kind, one.signal, one.time), one)
-    return _shortened(list(kept.values()))
+        first.setdefault((one.kind, one.signal, one.time), one)
+    return _shortened(list(first.values()))
 
 
 def _shortened(complaints: list[Complaint]) -> list[Complaint]:
@@ -185,18 +180,6 @@ def _shortened(complaints: list[Complaint]) -> list[Complaint]:
             text = f"{len(rest)} more like it ({rest[0].kind}) from here to {shown(rest[-1].time)}"
             told.append(replace(rest[0], text=text))
     return sorted(told)
-
-
-def _last_kept(found: Capture) -> int:
-    return max((edges[-1][0] for edges in found.edges.values() if edges), default=found.begin)
-
-
-def _triggers(found: Capture, scenario: Scenario) -> list[Complaint]:
-    told = []
-    shortest = _shortest(scenario, "forward")
-    for name, edges in found.pulses.items():
-        told += _glitches(edges, name, shortest, found.step)
-    return told
 
 
 def _glitches(edges: list[Edge], name: str, shortest: int, step: int) -> list[Complaint]:
@@ -250,9 +233,8 @@ def _without_short(near: list[Edge], limit: int) -> tuple[list[Edge], list[tuple
     return [edge for i, edge in enumerate(near) if there[i]], taken
 
 
-def _swapped(found: Capture, clock: Clock) -> Complaint | None:
+def _swapped(found: Capture, clock: Clock, edges: list[Edge]) -> Complaint | None:
     """Complain if a data line moves more often than the clock that it is clocked by."""
-    edges = found.edges[clock.name]
     for name, line in found.lines.items():
         if name.startswith(clock.lines) and len(line) > len(edges) > 0:
             text = (
@@ -313,11 +295,6 @@ def longest_high(edges: Sequence[Edge], end: int) -> int | None:
     ended = [*edges, (end, 0)]
     held = [after - before for (before, level), (after, _) in pairwise(ended) if level]
     return max(held, default=None)
-
-
-def _open(found: Capture) -> bool:
-    """Whether a dump does not say that it is whole."""
-    return not found.ending.closed and found.ending.torn is None
 
 
 def _cut(found: Capture, what: str) -> Complaint:

@@ -13,9 +13,9 @@ MAKER = "simlink"
 _CODES = [chr(code) for code in range(33, 127) if chr(code) not in "#$"]
 
 
-@dataclass(frozen=True)
-class Declared:
-    """A variable that a dump declares."""
+@dataclass(frozen=True, slots=True)
+class Variable:
+    """A variable as a dump declares it."""
 
     reference: str
     kind: str
@@ -47,7 +47,7 @@ def unspoilt(text: str) -> str:
     return "".join(c if " " <= c <= "~" and c != "$" else "?" for c in text)
 
 
-def header(version: str, comment: str, timescale: str, variables: list[Declared]) -> str:
+def header(version: str, comment: str, timescale: str, variables: list[Variable]) -> str:
     """Return the header of a dump, with the scopes that variables are in, each scope once."""
     lines = [f"$version {MAKER} {unspoilt(version)} $end"]
     if comment:
@@ -59,7 +59,7 @@ def header(version: str, comment: str, timescale: str, variables: list[Declared]
     return "\n".join([*lines, "$enddefinitions $end", ""])
 
 
-def _scope(path: str, variables: list[Declared], depth: int) -> Iterator[str]:
+def _scope(path: str, variables: list[Variable], depth: int) -> Iterator[str]:
     """Give the declarations of a scope; one within it stands where its first variable would."""
     if not variables:
         return

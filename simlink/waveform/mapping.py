@@ -13,7 +13,8 @@ from simlink.waveform.signals import UPSET, Kind, Signal, signals_of
 
 if TYPE_CHECKING:
     from simlink.scenario.schema import Scenario
-    from simlink.waveform.reader import Dump, Variable
+    from simlink.waveform.header import Variable
+    from simlink.waveform.reader import Dump
 
 #: Signals that are wires on a board, so that another dump may have them under other names.
 WIRES = (
@@ -37,24 +38,16 @@ _MOST_COMPARED = 2000
 
 @dataclass(frozen=True)
 class Source:
-    """Where a signal of the scenario comes from.
+    """Where a signal of the scenario comes from."""
 
-    Attributes
-    ----------
-    signal : Signal
-        What it is.
-    variable : Variable
-        The variable that carries it.
-    inverted : bool
-        Whether the line is active low.
-    number, wrong : Variable or None
-        For a happening of an own dump: which one it was, and whether the bit was wrong. For a
-        data line: which bit is on it.
-    """
-
+    #: What it is.
     signal: Signal
+    #: The variable that carries it.
     variable: Variable
+    #: Whether the line is active low.
     inverted: bool = False
+    #: For a happening of an own dump: which one it was, and whether the bit was wrong. For a data
+    #: line: which bit is on it.
     number: Variable | None = None
     wrong: Variable | None = None
 
@@ -111,7 +104,7 @@ def sources_in(dump: Dump, scenario: Scenario, names: Mapping[str, str]) -> list
     # When channels are upset tells no interval.
     untold = UPSET.values()
     signals = {one.name: one for one in signals_of(scenario) if one.name not in untold}
-    for name in _at_host(scenario):
+    for name in (f"host.data[{lane}]" for lane in range(scenario.frame.lanes)):
         # With a FIFO the data at the host tell no interval; they may be named all the same.
         signals.setdefault(name, Signal(name, Kind.LINE, 1, name, None))
     for name in names:
@@ -126,16 +119,19 @@ def sources_in(dump: Dump, scenario: Scenario, names: Mapping[str, str]) -> list
         said = names.get(name)
         if said is None and name in pins and len(_fitting(by_reference, pins[name])) == 1:
             said = pins[name]
+        inverted = said is not None and said.startswith("!")
         if said is not None:
-            inverted = said.startswith("!")
             variable = _look_up(dump, by_reference, said.removeprefix("!"), name, signals)
-            found.append(_named(signal, variable, inverted, dump, by_reference))
         elif signal.reference in by_reference:
-            number, wrong = by_reference.get(signal.number), by_reference.get(signal.wrong)
-            if signal.kind is Kind.BIT and number is None:
-                continue
             variable = by_reference[signal.reference]
-            found.append(Source(signal, variable, number=number, wrong=wrong))
+        else:
+            continue
+        number = wrong = None
+        if dump.own or said is None:
+            own = replace(signal, reference=variable.reference)
+            number, wrong = by_reference.get(own.number), by_reference.get(own.wrong)
+        if said is not None or signal.kind is not Kind.BIT or number is not None:
+            found.append(Source(signal, variable, inverted, number, wrong))
     if not found:
         seen = ", ".join(name[:_MOST_NAME] for name in sorted(by_reference)[:20])
         lines = ", ".join(one for one in signals if one.partition("[")[0] in WIRES)
@@ -147,25 +143,6 @@ def sources_in(dump: Dump, scenario: Scenario, names: Mapping[str, str]) -> list
             f"lines that can be named: {lines}",
         )
     return found
-
-
-def _named(
-    signal: Signal,
-    variable: Variable,
-    inverted: bool,
-    dump: Dump,
-    by_reference: Mapping[str, Variable],
-) -> Source:
-    """Return where a named signal comes from; an own dump has numbers beside it there, too."""
-    if not dump.own:
-        return Source(signal, variable, inverted)
-    own = replace(signal, reference=variable.reference)
-    number, wrong = by_reference.get(own.number), by_reference.get(own.wrong)
-    return Source(signal, variable, inverted, number, wrong)
-
-
-def _at_host(scenario: Scenario) -> list[str]:
-    return [f"host.data[{lane}]" for lane in range(scenario.frame.lanes)]
 
 
 def _fitting(by_reference: Mapping[str, Variable], said: str) -> list[Variable]:

@@ -84,11 +84,7 @@ class States:
     """Texts between the states of one variable, by small numbers that stand for states."""
 
     def __init__(
-        self,
-        texts: list[bytes],
-        difference: Callable[[int, int], str],
-        count: int,
-        first: int,
+        self, texts: list[bytes], difference: Callable[[int, int], str], count: int, first: int
     ) -> None:
         self.texts = texts
         self.difference = difference

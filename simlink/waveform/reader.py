@@ -18,32 +18,12 @@ from simlink.base.errors import InputError
 from simlink.base.instants import LONGEST_TRIAL
 from simlink.base.safe_write import note_input
 from simlink.waveform import timescale
-from simlink.waveform.header import CLOSING, MAKER
+from simlink.waveform.header import CLOSING, MAKER, Variable
 
 #: Variable types of the standard, and ``string``, which some programs add.
-KINDS = frozenset(
-    (
-        "event",
-        "integer",
-        "parameter",
-        "real",
-        "realtime",
-        "reg",
-        "supply0",
-        "supply1",
-        "time",
-        "tri",
-        "triand",
-        "trior",
-        "trireg",
-        "tri0",
-        "tri1",
-        "wand",
-        "wire",
-        "wor",
-        "string",
-        "port",
-    )
+_KINDS = re.compile(
+    "event|integer|parameter|port|real|realtime|reg|string|supply[01]|time|tri|tri[01]|triand|trior"
+    "|trireg|wand|wire|wor"
 )
 _DUMPS = frozenset(("$dumpvars", "$dumpall", "$dumpon", "$dumpoff"))
 _TEXTS = frozenset(("$comment", "$date", "$version", "$attrbegin", "$attrend"))
@@ -63,16 +43,6 @@ _MOST_REAL = 2**10
 
 
 @dataclass(frozen=True, slots=True)
-class Variable:
-    """One variable as a dump declares it."""
-
-    reference: str
-    kind: str
-    width: int
-    code: str
-
-
-@dataclass(frozen=True, slots=True)
 class Change:
     """A new value: instant in steps, identifier code, value in small letters.
 
@@ -87,21 +57,14 @@ class Change:
 
 @dataclass
 class Ending:
-    """How a dump ended, known once it has been read.
+    """How a dump ended, known once it has been read."""
 
-    Attributes
-    ----------
-    time : int or None
-        Its last instant in steps.
-    closed : bool
-        Whether it says that it is whole: an own one by its closing comment, another by a last
-        instant at which nothing changes.
-    torn : str or None
-        What was cut in two at its end.
-    """
-
+    #: Its last instant in steps.
     time: int | None = None
+    #: Whether it says that it is whole: an own one by its closing comment, another by a last
+    #: instant at which nothing changes.
     closed: bool = False
+    #: What was cut in two at its end.
     torn: str | None = None
 
 
@@ -205,7 +168,9 @@ class Dump:
                 if len(self.variables) > _MOST_VARIABLES:
                     raise self.fault(None, f"more than {_MOST_VARIABLES} variables")
             elif token in _TEXTS:
-                words = self._text(token)
+                words = self._words()
+                if words is None:
+                    raise InputError(self.name, token, None, "no $end follows")
                 self.own |= token == "$version" and words[:1] == [MAKER]
             else:
                 raise self.fault(token, "no waveform dump (IEEE Std 1364 VCD)")
@@ -229,13 +194,6 @@ class Dump:
                 raise self.fault(keyword, f"no $end follows within {_MOST_SECTION} characters")
         raise InputError(self.name, keyword, None, "no $end follows")
 
-    def _text(self, keyword: str) -> list[str]:
-        """Return the first words of a text, which may be long."""
-        words = self._words()
-        if words is None:
-            raise InputError(self.name, keyword, None, "no $end follows")
-        return words
-
     def _scope(self, depth: int) -> str:
         words = self._section("$scope")
         if len(words) != 2:
@@ -251,7 +209,7 @@ class Dump:
 
     def _variable(self, scopes: list[str]) -> Variable:
         words = self._section("$var")
-        if len(words) < 4 or words[0] not in KINDS or not _DIGITS.fullmatch(words[1]):
+        if len(words) < 4 or not _KINDS.fullmatch(words[0]) or not _DIGITS.fullmatch(words[1]):
             raise self.fault(
                 " ".join(["$var", *words]), "$var, its type, size, identifier code, name, $end"
             )

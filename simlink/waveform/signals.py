@@ -40,27 +40,18 @@ class Kind(Enum):
 
 @dataclass(frozen=True)
 class Signal:
-    """One signal of a scenario.
+    """One signal of a scenario."""
 
-    Attributes
-    ----------
-    name : str
-        As in the trace, such as ``"fifo.push[0]"``.
-    kind : Kind
-        How it is dumped.
-    width : int
-        Bits of its vector; 1 for a level.
-    reference : str
-        Its variable in a dump, scopes and all: the event of a happening, whose vector and wire
-        have suffixes of their own.
-    idle : int or None
-        What it is before anything has happened; None for a happening.
-    """
-
+    #: As in the trace, such as ``"fifo.push[0]"``.
     name: str
+    #: How it is dumped.
     kind: Kind
+    #: Bits of its vector; 1 for a level.
     width: int
+    #: Its variable in a dump, scopes and all: the event of a happening, whose vector and wire have
+    #: suffixes of their own.
     reference: str
+    #: What it is before anything has happened; None for a happening.
     idle: int | None
 
     @property

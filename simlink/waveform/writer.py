@@ -8,6 +8,7 @@ a space before the identifier code (``1!``), vectors and reals with one (``b101 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
+from functools import cached_property
 from heapq import merge
 from operator import itemgetter
 from typing import IO, TYPE_CHECKING, Any
@@ -17,10 +18,9 @@ from simlink.link.line import CHANGING, UNDRIVEN
 from simlink.link.repeat import repeats
 from simlink.link.transient import Upsets
 from simlink.waveform import timescale
-from simlink.waveform.fault_wire import FaultWire
-from simlink.waveform.header import CLOSING, Declared, header, identifier
+from simlink.waveform.header import CLOSING, Variable, header, identifier
 from simlink.waveform.signals import FAULT, NO_FRAME, UPSET, Kind, Signal
-from simlink.waveform.upset_wires import UpsetWire
+from simlink.waveform.undriven import FaultWire, UpsetWire, Wire
 
 if TYPE_CHECKING:
     from simlink.engines.event.signals import Observer
@@ -55,26 +55,10 @@ class DumpWriter:
     A change is kept as its instant and its text, most of which is made once and looked up after
     that; a block of them is put together at a time.
 
-    Parameters
-    ----------
-    file : text file
-        Where it goes.
-    scenario : Scenario
-        What is simulated.
-    trial : int
-        Which unit.
-    signals : iterable of Signal
-        Those of its signals that are dumped.
-    step : int
-        The timescale in fs; instants are rounded to the nearest step, half a step up.
-    first : int
-        The conversion whose trigger opens the dump.
-    constants : dict of str to float
-        Reals that never change, by their references.
-    comment : str
-        What the header says about it.
-    version : str
-        Of the program.
+    ``step`` is the timescale in fs; instants are rounded to the nearest step, half a step up. The
+    trigger of the conversion ``first`` opens the dump. ``constants`` are reals that never change,
+    by their references; ``comment`` is what the header says about the dump, ``version`` that of
+    the program.
 
     Attributes
     ----------
@@ -112,7 +96,7 @@ class DumpWriter:
         self._started = False
         self._time = 0
         self._origin = 0
-        self._declared: list[Declared] = []
+        self._declared: list[Variable] = []
         #: What each variable shows now, for the dump to begin with.
         self._shows: list[Callable[[], str]] = []
         #: The conversion that was taken last, and the one whose frame is on the lines.
@@ -123,9 +107,8 @@ class DumpWriter:
         self._line_bits: list[list[int]] = []
         #: What is told from a signal, ahead of its own change; of an instant and a value.
         self._told: dict[str, list[Callable[[int, int], str]]] = {}
-        #: Of the unit, where one of its directions is dumped.
-        self._windows: Upsets | None = None
-        self._beside: list[tuple[UpsetWire | FaultWire, Callable[[int], str]]] = []
+        #: Wires that no part drives, each with what gives its lines.
+        self._beside: list[tuple[Wire, Callable[[int], str]]] = []
         dumped = self._dumped()
         for reference, value in (constants or {}).items():
             self._held(reference, "real", 64, f"r{value!r} ")
@@ -181,7 +164,7 @@ class DumpWriter:
     def _variable(self, reference: str, kind: str, width: int = 1) -> str:
         """Declare a variable; return its identifier code."""
         code = identifier(len(self._declared))
-        self._declared.append(Declared(reference, kind, width, code))
+        self._declared.append(Variable(reference, kind, width, code))
         return code
 
     def _held(self, reference: str, kind: str, width: int, value: str) -> Lines:
@@ -280,17 +263,21 @@ class DumpWriter:
 
     def _upsets(self, signal: Signal) -> None:
         """Have a direction's upsets written among the changes of signals."""
-        if self._windows is None:
-            self._windows = Upsets(self._scenario, self._trial)
         (way,) = (way for way, name in UPSET.items() if name == signal.name)
+        self._stands_beside(signal, UpsetWire(self._windows, way))
+
+    @cached_property
+    def _windows(self) -> Upsets:
+        return Upsets(self._scenario, self._trial)
+
+    def _stands_beside(self, signal: Signal, wire: Wire) -> None:
         lines = self._held(signal.reference, "wire", 1, "0")
-        self._beside.append((UpsetWire(self._windows, way), lambda level: lines(str(level))))
+        self._beside.append((wire, lambda level: lines(str(level))))
 
     def _fault(self, signal: Signal) -> None:
         """Have the fault line written among the changes of signals."""
         wire, before = FaultWire(self._scenario, self._trial), NO_FRAME
-        lines = self._held(signal.reference, "wire", 1, "0")
-        self._beside.append((wire, lambda level: lines(str(level))))
+        self._stands_beside(signal, wire)
 
         def watch(time: int, value: int) -> str:
             nonlocal before

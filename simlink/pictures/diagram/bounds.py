@@ -25,14 +25,9 @@ _EVENT = re.compile(
 
 
 def narrow(view: View, since: str | None, until: str | None) -> None:
-    """Narrow what is shown to a stretch of it.
+    """Narrow what is shown, in place, to a stretch of it.
 
-    Parameters
-    ----------
-    view : View
-        Changed in place.
-    since, until : str or None
-        An event or an instant, as above; None where the conversions' own end stays.
+    Its ends are events or instants, as above; None where the conversions' own end stays.
 
     Raises
     ------

@@ -44,24 +44,16 @@ class Contents:
 
 @dataclass(frozen=True)
 class Piece:
-    """What one line of the picture shows of a dimension line.
+    """What one line of the picture shows of a dimension line."""
 
-    Attributes
-    ----------
-    dimension : Dimension
-        The whole of it.
-    left, right : float
-        Its ends, in mm.
-    y : float
-        Its height, in mm.
-    open_left, open_right : bool
-        Whether it goes on in another line of the picture.
-    """
-
+    #: The whole of it.
     dimension: Dimension
+    #: Its ends, in mm.
     left: float
     right: float
+    #: Its height, in mm.
     y: float
+    #: Whether it goes on in another line of the picture.
     open_left: bool
     open_right: bool
 
@@ -79,47 +71,47 @@ class Bracket:
 
 @dataclass
 class Line:
-    """One line of the picture: a scale of time, and all rows over it.
+    """One line of the picture: a scale of time, and all rows over it."""
 
-    Attributes
-    ----------
-    scale : Scale
-        Where instants lie.
-    rows : dict of str to (float, float)
-        Top and bottom of each track.
-    blocks : list of (str, float, float)
-        Side, top and bottom of each side's block.
-    barrier : (float, float) or None
-        Top and bottom of the barrier.
-    pieces : list of Piece
-        Dimension lines.
-    fates : list of (float, float, float)
-        Where each fate was met, where its label stands, and the label's top.
-    brackets : list of Bracket
-        Where details are taken from.
-    dense : dict of str to list of Block
-        What is drawn as blocks on each track.
-    last : bool
-        Whether no line of the same picture follows.
-    signs : list of Sign
-        What came of symbols that common-mode events hit.
-    detail : str
-        The letter of an enlarged detail; empty for the whole.
-    """
-
+    #: Where instants lie.
     scale: Scale
+    #: Top and bottom of each track.
     rows: dict[str, tuple[float, float]] = field(default_factory=dict)
+    #: Side, top and bottom of each side's block.
     blocks: list[tuple[str, float, float]] = field(default_factory=list)
+    #: Top and bottom of the barrier.
     barrier: tuple[float, float] | None = None
+    #: Dimension lines.
     pieces: list[Piece] = field(default_factory=list)
+    #: Where each fate was met, where its label stands, and the label's top.
     fates: list[tuple[float, float, float]] = field(default_factory=list)
+    #: What is drawn as blocks on each track.
     dense: dict[str, list[Block]] = field(default_factory=dict)
+    #: Where details are taken from.
     brackets: list[Bracket] = field(default_factory=list)
+    #: What came of symbols that common-mode events hit.
     signs: list[Sign] = field(default_factory=list)
+    #: Whether no line of the same picture follows.
     last: bool = True
+    #: The letter of an enlarged detail; empty for the whole.
     detail: str = ""
 
     def shows(self, time: int) -> bool:
         """Tell whether an instant is drawn on this line and on no other."""
         end = self.scale.end
         return self.scale.start <= time and (time < end or (self.last and time == end))
+
+    def hides(self, track: str, time: int) -> bool:
+        """Tell whether an instant of a track is within a block."""
+        return any(block.holds(time, time) for block in self.dense.get(track, []))
+
+    def strips(self) -> list[tuple[float, float]]:
+        """Return the stretches of height that its blocks and the barrier take, joined."""
+        found: list[tuple[float, float]] = []
+        blocks = [(top, bottom) for _, top, bottom in self.blocks]
+        for top, bottom in sorted([*blocks, *([self.barrier] if self.barrier else [])]):
+            if found and top <= found[-1][1] + 1e-6:
+                found[-1] = (found[-1][0], bottom)
+            else:
+                found.append((top, bottom))
+        return found

@@ -18,22 +18,15 @@ FEWEST = 6
 
 @dataclass(frozen=True)
 class Block:
-    """A stretch of a track in which its edges are too close to be drawn.
+    """A stretch of a track in which its edges are too close to be drawn."""
 
-    Attributes
-    ----------
-    start, end : int
-        Its first and last edge, in fs.
-    left, right : float
-        Where they lie, in mm.
-    count : int
-        Clock cycles, bits, or instants within it.
-    """
-
+    #: Its first and last edge, in fs.
     start: int
     end: int
+    #: Where they lie, in mm.
     left: float
     right: float
+    #: Clock cycles, bits, or instants within it.
     count: int
 
     def holds(self, start: int, end: int) -> bool:

@@ -29,24 +29,16 @@ _WITH = {
 
 @dataclass(frozen=True)
 class Detail:
-    """A stretch of time that is drawn enlarged.
+    """A stretch of time that is drawn enlarged."""
 
-    Attributes
-    ----------
-    letter : str
-        What it is called in the picture.
-    start, end : int
-        The stretch, in fs.
-    tracks : list of Track
-        Those that it shows, in the order of the picture.
-    dimensions : list of Dimension
-        The dimension lines that stand in it and not in the whole.
-    """
-
+    #: What it is called in the picture.
     letter: str
+    #: The stretch, in fs.
     start: int
     end: int
+    #: Those that it shows, in the order of the picture.
     tracks: list[Track]
+    #: The dimension lines that stand in it and not in the whole.
     dimensions: list[Dimension]
 
 
@@ -63,28 +55,28 @@ def details(contents: Contents) -> list[Detail]:
 def _near(contents: Contents, some: list[Dimension], period: int, before: int) -> list[Detail]:
     """Return the details that small intervals make; so many have been made before."""
     small = [one for one in some if abs(one.span.length) <= 3 * period]
-    small.sort(key=lambda one: min(one.span.start, one.span.end))
+    small.sort(key=lambda one: _ends([one])[0])
     groups: list[list[Dimension]] = []
     for one in small:
-        if groups and _last([*groups[-1], one]) - _first(groups[-1]) <= _MOST * period:
+        start, end = _ends([*groups[-1], one]) if groups else (0, 0)
+        if groups and end - start <= _MOST * period:
             groups[-1].append(one)
         else:
             groups.append([one])
     found: list[Detail] = []
+    around, view = round(_AROUND * period), contents.view
     for group in [group for group in groups if len(group) > 1]:
-        start = max(_first(group) - round(_AROUND * period), contents.view.start)
-        end = min(_last(group) + round(_AROUND * period), contents.view.end)
+        first, last = _ends(group)
+        start, end = max(first - around, view.start), min(last + around, view.end)
         letter = "ABCDEFGH"[before + len(found)]
         found.append(Detail(letter, start, end, _tracks(group, contents), group))
     return found
 
 
-def _first(group: list[Dimension]) -> int:
-    return min(min(one.span.start, one.span.end) for one in group)
-
-
-def _last(group: list[Dimension]) -> int:
-    return max(max(one.span.start, one.span.end) for one in group)
+def _ends(group: list[Dimension]) -> tuple[int, int]:
+    """Return the first and the last instant of some dimension lines, in fs."""
+    ends = [time for one in group for time in (one.span.start, one.span.end)]
+    return min(ends), max(ends)
 
 
 def _tracks(group: list[Dimension], contents: Contents) -> list[Track]:

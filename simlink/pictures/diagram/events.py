@@ -50,29 +50,19 @@ class Struck:
 
 @dataclass(frozen=True)
 class Events:
-    """What common-mode events do within a picture.
+    """What common-mode events do within a picture."""
 
-    Attributes
-    ----------
-    instants : list of int
-        When the events begin that upset channels or raise the fault line, in fs, in order.
-    windows : list of (int, int)
-        When channels are upset, in fs, in order.
-    struck : list of Struck
-        The symbols that are hit.
-    drawn : list of Struck
-        Those of them that are drawn: lanes that have no row are not.
-    made : list of Made
-        The edges that no part drove.
-    unrequested : list of Fate
-        What became of the frames that were read and that no trigger asked for.
-    """
-
+    #: When the events begin that upset channels or raise the fault line, in fs, in order.
     instants: list[int]
+    #: When channels are upset, in fs, in order.
     windows: list[tuple[int, int]]
+    #: The symbols that are hit.
     struck: list[Struck]
+    #: Those of them that are drawn: lanes that have no row are not.
     drawn: list[Struck]
+    #: The edges that no part drove.
     made: list[Made] = field(default_factory=list)
+    #: What became of the frames that were read and that no trigger asked for.
     unrequested: list[Fate] = field(default_factory=list)
 
     @property
@@ -138,19 +128,10 @@ def effect_of(trace: Trace, one: Met) -> str:
 
 
 def events(view: View, tracks: list[Track]) -> Events | None:
-    """Return what common-mode events do within a view; None if there are none.
-
-    Parameters
-    ----------
-    view : View
-    tracks : list of Track
-        Those that are drawn.
-    """
+    """Return what common-mode events do within a view, of which tracks are drawn; None if none."""
     trace, start, end = view.trace, view.start, view.end
     reported = {time for time, _ in view.edges.get(EVENT, ()) if start <= time < end}
-    windows: list[tuple[int, int]] = []
-    if upsets(trace.scenario):
-        windows = windows_of(trace.scenario, trace.trial, start, end)
+    windows = windows_of(trace.scenario, trace.trial, start, end)
     struck = [one for one in struck_in(trace) if one.sent < end and one.arrives > start]
     lanes = {track.lane for track in tracks if track.lane is not None}
     drawn = [
@@ -162,19 +143,10 @@ def events(view: View, tracks: list[Track]) -> Events | None:
         return None
     found = reported.union(_instants(trace.scenario, trace.trial, windows))
     made = [one for one in trace.made if start <= one.time < end]
-    return Events(sorted(found), windows, struck, drawn, made, _unrequested(trace, start, end))
-
-
-def _unrequested(trace: Trace, start: int, end: int) -> list[Fate]:
-    """Return the fates of the frames that no trigger asked for and whose read is shown to begin."""
-    extras = trace.record.unrequested
-    if extras is None:
-        return []
-    return [
-        Fate(int(one["fate"]))
-        for one in extras
-        if start <= int(one["read_start"]) < end and one["fate"] >= 0
-    ]
+    extras = () if trace.record.unrequested is None else trace.record.unrequested
+    begun = [one for one in extras if start <= int(one["read_start"]) < end]
+    unrequested = [Fate(int(one["fate"])) for one in begun if one["fate"] >= 0]
+    return Events(sorted(found), windows, struck, drawn, made, unrequested)
 
 
 def _instants(scenario: Scenario, trial: int, windows: list[tuple[int, int]]) -> set[int]:
@@ -194,6 +166,8 @@ def _instants(scenario: Scenario, trial: int, windows: list[tuple[int, int]]) ->
 
 def windows_of(scenario: Scenario, trial: int, start: int, end: int) -> list[tuple[int, int]]:
     """Return the windows of either direction that reach into a stretch, each instant once."""
+    if not upsets(scenario):
+        return []
     known = Upsets(scenario, trial)
     found: dict[int, int] = {}
     for way in WAYS:

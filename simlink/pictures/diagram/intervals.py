@@ -14,25 +14,9 @@ if TYPE_CHECKING:
     from simlink.pictures.diagram.window import View
     from simlink.tracing.run_limits import Limits
 
-#: Drawn unless intervals are named.
-USUAL = (
-    "t_CYC",
-    "t_PD",
-    "t_CONV",
-    "t_ACQ",
-    "t_CH",
-    "t_CL",
-    "t_DV",
-    "t_SU",
-    "t_H",
-    "t_PD,R",
-    "t_REL",
-    "t_SVC",
-    "t_READ",
-    "t_LAT",
-    "t_FLT",
-    "t_FRD",
-)
+#: Drawn only if they are named; and what is drawn unless intervals are.
+_UNUSUAL = ("t_BUSY", "t_MSB", "t_BCK", "t_DH", "t_WAIT", "t_RCH", "t_RCL")
+USUAL = tuple(symbol for symbol in RULES if symbol not in _UNUSUAL)
 #: Significant digits of what is written on a dimension line.
 _DIGITS = 4
 #: Those of a bit or a clock cycle are shown at this one, where the first is out of the ordinary.
@@ -41,27 +25,18 @@ _BIT = {"t_DV": 1, "t_SU": 1, "t_H": 1, "t_DH": 1, "t_PD,R": 1}
 
 @dataclass(frozen=True)
 class Dimension:
-    """A dimension line.
+    """A dimension line."""
 
-    Attributes
-    ----------
-    span : Span
-        What was measured, to the femtosecond.
-    start_track, end_track : str
-        The tracks that its edges are on.
-    place : {"remote", "barrier", "host"}
-        Beside which side it stands.
-    text : str
-        What is written on it.
-    with_limits : bool
-        Whether that includes the limits over a run.
-    """
-
+    #: What was measured, to the femtosecond.
     span: Span
+    #: The tracks that its edges are on.
     start_track: str
     end_track: str
+    #: Beside which side it stands: "remote", "barrier" or "host".
     place: str
+    #: What is written on it.
     text: str
+    #: Whether that includes the limits over a run.
     with_limits: bool = False
 
     @property

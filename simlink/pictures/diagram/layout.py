@@ -7,8 +7,9 @@ are known not to meet, and tests can ask what is where.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
-from simlink.pictures.diagram.cells import Strip, label_cells, label_marks, needs_of
+from simlink.pictures.diagram.cells import RowLabels, needs_of
 from simlink.pictures.diagram.contents import Bracket, Contents, Line, Piece
 from simlink.pictures.diagram.dense import blocks
 from simlink.pictures.diagram.details import Detail, details
@@ -36,9 +37,12 @@ _SIGNS = {
 }
 
 
-#: Of a dimension line: its name, its room along a lane, whether it shares the lane, where the
-#: middle of its text is.
-Plan = tuple[str, tuple[float, float], bool, float]
+class Plan(NamedTuple):
+    """A dimension line in a lane: its room along it, its text's middle, whether that is in it."""
+
+    reach: tuple[float, float]
+    x: float
+    shares: bool = True
 
 
 @dataclass
@@ -61,11 +65,9 @@ class Layout(Contents):
         self.enlarged = details(self)
         inside = {one.name for detail in self.enlarged for one in detail.dimensions}
         self._whole = [one for one in self.dimensions if one.name not in inside]
-        scales = self._scales()
         y = _EDGE
-        for number, scale in enumerate(scales):
-            line = Line(scale, last=number == len(scales) - 1)
-            self.lines.append(line)
+        self.lines = [Line(scale, last=False) for scale in self._scales()]
+        self.lines[-1].last = True
         for line in self.lines:
             y = self._line(line, self.tracks, self._whole, y) + _BETWEEN
         for detail in self.enlarged:
@@ -75,17 +77,19 @@ class Layout(Contents):
         room = self.width - _EDGE
         self.legend, y = placed(marks, self.sizes.small, _EDGE, room, y, self.sizes.lane)
         for item in self.legend:
-            half = width_of(item.text, self.sizes.small) / 2
-            self.labels.append(
-                Label(item.text, item.x + GLYPH + half, item.y, self.sizes.small, "foot", item.mark)
-            )
+            self._say(item.text, item.x + GLYPH, item.y, "foot", item.mark)
         torn = any(line.scale.breaks for line in self.lines)
         for text in foot_lines(self, torn):
             y += self.sizes.lane * 0.9
-            half = width_of(text, self.sizes.small) / 2
-            middle = y - self.sizes.lane * 0.45
-            self.labels.append(Label(text, _EDGE + half, middle, self.sizes.small, "foot"))
+            self._say(text, _EDGE, y - self.sizes.lane * 0.45, "foot")
         self.height = y + _EDGE
+
+    def _say(self, text: str, x: float, y: float, role: str, name: str = "") -> None:
+        """Place a label that begins at a point, or a row's that ends there."""
+        size = self.sizes.small if role == "foot" else self.sizes.text
+        half = width_of(text, size) / 2
+        middle = x - half if role == "row" else x + half
+        self.labels.append(Label(text, middle, y, size, role, name))
 
     def _scales(self) -> list[Scale]:
         view = self.view
@@ -125,12 +129,9 @@ class Layout(Contents):
         (scale,) = to_scale(detail.start, detail.end, self.left, right)
         line = Line(scale, detail=detail.letter)
         self.details.append(line)
-        text, size = f"Detail {detail.letter}", self.sizes.text
-        half = width_of(text, size) / 2
         y += self.sizes.lane
-        self.labels.append(
-            Label(text, _EDGE + half, y - self.sizes.lane / 2, size, "title", detail.letter)
-        )
+        text, middle = f"Detail {detail.letter}", y - self.sizes.lane / 2
+        self._say(text, _EDGE, middle, "title", detail.letter)
         return self._line(line, detail.tracks, detail.dimensions, y)
 
     def _line(
@@ -143,11 +144,7 @@ class Layout(Contents):
         y = self._block(line, "remote", remote, y)
         if remote and host:
             line.barrier = (y, y + self.sizes.band)
-            middle = y + self.sizes.band / 2
-            half = width_of("barrier", self.sizes.text) / 2
-            self.labels.append(
-                Label("barrier", self.names - half, middle, self.sizes.text, "row", "barrier")
-            )
+            self._say("barrier", self.names, y + self.sizes.band / 2, "row", "barrier")
             if self.events is not None:
                 shows = line.scale.start, line.scale.end
                 line.signs = signs(self.events.drawn, line.scale, line.barrier, shows)
@@ -173,14 +170,8 @@ class Layout(Contents):
             row = (y, y + s.row)
             line.rows[track.name] = row
             line.dense[track.name] = blocks(track, line.scale)
-            middle = y + s.row / 2
-            half = width_of(track.label, s.text) / 2
-            self.labels.append(
-                Label(track.label, self.names - half, middle, s.text, "row", track.name)
-            )
-            strip = Strip(row[1] + s.strip / 2, self.left, line.scale.right)
-            label = label_marks if track.signal.kind == "instant" else label_cells
-            labels, rows = label(track, line, s, strip, self.view)
+            self._say(track.label, self.names, y + s.row / 2, "row", track.name)
+            labels, rows = RowLabels(track, line, s, self.view).placed()
             self.labels += labels
             y += s.row + rows * s.strip + s.row_gap / 2
         y += _AROUND
@@ -202,36 +193,36 @@ class Layout(Contents):
             if dimension.place == place and _meets(line, low, high):
                 shown.append((dimension, line.scale.at(low), line.scale.at(high), low, high))
         shown.sort(key=lambda one: (one[2] - one[1], one[1]))
-        plans = [self._plan(line, *one[:3]) for one in shown]
         bracketed = [] if line.detail else self._bracketed(line, place)
-        plans = [self._beside(line, d.letter, a, b) for d, a, b in bracketed] + plans
+        plans = {d.letter: self._beside(line, d.letter, a, b) for d, a, b in bracketed}
+        plans |= {one[0].name: self._plan(*one[:3]) for one in shown}
         # Those whose label fits neither within nor beside have two lanes of their own.
-        sharing = [plan for plan in plans if plan[2]]
-        lanes = in_lanes([plan[1] for plan in sharing])
+        sharing = {name: plan.reach for name, plan in plans.items() if plan.shares}
+        lanes = in_lanes(list(sharing.values()))
         count = max(lanes, default=-1) + 1
-        lane_of = dict(zip((plan[0] for plan in sharing), lanes, strict=True))
-        for name, _, shares, _ in plans:
-            if not shares:
-                lane_of[name] = count if place == "remote" else count + 1
-                count += 2
+        lane_of = dict(zip(sharing, lanes, strict=True))
+        for name in [one for one in plans if one not in sharing]:
+            lane_of[name] = count if place == "remote" else count + 1
+            count += 2
         if place == "remote":
             # The shortest stand next to the rows.
             lane_of = {name: count - 1 - lane for name, lane in lane_of.items()}
-        for (detail, left, right), (name, _, _, x) in zip(
-            bracketed, plans[: len(bracketed)], strict=True
-        ):
-            middle = y + (lane_of[name] + 0.5) * self.sizes.lane
-            line.brackets.append(Bracket(detail.letter, left, right, middle, place == "remote"))
-            self.labels.append(Label(name, x, middle, self.sizes.text, "detail", name))
-        for (dimension, left, right, low, high), (name, _, shares, x) in zip(
-            shown, plans[len(bracketed) :], strict=True
-        ):
-            middle = y + (lane_of[name] + 0.5) * self.sizes.lane
-            begun, goes_on = low < line.scale.start, high > line.scale.end
-            line.pieces.append(Piece(dimension, left, right, middle, begun, goes_on))
-            height = middle if shares else middle - self.sizes.lane
+        size, middles = self.sizes.text, {}
+        for name, lane in lane_of.items():
+            middles[name] = y + (lane + 0.5) * self.sizes.lane
+        for detail, left, right in bracketed:
+            name = detail.letter
+            line.brackets.append(Bracket(name, left, right, middles[name], place == "remote"))
             self.labels.append(
-                Label(dimension.text, x, height, self.sizes.text, "interval", dimension.name)
+                Label(name, plans[name].x, middles[name], size, "detail", name, ground="paper")
+            )
+        for dimension, left, right, low, high in shown:
+            name, text = dimension.name, dimension.text
+            begun, goes_on = low < line.scale.start, high > line.scale.end
+            line.pieces.append(Piece(dimension, left, right, middles[name], begun, goes_on))
+            height = middles[name] - (0.0 if plans[name].shares else self.sizes.lane)
+            self.labels.append(
+                Label(text, plans[name].x, height, size, "interval", name, ground="paper")
             )
         return y + count * self.sizes.lane + (0.4 if count else 0.0)
 
@@ -245,28 +236,27 @@ class Layout(Contents):
                 found.append((one, line.scale.at(one.start), line.scale.at(one.end)))
         return found
 
-    def _plan(self, line: Line, dimension: Dimension, left: float, right: float) -> Plan:
+    def _plan(self, dimension: Dimension, left: float, right: float) -> Plan:
         """Return how a dimension line and its text share a lane."""
         wide = width_of(dimension.text, self.sizes.text) + 0.8
         if wide + 2 * _MOST_ARROW <= right - left:
-            return dimension.name, (left, right), True, (left + right) / 2
+            return Plan((left, right), (left + right) / 2)
         tail = arrow(left, right)
-        reach = (left - tail, right + tail) if right - left < SHORT else (left, right)
-        most = self.right
-        if reach[1] + 0.4 + wide <= most:
-            return dimension.name, (reach[0], reach[1] + wide), True, reach[1] + wide / 2
-        if reach[0] - 0.4 - wide >= self.left:
-            return dimension.name, (reach[0] - wide, reach[1]), True, reach[0] - wide / 2
-        low, high = self.left + wide / 2, most - wide / 2
+        a, b = (left - tail, right + tail) if right - left < SHORT else (left, right)
+        if b + 0.4 + wide <= self.right:
+            return Plan((a, b + wide), b + wide / 2)
+        if a - 0.4 - wide >= self.left:
+            return Plan((a - wide, b), a - wide / 2)
+        low, high = self.left + wide / 2, self.right - wide / 2
         middle = min(max((left + right) / 2, low), high) if low <= high else (low + high) / 2
-        return dimension.name, reach, False, middle
+        return Plan((a, b), middle, shares=False)
 
     def _beside(self, line: Line, letter: str, left: float, right: float) -> Plan:
         """Return how the bracket of a detail and its letter share a lane."""
         wide = width_of(letter, self.sizes.text) + 0.8
         if right + wide <= line.scale.right:
-            return letter, (left, right + wide), True, right + wide / 2
-        return letter, (left - wide, right), True, left - wide / 2
+            return Plan((left, right + wide), right + wide / 2)
+        return Plan((left - wide, right), left - wide / 2)
 
     def _fates(self, line: Line, y: float) -> float:
         """Place what became of the conversions whose fate was met on this line."""
@@ -274,22 +264,22 @@ class Layout(Contents):
         here = [one for one in self.view.fates if line.shows(one[1])]
         if not here or not line.blocks:
             return y
-        texts = []
-        for index, _, fate in here:
+        told, spans = [], []
+        for index, time, fate in here:
             more = self.view.told.get(index, "")
-            sign = _SIGNS.get(fate, "\N{MULTIPLICATION X}") if not more else "\N{MULTIPLICATION X}"
-            texts.append(f"{index} {fate.word.replace('_', ' ')}{more} {sign}")
-        spans = []
-        for (_, time, _), text in zip(here, texts, strict=True):
-            wide = width_of(text, s.text)
-            x = min(max(line.scale.at(time), self.left + wide / 2), self.right - wide / 2)
-            spans.append((x - wide / 2, x + wide / 2))
+            sign = "\N{MULTIPLICATION X}" if more else _SIGNS.get(fate, "\N{MULTIPLICATION X}")
+            text = f"{index} {fate.word.replace('_', ' ')}{more} {sign}"
+            half = width_of(text, s.text) / 2
+            x = min(max(line.scale.at(time), self.left + half), self.right - half)
+            told.append((index, time, text))
+            spans.append((x - half, x + half))
         lanes = in_lanes(spans)
         y += CLEAR
-        for (index, time, _), text, span, lane in zip(here, texts, spans, lanes, strict=True):
+        for (index, time, text), span, lane in zip(told, spans, lanes, strict=True):
             x = (span[0] + span[1]) / 2
             height = y + 0.6 + (lane + 0.5) * s.lane
-            self.labels.append(Label(text, x, height, s.text, "fate", f"fate@{index}"))
+            name = f"fate@{index}"
+            self.labels.append(Label(text, x, height, s.text, "fate", name, ground="paper"))
             line.fates.append((line.scale.at(time), x, height - s.lane / 2))
         return y + 0.6 + (max(lanes) + 1) * s.lane
 

@@ -57,15 +57,14 @@ def marks_in(contents: Contents, lines: list[Line]) -> list[str]:
         for track in contents.tracks:
             if track.name not in line.rows:
                 continue
-            dense = line.dense.get(track.name, [])
-            if dense:
+            if line.dense.get(track.name):
                 found.add("block")
             for mark in track.marks:
-                hidden = any(block.holds(mark.time, mark.time) for block in dense)
+                hidden = line.hides(track.name, mark.time)
                 if mark.shape in MEANINGS and line.shows(mark.time) and not hidden:
                     found.add(mark.shape)
             for cell in track.cells:
-                if cell.end <= line.scale.start or cell.start >= line.scale.end:
+                if not line.scale.meets(cell.start, cell.end):
                     continue
                 if cell.bad:
                     found.add("bad")
@@ -78,9 +77,8 @@ def marks_in(contents: Contents, lines: list[Line]) -> list[str]:
     if contents.events is not None:
         for line in lines:
             found |= {sign.effect for sign in line.signs}
-            for start, end in contents.events.windows:
-                if line.scale.start < end and start < line.scale.end:
-                    found.add("upset")
+            if any(line.scale.meets(*window) for window in contents.events.windows):
+                found.add("upset")
             if any(line.shows(time) for time in contents.events.instants):
                 found.add("event")
     return [mark for mark in MEANINGS if mark in found]

@@ -8,15 +8,15 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from simlink.pictures import style
-from simlink.pictures.diagram.cells import TEAR, full_scale
+from simlink.pictures.diagram.cells import TEAR
 from simlink.pictures.diagram.contents import Line, Piece
 from simlink.pictures.diagram.events import INVERTED, LOST, RADIUS, SAID, SLIPPED
 from simlink.pictures.diagram.layout import SHORT, Layout, arrow
 from simlink.pictures.diagram.legend import Item
 from simlink.pictures.diagram.palette import MM, Palette
 from simlink.pictures.diagram.placing import FONT, Label
-from simlink.pictures.diagram.rows import Order, Points, RowPainter, head
-from simlink.pictures.diagram.tracks import CLOCKS, Crossing, Track
+from simlink.pictures.diagram.rows import Order, Points, RowPainter, cross, head
+from simlink.pictures.diagram.tracks import CLOCKS, Crossing
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -32,20 +32,10 @@ _BOLD = ("side", "title", "detail")
 
 @style.in_our_look
 def paint(layout: Layout, palette: Palette) -> Figure:
-    """Draw a picture.
+    """Draw a picture on no window.
 
-    Parameters
-    ----------
-    layout : Layout
-        Everything in its place.
-    palette : Palette
-        Light or dark.
-
-    Returns
-    -------
-    matplotlib Figure
-        On no window. Every label is a text whose ``gid`` is ``role:name``, every dimension line
-        a line whose ``gid`` is ``interval:name``.
+    Every label is a text whose ``gid`` is ``role:name``, every dimension line a line whose ``gid``
+    is ``interval:name``.
     """
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
@@ -64,17 +54,6 @@ def paint(layout: Layout, palette: Palette) -> Figure:
         painter.legend(item)
     painter.labels()
     return figure
-
-
-def joined(strips: list[tuple[float, float]]) -> list[tuple[float, float]]:
-    """Join stretches of height that touch."""
-    found: list[tuple[float, float]] = []
-    for top, bottom in sorted(strips):
-        if found and top <= found[-1][1] + 1e-6:
-            found[-1] = (found[-1][0], bottom)
-        else:
-            found.append((top, bottom))
-    return found
 
 
 class _Painter(RowPainter):
@@ -138,9 +117,7 @@ class _Painter(RowPainter):
             self.dense(left, top, right, bottom)
         elif item.mark == "tear":
             self.torn(x, top, bottom)
-        elif item.mark == "band":
-            self.box(left, top, right, bottom, Order.FILL, **self.tint("band"))
-        elif item.mark in ("window", "upset"):
+        elif item.mark in ("band", "window", "upset"):
             self.box(left, top, right, bottom, Order.FILL, **self.tint(item.mark))
         elif item.mark == "event":
             self.strokes([[(x, top), (x, bottom)]], Order.FILL, palette.bad, **self.event_look)
@@ -165,20 +142,18 @@ class _Painter(RowPainter):
         """Draw common-mode events: a mark through all rows, its window, and what it hit."""
         if self.layout.events is None:
             return
-        strips = [(top, bottom) for _, top, bottom in line.blocks]
         marks: list[Points] = []
         for start, end in self.layout.events.windows:
-            if end <= line.scale.start or start >= line.scale.end:
+            if not line.scale.meets(start, end):
                 continue
             x0, x1 = line.scale.at(start), line.scale.at(end)
-            every = [*strips, *([] if line.barrier is None else [line.barrier])]
-            for top, bottom in joined(every):
+            for top, bottom in line.strips():
                 self.box(x0, top, x1, bottom, Order.WINDOW, **self.tint("upset"))
-        tops, bottoms = zip(*strips, strict=True)
+        top, bottom = line.blocks[0][1], line.blocks[-1][2]
         for time in self.layout.events.instants:
             if line.shows(time):
                 x = line.scale.at(time)
-                marks.append([(x, min(tops) - 0.5), (x, max(bottoms) + 0.5)])
+                marks.append([(x, top - 0.5), (x, bottom + 0.5)])
         # Over what fills a row, behind what is written in it.
         look = {**self.event_look, "gid": "event"}
         self.strokes(marks, Order.FILL + 0.5, self.palette.bad, **look)
@@ -210,7 +185,7 @@ class _Painter(RowPainter):
         look = {"ec": palette.bad, "fc": palette.paper, "lw": 0.8, "zorder": Order.MARK}
         self.ax.add_patch(Circle((x, y), RADIUS, gid=effect, **look))
         inner: dict[str, list[Points]] = {
-            LOST: [[(x - r, y - r), (x + r, y + r)], [(x - r, y + r), (x + r, y - r)]],
+            LOST: cross(x, y, r),
             INVERTED: [[(x - 1.2 * r, y), (x + 1.2 * r, y)]],
             SLIPPED: [[(x - 0.5 * r, y - r), (x + 0.7 * r, y), (x - 0.5 * r, y + r)]],
         }
@@ -221,7 +196,7 @@ class _Painter(RowPainter):
         if self.layout.quiet is None:
             return
         for start, end in self.layout.quiet.stretches:
-            if end <= line.scale.start or start >= line.scale.end:
+            if not line.scale.meets(start, end):
                 continue
             x0, x1 = line.scale.at(start), line.scale.at(end)
             for _, top, bottom in line.blocks:
@@ -238,10 +213,7 @@ class _Painter(RowPainter):
 
     def tears(self, line: Line) -> None:
         """Draw the cuts: a torn strip through every row, and through the barrier."""
-        strips = [(top, bottom) for _, top, bottom in line.blocks]
-        if line.barrier is not None:
-            strips.append(line.barrier)
-        for top, bottom in joined(strips):
+        for top, bottom in line.strips():
             for x in line.scale.tears:
                 self.torn(x, top - 0.3, bottom + 0.3)
 
@@ -280,11 +252,14 @@ class _Painter(RowPainter):
         for one in self.layout.crossings:
             if one.end < line.scale.start or one.start > line.scale.end:
                 continue
-            if not {one.source, one.target} <= set(line.rows) or self.in_block(line, one):
+            hidden = line.hides(one.source, one.start) or line.hides(one.target, one.end)
+            if hidden or not {one.source, one.target} <= line.rows.keys():
                 continue
+            slant, uprights, tips = self.crossing(line, one)
             # Of a burst, the clock's edges stand back behind the data.
-            back = one.follows and one.source in CLOCKS
-            self.crossing(line, one, upright, fine if back else slanted, heads)
+            (fine if one.follows and one.source in CLOCKS else slanted).append(slant)
+            upright += uprights
+            heads += tips
         color = self.palette.crossing
         alpha = 1.0 if self.palette.plain else 0.55
         self.strokes(upright, Order.CROSS, color, linewidths=0.35, alpha=alpha)
@@ -293,23 +268,8 @@ class _Painter(RowPainter):
         self.strokes(slanted, Order.CROSS, color, linewidths=0.8 * self.sizes.trace)
         self.shapes(heads, Order.MARK, color)
 
-    def in_block(self, line: Line, one: Crossing) -> bool:
-        """Tell whether a symbol crosses among edges that are not drawn."""
-        leaves = line.dense.get(one.source, [])
-        comes = line.dense.get(one.target, [])
-        return any(block.holds(one.start, one.start) for block in leaves) or any(
-            block.holds(one.end, one.end) for block in comes
-        )
-
-    def crossing(
-        self,
-        line: Line,
-        one: Crossing,
-        upright: list[Points],
-        slanted: list[Points],
-        heads: list[Points],
-    ) -> None:
-        """Add the strokes of one crossing, as far as it is on this line."""
+    def crossing(self, line: Line, one: Crossing) -> tuple[Points, list[Points], list[Points]]:
+        """Return a crossing as far as it is on this line: slanted, upright, and its head."""
         assert line.barrier is not None
         down = self.tracks[one.source].signal.side == "remote"
         near, far = line.barrier if down else line.barrier[::-1]
@@ -320,9 +280,11 @@ class _Painter(RowPainter):
             return near + share * (far - near)
 
         t0, t1 = max(one.start, scale.start), min(one.end, scale.end)
-        slanted.append([(scale.at(t0), height(t0)), (scale.at(t1), height(t1))])
+        slanted = [(scale.at(t0), height(t0)), (scale.at(t1), height(t1))]
         if one.start == one.end:
-            slanted[-1] = [(scale.at(t0), near), (scale.at(t0), far)]
+            slanted = [(scale.at(t0), near), (scale.at(t0), far)]
+        upright: list[Points] = []
+        heads: list[Points] = []
         if line.shows(one.start):
             x, row = scale.at(one.start), line.rows[one.source]
             edge = row[1] if down else row[0]
@@ -332,6 +294,7 @@ class _Painter(RowPainter):
             tip = row[0] if down else row[1]
             upright.append([(x, far), (x, self.reach(line, far, tip, one))])
             heads.append(head(x, tip, 0.0, 1.0 if down else -1.0, 0.7))
+        return slanted, upright, heads
 
     def reach(self, line: Line, barrier: float, row: float, one: Crossing) -> float:
         """Return how far from the barrier an upright goes: to its row, if it shows the way there.
@@ -348,38 +311,33 @@ class _Painter(RowPainter):
         """Draw a dimension line, and thin lines from its ends to the rows it is measured on."""
         palette = self.palette
         dimension = piece.dimension
-        swapped = dimension.span.length < 0
         names = [dimension.start_track, dimension.end_track]
-        ends = ((piece.left, piece.open_left), (piece.right, piece.open_right))
-        for (x, is_open), name in zip(ends, reversed(names) if swapped else names, strict=True):
-            if is_open or name not in line.rows:
-                continue
-            top, bottom = line.rows[name]
-            middle = (top + bottom) / 2
-            beyond = 0.7 if piece.y > middle else -0.7
-            look: dict[str, Any] = {"linewidths": 0.35, "linestyles": [(0, (3, 2))]}
-            upright = [[(x, middle), (x, piece.y + beyond)]]
-            self.strokes(upright, Order.REACH + 0.5, palette.quiet, **look)
-        short = piece.right - piece.left < SHORT
-        tail = arrow(piece.left, piece.right)
+        if dimension.span.length < 0:
+            names.reverse()
         left, right, y = piece.left, piece.right, piece.y
-        gid = f"interval:{dimension.name}"
+        short, tail = right - left < SHORT, arrow(left, right)
         strokes: list[Points] = [[(left, y), (right, y)]]
         heads: list[Points] = []
-        if not piece.open_left:
-            heads.append(head(left, y, 1.0 if short else -1.0, 0.0, 0.8))
+        ends = ((left, piece.open_left, -1.0), (right, piece.open_right, 1.0))
+        for (x, is_open, out), name in zip(ends, names, strict=True):
+            if is_open:
+                continue
+            if name in line.rows:
+                top, bottom = line.rows[name]
+                middle = (top + bottom) / 2
+                beyond = 0.7 if y > middle else -0.7
+                look: dict[str, Any] = {"linewidths": 0.35, "linestyles": [(0, (3, 2))]}
+                upright = [[(x, middle), (x, y + beyond)]]
+                self.strokes(upright, Order.REACH + 0.5, palette.quiet, **look)
+            heads.append(head(x, y, -out if short else out, 0.0, 0.8))
             if short:
-                strokes.append([(left - tail, y), (left, y)])
-        if not piece.open_right:
-            heads.append(head(right, y, -1.0 if short else 1.0, 0.0, 0.8))
-            if short:
-                strokes.append([(right, y), (right + tail, y)])
-        self.strokes(strokes, Order.LINE, palette.ink, gid=gid)
+                strokes.append(sorted([(x, y), (x + out * tail, y)]))
+        self.strokes(strokes, Order.LINE, palette.ink, gid=f"interval:{dimension.name}")
         self.shapes(heads, Order.LINE, palette.ink)
 
     def fates(self, line: Line) -> None:
         """Point from the rows to what became of each conversion."""
-        bottom = max(bottom for _, _, bottom in line.blocks) if line.blocks else 0.0
+        bottom = line.blocks[-1][2] if line.blocks else 0.0
         lines: list[Points] = [
             [(at, bottom - 1.2), (at, bottom + 0.5), (x, top + 0.2)] for at, x, top in line.fates
         ]
@@ -401,9 +359,8 @@ class _Painter(RowPainter):
                 ha="left" if foot else "center",
                 va="center" if label.upright else "center_baseline",
                 rotation=90 if label.upright else 0,
-                # What stands within a row hides what passes behind the row, not its own line.
-                zorder=Order.ROW_TEXT if self.in_row(label) else Order.TEXT,
-                bbox=self.knocked_out(label),
+                zorder=Order.ROW_TEXT if label.in_row else Order.TEXT,
+                bbox=self.ground(label),
                 gid=f"{label.role}:{label.name}",
                 fontweight="bold" if label.role in _BOLD else "normal",
                 parse_math="$" in label.text,
@@ -412,33 +369,9 @@ class _Painter(RowPainter):
                 leaders.append([label.leader, (label.x, label.leader[1] + 0.5)])
         self.strokes(leaders, Order.LINE, palette.quiet, linewidths=0.35)
 
-    def in_row(self, label: Label) -> bool:
-        """Tell whether a label stands beside the line of its own row."""
-        if label.leader is not None:
-            return False
-        track = self.tracks.get(label.name.partition("@")[0])
-        return track is not None and label.role == "cell" and track.signal.kind == "count"
-
-    def filled(self, label: Label, track: Track) -> bool:
-        """Tell whether the number of a filling stands within what is filled."""
-        value = int(label.text)
-        return value / full_scale(track, self.layout.view.trace.scenario.fifo.depth) > 0.5
-
-    def knocked_out(self, label: Label) -> dict[str, Any] | None:
+    def ground(self, label: Label) -> dict[str, Any] | None:
         """Return what hides the thin lines behind a label that stands among them."""
-        paper = label.role in ("interval", "fate", "block", "detail")
-        color = self.palette.paper if paper else None
-        track = self.tracks.get(label.name.partition("@")[0])
-        if track is not None and label.role in ("cell", "mark") and label.leader is None:
-            kind = track.signal.kind
-            color = getattr(self.palette, track.signal.side)
-            if kind in ("bits", "number"):
-                color = self.palette.paper
-            elif kind == "count" and self.filled(label, track):
-                color = self.palette.fill
-        if label.leader is not None:
-            for line in [*self.layout.lines, *self.layout.details]:
-                for side, top, bottom in line.blocks:
-                    if top <= label.y <= bottom:
-                        color = getattr(self.palette, side)
-        return None if color is None else {"facecolor": color, "edgecolor": "none", "pad": 0.4}
+        if not label.ground:
+            return None
+        color = getattr(self.palette, label.ground)
+        return {"facecolor": color, "edgecolor": "none", "pad": 0.4}

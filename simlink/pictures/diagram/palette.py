@@ -15,35 +15,33 @@ POINTS = 72 / MM
 
 @dataclass(frozen=True)
 class Palette:
-    """What everything is drawn with."""
+    """What everything is drawn with: black on white, but for what is said."""
 
-    paper: str
-    ink: str
-    quiet: str
-    hair: str
-    remote: str
-    host: str
-    barrier: str
-    barrier_hatch: str
-    crossing: str
-    fill: str
-    unknown: str
-    band: str
-    window: str
-    bad: str
-    upset: str
+    paper: str = "#ffffff"
+    ink: str = "#000000"
+    quiet: str = "#000000"
+    hair: str = "#000000"
+    remote: str = "#ffffff"
+    host: str = "#ffffff"
+    barrier: str = "#ffffff"
+    barrier_hatch: str = "#000000"
+    crossing: str = "#000000"
+    fill: str = "#ffffff"
+    unknown: str = "#000000"
+    band: str = "#ffffff"
+    window: str = "#ffffff"
+    bad: str = "#000000"
+    upset: str = "#ffffff"
     #: Whether areas differ by hatching alone.
     plain: bool = False
 
 
 LIGHT = Palette(
-    paper="#ffffff",
     ink="#1c2a35",
     quiet="#5d6b76",
     hair="#9aa6ae",
     remote="#f6f1e4",
     host="#eaf2f5",
-    barrier="#ffffff",
     barrier_hatch="#cdd4d9",
     crossing="#b0421a",
     fill="#bcd9e2",
@@ -70,26 +68,7 @@ DARK = Palette(
     bad="#ff9a66",
     upset="#7a3f2c",
 )
-
-
-PLAIN = Palette(
-    paper="#ffffff",
-    ink="#000000",
-    quiet="#000000",
-    hair="#000000",
-    remote="#ffffff",
-    host="#ffffff",
-    barrier="#ffffff",
-    barrier_hatch="#000000",
-    crossing="#000000",
-    fill="#ffffff",
-    unknown="#000000",
-    band="#ffffff",
-    window="#ffffff",
-    bad="#000000",
-    upset="#ffffff",
-    plain=True,
-)
+PLAIN = Palette(plain=True)
 
 
 @dataclass(frozen=True)

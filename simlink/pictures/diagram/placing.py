@@ -37,30 +37,25 @@ def _points(text: str, size: float) -> float:
 
 @dataclass(frozen=True)
 class Label:
-    """A text in the picture.
+    """A text in the picture."""
 
-    Attributes
-    ----------
-    text : str
-        As it is drawn.
-    x, y : float
-        Its middle, in mm.
-    size : float
-        In points.
-    role : str
-        What it says: ``side``, ``row``, ``cell``, ``mark``, ``interval``, ``fate`` or ``foot``.
-    name : str
-        Which one it is, for whoever looks at the picture's objects.
-    """
-
+    #: As it is drawn.
     text: str
+    #: Its middle, in mm.
     x: float
     y: float
+    #: In points.
     size: float
+    #: What it says: ``side``, ``row``, ``cell``, ``mark``, ``interval``, ``fate`` or ``foot``.
     role: str
+    #: Which one it is, for whoever looks at the picture's objects.
     name: str = ""
     upright: bool = False
     leader: tuple[float, float] | None = None
+    #: The colour of the palette that hides the thin lines behind it; empty if none is hidden.
+    ground: str = ""
+    #: Whether it stands beside the line of its own row, which it does not hide.
+    in_row: bool = False
 
     @property
     def half(self) -> float:
@@ -69,18 +64,7 @@ class Label:
 
 
 def in_lanes(spans: list[tuple[float, float]]) -> list[int]:
-    """Give each of some stretches the first lane in which it meets no other.
-
-    Parameters
-    ----------
-    spans : list of (float, float)
-        Where each begins and ends.
-
-    Returns
-    -------
-    list of int
-        The lane of each, from 0.
-    """
+    """Give each stretch, as its two ends, the first lane, from 0, in which it meets no other."""
     taken: list[list[tuple[float, float]]] = []
     lanes = []
     for start, end in spans:

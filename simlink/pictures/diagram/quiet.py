@@ -14,39 +14,29 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class Quiet:
-    """The windows that are seen, and what falls into them.
+    """The windows that are seen, and what falls into them."""
 
-    Attributes
-    ----------
-    before, after : int
-        How far a window reaches before and after its sampling instant, in fs.
-    stretches : list of (int, int)
-        The windows, in fs, as far as they are within what is shown.
-    edges : list of (str, int)
-        Track and instant of every edge within one, its own trigger's excepted.
-    """
-
+    #: How far a window reaches before and after its sampling instant, in fs.
     before: int
     after: int
+    #: The windows, in fs, as far as they are within what is shown.
     stretches: list[tuple[int, int]]
+    #: Track and instant of every edge within one, its own trigger's excepted.
     edges: list[tuple[str, int]]
 
 
 def quiet(view: View, drawn: list[Track], before: int, after: int) -> Quiet:
     """Find the windows, and the edges of the drawn tracks that fall into them."""
-    found = []
-    for time in view.trace.record.aperture[0].tolist():
-        if time == NEVER or time + after < view.start or time - before > view.end:
-            continue
-        found.append((max(time - before, view.start), min(time + after, view.end)))
-    found.sort()
-    edges: list[tuple[str, int]] = []
-    for track in drawn:
-        if track.signal.name in ("host.trigger", "remote.trigger"):
-            continue
-        edges += [
-            (track.name, time)
-            for time in track.switching
-            if any(start <= time <= end for start, end in found)
-        ]
+    found = sorted(
+        (max(time - before, view.start), min(time + after, view.end))
+        for time in view.trace.record.aperture[0].tolist()
+        if time != NEVER and time + after >= view.start and time - before <= view.end
+    )
+    edges = [
+        (track.name, time)
+        for track in drawn
+        for time in track.switching
+        if track.signal.name not in ("host.trigger", "remote.trigger")
+        and any(start <= time <= end for start, end in found)
+    ]
     return Quiet(before, after, found, edges)

@@ -37,17 +37,7 @@ class Order(IntEnum):
 
 
 class RowPainter:
-    """Draws the rows of a picture on axes in mm.
-
-    Parameters
-    ----------
-    ax : matplotlib Axes
-        In millimetres, y downwards.
-    layout : Layout
-        Everything in its place.
-    palette : Palette
-        Light or dark.
-    """
+    """Draws the rows of a picture on axes in mm, y downwards."""
 
     def __init__(self, ax: Axes, layout: Layout, palette: Palette) -> None:
         self.ax = ax
@@ -69,9 +59,8 @@ class RowPainter:
 
         if lines:
             look = {"linewidths": self.sizes.thin, "capstyle": "butt", **look}
-            self.ax.add_collection(
-                LineCollection(lines, colors=color, zorder=order, **look), autolim=False
-            )
+            collection = LineCollection(lines, colors=color, zorder=order, **look)
+            self.ax.add_collection(collection, autolim=False)
 
     def shapes(self, outlines: list[Points], order: float, color: str, **look: Any) -> None:
         """Fill outlines."""
@@ -79,10 +68,8 @@ class RowPainter:
 
         if outlines:
             look = {"linewidths": 0, "edgecolors": "none", **look}
-            self.ax.add_collection(
-                PolyCollection(outlines, facecolors=color, zorder=order, **look),
-                autolim=False,
-            )
+            collection = PolyCollection(outlines, facecolors=color, zorder=order, **look)
+            self.ax.add_collection(collection, autolim=False)
 
     def track(self, line: Line, track: Track) -> None:
         """Draw one row."""
@@ -91,8 +78,7 @@ class RowPainter:
         cells = [
             cell
             for cell in track.cells
-            if cell.start < line.scale.end
-            and cell.end > line.scale.start
+            if line.scale.meets(cell.start, cell.end)
             and not any(block.holds(cell.start, cell.end) for block in dense)
         ]
         if kind == "level":
@@ -109,8 +95,7 @@ class RowPainter:
             top, bottom = line.rows[track.name]
             self.dense(block.left, top, block.right, bottom)
         for mark in track.marks:
-            hidden = any(block.holds(mark.time, mark.time) for block in dense)
-            if line.shows(mark.time) and not hidden:
+            if line.shows(mark.time) and not line.hides(track.name, mark.time):
                 self.mark(line, track, mark)
 
     def dense(self, left: float, top: float, right: float, bottom: float) -> None:
@@ -168,10 +153,8 @@ class RowPainter:
         left, right = self.layout.left, line.scale.right
         self.strokes([[(left, bottom), (right, bottom)]], Order.TRACE, palette.hair)
         if full == depth:
-            dashes = [(0, (2, 2))]
-            self.strokes(
-                [[(left, top), (right, top)]], Order.FILL, palette.quiet, linestyles=dashes
-            )
+            line_of_depth: list[Points] = [[(left, top), (right, top)]]
+            self.strokes(line_of_depth, Order.FILL, palette.quiet, linestyles=[(0, (2, 2))])
 
     def bus(self, line: Line, track: Track, cells: list[Cell]) -> None:
         """Draw a line of values: a box for each, a middle line while nothing drives it."""
@@ -191,14 +174,13 @@ class RowPainter:
                 boxes.append([(x0, top), (x1, top)])
                 boxes.append([(x0, bottom), (x1, bottom)])
             else:
-                tip = min(0.35, (x1 - x0) / 4)
+                tip, a, b = min(0.35, (x1 - x0) / 4), x0, x1
+                begun, done = [], []
                 # An end that is cut off stays open.
-                closed_left = cell.start >= line.scale.start and cell is not track.cells[0]
-                closed_right = cell.end <= line.scale.end and cell is not track.cells[-1]
-                begun = [(x0, middle)] if closed_left else []
-                done = [(x1, middle)] if closed_right else []
-                a, b = (x0 + tip, x1 - tip)
-                a, b = (a if closed_left else x0), (b if closed_right else x1)
+                if cell.start >= line.scale.start and cell is not track.cells[0]:
+                    a, begun = x0 + tip, [(x0, middle)]
+                if cell.end <= line.scale.end and cell is not track.cells[-1]:
+                    b, done = x1 - tip, [(x1, middle)]
                 above, under = [*begun, (a, top), (b, top), *done], [(b, bottom), (a, bottom)]
                 outline = [*above, *under, *begun]
                 boxes += [above, [*done, *under, *begun]]
@@ -246,27 +228,23 @@ class RowPainter:
         palette, r = self.palette, 0.85
         if shape == "sample":
             diamond = [(x - 0.6, y), (x, y - 0.75), (x + 0.6, y), (x, y + 0.75)]
-            self.shapes(
-                [diamond], Order.MARK, palette.paper, linewidths=0.7, edgecolors=palette.ink
-            )
+            look: dict[str, Any] = {"linewidths": 0.7, "edgecolors": palette.ink}
+            self.shapes([diamond], Order.MARK, palette.paper, **look)
         elif shape == "false":
-            ring = [
-                (x + r * math.cos(turn), y + r * math.sin(turn))
-                for turn in (math.tau * k / 24 for k in range(24))
-            ]
+            turns = [math.tau * k / 24 for k in range(24)]
+            ring = [(x + r * math.cos(turn), y + r * math.sin(turn)) for turn in turns]
             look = {"edgecolors": palette.bad, "linewidths": 0.8}
             self.shapes([ring], Order.MARK + 0.1, palette.paper, **look)
-            plus: list[Points] = [
-                [(x - 0.6 * r, y), (x + 0.6 * r, y)],
-                [(x, y - 0.6 * r), (x, y + 0.6 * r)],
-            ]
+            s = 0.6 * r
+            plus: list[Points] = [[(x - s, y), (x + s, y)], [(x, y - s), (x, y + s)]]
             self.strokes(plus, Order.MARK + 0.2, palette.bad, linewidths=0.9)
         else:
-            arms: list[Points] = [
-                [(x - r, y - r), (x + r, y + r)],
-                [(x - r, y + r), (x + r, y - r)],
-            ]
-            self.strokes(arms, Order.MARK, palette.bad, linewidths=1.5 * self.sizes.trace)
+            self.strokes(cross(x, y, r), Order.MARK, palette.bad, linewidths=1.5 * self.sizes.trace)
+
+
+def cross(x: float, y: float, r: float) -> list[Points]:
+    """Return the two strokes of a cross about a point."""
+    return [[(x - r, y - r), (x + r, y + r)], [(x - r, y + r), (x + r, y - r)]]
 
 
 def head(x: float, y: float, dx: float, dy: float, size: float = 1.0) -> Points:

@@ -17,6 +17,7 @@ import numpy as np
 import numpy.typing as npt
 
 Floats = npt.NDArray[np.float64]
+Flags = npt.NDArray[np.bool_]
 
 #: Half a period of a clock in mm: as wide as is useful, the least that is legible, and what a
 #: picture that needs several lines is given.
@@ -36,21 +37,14 @@ LIKE = 4.0
 
 @dataclass(frozen=True)
 class Tightness:
-    """How far a picture that needs several lines is tightened.
+    """How far a picture that needs several lines is tightened."""
 
-    Attributes
-    ----------
-    before, after : int
-        Half periods that a burst keeps before and after its denser middle.
-    dense : float
-        How wide that middle is, in mm.
-    long, cut : float
-        An idle stretch drawn longer than the one is cut to the other (mm).
-    """
-
+    #: Half periods that a burst keeps before and after its denser middle.
     before: int
     after: int
+    #: How wide that middle is, in mm.
     dense: float
+    #: An idle stretch drawn longer than the one is cut to the other (mm).
     long: float = LONG
     cut: float = CUT
 
@@ -72,23 +66,15 @@ class Need:
 
 @dataclass
 class Scale:
-    """Where the instants of one line of the picture lie.
+    """Where the instants of one line of the picture lie."""
 
-    Attributes
-    ----------
-    times : list of int
-        Instants in fs, ascending.
-    places : ndarray
-        Where each of them lies, in mm from the left edge of the picture.
-    breaks : list of (int, int)
-        The stretches of time that are cut, in fs.
-    tears : list of float
-        Where each cut is drawn, in mm.
-    """
-
+    #: Instants in fs, ascending.
     times: list[int]
+    #: Where each of them lies, in mm from the left edge of the picture.
     places: Floats
+    #: The stretches of time that are cut, in fs.
     breaks: list[tuple[int, int]] = field(default_factory=list)
+    #: Where each cut is drawn, in mm.
     tears: list[float] = field(default_factory=list)
 
     @property
@@ -126,6 +112,10 @@ class Scale:
         """Tell whether an instant lies on this line."""
         return self.start <= time <= self.end
 
+    def meets(self, start: int, end: int) -> bool:
+        """Tell whether some of a stretch of time, and not its end alone, lies on this line."""
+        return start < self.end and end > self.start
+
 
 def to_scale(start: int, end: int, left: float, right: float) -> list[Scale]:
     """Return one line that is true to scale."""
@@ -145,13 +135,22 @@ class _Plan:
     beside: Floats
     #: Where no clock runs, time is drawn to the scale of this.
     reference: float
+    #: Where a line begins and ends, in mm, and stretches that it should not end within.
+    left: float
+    right: float
+    whole: list[tuple[int, int]]
     #: How wide a gap in the middle of a denser burst is, in mm; not a number elsewhere.
     dense: Floats
     #: An idle stretch drawn longer than the one is cut to the other, in mm.
     long: float = LONG
     cut: float = CUT
 
-    def widths(self, pitch: float) -> tuple[Floats, npt.NDArray[np.bool_]]:
+    @property
+    def room(self) -> float:
+        """How long a line is, in mm."""
+        return self.right - self.left
+
+    def widths(self, pitch: float) -> tuple[Floats, Flags]:
         """Return how wide each gap is drawn, in mm, and which are cut."""
         idle = ~np.isfinite(self.unit)
         wide = pitch * self.gaps / np.where(idle, self.reference, self.unit)
@@ -168,6 +167,86 @@ class _Plan:
             if done:
                 break
         return wide, cut
+
+    def fits(self, pitch: float) -> bool:
+        """Tell whether everything fits on one line."""
+        return float(self.widths(pitch)[0].sum()) <= self.room
+
+    def lines(self) -> list[Scale]:
+        """Return the lines that are needed, clocks as wide as there is room for."""
+        pitch = WRAPPED
+        if self.fits(WIDEST):
+            pitch = WIDEST
+        elif self.fits(LEAST):
+            pitch, high = LEAST, WIDEST
+            for _ in range(40):
+                middle = (pitch + high) / 2
+                if self.fits(middle):
+                    pitch = middle
+                else:
+                    high = middle
+        wide, cut = self.widths(pitch)
+        if float(wide.sum()) <= self.room:
+            return [self.scale(wide, cut, 0, len(self.times) - 1)]
+        return self.wrapped(wide, cut)
+
+    def scale(self, wide: Floats, cut: Flags, first: int, last: int, stretch: bool = True) -> Scale:
+        """Return the line from one instant to another, as long as there is room for if asked."""
+        some = wide[first:last]
+        factor = self.room / float(some.sum())
+        if not stretch:
+            factor = min(1.0, factor)
+        places = self.left + np.concatenate([[0.0], np.cumsum(some * factor)])
+        gone = [i for i in range(first, last) if cut[i]]
+        tears = []
+        for i in gone:
+            start, end = places[i - first], places[i - first + 1]
+            tears.append(float(start + self.beside[i] + (end - start - self.beside[i]) / 2))
+        breaks = [(self.times[i], self.times[i + 1]) for i in gone]
+        return Scale(self.times[first : last + 1], places, breaks, tears)
+
+    def wrapped(self, wide: Floats, cut: Flags) -> list[Scale]:
+        """Cut the picture into lines, within idle stretches where that leaves them well filled."""
+        # A gap that is wider than a line (it cannot be cut) is drawn as wide as one.
+        wide = np.minimum(wide, self.room)
+        ends = np.cumsum(wide)
+        inside = np.zeros(len(self.times), dtype=bool)
+        for begun, done in self.whole:
+            inside[bisect_right(self.times, begun) : bisect_left(self.times, done)] = True
+        idle = np.append(~np.isfinite(self.unit), False)
+        found = []
+        first = 0
+        while first < len(wide):
+            start = float(ends[first - 1]) if first else 0.0
+            last = int(np.searchsorted(ends, start + self.room + 1e-9, side="right"))
+            if last < len(wide):
+                last = max(last, first + 1)
+                filled = [
+                    i for i in range(last, first, -1) if ends[i - 1] - start >= 0.5 * self.room
+                ]
+                good = [i for where in (idle & ~inside, ~inside) for i in filled if where[i]]
+                last = next(iter(good), last)
+            used = float(ends[last - 1]) - start
+            found.append(self.scale(wide, cut, first, last, stretch=used > 0.72 * self.room))
+            first = last
+        return found
+
+    def tighten(self, how: Tightness, frames: Sequence[int]) -> None:
+        """Give the middle of each long burst a width of its own, whatever runs in it."""
+        self.long, self.cut = how.long, how.cut
+        times = np.array(self.times, dtype=np.float64)
+        parts = []
+        for burst in _bursts(self.unit):
+            within = [bisect_left(self.times, time) - burst[0] for time in frames]
+            parts += np.split(burst, sorted({one for one in within if 0 < one < len(burst)}))
+        for burst in parts:
+            half = float(self.unit[burst].max())
+            start = float(times[burst[0]]) + (how.before - 0.2) * half
+            end = float(times[burst[-1] + 1]) - (how.after - 0.2) * half
+            middle = burst[(times[burst] >= start) & (times[burst + 1] <= end)]
+            # A little more than it could be drawn in, so that it is a block.
+            if middle.size and 0.95 * float(self.gaps[middle].sum()) * LEAST > how.dense * half:
+                self.dense[middle] = how.dense * self.gaps[middle] / self.gaps[middle].sum()
 
 
 def lines(
@@ -196,42 +275,32 @@ def lines(
     frames : sequence of int
         Where one frame ends and the next begins on a clock that runs on: no block covers it.
     """
-    plan = _plan(times, clocks, needs)
-    best = _laid(plan, left, right, whole)
+    gaps = np.diff(np.array(times, dtype=np.float64))
+    unit, halves = _units(times, clocks)
+    reference = min(halves) if halves else float(np.median(gaps)) / 3
+    beside = np.zeros(len(gaps))
+    for need in needs:
+        beside[min(bisect_left(times, need.start), len(gaps) - 1)] = need.beside
+    placed = [
+        (bisect_left(times, need.start), bisect_left(times, need.end), need.mm) for need in needs
+    ]
+    asked = [one for one in placed if one[1] > one[0]]
+    none = np.full(len(gaps), np.nan)
+    plan = _Plan(times, gaps, unit, asked, beside, reference, left, right, whole, none)
+    best = plan.lines()
     for tightness in TIGHTER:
-        if len(best) == 1:
-            break
-        _tighten(plan, tightness, frames)
-        tighter = _laid(plan, left, right, whole)
-        if len(tighter) < len(best):
-            best = tighter
+        if len(best) > 1:
+            plan.tighten(tightness, frames)
+            best = min(best, plan.lines(), key=len)
     return best
 
 
-def _laid(plan: _Plan, left: float, right: float, whole: list[tuple[int, int]]) -> list[Scale]:
-    """Return the lines that a plan needs, clocks as wide as there is room for."""
-    room = right - left
-    pitch = WRAPPED
-    if float(plan.widths(WIDEST)[0].sum()) <= room:
-        pitch = WIDEST
-    elif float(plan.widths(LEAST)[0].sum()) <= room:
-        low, high = LEAST, WIDEST
-        for _ in range(40):
-            middle = (low + high) / 2
-            if float(plan.widths(middle)[0].sum()) <= room:
-                low = middle
-            else:
-                high = middle
-        pitch = low
-    wide, cut = plan.widths(pitch)
-    if float(wide.sum()) <= room:
-        return [_scale(plan, wide, cut, 0, len(plan.times) - 1, left, right)]
-    return _wrapped(plan, wide, cut, left, right, whole)
+def _units(times: list[int], clocks: list[list[int]]) -> tuple[Floats, list[float]]:
+    """Return half a period of the quickest clock within each gap, and of each clock.
 
-
-def _plan(times: list[int], clocks: list[list[int]], needs: list[Need]) -> _Plan:
-    gaps = np.diff(np.array(times, dtype=np.float64))
-    unit = np.full(len(gaps), np.inf)
+    A burst in which clocks of like speed run together has one scale, that of the quickest.
+    """
+    unit = np.full(len(times) - 1, np.inf)
     halves = []
     for edges in clocks:
         steps = np.diff(np.array(edges, dtype=np.float64))
@@ -244,34 +313,11 @@ def _plan(times: list[int], clocks: list[list[int]], needs: list[Need]) -> _Plan
             if 0 < end - start <= 1.6 * half:
                 inside = slice(bisect_left(times, start), bisect_left(times, end))
                 unit[inside] = np.minimum(unit[inside], half)
-    _even_out(unit)
-    reference = min(halves) if halves else float(np.median(gaps)) / 3
-    beside = np.zeros(len(gaps))
-    for need in needs:
-        beside[min(bisect_left(times, need.start), len(gaps) - 1)] = need.beside
-    placed = [
-        (bisect_left(times, need.start), bisect_left(times, need.end), need.mm) for need in needs
-    ]
-    asked = [one for one in placed if one[1] > one[0]]
-    return _Plan(times, gaps, unit, asked, beside, reference, np.full(len(gaps), np.nan))
-
-
-def _tighten(plan: _Plan, how: Tightness, frames: Sequence[int]) -> None:
-    """Give the middle of each long burst a width of its own, whatever runs in it."""
-    plan.long, plan.cut = how.long, how.cut
-    times = np.array(plan.times, dtype=np.float64)
-    parts = []
-    for burst in _bursts(plan.unit):
-        within = [bisect_left(plan.times, time) - burst[0] for time in frames]
-        parts += np.split(burst, sorted({one for one in within if 0 < one < len(burst)}))
-    for burst in parts:
-        half = float(plan.unit[burst].max())
-        start = float(times[burst[0]]) + (how.before - 0.2) * half
-        end = float(times[burst[-1] + 1]) - (how.after - 0.2) * half
-        middle = burst[(times[burst] >= start) & (times[burst + 1] <= end)]
-        # A little more than it could be drawn in, so that it is a block.
-        if middle.size and 0.95 * float(plan.gaps[middle].sum()) * LEAST > how.dense * half:
-            plan.dense[middle] = how.dense * plan.gaps[middle] / plan.gaps[middle].sum()
+    for burst in _bursts(unit):
+        some = unit[burst]
+        if some.max() <= LIKE * some.min():
+            unit[burst] = some.min()
+    return unit, halves
 
 
 def _bursts(unit: Floats) -> list[npt.NDArray[np.int64]]:
@@ -280,83 +326,3 @@ def _bursts(unit: Floats) -> list[npt.NDArray[np.int64]]:
     if not active.size:
         return []
     return np.split(active, np.flatnonzero(np.diff(active) > 1) + 1)
-
-
-def _even_out(unit: Floats) -> None:
-    """Give a burst in which clocks of like speed run together one scale, that of the quickest."""
-    for burst in _bursts(unit):
-        some = unit[burst]
-        if some.max() <= LIKE * some.min():
-            unit[burst] = some.min()
-
-
-def _scale(
-    plan: _Plan,
-    wide: Floats,
-    cut: npt.NDArray[np.bool_],
-    first: int,
-    last: int,
-    left: float,
-    right: float,
-    stretch: bool = True,
-) -> Scale:
-    some = wide[first:last]
-    total = float(some.sum())
-    factor = (right - left) / total if stretch else min(1.0, (right - left) / total)
-    places = left + np.concatenate([[0.0], np.cumsum(some * factor)])
-    breaks = [(plan.times[i], plan.times[i + 1]) for i in range(first, last) if cut[i]]
-    tears = []
-    for i in range(first, last):
-        if cut[i]:
-            start, end = places[i - first], places[i - first + 1]
-            tears.append(float(start + plan.beside[i] + (end - start - plan.beside[i]) / 2))
-    return Scale(plan.times[first : last + 1], places, breaks, tears)
-
-
-def _wrapped(
-    plan: _Plan,
-    wide: Floats,
-    cut: npt.NDArray[np.bool_],
-    left: float,
-    right: float,
-    whole: list[tuple[int, int]],
-) -> list[Scale]:
-    """Cut the picture into lines, within idle stretches where that leaves them well filled."""
-    room = right - left
-    # A gap that is wider than a line (it cannot be cut) is drawn as wide as one.
-    wide = np.minimum(wide, room)
-    ends = np.cumsum(wide)
-    inside = np.zeros(len(plan.times), dtype=bool)
-    for begun, done in whole:
-        inside[bisect_right(plan.times, begun) : bisect_left(plan.times, done)] = True
-    idle = np.zeros(len(plan.times), dtype=bool)
-    idle[:-1] = ~np.isfinite(plan.unit)
-    found = []
-    first = 0
-    while first < len(wide):
-        start = float(ends[first - 1]) if first else 0.0
-        last = int(np.searchsorted(ends, start + room + 1e-9, side="right"))
-        if last < len(wide):
-            last = _good_end(first, max(last, first + 1), ends, start, room, inside, idle)
-        used = float(ends[last - 1]) - start
-        found.append(_scale(plan, wide, cut, first, last, left, right, stretch=used > 0.72 * room))
-        first = last
-    return found
-
-
-def _good_end(
-    first: int,
-    last: int,
-    ends: Floats,
-    start: float,
-    room: float,
-    inside: npt.NDArray[np.bool_],
-    idle: npt.NDArray[np.bool_],
-) -> int:
-    for good in (idle & ~inside, ~inside):
-        for place in range(last, first, -1):
-            if float(ends[place - 1]) - start < 0.5 * room:
-                break
-            if good[place]:
-                return place
-    return last

@@ -28,35 +28,24 @@ MOST = 12
 
 @dataclass(frozen=True)
 class Signal:
-    """One line of the table.
+    """One line of the table."""
 
-    Attributes
-    ----------
-    name : str
-        The signal on the trace; a family of lanes without the lane.
-    side : {"remote", "barrier", "host"}
-        Where it is drawn.
-    kind : {"level", "bits", "number", "count", "instant"}
-        How: two levels, bits on a line, a number that is held, a filling, or single instants.
-    label : str
-        What it is called in the picture.
-    rest : int
-        Its value before a trial's first trigger.
-    lanes : bool
-        Whether there is one for each lane.
-    usual : bool
-        Whether it is drawn unless signals are named.
-    schemes : tuple of str
-        The clocking schemes that have it; empty for all.
-    """
-
+    #: The signal on the trace; a family of lanes without the lane.
     name: str
+    #: Where it is drawn: "remote", "barrier" or "host".
     side: str
+    #: How: as a "level" of two, "bits" on a line, a "number" that is held, the "count" of a
+    #: filling, or each "instant" alone.
     kind: str
+    #: What it is called in the picture.
     label: str
+    #: Its value before a trial's first trigger.
     rest: int = 0
+    #: Whether there is one for each lane.
     lanes: bool = False
+    #: Whether it is drawn unless signals are named.
     usual: bool = True
+    #: The clocking schemes that have it; empty for all.
     schemes: tuple[str, ...] = ()
 
 
@@ -87,7 +76,6 @@ TABLE = (
 )
 #: Drawn where a frame is asked for once more.
 _REQUESTS = ("remote.request", "host.request")
-_ALL = (*_FIFO, *_HOST_CLOCK)
 #: What is drawn as it comes across the barrier, if its cause is on the other side: in which order.
 _ACROSS = {
     "remote.trigger": 0,
@@ -101,6 +89,8 @@ _ACROSS = {
     "host.busy": 6,
 }
 _SIDES = ("remote", "barrier", "host")
+#: Keeps bits that were captured before they were there apart from a line that nothing drives.
+_BAD = -10
 #: The track on which the instants of a signal without one of its own are found.
 SHOWN_ON = {
     "remote.missed": "remote.trigger",
@@ -151,24 +141,16 @@ class Mark:
 
 @dataclass
 class Track:
-    """One signal over the stretch that is shown.
+    """One signal over the stretch that is shown."""
 
-    Attributes
-    ----------
-    signal : Signal
-        Its line of the table.
-    lane : int or None
-        Which lane it is.
-    cells : list of Cell
-        Without gaps over the stretch; empty for instants.
-    marks : list of Mark
-        Triggers, pushes, captures, refusals and whatever else falls on it, in order.
-    """
-
+    #: Its line of the table.
     signal: Signal
+    #: Which lane it is.
     lane: int | None
     label: str
+    #: Without gaps over the stretch; empty for instants.
     cells: list[Cell] = field(default_factory=list)
+    #: Triggers, pushes, captures, refusals and whatever else falls on it, in order.
     marks: list[Mark] = field(default_factory=list)
 
     @property
@@ -233,11 +215,8 @@ def choose(trace: Trace, names: list[str] | None) -> list[tuple[Signal, int | No
             raise InputError("--signals", None, f'"{name}"', f"some of {', '.join(table)}")
         if match[2] is not None and int(match[2]) >= lanes:
             raise InputError("--signals", None, f'"{name}"', f"lanes 0 to {lanes - 1}")
-        if not signal.lanes:
-            wanted[signal.name, None] = None
-        else:
-            some = range(lanes) if match[2] is None else [int(match[2])]
-            wanted.update({(signal.name, lane): None for lane in some})
+        some = [int(match[2])] if match[2] is not None else range(lanes) if signal.lanes else [None]
+        wanted.update({(signal.name, lane): None for lane in some})
     if not 1 <= len(wanted) <= MOST:
         raise InputError("--signals", None, f"{len(wanted)} signals", f"1 to {MOST} of them")
     order = {signal.name: place for place, signal in enumerate(TABLE)}
@@ -246,14 +225,14 @@ def choose(trace: Trace, names: list[str] | None) -> list[tuple[Signal, int | No
 
 
 def _usual(trace: Trace, signal: Signal) -> bool:
-    remote_timer = trace.scenario.trigger.source == "remote"
-    if remote_timer and signal.name in ("host.trigger", "host.busy"):
+    scenario = trace.scenario
+    if signal.name in ("host.trigger", "host.busy") and scenario.trigger.source == "remote":
         return False
-    if signal.name == FAULT and not has_line(trace.scenario):
+    if signal.name == FAULT and not has_line(scenario):
         return False
     if signal.name in _REQUESTS and not any(one.signal == "host.request" for one in trace.changes):
         return False
-    return signal.usual and trace.scenario.link.scheme in (signal.schemes or _ALL)
+    return signal.usual and (not signal.schemes or scenario.link.scheme in signal.schemes)
 
 
 def tracks(
@@ -264,43 +243,28 @@ def tracks(
     end: int,
     pins: Mapping[str, str] | None = None,
 ) -> list[Track]:
-    """Return the tracks of signals over a stretch of time.
+    """Return the tracks of signals that were chosen over a stretch of time, in fs.
 
-    Parameters
-    ----------
-    trace : Trace
-        The trace.
-    edges : mapping
-        Its edges, from `simlink.tracing.measured.edges_of`.
-    chosen : list of (Signal, lane)
-        From `choose`.
-    start, end : int
-        The stretch in fs.
-    pins : mapping of str to str, optional
-        What signals are called instead, by their names; a lane's own name goes before its family's.
+    ``edges`` are those of the trace (`simlink.tracing.measured.edges_of`). ``pins`` says what
+    signals are called instead, by their names; a lane's own name goes before its family's.
     """
     found = []
     pins = pins or {}
     for signal, lane in chosen:
-        several = trace.scenario.frame.lanes > 1
-        label = f"{signal.label} {lane}" if lane is not None and several else signal.label
-        track = Track(signal, lane, label)
-        if track.name in pins:
-            track.label = pins[track.name]
-        elif signal.name in pins:
-            track.label = (
-                f"{pins[signal.name]} {lane}" if lane is not None and several else pins[signal.name]
-            )
+        several = lane is not None and trace.scenario.frame.lanes > 1
+        label = pins.get(signal.name, signal.label)
+        track = Track(signal, lane, f"{label} {lane}" if several else label)
+        track.label = pins.get(track.name, track.label)
+        marks = [*_notes(trace, edges, track), *_false(trace, chosen, track)]
         if signal.kind == "instant":
-            track.marks += [m for m in _instants(edges, track) if start <= m.time <= end]
+            marks = [*_instants(edges, track), *marks]
         else:
             line = edges.get(track.name, ())
             if signal.name == "host.capture":
                 line = _captures(trace, edges, line)
             known = trace.window.start == 0 or signal.name == FAULT
             track.cells = _cells(list(line), signal, known, start, end)
-        track.marks += [m for m in _notes(trace, edges, track) if start <= m.time <= end]
-        track.marks += [m for m in _false(trace, chosen, track) if start <= m.time <= end]
+        track.marks = [mark for mark in marks if start <= mark.time <= end]
         track.marks.sort(key=lambda mark: mark.time)
         found.append(track)
     return sorted(found, key=lambda track: _SIDES.index(track.signal.side))
@@ -328,10 +292,6 @@ def _cells(
             run += 1
         at, value = time, after
     return cells
-
-
-#: Keeps bits that were captured before they were there apart from a line that nothing drives.
-_BAD = -10
 
 
 def _captures(trace: Trace, edges: Edges, captures: Sequence[Edge]) -> list[Edge]:
@@ -402,11 +362,11 @@ def crossings(trace: Trace, drawn: list[Track]) -> list[Crossing]:
     found: dict[Crossing, None] = {}
     for change in sorted(came, key=lambda one: (_ACROSS[one.family], one.lane or 0)):
         signal, since = change.family, change.since
-        if since is None or _remote(signal) == _remote(change.why):
+        if since is None or signal.startswith("remote.") == change.why.startswith("remote."):
             continue
-        if (signal == "remote.trigger" and not from_host) or (
-            signal == "host.data" and change.bit is None
-        ):
+        if signal == "remote.trigger" and not from_host:
+            continue
+        if signal == "host.data" and change.bit is None:
             continue
         source, target = change.why, SHOWN_ON.get(signal, change.signal)
         if source == "remote.capture":
@@ -420,10 +380,6 @@ def crossings(trace: Trace, drawn: list[Track]) -> list[Crossing]:
     if trace.scenario.link.scheme in _HOST_CLOCK:
         return _in_bursts(every, round(2.5 * period_of(trace.scenario.host.clock.value)))
     return every
-
-
-def _remote(signal: str) -> bool:
-    return signal.startswith("remote.")
 
 
 def _in_bursts(found: list[Crossing], apart: int) -> list[Crossing]:

@@ -31,27 +31,18 @@ _LEAD = 12
 
 @dataclass
 class View:
-    """What is shown.
+    """What is shown."""
 
-    Attributes
-    ----------
-    trace : Trace
-        With some conversions ahead of those that are shown.
-    edges : dict
-        Its edges.
-    conversions : range
-        Those that are shown.
-    start, end : int
-        The stretch of time, in fs.
-    fates : list of (int, int, Fate)
-        Conversion, instant and fate, of those that are shown.
-    """
-
+    #: With some conversions ahead of those that are shown.
     trace: Trace
+    #: Its edges.
     edges: dict[str, list[Edge]]
+    #: Those that are shown.
     conversions: range
+    #: The stretch of time, in fs.
     start: int
     end: int
+    #: Conversion, instant and fate, of those that are shown.
     fates: list[tuple[int, int, Fate]]
     #: What is said besides of those that are harmed, by conversion.
     told: dict[int, str] = field(default_factory=dict)
@@ -79,19 +70,10 @@ def parse(text: str) -> range | str:
 
 
 def view(scenario: Scenario, conversions: range | str, trial: int = 0, before: int = 0) -> View:
-    """Trace what is shown.
+    """Trace what is shown: conversions of the unit ``trial``, or a word of `WORST`.
 
-    Parameters
-    ----------
-    scenario : Scenario
-        What is simulated.
-    conversions : range or str
-        Conversions of the unit ``trial``, or a word of `WORST`, which finds its own unit and, of a
-        frame that is taken for another conversion, begins with that one.
-    trial : int
-        Which unit.
-    before : int
-        How much before the first trigger is shown at the least, in fs.
+    Such a word finds its own unit and, of a frame that is taken for another conversion, begins
+    with that one. ``before`` is how much is shown before the first trigger at the least, in fs.
 
     Raises
     ------
