@@ -15,7 +15,7 @@ from simlink.scenario.extent import terms
 from simlink.scenario.faults import Fault, written
 from simlink.scenario.kinds import kind_of
 from simlink.scenario.quantities import LONGEST, PARTS
-from simlink.scenario.sections import Direction, Keys
+from simlink.scenario.sections import WAYS, Direction, Keys
 from simlink.scenario.writing import (
     BESIDE,
     ONLY_WITH,
@@ -32,15 +32,7 @@ MOST_BITS = 2048
 
 
 def faults_between(scenario: Keys, raw: Mapping[str, Any]) -> Iterator[Fault]:
-    """Give every fault that lies between keys.
-
-    Parameters
-    ----------
-    scenario : Keys
-        Each key of it fits its own kind.
-    raw : mapping
-        What the file holds.
-    """
+    """Give every fault between keys that each fit their own kind; `raw` is what the file holds."""
 
     def fault(key: str, allowed: str) -> Fault:
         value = look_up(raw, key)
@@ -134,7 +126,7 @@ def _line_rate(scenario: Keys, fault: Make) -> Iterator[Fault]:
     clock = scenario.remote_clock.frequency.value
     if scenario.barrier.return_.style == "bits" and line is not None and line.value < clock:
         yield fault(
-            _given(scenario, "line_rate"),
+            scenario.barrier.key("return", "line_rate"),
             f"bits are captured at {rate_text(clock, 'Hz')} and need at least "
             f"{rate_text(clock, 'bit/s')}",
         )
@@ -169,10 +161,8 @@ def _check(scenario: Keys, fault: Make) -> Iterator[Fault]:
         yield fault("check.over", 'over = "packet" needs barrier.return.style = "packets"')
     if law.kind == "crc" and law.width is not None:
         most = (1 << law.width) - 1
-        for key, value in (
-            ("polynomial", law.polynomial), ("init", law.init), ("xor_out", law.xor_out),
-        ):  # fmt: skip
-            if value is not None and value > most:
+        for key in ("polynomial", "init", "xor_out"):
+            if (getattr(law, key) or 0) > most:
                 yield fault(
                     f"check.{key}",
                     f"a whole number up to {most}, of {law.width} bits (check.width)",
@@ -225,27 +215,17 @@ def _without_fifo(scenario: Keys, fault: Make) -> Iterator[Fault]:
 def _clock_rate(scenario: Keys, fault: Make) -> Iterator[Fault]:
     """Check the channels that carry the clock, at 2 f, and the data, at f."""
     clock = scenario.host.clock.value
-    asked = {"forward": 2 * clock, "return": clock}
-    if scenario.link.scheme == "returned_clock":
-        asked["return"] = 2 * clock
-    for name, needed in asked.items():
-        direction: Any = name
-        line = scenario.barrier.direction(direction).line_rate
+    for name in WAYS:
+        carries_clock = name == "forward" or scenario.link.scheme == "returned_clock"
+        what, needed = ("clock", 2 * clock) if carries_clock else ("data", clock)
+        line = scenario.barrier.direction(name).line_rate
         if line is None or line.value >= needed:
             continue
-        own = getattr(scenario.barrier, "forward" if name == "forward" else "return_").line_rate
-        what = "clock" if needed == 2 * clock else "data"
         yield fault(
-            "barrier.line_rate" if own is None else f"barrier.{name}.line_rate",
+            scenario.barrier.key(name, "line_rate"),
             f"the {what} of {rate_text(clock, 'Hz')} on the {name} channel asks for "
             f"{rate_text(needed, 'bit/s')}, {rate_text(needed - line.value, 'bit/s')} more",
         )
-
-
-def _given(scenario: Keys, name: str) -> str:
-    """Return the key that gives a value of the return direction."""
-    own = getattr(scenario.barrier.return_, name)
-    return f"barrier.{name}" if own is None else f"barrier.return.{name}"
 
 
 def _longest_period(scenario: Keys) -> Fraction:
@@ -286,7 +266,7 @@ def _short(needed: float, kept: float | Fraction) -> str:
 
 def _order(scenario: Keys, fault: Make) -> Iterator[Fault]:
     """Check that nothing arrives before it was sent, neither a rising edge nor a falling one."""
-    for name in ("forward", "return"):
+    for name in WAYS:
         way = scenario.barrier.direction(name)
         for what, parts, falling in (
             ("symbol", "delay, part-to-part skew, channel skew and jitter", False),
@@ -330,14 +310,11 @@ def _least_fixed(way: Direction, lanes: int, falling: bool) -> float:
 
 def _covers(scenario: Keys, fault: Make) -> Iterator[Fault]:
     """Check that a delay that is to contain something has limits."""
-    for name in ("forward", "return"):
+    for name in WAYS:
         way = scenario.barrier.direction(name)
         if way.delay_covers and math.isinf(way.delay.support[1]):
-            own = getattr(scenario.barrier, "forward" if name == "forward" else "return_")
             yield fault(
-                "barrier.delay_covers"
-                if own.delay_covers is None
-                else f"barrier.{name}.delay_covers",
+                scenario.barrier.key(name, "delay_covers"),
                 f"only where barrier.{name}.delay has an upper limit, which the sum stays within",
             )
 

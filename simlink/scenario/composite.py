@@ -9,8 +9,8 @@ from typing import Annotated, Any, Literal
 import numpy as np
 from pydantic import BeforeValidator, Field, ValidationInfo, WithJsonSchema
 
-from simlink.base.draws import Streams
-from simlink.scenario.law import Distribution, Ints, Moments, Sampler, Table, suffix
+from simlink.base.draws import Sampler, Streams
+from simlink.scenario.law import Distribution, Ints, Moments, Table, suffix
 
 _MOST = 10**12  # no run is as long; keeps sums of counts within int64
 

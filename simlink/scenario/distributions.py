@@ -25,13 +25,12 @@ from simlink.scenario.law import (
     Moments,
     NotNegative,
     Positive,
-    Sampler,
     Simple,
     rounded,
     suffix,
 )
 
-__all__ = ["Constant", "Distribution", "Sampler", "Simple", "suffix"]  # from `law`
+__all__ = ["Constant", "Distribution", "Simple", "suffix"]  # from `law`
 
 
 class Uniform(Simple):
