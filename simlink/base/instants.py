@@ -23,18 +23,7 @@ _ROOM = 2**62
 
 
 def round_ratio(numerator: int, denominator: int) -> int:
-    """Round an exact ratio of integers to the nearest integer, half to even.
-
-    Parameters
-    ----------
-    numerator, denominator : int
-        The ratio; the denominator is positive.
-
-    Returns
-    -------
-    int
-        The nearest integer.
-    """
+    """Round a ratio of integers, the denominator positive, to the nearest integer, half to even."""
     whole, rest = divmod(numerator, denominator)
     twice = 2 * rest
     if twice > denominator or (twice == denominator and whole % 2):
@@ -50,19 +39,7 @@ def period_of(frequency: Fraction) -> Fraction:
 def multiples(first: int, count: int, period: Fraction) -> Times:
     """Return ``round(k * period)`` for k = first ... first + count - 1, each rounded once.
 
-    Parameters
-    ----------
-    first : int
-        The first multiple.
-    count : int
-        How many.
-    period : Fraction
-        The exact period in femtoseconds, positive.
-
-    Returns
-    -------
-    ndarray of int64, shape (count,)
-        Instants in femtoseconds.
+    The exact period is in femtoseconds, and positive; so are the instants: int64, shape (count,).
     """
     whole, rest = divmod(period.numerator, period.denominator)
     base = np.arange(first, first + count, dtype=np.int64) * whole

@@ -35,31 +35,15 @@ def _rounded(value: Number, digits: int, rounding: str = ROUND_HALF_EVEN) -> Dec
 
 
 def number(value: Number, digits: int = USUAL) -> str:
-    """Return a number without an exponent, rounded half to even.
-
-    Parameters
-    ----------
-    value : int, float or Fraction
-        Finite.
-    digits : int
-        The most significant digits.
-    """
+    """Return a finite number without an exponent: so many significant digits, half to even."""
     return f"{_rounded(value, digits):f}"
 
 
 def quantity(value: Number, unit: str, digits: int = USUAL, rounding: str = ROUND_HALF_EVEN) -> str:
-    """Return a quantity with the prefix that suits it, such as ``"12.5 ns"``.
+    """Return a quantity, given in the unit itself, with the prefix that suits it: ``"12.5 ns"``.
 
-    Parameters
-    ----------
-    value : int, float or Fraction
-        In the unit itself.
-    unit : str
-        A time in ``"s"`` takes prefixes from f to none, any other unit those from none to G.
-    digits : int
-        The most significant digits.
-    rounding : str
-        One of the modes of `decimal`.
+    A time in ``"s"`` takes prefixes from f to none, any other unit those from none to G. Digits are
+    the most significant ones at most, `rounding` is one of the modes of `decimal`.
     """
     if math.isinf(value):
         return UNBOUNDED
@@ -101,16 +85,10 @@ def digits_of(value: float, width: float | None) -> int:
 
 
 def estimate(value: float, width: float | None, unit: str) -> str:
-    """Return an estimate with no more digits than its interval leaves meaning to.
+    """Return an estimate with no more digits than the width of its interval leaves meaning to.
 
-    Parameters
-    ----------
-    value : float
-        In the unit itself.
-    width : float or None
-        Of its interval; without one a share has two digits, a quantity four.
-    unit : str
-        ``"1"`` for a share.
+    Both are in the unit itself, ``"1"`` for a share. Without a width a share has two digits, a
+    quantity four.
     """
     if unit == "1":
         return share(value, digits_of(value, width) if value else _FEWEST)
@@ -122,17 +100,8 @@ def estimate(value: float, width: float | None, unit: str) -> str:
 def interval(low: float, high: float, unit: str) -> str:
     """Return an interval with the digits that its width leaves meaning to, under one prefix.
 
-    Parameters
-    ----------
-    low, high : float
-        Its ends, in the unit itself.
-    unit : str
-        ``"1"`` for a share.
-
-    Returns
-    -------
-    str
-        Such as ``"0.99 to 1.02 us"``; empty where both ends look the same.
+    Its ends are in the unit itself, ``"1"`` for a share. Such as ``"0.99 to 1.02 us"``; empty where
+    both ends look the same.
     """
     width = high - low
     ends = [estimate(end, width, unit) for end in (low, high)]

@@ -58,18 +58,9 @@ def unknown(key: str, known: Collection[str]) -> str:
 
 
 def read_shape(value: Any, dimension: Dimension, base: Path, depth: int = 0) -> Distribution:
-    """Read a quantity that may have any shape.
+    """Read a quantity, text with a unit or a table, that may have any shape.
 
-    Parameters
-    ----------
-    value : object
-        Text with a unit, or a table.
-    dimension : Dimension
-        What it has to measure.
-    base : Path
-        The directory that file names are relative to.
-    depth : int
-        How many shapes this one is inside of.
+    `depth` is how many shapes it is inside of.
 
     Raises
     ------

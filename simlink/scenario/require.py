@@ -95,14 +95,8 @@ def _bound(value: Any, unit: str) -> Fraction:
 class Required(Kind):
     """The kind of a requirement.
 
-    Parameters
-    ----------
-    unit : str
-        Of the bound: ``"1"`` for a share, ``"s"``, ``"words/s"``, ``"bit/s"``, or what is counted.
-    seen : bool
-        Whether the figure is but what was seen, without a confidence.
-    margin : bool
-        Whether it is of the margin of a limit.
+    Its bound is in a unit: ``"1"`` for a share, ``"s"``, ``"words/s"``, ``"bit/s"``, or what is
+    counted. A figure that is but what was `seen` has no confidence, nor has a `margin` of a limit.
     """
 
     def __init__(self, unit: str, *, seen: bool = False, margin: bool = False) -> None:
