@@ -39,7 +39,7 @@ def period_of(frequency: Fraction) -> Fraction:
 def multiples(first: int, count: int, period: Fraction) -> Times:
     """Return ``round(k * period)`` for k = first ... first + count - 1, each rounded once.
 
-    The exact period is in femtoseconds, and positive; so are the instants: int64, shape (count,).
+    The exact period, positive, is in femtoseconds, as the instants are: int64, shape (count,).
     """
     whole, rest = divmod(period.numerator, period.denominator)
     base = np.arange(first, first + count, dtype=np.int64) * whole

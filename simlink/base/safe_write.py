@@ -116,7 +116,7 @@ def make_folder(folder: Path, names: Iterable[str] = ()) -> None:
 def write_whole(path: Path, content: bytes, anybodys: bool = False) -> None:
     """Write a file so that, at every instant, the old or the new one is there whole.
 
-    See `writing_whole`.
+    Where and when, and what it raises, says `writing_whole`.
     """
     with writing_whole(path, anybodys) as file:
         file.write(content)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Annotated
 
 from simlink.commands import options as opt
-from simlink.commands.results import tell
+from simlink.commands.results import prepare, tell
 
 
 def counterexample(
@@ -26,13 +26,11 @@ def counterexample(
     run and diagram.
     """
     from simlink.base.json_text import json_text
-    from simlink.base.safe_write import make_folder
     from simlink.studies.counterexample import counterexample as search
 
     place = opt.folder(out)
     scenario = opt.changed(path)
-    if place is not None:
-        make_folder(place, ["counterexample.toml"])
+    prepare(place, ["counterexample.toml"])
     found = search(scenario, limit)
     if place is not None and found.found:
         found.save(place)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Annotated, Any
 
 from simlink.commands import options as opt
-from simlink.commands.results import answer, bar, keep, names_of, tell
+from simlink.commands.results import answer, bar, keep, names_of, prepare, tell
 
 if TYPE_CHECKING:
     from simlink.studies.exposure import Exposure
@@ -53,7 +53,6 @@ def exposure(
     json: opt.Json = False,
 ) -> None:
     """Simulate one common-mode event at each instant of a conversion: what it hits and harms."""
-    from simlink.base.safe_write import make_folder
     from simlink.studies.exposing import MOST_STEPS
     from simlink.studies.exposing import exposure as study
     from simlink.studies.exposure_map import exposure_map
@@ -63,8 +62,7 @@ def exposure(
     place = opt.folder(out)
     scenario = opt.changed(path, seed)
     name = "exposure" if slews is None and lengths is None else "exposure-map"
-    if place is not None:
-        make_folder(place, names_of(name, "json", "csv"))
+    prepare(place, names_of(name, "json", "csv"))
     with bar("instants", total := 1000) as update:
 
         def progress(done: int, of: int) -> None:

@@ -6,7 +6,7 @@ import sys
 from typing import TYPE_CHECKING, Annotated
 
 from simlink.commands import options as opt
-from simlink.commands.results import answer, say, tell
+from simlink.commands.results import answer, prepare, say, tell
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -38,15 +38,13 @@ def loss(
     """
     import os
 
-    from simlink.base.safe_write import make_folder
     from simlink.studies.loss import loss as compute
 
     wanted, enough = opt.share("--width", width), opt.share("--relative-error", error)
     many = opt.whole("--conversions", conversions, 1, 10**12)
     place = opt.folder(out)
     scenario = opt.changed(path)
-    if place is not None:
-        make_folder(place, ["loss.json"])
+    prepare(place, ["loss.json"])
     with opt.where(on, workers) as there:
         there["workers"] = there["workers"] or os.cpu_count() or 1
         found = compute(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -90,6 +90,14 @@ def tell(text: str, folder: Path | None, json: str | None) -> None:
             print(f"\nResults: {folder}", file=out)
     if json is not None:
         print(json, end="")
+
+
+def prepare(folder: Path | None, names: Iterable[str]) -> None:
+    """Make the folder for results, if they are kept, and prove that these can be written there."""
+    from simlink.base.safe_write import make_folder
+
+    if folder is not None:
+        make_folder(folder, names)
 
 
 def names_of(stem: str, *others: str) -> list[str]:

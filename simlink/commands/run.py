@@ -10,7 +10,7 @@ import typer
 from simlink.base.errors import InputError, OutputError
 from simlink.base.interrupts import Interrupted
 from simlink.commands import options as opt
-from simlink.commands.results import about_engine, bar, interrupted, say, tell
+from simlink.commands.results import about_engine, bar, interrupted, prepare, say, tell
 
 if TYPE_CHECKING:
     from simlink.running.run import Run
@@ -119,7 +119,6 @@ def _figure(
     **options: Any,
 ) -> None:
     """Find one figure as closely as asked for."""
-    from simlink.base.safe_write import make_folder
     from simlink.commands.loss import tell_loss
     from simlink.studies.loss import overrun
 
@@ -127,8 +126,7 @@ def _figure(
         found = None if figure is None else f'"{figure}"'
         raise InputError("--figure", None, found, "overrun")
     enough = opt.share("--relative-error", "0.1" if error is None else error)
-    if place is not None:
-        make_folder(place, ["loss.json"])
+    prepare(place, ["loss.json"])
     study = overrun(scenario, error=enough, conversions=conversions, report=say, **options)
     tell_loss(study, 2 * enough, enough, place, json)
 

@@ -9,7 +9,7 @@ import typer
 from simlink.base.errors import InputError
 from simlink.commands import options as opt
 from simlink.commands.progress_lines import ProgressLines
-from simlink.commands.results import answer, interrupted, keep, names_of, say, tell
+from simlink.commands.results import answer, interrupted, keep, names_of, prepare, say, tell
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -63,7 +63,6 @@ def size(
     json: opt.Json = False,
 ) -> None:
     """Find the smallest FIFO (or release threshold, or highest rate) that meets a target."""
-    from simlink.base.safe_write import make_folder
     from simlink.pictures.sizing_table import table
 
     wanted = "--underrun-at-most" if sought == "release-bits" else "--overrun-at-most"
@@ -82,8 +81,7 @@ def size(
         "beyond_proof": beyond_proof,
     }
     scenario = opt.changed(path, seed, conversions=conversions)
-    if place is not None:
-        make_folder(place, names_of("sizing", "json", "csv"))
+    prepare(place, names_of("sizing", "json", "csv"))
     with opt.where(on, workers) as there:
         if _is_rare(scenario, sought, options):
             _by_loss(scenario, options["at_most"], options["confidence"], there, place, json)

@@ -7,7 +7,7 @@ from typing import Annotated
 
 from simlink.base.errors import InputError
 from simlink.commands import options as opt
-from simlink.commands.results import about_engine, bar, keep, names_of, tell
+from simlink.commands.results import about_engine, bar, keep, names_of, prepare, tell
 
 
 def spectrum(
@@ -29,7 +29,7 @@ def spectrum(
     json: opt.Json = False,
 ) -> None:
     """Compare the channel with the same converter and an ideal trigger: dB, bits, noise, spurs."""
-    from simlink.base.safe_write import check_place, make_folder, write_whole
+    from simlink.base.safe_write import check_place, write_whole
     from simlink.pictures.spectrum_table import csv, table
     from simlink.studies.spectrum import spectrum as compute
 
@@ -39,8 +39,7 @@ def spectrum(
         raise InputError("--record", None, '""', "the name of a file")
     scenario = opt.changed(path, seed, trials, conversions)
     about_engine(engine, scenario)
-    if place is not None:
-        make_folder(place, [*names_of("spectrum", "json"), *names_of("jitter")])
+    prepare(place, [*names_of("spectrum", "json"), *names_of("jitter")])
     if record is not None:
         check_place(Path(record))
     with bar("boards", scenario.trials) as update:

@@ -10,7 +10,7 @@ import typer
 
 from simlink.base.errors import InputError
 from simlink.commands import options as opt
-from simlink.commands.results import about_engine, bar, interrupted, keep, names_of, tell
+from simlink.commands.results import about_engine, bar, interrupted, keep, names_of, prepare, tell
 
 if TYPE_CHECKING:
     from simlink.figures.summary import Figure
@@ -38,7 +38,6 @@ def vary(
     json: opt.Json = False,
 ) -> None:
     """Run a scenario over the values of one or two keys, on the same draws at every point."""
-    from simlink.base.safe_write import make_folder
     from simlink.studies.ranges import values
     from simlink.studies.vary import vary as study
 
@@ -50,8 +49,7 @@ def vary(
     place = opt.folder(out)
     scenario = opt.changed(path, seed, trials, conversions)
     about_engine(engine, scenario, math.prod(map(len, keys.values())))
-    if place is not None:
-        make_folder(place, names_of("vary", "csv", "parquet", "json"))
+    prepare(place, names_of("vary", "csv", "parquet", "json"))
     with bar("points", math.prod(map(len, keys.values()))) as update:
 
         def progress(done: int, of: int, part: float) -> None:

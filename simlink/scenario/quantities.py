@@ -26,6 +26,8 @@ LONGEST = 9_000_000_000_000_000_000
 NUMBER = r"[+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]{1,3})?"
 _QUANTITY = re.compile(rf"\s*({NUMBER})\s*([^\s0-9.+-][^\s]*)\s*")
 _MOST_TEXT = 100
+#: How micro is written.
+_MICRO = ("u", "\N{MICRO SIGN}", "\N{GREEK SMALL LETTER MU}")
 
 
 @dataclass(frozen=True, eq=False)  # there is one of each
@@ -57,9 +59,7 @@ TIME = Dimension(
         "fs": 1,
         "ps": 10**3,
         "ns": 10**6,
-        "us": 10**9,
-        "\N{MICRO SIGN}s": 10**9,
-        "\N{GREEK SMALL LETTER MU}s": 10**9,
+        **{f"{micro}s": 10**9 for micro in _MICRO},
         "ms": 10**12,
         "s": 10**15,
         "min": 60 * 10**15,
@@ -97,9 +97,7 @@ SLEW = Dimension(
         for per, scale in (
             ("/s", 1),
             ("/ms", 10**3),
-            ("/us", 10**6),
-            ("/\N{MICRO SIGN}s", 10**6),
-            ("/\N{GREEK SMALL LETTER MU}s", 10**6),
+            *((f"/{micro}s", 10**6) for micro in _MICRO),
             ("/ns", 10**9),
         )
         for prefix, volts in (("V", 1), ("kV", 10**3))
@@ -111,14 +109,7 @@ SLEW = Dimension(
 VOLTAGE = Dimension(
     "a voltage",
     "400 V",
-    {
-        "uV": 1,
-        "\N{MICRO SIGN}V": 1,
-        "\N{GREEK SMALL LETTER MU}V": 1,
-        "mV": 10**3,
-        "V": 10**6,
-        "kV": 10**9,
-    },
+    {**{f"{micro}V": 1 for micro in _MICRO}, "mV": 10**3, "V": 10**6, "kV": 10**9},
     10**12,
     "1000 kV",
 )

@@ -96,21 +96,11 @@ _WHY = {
 
 @dataclass(frozen=True)
 class Assumption:
-    """A default that was used because the file did not say.
+    """A default that was used because the file did not say."""
 
-    Parameters
-    ----------
-    key : str
-        The dotted key.
-    value : object
-        The value that was used, as it would be written in the file.
-    why : str
-        What it means.
-    """
-
-    key: str
-    value: Any
-    why: str
+    key: str  # dotted
+    value: Any  # that was used, as it would be written in the file
+    why: str  # what it means
 
 
 def assumed(scenario: Keys, raw: Mapping[str, Any]) -> list[Assumption]:

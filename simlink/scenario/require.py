@@ -49,19 +49,12 @@ _SHOWN |= {"V/s": '"10 kV/us"', "words/h": "0.01", "conversions": "1.5"}
 
 @dataclass(frozen=True)
 class Requirement:
-    """What is required of one figure, or of the margin of one limit.
+    """What is required of one figure, or of the margin of one limit."""
 
-    Attributes
-    ----------
-    at_most, at_least : Fraction or None
-        The bound, one of the two, in the unit itself; times in seconds.
-    confidence : float
-        With which the figure's interval has to lie within the bound.
-    """
-
+    #: The bound, one of the two, in the unit itself; times in seconds.
     at_most: Fraction | None
     at_least: Fraction | None
-    confidence: float = USUAL
+    confidence: float = USUAL  # with which the figure's interval has to lie within the bound
 
 
 def _bound(value: Any, unit: str) -> Fraction:
