@@ -11,7 +11,7 @@ from simlink.base.instants import FS_PER_SECOND
 from simlink.base.wording import rate_text, time_text
 from simlink.scenario import analog, transient
 from simlink.scenario.distributions import reach
-from simlink.scenario.extent import terms
+from simlink.scenario.extent import BEYOND, period, terms
 from simlink.scenario.faults import Fault, written
 from simlink.scenario.kinds import kind_of
 from simlink.scenario.quantities import LONGEST, PARTS
@@ -138,14 +138,14 @@ def _realign(scenario: Keys, fault: Make) -> Iterator[Fault]:
     immunity = scenario.barrier.direction("return").slew_immunity
     if not (scenario.transient and immunity and back.has_strobe and fifo.realign == "gap"):
         return
-    period = FS_PER_SECOND / scenario.remote_clock.frequency.value
-    gap = 2 * period if fifo.realign_gap is None else Fraction(fifo.realign_gap.constant_value)
+    clock = scenario.remote_clock
+    slow = 2 * min(FS_PER_SECOND / clock.frequency.value, BEYOND)
+    gap = slow if fifo.realign_gap is None else Fraction(fifo.realign_gap.constant_value)
     # From the last strobe of one frame to the first of the next.
-    shortest = scenario.converter.conversion_time.support[0] + float(
-        FS_PER_SECOND / (scenario.remote_clock.frequency.value * _fastest(scenario))
-    )
+    shortest = scenario.converter.conversion_time.support[0]
+    shortest += period(clock.frequency, clock.tolerance.support[1])
     low, high = reach(back.jitter)
-    shortest += scenario.remote_clock.start_delay.support[0] - (high - low)
+    shortest += clock.start_delay.support[0] - (high - low)
     if gap >= shortest:
         yield fault(
             "fifo.realign_gap",
@@ -192,11 +192,6 @@ def _repeat(scenario: Keys, fault: Make) -> Iterator[Fault]:
     if scenario.barrier.false_edge:
         said = 'only without check.on_failure = "repeat": this version does not ask again for '
         yield fault("barrier.false_edge", f"{said}frames that no trigger asked for")
-
-
-def _fastest(scenario: Keys) -> Fraction:
-    """Return how much faster than nominal the remote clock may be, as a factor."""
-    return 1 + Fraction(scenario.remote_clock.tolerance.support[1]) / PARTS
 
 
 def _without_fifo(scenario: Keys, fault: Make) -> Iterator[Fault]:
@@ -268,14 +263,8 @@ def _order(scenario: Keys, fault: Make) -> Iterator[Fault]:
     """Check that nothing arrives before it was sent, neither a rising edge nor a falling one."""
     for name in WAYS:
         way = scenario.barrier.direction(name)
-        for what, parts, falling in (
-            ("symbol", "delay, part-to-part skew, channel skew and jitter", False),
-            (
-                "falling edge",
-                "delay, part-to-part skew, channel skew, pulse-width distortion and jitter",
-                True,
-            ),
-        ):
+        for falling in (False, True):
+            what, more = ("falling edge", ", pulse-width distortion") if falling else ("symbol", "")
             fixed = _least_fixed(way, scenario.frame.lanes, falling)
             # Jitter without bound is cut off where it would have an edge come too soon.
             jitter = way.jitter.support[0]
@@ -283,8 +272,8 @@ def _order(scenario: Keys, fault: Make) -> Iterator[Fault]:
             if low < 0 and not math.isinf(low):
                 yield fault(
                     f"barrier.{name}.delay",
-                    f"a {what} would arrive before it was sent: {parts} come to "
-                    f"{time_text(low)} at the least",
+                    f"a {what} would arrive before it was sent: delay, part-to-part skew, channel "
+                    f"skew{more} and jitter come to {time_text(low)} at the least",
                 )
                 break
 

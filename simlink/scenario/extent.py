@@ -23,7 +23,7 @@ _RARE = 46.1
 #: The standard normal draw that is passed as rarely.
 _RARE_NORMAL = 9.3
 #: Beyond every time; no period is told as longer.
-_BEYOND = Fraction(10**30)
+BEYOND = Fraction(10**30)
 
 
 @dataclass(frozen=True)
@@ -64,9 +64,9 @@ def extent(law: Distribution) -> float:
 
 
 def period(rate: Rate, tolerance: float = 0.0) -> float:
-    """Return the longest period of a rate that may be off by this much, in fs."""
-    slow = rate.value * (1 + Fraction(tolerance) / PARTS)
-    return float(min(FS_PER_SECOND / slow, _BEYOND))
+    """Return the period of a rate that is off by this much, in fs."""
+    actual = rate.value * (1 + Fraction(tolerance) / PARTS)
+    return float(min(FS_PER_SECOND / actual, BEYOND))
 
 
 def terms(scenario: Keys) -> Iterator[Term]:
@@ -147,12 +147,8 @@ def _barrier(scenario: Keys) -> Iterator[Term]:
             "pulse_width_distortion",
             "min_pulse",
         ):
-            laws = (
-                way.lane_skews(scenario.frame.lanes)
-                if key == "channel_skew"
-                else (getattr(way, key),)
-            )
-            yield Term(scenario.barrier.key(name, key), 2 * max(extent(law) for law in laws))
+            far = max(extent(law) for law in way.laws(key, scenario.frame.lanes))
+            yield Term(scenario.barrier.key(name, key), 2 * far)
         if name == "return":
             yield from _packets(scenario, way)
     yield Term("barrier.recovery", extent(scenario.barrier.recovery))

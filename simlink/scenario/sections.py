@@ -300,6 +300,10 @@ class Direction:
     line_rate: Rate | None
     slew_immunity: Distribution | None = None
 
+    def laws(self, name: str, lanes: int) -> tuple[Distribution, ...]:
+        """Return the laws of a part of the crossing; of the channel skew that of each lane."""
+        return self.lane_skews(lanes) if name == "channel_skew" else (getattr(self, name),)
+
     def lane_skews(self, lanes: int) -> tuple[Distribution, ...]:
         """Return the skew of each of `lanes` channels."""
         given = self.channel_skew
