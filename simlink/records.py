@@ -192,14 +192,7 @@ class FrameBlock:
     ) -> FrameBlock:
         """Return a block in which nothing has happened yet.
 
-        Parameters
-        ----------
-        trials : range
-            The trials that it covers.
-        first, count : int
-            Its conversions.
-        words : (lanes, words_per_lane) or None
-            The shape of a frame, if word times are to be kept.
+        `words` is the shape of a frame, (lanes, words_per_lane), if word times are to be kept.
         """
         shape = (len(trials), count)
         bits = [

@@ -162,17 +162,8 @@ def once_each(laws: Mapping[str, Law], seed: int, trials: range) -> dict[str, Ti
 class Column:
     """The draws of one source in one trial, one for each conversion, handed out in order.
 
-    Parameters
-    ----------
-    law : Law
-        The law of the source.
-    seed, trial : int
-        Whose stream.
-    source : str
-        The name of the source.
-    stride, offset : int
-        For a source drawn once for each bit (or packet): how many there are in a frame, and
-        which of them this column is.
+    For a source drawn once for each bit (or packet), `stride` is how many there are in a frame, and
+    `offset` which of them this column is.
     """
 
     def __init__(

@@ -69,20 +69,11 @@ def multiples(first: int, count: int, period: Fraction) -> Times:
 
 
 def clock_edges(frequency: Fraction, cycles: int) -> tuple[Times, Times]:
-    """Return the edges of a clock that idles low, counted from its start.
+    """Return the rising and the falling edges of a clock that idles low, counted from its start.
 
-    Parameters
-    ----------
-    frequency : Fraction
-        The exact frequency in Hz.
-    cycles : int
-        The number of whole cycles.
-
-    Returns
-    -------
-    rising, falling : ndarray of int64, shape (cycles,)
-        Rising edge i at ``round((i + 1/2) / f)`` and falling edge i at ``round((i + 1) / f)``,
-        in femtoseconds.
+    Of an exact frequency f in Hz and so many whole cycles, rising edge i is at
+    ``round((i + 1/2) / f)`` and falling edge i at ``round((i + 1) / f)``, in femtoseconds; each are
+    int64, shape (cycles,).
     """
     half = period_of(frequency) / 2
     edges = multiples(1, 2 * cycles, half)

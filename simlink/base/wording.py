@@ -62,19 +62,10 @@ def _prefix(adjusted: int, unit: str) -> tuple[int, str]:
 
 
 def digits_of(value: float, width: float | None) -> int:
-    """Return how many digits of a value an interval of that width leaves meaning to.
+    """Return how many digits of a value, not 0, an interval leaves meaning to, from 1 to 7.
 
-    Parameters
-    ----------
-    value : float
-        Not 0.
-    width : float or None
-        Of its interval, in the same unit; two digits without one.
-
-    Returns
-    -------
-    int
-        The digits down to the tenth part of the width's first one, from 1 to 7.
+    They reach down to the tenth part of the first digit of its width, which is in the same unit.
+    Without a width they are two.
     """
     if width is None:
         return _FEWEST
@@ -125,12 +116,7 @@ def share(value: float, digits: int = _FEWEST) -> str:
 def bound(value: float, few: bool = True) -> str:
     """Return that a share is bounded, such as ``"below 0.0005"``, rounded to the side that holds.
 
-    Parameters
-    ----------
-    value : float
-        What the share lies below; for a share that is nearly all, what the rest lies below.
-    few : bool
-        Whether it is the share itself; else ``"above 0.9995"`` is said.
+    Of a share that is not `few`, but nearly all, the rest lies below the value: ``"above 0.9995"``.
     """
     found = _above(value)
     return f"below {float(found):.{_FEWEST}g}" if few else f"above {1 - found:f}"
@@ -203,14 +189,8 @@ def unit_of(femtoseconds: Number) -> tuple[int, str]:
 def in_unit(femtoseconds: Number, scale: int, digits: int = USUAL) -> str:
     """Return a time in fs in a unit of so many fs, zeros kept so that a column lines up.
 
-    Parameters
-    ----------
-    femtoseconds : int, float or Fraction
-        What rounds up to the next unit is still right in this one.
-    scale : int
-        From `unit_of`; femtoseconds are whole.
-    digits : int
-        Significant, more only where there are more before the point.
+    Digits are significant, more only where there are more before the point; femtoseconds are whole.
+    What rounds up to the next unit is still right in this one, of `unit_of`.
     """
     exact = Fraction(femtoseconds) / scale
     decimals = 0 if scale == 1 else max(digits - len(str(int(abs(exact)))), 0)

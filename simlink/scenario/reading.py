@@ -78,7 +78,7 @@ def read_shape(value: Any, dimension: Dimension, base: Path, depth: int = 0) -> 
     if depth > _DEEPEST:
         raise FaultError(f"shapes may be nested {_DEEPEST} deep at most")
     read = partial(read_shape, dimension=dimension, base=base, depth=depth + 1)
-    context = {"dimension": dimension, "base": base, "read": read, "count": _read_count}
+    context = {"dimension": dimension, "base": base, "law": read, "count": _read_count}
     found: Distribution = _read(value, SHAPES, context)
     return found
 

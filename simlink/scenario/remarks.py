@@ -231,15 +231,13 @@ def _barrier_notes(scenario: Keys, raw: Mapping[str, Any]) -> Iterator[str]:
             )
     for name in WAYS:
         way = scenario.barrier.direction(name)
-        laws = {
-            "part_to_part_skew": (way.part_to_part_skew,),
-            "channel_skew": way.lane_skews(scenario.frame.lanes),
-            "pulse_width_distortion": (way.pulse_width_distortion,),
-        }
         lost = [
             key
             for key in way.delay_covers
-            if any(not law.is_constant or law.constant_value for law in laws[key])
+            if any(
+                not law.is_constant or law.constant_value
+                for law in way.laws(key, scenario.frame.lanes)
+            )
         ]
         if way.delay.is_constant and lost:
             yield (
