@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from functools import reduce
 from typing import Any
 
@@ -90,8 +90,11 @@ def _table(model: type[Section], description: str) -> Schema:
             }
         else:
             properties[key] = _value(field)
-    schema: Schema = _object(properties, _required(model))
-    return {"description": description, **schema}
+    schema: Schema = {"description": description, "type": "object", "properties": properties}
+    schema["additionalProperties"] = False
+    if required := _required(model):
+        schema["required"] = required
+    return schema
 
 
 def _source() -> Schema:
@@ -112,13 +115,6 @@ def _value(field: FieldInfo) -> Schema:
     if field.default is not None and not field.is_required() and fixed:
         described["default"] = field.default
     return {**kind.schema, **described}
-
-
-def _object(properties: Schema, required: Iterable[str]) -> Schema:
-    schema: Schema = {"type": "object", "properties": properties, "additionalProperties": False}
-    if required:
-        schema["required"] = list(required)
-    return schema
 
 
 def _quantity(name: str, dimension: Dimension, signed: bool = True) -> Schema:
