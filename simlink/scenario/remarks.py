@@ -104,7 +104,7 @@ class Assumption:
 
 
 def assumed(scenario: Keys, raw: Mapping[str, Any]) -> list[Assumption]:
-    """Return the defaults that were used beside what a file holds and matter, in its order."""
+    """Return the defaults that a silent file left and that matter, in the order of the format."""
     found = []
     scheme = look_up(raw, "link.scheme")
     idle = _IDLE_WITH_MASTER if scheme == "remote_master" else _IDLE_WITHOUT_MASTER

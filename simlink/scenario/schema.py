@@ -47,9 +47,10 @@ class Scenario(Keys):
 
     @classmethod
     def from_dict(cls, tables: Mapping[str, Any], base: Path | str = ".") -> Scenario:
-        """Return a scenario from tables as a file would hold them; see `from_dict`.
+        """Return a scenario from tables as a file would hold them; it raises as `from_dict` does.
 
-        Such as ``{"link": {"scheme": "remote_master"}, "trigger": {"rate": "1 MHz"}, ...}``.
+        Such as ``{"link": {"scheme": "remote_master"}, "trigger": {"rate": "1 MHz"}, ...}``; file
+        names are relative to `base`.
         """
         return from_dict(tables, base)
 
@@ -247,7 +248,7 @@ def _refused(raw: Mapping[str, Any]) -> Iterator[tuple[str, Any]]:
 
 
 def names_of(table: Mapping[str, Any], name: str) -> Names:
-    """Read a table that stands by itself in a file, and holds what is else under ``[names]``.
+    """Read a table of names, as it stands under ``[names]``, from a file of its own.
 
     Raises
     ------
