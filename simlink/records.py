@@ -44,38 +44,17 @@ class Cause(IntEnum):
 
 @dataclass(frozen=True)
 class Column:
-    """One column of the records.
-
-    Attributes
-    ----------
-    name : str
-        As in the ledger.
-    type : str
-        Its NumPy type.
-    unit : str
-        ``"fs"`` for an instant, else ``""``.
-    meaning : str
-        One line.
-    blank : int
-        What it holds as long as the thing has not happened.
-    of_word : bool
-        Whether each word has its own, or all words of a conversion share it.
-    in_ledger : bool
-        Whether the ledger has it.
-    follows : bool
-        Whether it follows from the others, so that no engine hands it over.
-    of_repeats : bool
-        Whether the ledger has it only where frames whose check fails are asked for once more.
-    """
+    """One column of the records."""
 
     name: str
-    type: str
-    unit: str
-    meaning: str
-    blank: int
-    of_word: bool = False
+    type: str  # of NumPy
+    meaning: str  # in one line
+    unit: str = ""  # "fs" for an instant
+    blank: int = 0  # what it holds as long as the thing has not happened
+    of_word: bool = False  # whether each word has its own, or all words of a conversion share it
     in_ledger: bool = True
-    follows: bool = False
+    follows: bool = False  # from the others, so that no engine hands it over
+    #: Whether the ledger has it only where frames whose check fails are asked for once more.
     of_repeats: bool = False
 
     @property
@@ -84,8 +63,8 @@ class Column:
         return f"t_{self.name}" if self.unit == "fs" else self.name
 
 
-def _instant(name: str, meaning: str, of_word: bool = False, in_ledger: bool = True) -> Column:
-    return Column(name, "i8", "fs", meaning, NEVER, of_word, in_ledger)
+def _instant(name: str, meaning: str, **where: bool) -> Column:
+    return Column(name, "i8", meaning, "fs", NEVER, **where)
 
 
 COLUMNS = (
@@ -102,38 +81,31 @@ COLUMNS = (
     Column(
         "occupancy_at_arrival",
         "i4",
-        "",
         "slots taken when the first bit arrived",
-        -1,
+        blank=-1,
         in_ledger=False,
     ),
-    Column("fate", "i1", "", "what became of the conversion", Fate.NOT_SENT),
-    Column("short_acquisition", "?", "", "whether the sample had not settled", 0),
+    Column("fate", "i1", "what became of the conversion", blank=Fate.NOT_SENT),
+    Column("short_acquisition", "?", "whether the sample had not settled"),
     Column(
         "hit",
         "i1",
-        "",
         "what of the frame a transient hit: 2 to the power of each cause, added up",
-        0,
         in_ledger=False,
     ),
-    Column("wrong_bits", "i4", "", "bits that a transient made wrong, as the host read them", 0),
-    Column("timed_out", "?", "", "whether the host gave the conversion up", 0, in_ledger=False),
+    Column("wrong_bits", "i4", "bits that a transient made wrong, as the host read them"),
+    Column("timed_out", "?", "whether the host gave the conversion up", in_ledger=False),
     Column(
         "check_failed",
         "?",
-        "",
         "whether a check of the frame failed as the host read it, or it was closed short",
-        0,
         in_ledger=False,
     ),
     Column(
         "counter_error",
         "u2",
-        "",
         "what the sequence counter that the host took differs by, modulo 2, from the number of "
         "triggers sent that had come",
-        0,
         in_ledger=False,
     ),
     _instant(
@@ -141,27 +113,20 @@ COLUMNS = (
         "when the host had read what it took for the frame, which was gone",
         in_ledger=False,
     ),
-    Column(
+    _instant(
         "request",
-        "i8",
-        "fs",
         "when the host asked for the frame once more, since its check had failed",
-        NEVER,
         of_repeats=True,
     ),
-    Column("believed", "i8", "", "the conversion that the host takes it for", -1, follows=True),
-    Column(
-        "misaligned", "?", "", "whether it is taken for another one, or for none", 0, follows=True
-    ),
-    Column("told", "?", "", "whether the host is told that something is wrong", 0, follows=True),
-    Column("cause", "i1", "", "why it is lost or wrong", Cause.NONE, follows=True),
+    Column("believed", "i8", "the conversion that the host takes it for", blank=-1, follows=True),
+    Column("misaligned", "?", "whether it is taken for another one, or for none", follows=True),
+    Column("told", "?", "whether the host is told that something is wrong", follows=True),
+    Column("cause", "i1", "why it is lost or wrong", blank=Cause.NONE, follows=True),
     Column(
         "flagged",
         "?",
-        "",
         "whether the fault line was high from its trigger to the end of its read, or at any time "
         "between",
-        0,
         follows=True,
     ),
 )
@@ -227,14 +192,7 @@ class FrameBlock:
     ) -> FrameBlock:
         """Return a block in which nothing has happened yet.
 
-        Parameters
-        ----------
-        trials : range
-            The trials that it covers.
-        first, count : int
-            Its conversions.
-        words : (lanes, words_per_lane) or None
-            The shape of a frame, if word times are to be kept.
+        `words` is the shape of a frame, (lanes, words_per_lane), if word times are to be kept.
         """
         shape = (len(trials), count)
         bits = [
@@ -268,16 +226,13 @@ class FrameBlock:
                 or other.unrequested is None
                 or np.array_equal(self.unrequested, other.unrequested)
             )
-            and all(
-                mine is theirs
-                if mine is None or theirs is None
-                else bool(np.array_equal(mine, theirs))
-                for mine, theirs in (
-                    (self.first_bit, other.first_bit),
-                    (self.last_bit, other.last_bit),
-                )
-            )
+            and _same(self.first_bit, other.first_bit)
+            and _same(self.last_bit, other.last_bit)
         )
+
+
+def _same(mine: Times | None, theirs: Times | None) -> bool:
+    return mine is theirs if mine is None or theirs is None else np.array_equal(mine, theirs)
 
 
 class Engine(Protocol):

@@ -8,7 +8,7 @@ over processes moves no draw.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from typing import Any, Protocol, cast
+from typing import Any, ClassVar, NamedTuple, Protocol, cast
 
 import numpy as np
 import numpy.typing as npt
@@ -20,12 +20,10 @@ Streams = Callable[[str], np.random.Generator]
 """Gives the generator for one part of a source, named by a suffix."""
 
 
-class Sampler(Protocol):
-    """Draws from a law, in order."""
+class Sampler(NamedTuple):
+    """Draws from a law, in order: `take` returns the next `n`, in base units, shape (n,)."""
 
-    @property
-    def take(self) -> Callable[[int], Times]:
-        """Returns the next draws, as many as it is asked for, in base units."""
+    take: Callable[[int], Times]
 
 
 class Law(Protocol):
@@ -39,9 +37,8 @@ class Law(Protocol):
     def constant_value(self) -> int:
         """The one value, in base units."""
 
-    @property
-    def is_simple(self) -> bool:
-        """Whether it is a `SimpleLaw`."""
+    is_simple: ClassVar[bool]
+    """Whether it is a `SimpleLaw`."""
 
     def sampler(self, streams: Any, stride: int = 1, offset: int = 0, /) -> Sampler:
         """Return a sampler of the law, or of one bit of a frame of ``stride`` bits."""
@@ -58,21 +55,9 @@ class SimpleLaw(Law, Protocol):
 
 
 def generator(seed: int, trial: int, source: str) -> np.random.Generator:
-    """Return the random generator of one source in one trial.
+    """Return the random generator of one source, such as ``"host.service_latency"``, in one trial.
 
-    Parameters
-    ----------
-    seed : int
-        The scenario's seed.
-    trial : int
-        The trial, from 0.
-    source : str
-        The name of the source of chance, such as ``"host.service_latency"``.
-
-    Returns
-    -------
-    numpy.random.Generator
-        Independent of the generator of any other (seed, trial, source).
+    Trials count from 0. It is independent of the generator of any other (seed, trial, source).
     """
     entropy = seeding.entropy(seed, trial, source)
     return np.random.Generator(np.random.SFC64(np.random.SeedSequence(entropy)))
@@ -105,14 +90,7 @@ _SEEDED_LATER: Any = _Zeros()
 class Generators:
     """The generators of a range of trials; their states are hashed for all trials together.
 
-    Parameters
-    ----------
-    seed : int
-        The scenario's seed.
-    trials : range
-        The trials.
-    sources : sequence of str
-        Sources that are hashed together; others are when they are first asked for.
+    The sources named are hashed together, others when they are first asked for.
     """
 
     def __init__(self, seed: int, trials: range, sources: Sequence[str] = ()) -> None:
@@ -125,15 +103,7 @@ class Generators:
         )
 
     def states(self, trials: range, sources: Sequence[str]) -> npt.NDArray[np.uint64]:
-        """Return where generators start, uint64, shape (T, sources, 4).
-
-        Parameters
-        ----------
-        trials : range
-            Some of its trials.
-        sources : sequence of str
-            Some of the sources that it was made for.
-        """
+        """Return where generators of some sources start, uint64, shape (T, sources, 4)."""
         rows = slice(trials.start - self._trials.start, trials.stop - self._trials.start)
         found = [self._states[source][rows] for source in sources]
         return np.stack(found, axis=1) if found else np.zeros((len(trials), 0, 4), dtype=np.uint64)
@@ -170,19 +140,8 @@ def once(law: Law, seed: int, trial: int, source: str) -> int:
 def once_each(laws: Mapping[str, Law], seed: int, trials: range) -> dict[str, Times]:
     """Return the draws of quantities that are fixed when a unit is built, for many units.
 
-    Parameters
-    ----------
-    laws : mapping of str to Law
-        The quantities, by the names of their sources.
-    seed : int
-        The scenario's seed.
-    trials : range
-        The units.
-
-    Returns
-    -------
-    dict of str to ndarray of int64, shape (T,), base units
-        As `once` gives them.
+    The laws go by the names of their sources. Of each come the values that `once` gives, in base
+    units, int64, shape (T,).
     """
     generators = Generators(seed, trials, [name for name in laws if not laws[name].is_constant])
     found = {}
@@ -203,17 +162,8 @@ def once_each(laws: Mapping[str, Law], seed: int, trials: range) -> dict[str, Ti
 class Column:
     """The draws of one source in one trial, one for each conversion, handed out in order.
 
-    Parameters
-    ----------
-    law : Law
-        The law of the source.
-    seed, trial : int
-        Whose stream.
-    source : str
-        The name of the source.
-    stride, offset : int
-        For a source drawn once for each bit (or packet): how many there are in a frame, and
-        which of them this column is.
+    For a source drawn once for each bit (or packet), `stride` is how many there are in a frame, and
+    `offset` which of them this column is.
     """
 
     def __init__(

@@ -23,18 +23,7 @@ _ROOM = 2**62
 
 
 def round_ratio(numerator: int, denominator: int) -> int:
-    """Round an exact ratio of integers to the nearest integer, half to even.
-
-    Parameters
-    ----------
-    numerator, denominator : int
-        The ratio; the denominator is positive.
-
-    Returns
-    -------
-    int
-        The nearest integer.
-    """
+    """Round a ratio of integers, the denominator positive, to the nearest integer, half to even."""
     whole, rest = divmod(numerator, denominator)
     twice = 2 * rest
     if twice > denominator or (twice == denominator and whole % 2):
@@ -50,19 +39,7 @@ def period_of(frequency: Fraction) -> Fraction:
 def multiples(first: int, count: int, period: Fraction) -> Times:
     """Return ``round(k * period)`` for k = first ... first + count - 1, each rounded once.
 
-    Parameters
-    ----------
-    first : int
-        The first multiple.
-    count : int
-        How many.
-    period : Fraction
-        The exact period in femtoseconds, positive.
-
-    Returns
-    -------
-    ndarray of int64, shape (count,)
-        Instants in femtoseconds.
+    The exact period, positive, is in femtoseconds, as the instants are: int64, shape (count,).
     """
     whole, rest = divmod(period.numerator, period.denominator)
     base = np.arange(first, first + count, dtype=np.int64) * whole
@@ -92,20 +69,11 @@ def multiples(first: int, count: int, period: Fraction) -> Times:
 
 
 def clock_edges(frequency: Fraction, cycles: int) -> tuple[Times, Times]:
-    """Return the edges of a clock that idles low, counted from its start.
+    """Return the rising and the falling edges of a clock that idles low, counted from its start.
 
-    Parameters
-    ----------
-    frequency : Fraction
-        The exact frequency in Hz.
-    cycles : int
-        The number of whole cycles.
-
-    Returns
-    -------
-    rising, falling : ndarray of int64, shape (cycles,)
-        Rising edge i at ``round((i + 1/2) / f)`` and falling edge i at ``round((i + 1) / f)``,
-        in femtoseconds.
+    Of an exact frequency f in Hz and so many whole cycles, rising edge i is at
+    ``round((i + 1/2) / f)`` and falling edge i at ``round((i + 1) / f)``, in femtoseconds; each are
+    int64, shape (cycles,).
     """
     half = period_of(frequency) / 2
     edges = multiples(1, 2 * cycles, half)

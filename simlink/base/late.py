@@ -11,15 +11,7 @@ from typing import Any
 
 
 def picture(module: str, name: str) -> Callable[..., Any]:
-    """Return a function of ``simlink.pictures``, imported only now.
-
-    Parameters
-    ----------
-    module : str
-        The module below ``simlink.pictures``, such as "vary".
-    name : str
-        The function in it.
-    """
+    """Return a function of a module of ``simlink.pictures``, imported only now."""
     found: Callable[..., Any] = getattr(importlib.import_module(f"simlink.pictures.{module}"), name)
     return found
 

@@ -13,16 +13,10 @@ COLUMN, UNIT = "latency_ns", "ns"
 
 
 def write_latencies(path: Path | str, head: Iterable[str], latencies: Iterable[int | str]) -> None:
-    """Write latencies in their order, the file whole or not at all.
+    """Write latencies in ns in their order, the file whole or not at all.
 
-    Parameters
-    ----------
-    path : Path or str
-        The file; one that is there is replaced in one step.
-    head : iterable of str
-        Where they come from: comments, to which the cautions are added.
-    latencies : iterable of int or str
-        In ns.
+    The head says where they come from, in comments to which the cautions are added. A file that is
+    there is replaced in one step.
 
     Raises
     ------

@@ -58,12 +58,7 @@ def _identity(found: os.stat_result) -> tuple[int, ...]:
 def check_place(path: Path, anybodys: bool = False) -> None:
     """See that a result may be written to a place.
 
-    Parameters
-    ----------
-    path : Path
-        The place.
-    anybodys : bool
-        Whether a file that simlink did not make may be replaced, for that was asked for.
+    With `anybodys` it may replace a file that simlink did not make, for that was asked for.
 
     Raises
     ------
@@ -76,33 +71,28 @@ def check_place(path: Path, anybodys: bool = False) -> None:
         # Nothing there, or nothing that can be reached: writing will tell.
         return
     if stat.S_ISDIR(there.st_mode):
-        raise OutputError(printable(f"{path}: cannot be written: is a directory"))
+        raise _unwritable(path, "is a directory")
     if not stat.S_ISREG(there.st_mode):
         what = "a link" if stat.S_ISLNK(there.st_mode) else "no regular file"
-        raise OutputError(printable(f"{path}: cannot be written: it is {what}"))
+        raise _unwritable(path, f"it is {what}")
     if _identity(there) in _inputs:
-        raise OutputError(printable(f"{path}: cannot be written: it is an input"))
+        raise _unwritable(path, "it is an input")
     if anybodys:
         return
     try:
         ours = made_here(path)
     except OSError as error:
-        raise _unwritable(path, error) from None
+        raise _unwritable(path, error.strerror or error) from None
     if not ours:
         said = "a file stands there that this version of simlink does not know for its own; "
         said += "remove it, or name another place"
-        raise OutputError(printable(f"{path}: cannot be written: {said}"))
+        raise _unwritable(path, said)
 
 
 def make_folder(folder: Path, names: Iterable[str] = ()) -> None:
-    """Make a folder for results, and prove that a file can be written there.
+    """Make a folder for results and those above it, and prove that files can be written there.
 
-    Parameters
-    ----------
-    folder : Path
-        The folder; its parents are made too.
-    names : iterable of str
-        Files that will be written there.
+    `names` are the files that will be.
 
     Raises
     ------
@@ -120,26 +110,13 @@ def make_folder(folder: Path, names: Iterable[str] = ()) -> None:
         said = f"{folder}: cannot be written into: it is a file, not a folder"
         raise OutputError(printable(said)) from None
     except OSError as error:
-        raise _unwritable(folder, error) from None
+        raise _unwritable(folder, error.strerror or error) from None
 
 
 def write_whole(path: Path, content: bytes, anybodys: bool = False) -> None:
     """Write a file so that, at every instant, the old or the new one is there whole.
 
-    Parameters
-    ----------
-    path : Path
-        The file; its folder must exist.
-    content : bytes
-        All that it shall hold.
-    anybodys : bool
-        Whether a file that simlink did not make may be replaced, for that was asked for.
-
-    Raises
-    ------
-    OutputError
-        If it cannot be written (full, unwritable, no such folder); what stood at `path`
-        still stands there, and nothing half-written is left.
+    Where and when, and what it raises, says `writing_whole`.
     """
     with writing_whole(path, anybodys) as file:
         file.write(content)
@@ -147,24 +124,16 @@ def write_whole(path: Path, content: bytes, anybodys: bool = False) -> None:
 
 @contextmanager
 def writing_whole(path: Path, anybodys: bool = False) -> Iterator[BinaryIO]:
-    """Open a file that takes its place only when the block ends well.
+    """Open a file, in a folder that is there, that takes its place only when the block ends well.
 
-    Parameters
-    ----------
-    path : Path
-        The file; its folder must exist.
-    anybodys : bool
-        See `write_whole`.
-
-    Yields
-    ------
-    binary file
-        What is written to it goes beside `path`, and there at the end.
+    What is written to it goes beside its place, and there at the end. For `anybodys` see
+    `check_place`.
 
     Raises
     ------
     OutputError
-        See `write_whole`; whatever else ends the block leaves nothing either.
+        If it cannot be written (full, unwritable, no such folder); what stood at `path`
+        still stands there, and nothing half-written is left, whatever else ends the block.
     """
     check_place(path, anybodys)
     temporary: str | None = None
@@ -185,7 +154,7 @@ def writing_whole(path: Path, anybodys: bool = False) -> Iterator[BinaryIO]:
         if temporary is not None:
             Path(temporary).unlink(missing_ok=True)
         if isinstance(error, OSError):
-            raise _unwritable(path, error) from None
+            raise _unwritable(path, error.strerror or error) from None
         raise
     finally:
         _hidden.discard(temporary or "")
@@ -252,7 +221,7 @@ def writing_set(folder: Path, names: Collection[str]) -> Iterator[Path]:
             except OSError:
                 break
         if isinstance(error, OSError):
-            raise _unwritable(folder, error) from None
+            raise _unwritable(folder, error.strerror or error) from None
         raise
     finally:
         if lock is not None:
@@ -320,5 +289,5 @@ def _lock(folder: Path) -> int | None:
     return descriptor
 
 
-def _unwritable(path: Path, error: OSError) -> OutputError:
-    return OutputError(printable(f"{path}: cannot be written: {error.strerror or error}"))
+def _unwritable(path: Path, why: object) -> OutputError:
+    return OutputError(printable(f"{path}: cannot be written: {why}"))

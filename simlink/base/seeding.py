@@ -28,21 +28,7 @@ def entropy(seed: int, trial: int, source: str) -> list[int]:
 
 
 def states(seed: int, trials: range, sources: Sequence[str]) -> States:
-    """Return the SFC64 states of some sources in a range of trials.
-
-    Parameters
-    ----------
-    seed : int
-        The scenario's seed.
-    trials : range
-        The trials.
-    sources : sequence of str
-        The names of the sources.
-
-    Returns
-    -------
-    ndarray of uint64, shape (sources, T, 4)
-    """
+    """Return the SFC64 states of sources in a range of trials: uint64, shape (sources, T, 4)."""
     rows = [
         [word for number in entropy(seed, trial, source) for word in _words(number)]
         for source in sources

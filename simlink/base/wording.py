@@ -35,31 +35,15 @@ def _rounded(value: Number, digits: int, rounding: str = ROUND_HALF_EVEN) -> Dec
 
 
 def number(value: Number, digits: int = USUAL) -> str:
-    """Return a number without an exponent, rounded half to even.
-
-    Parameters
-    ----------
-    value : int, float or Fraction
-        Finite.
-    digits : int
-        The most significant digits.
-    """
+    """Return a finite number without an exponent: so many significant digits, half to even."""
     return f"{_rounded(value, digits):f}"
 
 
 def quantity(value: Number, unit: str, digits: int = USUAL, rounding: str = ROUND_HALF_EVEN) -> str:
-    """Return a quantity with the prefix that suits it, such as ``"12.5 ns"``.
+    """Return a quantity, given in the unit itself, with the prefix that suits it: ``"12.5 ns"``.
 
-    Parameters
-    ----------
-    value : int, float or Fraction
-        In the unit itself.
-    unit : str
-        A time in ``"s"`` takes prefixes from f to none, any other unit those from none to G.
-    digits : int
-        The most significant digits.
-    rounding : str
-        One of the modes of `decimal`.
+    A time in ``"s"`` takes prefixes from f to none, any other unit those from none to G. Digits are
+    the most significant ones at most, `rounding` is one of the modes of `decimal`.
     """
     if math.isinf(value):
         return UNBOUNDED
@@ -78,19 +62,10 @@ def _prefix(adjusted: int, unit: str) -> tuple[int, str]:
 
 
 def digits_of(value: float, width: float | None) -> int:
-    """Return how many digits of a value an interval of that width leaves meaning to.
+    """Return how many digits of a value, not 0, an interval leaves meaning to, from 1 to 7.
 
-    Parameters
-    ----------
-    value : float
-        Not 0.
-    width : float or None
-        Of its interval, in the same unit; two digits without one.
-
-    Returns
-    -------
-    int
-        The digits down to the tenth part of the width's first one, from 1 to 7.
+    They reach down to the tenth part of the first digit of its width, which is in the same unit.
+    Without a width they are two.
     """
     if width is None:
         return _FEWEST
@@ -101,16 +76,10 @@ def digits_of(value: float, width: float | None) -> int:
 
 
 def estimate(value: float, width: float | None, unit: str) -> str:
-    """Return an estimate with no more digits than its interval leaves meaning to.
+    """Return an estimate with no more digits than the width of its interval leaves meaning to.
 
-    Parameters
-    ----------
-    value : float
-        In the unit itself.
-    width : float or None
-        Of its interval; without one a share has two digits, a quantity four.
-    unit : str
-        ``"1"`` for a share.
+    Both are in the unit itself, ``"1"`` for a share. Without a width a share has two digits, a
+    quantity four.
     """
     if unit == "1":
         return share(value, digits_of(value, width) if value else _FEWEST)
@@ -122,17 +91,8 @@ def estimate(value: float, width: float | None, unit: str) -> str:
 def interval(low: float, high: float, unit: str) -> str:
     """Return an interval with the digits that its width leaves meaning to, under one prefix.
 
-    Parameters
-    ----------
-    low, high : float
-        Its ends, in the unit itself.
-    unit : str
-        ``"1"`` for a share.
-
-    Returns
-    -------
-    str
-        Such as ``"0.99 to 1.02 us"``; empty where both ends look the same.
+    Its ends are in the unit itself, ``"1"`` for a share. Such as ``"0.99 to 1.02 us"``; empty where
+    both ends look the same.
     """
     width = high - low
     ends = [estimate(end, width, unit) for end in (low, high)]
@@ -156,12 +116,7 @@ def share(value: float, digits: int = _FEWEST) -> str:
 def bound(value: float, few: bool = True) -> str:
     """Return that a share is bounded, such as ``"below 0.0005"``, rounded to the side that holds.
 
-    Parameters
-    ----------
-    value : float
-        What the share lies below; for a share that is nearly all, what the rest lies below.
-    few : bool
-        Whether it is the share itself; else ``"above 0.9995"`` is said.
+    Of a share that is not `few`, but nearly all, the rest lies below the value: ``"above 0.9995"``.
     """
     found = _above(value)
     return f"below {float(found):.{_FEWEST}g}" if few else f"above {1 - found:f}"
@@ -234,14 +189,8 @@ def unit_of(femtoseconds: Number) -> tuple[int, str]:
 def in_unit(femtoseconds: Number, scale: int, digits: int = USUAL) -> str:
     """Return a time in fs in a unit of so many fs, zeros kept so that a column lines up.
 
-    Parameters
-    ----------
-    femtoseconds : int, float or Fraction
-        What rounds up to the next unit is still right in this one.
-    scale : int
-        From `unit_of`; femtoseconds are whole.
-    digits : int
-        Significant, more only where there are more before the point.
+    Digits are significant, more only where there are more before the point; femtoseconds are whole.
+    What rounds up to the next unit is still right in this one, of `unit_of`.
     """
     exact = Fraction(femtoseconds) / scale
     decimals = 0 if scale == 1 else max(digits - len(str(int(abs(exact)))), 0)

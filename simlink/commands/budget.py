@@ -4,19 +4,16 @@ from __future__ import annotations
 
 from typing import Annotated
 
-from simlink.commands.numbers import share, whole
-from simlink.commands.options import Json, Out, ScenarioPath, changed, folder, option
+from simlink.commands import options as opt
 from simlink.commands.results import keep, names_of, tell
 
 
 def budget(
-    path: ScenarioPath,
-    json: Json = False,
-    out: Out = None,
-    ber: Annotated[
-        str, option("--ber", "Bit-error ratio that jitter counts at.", "RATIO")
-    ] = "1e-12",
-    units: Annotated[str, option("--trials", "Boards for the yield.", "N")] = "1000",
+    path: opt.ScenarioPath,
+    json: opt.Json = False,
+    out: opt.Out = None,
+    ber: Annotated[str, opt.value("Bit-error ratio that jitter counts at.", "RATIO")] = "1e-12",
+    units: Annotated[str, opt.value("Boards for the yield.", "N", "--trials")] = "1000",
 ) -> None:
     """Compare the clocking schemes: margins, highest clock and rate, latency, signals, yield."""
     from simlink.base.safe_write import check_place, make_folder
@@ -24,10 +21,10 @@ def budget(
     from simlink.pictures.budget import budget as draw
     from simlink.pictures.budget_table import table
 
-    ratio = share("--ber", ber, most=0.5)
-    count = whole("--trials", units, 1, 10**6)
-    place = folder(out)
-    scenario = changed(path)
+    ratio = opt.share("--ber", ber, most=0.5)
+    count = opt.whole("--trials", units, 1, 10**6)
+    place = opt.folder(out)
+    scenario = opt.changed(path)
     if place is not None:
         for name in names_of("budget", "json"):
             check_place(place / name)

@@ -4,22 +4,21 @@ from __future__ import annotations
 
 from typing import Annotated
 
-from simlink.commands.options import Json, Out, ScenarioPath, changed, folder, option
-from simlink.commands.results import tell
+from simlink.commands import options as opt
+from simlink.commands.results import prepare, tell
 
 
 def counterexample(
-    path: ScenarioPath,
+    path: opt.ScenarioPath,
     limit: Annotated[
         str,
-        option(
-            "--limit",
+        opt.value(
             "fifo, early-read, period, acquisition, timeout, setup, hold, first-bit or pulse.",
             "LIMIT",
         ),
     ] = "fifo",
-    out: Out = None,
-    json: Json = False,
+    out: opt.Out = None,
+    json: opt.Json = False,
 ) -> None:
     """Look for draws that break a limit; write the smallest case as a scenario that shows it.
 
@@ -27,13 +26,11 @@ def counterexample(
     run and diagram.
     """
     from simlink.base.json_text import json_text
-    from simlink.base.safe_write import make_folder
     from simlink.studies.counterexample import counterexample as search
 
-    place = folder(out)
-    scenario = changed(path)
-    if place is not None:
-        make_folder(place, ["counterexample.toml"])
+    place = opt.folder(out)
+    scenario = opt.changed(path)
+    prepare(place, ["counterexample.toml"])
     found = search(scenario, limit)
     if place is not None and found.found:
         found.save(place)

@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import re
-import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 from simlink.base.errors import InputError
-from simlink.commands.numbers import whole
-from simlink.commands.options import PinNames, ScenarioPath, Seed, Trial, changed, option
+from simlink.commands import options as opt
+from simlink.commands.results import say
 
 if TYPE_CHECKING:
     from simlink.pictures.diagram import Diagram
@@ -19,85 +18,74 @@ _PAGE = 240.0
 
 
 def diagram(
-    path: ScenarioPath,
+    path: opt.ScenarioPath,
     conversions: Annotated[
         str,
-        option(
-            "--conversions",
-            "Which to draw: A:B (B not included, at most 8), one number, or the worst of the "
-            "run: latest, overrun or underrun.",
+        opt.value(
+            "Which to draw: A:B (B not included, at most 8), one number, or the worst of the run: "
+            "latest, overrun or underrun.",
             "A:B",
         ),
     ] = "0:1",
-    trial: Trial = "0",
+    trial: opt.Trial = "0",
     signals: Annotated[
         str | None,
-        option(
-            "--signals", "Signals of the trace to draw, with commas between; at most 12.", "LIST"
-        ),
+        opt.value("Signals of the trace to draw, with commas between; at most 12.", "LIST"),
     ] = None,
     intervals: Annotated[
         str | None,
-        option(
-            "--intervals", "Symbols of the intervals to draw, with spaces between; or none.", "LIST"
-        ),
+        opt.value("Symbols of the intervals to draw, with spaces between; or none.", "LIST"),
     ] = None,
     width: Annotated[
-        str,
-        option("--width", "1 or 2 columns of a page (85 or 175 mm), or a width in mm.", "WIDTH"),
+        str, opt.value("1 or 2 columns of a page (85 or 175 mm), or a width in mm.", "WIDTH")
     ] = "2",
-    to_scale: Annotated[bool, option("--to-scale", "One conversion, true to scale.", None)] = False,
+    to_scale: Annotated[bool, opt.flag("--to-scale", "One conversion, true to scale.")] = False,
     bands: Annotated[
-        bool, option("--bands", "Shade where else each edge could have been.", None)
+        bool, opt.flag("--bands", "Shade where else each edge could have been.")
     ] = False,
     quiet: Annotated[
         str | None,
-        option(
-            "--quiet",
-            "Shade the time around each sampling instant in which nothing should switch, "
-            'and ring what does: before and after it, such as "50 ns:20 ns".',
+        opt.value(
+            "Shade the time around each sampling instant in which nothing should switch, and ring "
+            'what does: before and after it, such as "50 ns:20 ns".',
             "T:T",
         ),
     ] = None,
     limits: Annotated[
         bool,
-        option(
+        opt.flag(
             "--limits",
             "Write least, typical and largest of the run, or of as much as is traced, as well.",
-            None,
         ),
     ] = False,
     table: Annotated[
         str | None,
-        option(
-            "--table", "Write a timing table too: the name of a .md, .csv or .tex file.", "FILE"
-        ),
+        opt.value("Write a timing table too: the name of a .md, .csv or .tex file.", "FILE"),
     ] = None,
     since: Annotated[
         str | None,
-        option(
-            "--from",
+        opt.value(
             "Where the picture begins: a signal's first event such as remote.clock or "
             '"remote.busy falls + 50 ns", or a time after the first trigger.',
             "EVENT",
+            "--from",
         ),
     ] = None,
     until: Annotated[
         str | None,
-        option("--to", "Where it ends: a signal's last event, or a time, said so too.", "EVENT"),
+        opt.value("Where it ends: a signal's last event, or a time, said so too.", "EVENT", "--to"),
     ] = None,
-    names: PinNames = None,
-    dark: Annotated[bool, option("--dark", "Draw light on dark.", None)] = False,
+    names: opt.PinNames = None,
+    dark: Annotated[bool, opt.flag("--dark", "Draw light on dark.")] = False,
     plain: Annotated[
-        bool, option("--plain", "Draw black on white, with hatching alone.", None)
+        bool, opt.flag("--plain", "Draw black on white, with hatching alone.")
     ] = False,
-    seed: Seed = None,
+    seed: opt.Seed = None,
     out: Annotated[
         str | None,
-        option(
-            "--out",
-            "The picture's name, ending with .svg, .pdf or .png. Left out: the scenario's "
-            "name with -timing.svg.",
+        opt.value(
+            "The picture's name, ending with .svg, .pdf or .png. Left out: the scenario's name "
+            "with -timing.svg.",
             "FILE",
         ),
     ] = None,
@@ -117,11 +105,11 @@ def diagram(
         check_place(one)
     width_mm = _width(width)
     window = None if quiet is None else _window(quiet)
-    number = whole("--trial", trial, 0, 10**7)
+    number = opt.whole("--trial", trial, 0, 10**7)
     pins = {} if names is None else load(names)
     if dark and plain:
         raise InputError("--plain", None, None, "is black on white, which --dark is not")
-    scenario = changed(path, seed)
+    scenario = opt.changed(path, seed)
     measured = over_run(scenario) if limits or table is not None else None
     drawn = draw(
         scenario,
@@ -165,12 +153,11 @@ def _tell(drawn: Diagram, place: Path, table: tuple[str, str] | None) -> None:
         name, over = table
         print(f"Table: {name} (over {over})")
     for symbol, why in layout.missing:
-        print(f"simlink: {symbol} is not drawn: {why}", file=sys.stderr)
+        say(f"{symbol} is not drawn: {why}")
     if layout.height > _PAGE:
-        print(
-            f"simlink: the picture is {layout.height:.0f} mm tall, more than a page: draw fewer "
-            "conversions or signals, or two columns",
-            file=sys.stderr,
+        say(
+            f"the picture is {layout.height:.0f} mm tall, more than a page: draw fewer "
+            "conversions or signals, or two columns"
         )
 
 

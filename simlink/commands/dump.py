@@ -7,43 +7,33 @@ from pathlib import Path
 from typing import Annotated
 
 from simlink.base.errors import InputError
-from simlink.commands.numbers import whole
-from simlink.commands.options import PinNames, ScenarioPath, Seed, Trial, changed, option
+from simlink.commands import options as opt
 
 
 def dump(
-    path: ScenarioPath,
+    path: opt.ScenarioPath,
     out: Annotated[
-        str | None,
-        option("--out", "The dump's name. Left out: the scenario's name with .vcd.", "FILE"),
+        str | None, opt.value("The dump's name. Left out: the scenario's name with .vcd.", "FILE")
     ] = None,
     conversions: Annotated[
         str | None,
-        option(
-            "--conversions",
-            "Which to dump: A:B (B not included), or one number. Left out: all.",
-            "A:B",
-        ),
+        opt.value("Which to dump: A:B (B not included), or one number. Left out: all.", "A:B"),
     ] = None,
-    trial: Trial = "0",
+    trial: opt.Trial = "0",
     step: Annotated[
         str,
-        option(
-            "--timescale",
+        opt.value(
             "1, 10 or 100 of s, ms, us, ns, ps or fs; instants are rounded to it.",
             "TIME",
+            "--timescale",
         ),
     ] = "1 fs",
     signals: Annotated[
         str | None,
-        option(
-            "--signals",
-            "Only these signals, with commas between, such as host.*,remote.clock.",
-            "LIST",
-        ),
+        opt.value("Only these signals, with commas between, such as host.*,remote.clock.", "LIST"),
     ] = None,
-    names: PinNames = None,
-    seed: Seed = None,
+    names: opt.PinNames = None,
+    seed: opt.Seed = None,
 ) -> None:
     """Simulate one unit and write every signal as a waveform dump (IEEE Std 1364 VCD)."""
     from simlink.tracing.pin_names import load
@@ -51,9 +41,9 @@ def dump(
     from simlink.waveform.timescale import step_of, written
 
     steps = step_of(step, "--timescale")
-    unit = whole("--trial", trial, 0, 10**7)
+    unit = opt.whole("--trial", trial, 0, 10**7)
     place = Path(f"{path.stem}.vcd" if out is None else out)
-    scenario = changed(path, seed)
+    scenario = opt.changed(path, seed)
     window = None if conversions is None else _window(conversions, scenario.conversions)
     only = None if signals is None else [one.strip() for one in signals.split(",")]
     write(scenario, place, window, unit, steps, only, {} if names is None else load(names))

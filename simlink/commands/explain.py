@@ -8,31 +8,29 @@ from typing import Annotated
 
 from simlink.base.errors import InputError
 from simlink.base.json_text import json_text
-from simlink.commands.numbers import whole
-from simlink.commands.options import Json, ScenarioPath, Seed, Trial, changed, option
+from simlink.commands import options as opt
 
 
 def explain(
-    path: ScenarioPath,
+    path: opt.ScenarioPath,
     word: Annotated[
-        str | None, option("--word", "The conversion whose words are to be explained.", "K")
+        str | None, opt.value("The conversion whose words are to be explained.", "K")
     ] = None,
     first: Annotated[
         str | None,
-        option(
-            "--first",
+        opt.value(
             "Instead: the first of the run with that fate, such as overrun, missed_trigger, "
             "underrun, corrupted or timed_out; or latest.",
             "FATE",
         ),
     ] = None,
-    trial: Trial = "0",
-    seed: Seed = None,
+    trial: opt.Trial = "0",
+    seed: opt.Seed = None,
     out: Annotated[
         str | None,
-        option("--out", "Draw that stretch too: a name ending with .svg, .pdf or .png.", "FILE"),
+        opt.value("Draw that stretch too: a name ending with .svg, .pdf or .png.", "FILE"),
     ] = None,
-    json: Json = False,
+    json: opt.Json = False,
 ) -> None:
     """Explain one word: what happened to it, in instants and margins, and what is at fault."""
     from simlink.base.safe_write import check_place, write_whole
@@ -45,9 +43,9 @@ def explain(
     kind = None if out is None else kind_of(out)
     if out is not None:
         check_place(Path(out))
-    number = whole("--trial", trial, 0, 10**7)
-    index = whole("--word", word, 0, 10**10)
-    found = explained(changed(path, seed), index, trial=number, first=first)
+    number = opt.whole("--trial", trial, 0, 10**7)
+    index = opt.whole("--word", word, 0, 10**10)
+    found = explained(opt.changed(path, seed), index, trial=number, first=first)
     told = "\n".join(wrapped(line, "  ", "  ") for line in (*found.steps, found.because) if line)
     head = f"Board {found.trial}, conversion {found.conversion}: {found.fate}"
     print(f"{head}\n{told}", file=sys.stderr if json else sys.stdout)

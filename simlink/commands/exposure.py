@@ -4,9 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Annotated, Any
 
-from simlink.commands.numbers import whole
-from simlink.commands.options import Json, Out, ScenarioPath, Seed, Trial, changed, folder, option
-from simlink.commands.results import bar, keep, names_of, tell
+from simlink.commands import options as opt
+from simlink.commands.results import answer, bar, keep, names_of, prepare, tell
 
 if TYPE_CHECKING:
     from simlink.studies.exposure import Exposure
@@ -14,31 +13,25 @@ if TYPE_CHECKING:
 
 
 def exposure(
-    path: ScenarioPath,
+    path: opt.ScenarioPath,
     slew: Annotated[
         str | None,
-        option(
-            "--slew",
-            'Of the event, such as "60 kV/us". Left out: as in the first [[transient]].',
-            "SLEW",
+        opt.value(
+            'Of the event, such as "60 kV/us". Left out: as in the first [[transient]].', "SLEW"
         ),
     ] = None,
     swing: Annotated[
-        str | None,
-        option("--swing", 'From end to end, such as "400 V". Left out: likewise.', "VOLTAGE"),
+        str | None, opt.value('From end to end, such as "400 V". Left out: likewise.', "VOLTAGE")
     ] = None,
     slews: Annotated[
         str | None,
-        option(
-            "--slews",
-            'Instead of one slew a range of them, as a map: "40 kV/us..100 kV/us in 7".',
-            "RANGE",
+        opt.value(
+            'Instead of one slew a range of them, as a map: "40 kV/us..100 kV/us in 7".', "RANGE"
         ),
     ] = None,
     lengths: Annotated[
         str | None,
-        option(
-            "--lengths",
+        opt.value(
             "Instead of a swing how long the event upsets, recovery included, over a range, as a "
             'map: "2 ns..40 ns in 8".',
             "RANGE",
@@ -46,37 +39,30 @@ def exposure(
     ] = None,
     immunity: Annotated[
         str | None,
-        option(
-            "--immunity",
-            'Assume this slew immunity in both directions, such as "50 kV/us".',
-            "SLEW",
-        ),
+        opt.value('Assume this slew immunity in both directions, such as "50 kV/us".', "SLEW"),
     ] = None,
     steps: Annotated[
         str | None,
-        option(
-            "--steps",
-            "Instants within the trigger period. Left out: so many that no symbol lies between.",
+        opt.value(
+            "Instants within the trigger period. Left out: so many that no symbol lies between."
         ),
     ] = None,
-    trial: Trial = "0",
-    seed: Seed = None,
-    out: Out = None,
-    json: Json = False,
+    trial: opt.Trial = "0",
+    seed: opt.Seed = None,
+    out: opt.Out = None,
+    json: opt.Json = False,
 ) -> None:
     """Simulate one common-mode event at each instant of a conversion: what it hits and harms."""
-    from simlink.base.safe_write import make_folder
     from simlink.studies.exposing import MOST_STEPS
     from simlink.studies.exposing import exposure as study
     from simlink.studies.exposure_map import exposure_map
 
-    many = whole("--steps", steps, 2, MOST_STEPS)
-    number = whole("--trial", trial, 0, 10**7)
-    place = folder(out)
-    scenario = changed(path, seed)
+    many = opt.whole("--steps", steps, 2, MOST_STEPS)
+    number = opt.whole("--trial", trial, 0, 10**7)
+    place = opt.folder(out)
+    scenario = opt.changed(path, seed)
     name = "exposure" if slews is None and lengths is None else "exposure-map"
-    if place is not None:
-        make_folder(place, names_of(name, "json", "csv"))
+    prepare(place, names_of(name, "json", "csv"))
     with bar("instants", total := 1000) as update:
 
         def progress(done: int, of: int) -> None:
@@ -114,12 +100,10 @@ def _text(found: Exposure) -> str:
     """Return the answer for a terminal."""
     from collections import Counter
 
-    from simlink.base.errors import printable
     from simlink.base.wording import short_time
     from simlink.pictures.text import columns, wrapped
     from simlink.studies.exposure import UNHARMED
 
-    title = printable(found.scenario.title or found.scenario.name)
     rows = [("channel", "symbols", "can be hit", "in closed form", "of the period")]
     rows += [
         (
@@ -131,9 +115,7 @@ def _text(found: Exposure) -> str:
         )
         for one in found.channels
     ]
-    parts = [f"{title}\n{wrapped(found.sentence)}"]
-    if found.channels:
-        parts.append(columns(rows))
+    parts = [columns(rows)] if found.channels else []
     harms = []
     for number in range(max((len(one.outcomes) for one in found.moments), default=0)):
         who = ("this conversion", "the next one")[number] if number < 2 else f"{number} after it"
@@ -149,18 +131,16 @@ def _text(found: Exposure) -> str:
             f"draws, board {found.trial}, seed {found.scenario.seed}."
         )
     )
-    return "\n\n".join([*parts, _cautions()]) + "\n"
+    return answer(found.scenario, found.sentence, *parts)
 
 
 def _map_text(found: ExposureMap) -> str:
     """Return a map for a terminal: a row for each slew or length and what it does."""
-    from simlink.base.errors import printable
     from simlink.base.instants import FS_PER_SECOND
     from simlink.base.wording import short_time, slew_text
     from simlink.pictures.text import columns, wrapped
 
     first = found.rows[0]
-    title = printable(first.scenario.title or first.scenario.name)
     table = found.table
     kinds = [name for name in table.columns if name.startswith(("this: ", "next_1: "))]
     heads = [("slew", "upsets for", "does harm", "of the period")]
@@ -173,7 +153,7 @@ def _map_text(found: ExposureMap) -> str:
         )
         for place, share in enumerate(table["share_of_period"])
     ]
-    parts = [f"{title}\n{wrapped(found.sentence)}", columns(heads)]
+    parts = [columns(heads)]
     for who, prefix in (("this conversion", "this: "), ("the next one", "next_1: ")):
         some = [name for name in kinds if name.startswith(prefix)]
         if not some:
@@ -192,11 +172,4 @@ def _map_text(found: ExposureMap) -> str:
             f"Board {first.trial}, seed {first.scenario.seed}."
         )
     )
-    return "\n\n".join([*parts, _cautions()]) + "\n"
-
-
-def _cautions() -> str:
-    from simlink.base.cautions import CAUTIONS
-    from simlink.pictures.text import wrapped
-
-    return wrapped(f"Cautions: {CAUTIONS}")
+    return answer(first.scenario, found.sentence, *parts)

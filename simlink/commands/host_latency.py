@@ -8,8 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 from simlink.base.errors import InputError
-from simlink.commands.numbers import whole
-from simlink.commands.options import option
+from simlink.commands import options as opt
 from simlink.commands.results import bar, interrupted, keep, names_of
 
 if TYPE_CHECKING:
@@ -17,14 +16,14 @@ if TYPE_CHECKING:
 
 
 def host_latency(
-    out: Annotated[Path, option("--out", "Folder for host.csv and its histogram.", "DIR")] = Path(
+    out: Annotated[Path, opt.value("Folder for host.csv and its histogram.", "DIR")] = Path(
         "host-latency"
     ),
     period: Annotated[
-        str, option("--period", 'From one wake-up to the next, such as "1 ms".', None)
+        str, opt.value('From one wake-up to the next, such as "1 ms".', None)
     ] = "1 ms",
-    count: Annotated[str, option("--count", "Wake-ups to record.", "N")] = "10000",
-    load: Annotated[str, option("--load", "Processes to keep busy alongside.", "N")] = "0",
+    count: Annotated[str, opt.value("Wake-ups to record.")] = "10000",
+    load: Annotated[str, opt.value("Processes to keep busy alongside.")] = "0",
 ) -> None:
     """Record how late this machine wakes up, as a stand-in for the host's service latency."""
     from simlink.base.safe_write import make_folder
@@ -32,8 +31,8 @@ def host_latency(
     from simlink.recording.histogram import format_ns, plot_histogram
 
     period_ns = _period_ns(period)
-    rows = whole("--count", count, 1, recorder.MOST_ROWS)
-    busy = whole("--load", load, 0, recorder.MOST_LOAD)
+    rows = opt.whole("--count", count, 1, recorder.MOST_ROWS)
+    busy = opt.whole("--load", load, 0, recorder.MOST_LOAD)
     make_folder(out, ["host.csv", *names_of("host-histogram")])
     words = ["--period", period, "--count", count, "--load", load, "--out", str(out)]
     command = shlex.join(["simlink", "host-latency", *words])

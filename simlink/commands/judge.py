@@ -2,26 +2,14 @@
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from simlink.base.errors import InputError
-from simlink.commands.options import (
-    Conversions,
-    Engine,
-    Json,
-    ScenarioPath,
-    Seed,
-    Trials,
-    Workers,
-    changed,
-    option,
-    processes,
-)
-from simlink.commands.results import about_engine, interrupted, tell
+from simlink.commands import options as opt
+from simlink.commands.results import about_engine, interrupted, say, tell
 from simlink.commands.run import NOT_MET
 
 if TYPE_CHECKING:
@@ -29,29 +17,25 @@ if TYPE_CHECKING:
 
 
 def judge(
-    path: ScenarioPath,
+    path: opt.ScenarioPath,
     budget: Annotated[
         str,
-        option(
-            "--budget",
+        opt.value(
             "How long to go on, with twice the boards each time, while a requirement is undecided "
             "and nothing fails.",
             "DURATION",
         ),
     ] = "1 min",
     every_row: Annotated[
-        bool,
-        option("--every-row", "Go on until every row is decided, though one already fails.", None),
+        bool, opt.flag("--every-row", "Go on until every row is decided, though one already fails.")
     ] = False,
-    junit: Annotated[
-        str | None, option("--junit", "Write JUnit XML for a build server.", "FILE")
-    ] = None,
-    seed: Seed = None,
-    trials: Trials = None,
-    conversions: Conversions = None,
-    engine: Engine = "auto",
-    workers: Workers = None,
-    json: Json = False,
+    junit: Annotated[str | None, opt.value("Write JUnit XML for a build server.", "FILE")] = None,
+    seed: opt.Seed = None,
+    trials: opt.Trials = None,
+    conversions: opt.Conversions = None,
+    engine: opt.Engine = "auto",
+    workers: opt.Workers = None,
+    json: opt.Json = False,
 ) -> None:
     """Judge a scenario: every limit, and all that its [require] section asks for.
 
@@ -73,8 +57,8 @@ def judge(
         raise InputError("--junit", None, '""', "the name of a file")
     if junit is not None:
         check_place(Path(junit))
-    many = processes(workers)
-    scenario = changed(path, seed, trials, conversions)
+    many = opt.processes(workers)
+    scenario = opt.changed(path, seed, trials, conversions)
     about_engine(engine, scenario)
     found = judged(scenario, budget=seconds, every_row=every_row, engine=engine, workers=many,
                    progress=_say)  # fmt: skip
@@ -94,4 +78,4 @@ def _say(found: Judgement) -> None:
     """Tell of a look that leaves something undecided."""
     units = found.run.scenario.trials
     names = ", ".join(one.key for one in found.verdict.required if one.met.value == "undecided")
-    print(f"simlink: after {units} boards {names} undecided; going on", file=sys.stderr)
+    say(f"after {units} boards {names} undecided; going on")

@@ -5,19 +5,8 @@ from __future__ import annotations
 import sys
 from typing import TYPE_CHECKING, Annotated
 
-from simlink.commands.numbers import share, whole
-from simlink.commands.options import (
-    Json,
-    On,
-    Out,
-    ScenarioPath,
-    Workers,
-    changed,
-    folder,
-    option,
-    where,
-)
-from simlink.commands.results import tell
+from simlink.commands import options as opt
+from simlink.commands.results import answer, prepare, say, tell
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -28,23 +17,20 @@ if TYPE_CHECKING:
 
 
 def loss(
-    path: ScenarioPath,
+    path: opt.ScenarioPath,
     width: Annotated[
-        str,
-        option("--width", "How far apart proven bounds may be, as a share.", "SHARE"),
+        str, opt.value("How far apart proven bounds may be, as a share.", "SHARE")
     ] = "0.1",
     error: Annotated[
-        str,
-        option("--relative-error", "Half the interval of an estimate, as a share.", "SHARE"),
+        str, opt.value("Half the interval of an estimate, as a share.", "SHARE", "--relative-error")
     ] = "0.2",
     conversions: Annotated[
-        str | None,
-        option("--conversions", "Of so many conversions from an empty FIFO; else the long run."),
+        str | None, opt.value("Of so many conversions from an empty FIFO; else the long run.")
     ] = None,
-    workers: Workers = None,
-    on: On = None,
-    out: Out = None,
-    json: Json = False,
+    workers: opt.Workers = None,
+    on: opt.On = None,
+    out: opt.Out = None,
+    json: opt.Json = False,
 ) -> None:
     """Say how often the FIFO overruns, down to 1e-12 and below: share, per hour, how long.
 
@@ -52,27 +38,20 @@ def loss(
     """
     import os
 
-    from simlink.base.safe_write import make_folder
     from simlink.studies.loss import loss as compute
 
-    wanted, enough = share("--width", width), share("--relative-error", error)
-    many = whole("--conversions", conversions, 1, 10**12)
-    place = folder(out)
-    scenario = changed(path)
-    if place is not None:
-        make_folder(place, ["loss.json"])
-    with where(on, workers) as there:
+    wanted, enough = opt.share("--width", width), opt.share("--relative-error", error)
+    many = opt.whole("--conversions", conversions, 1, 10**12)
+    place = opt.folder(out)
+    scenario = opt.changed(path)
+    prepare(place, ["loss.json"])
+    with opt.where(on, workers) as there:
         there["workers"] = there["workers"] or os.cpu_count() or 1
         found = compute(
             scenario, width=wanted, error=enough, conversions=many, progress=_say, report=say,
             **there,
         )  # fmt: skip
     tell_loss(found, wanted, enough, place, json)
-
-
-def say(line: str) -> None:
-    """Write a line about what is under way to standard error."""
-    print(f"simlink: {line}", file=sys.stderr)
 
 
 def tell_loss(found: LossStudy, width: float, error: float, place: Path | None, json: bool) -> None:
@@ -94,13 +73,11 @@ def _say(found: Loss | SplitLoss) -> None:
         said = f"between {found.low:.3g} and {found.high:.3g}"
     steps = getattr(found, "steps", None)
     done = f"{found.rounds} rounds" if steps is None else f"{steps} steps a trigger period"  # type: ignore[union-attr]
-    print(f"simlink: {done}: {said}", file=sys.stderr)
+    say(f"{done}: {said}")
 
 
 def _text(found: LossStudy, width: float, error: float) -> str:
     """Return the answer for a terminal."""
-    from simlink.base.cautions import CAUTIONS
-    from simlink.base.errors import printable
     from simlink.base.wording import percent
     from simlink.pictures.text import columns, wrapped
     from simlink.rare.exact import Loss
@@ -122,14 +99,9 @@ def _text(found: LossStudy, width: float, error: float) -> str:
     ]
     if found.is_vague:
         rows = [(name, "-", bounds) for name, _, bounds in rows]
-    title = printable(found.scenario.title or found.scenario.name)
-    parts = [
-        f"{title}\n{wrapped(found.sentence)}",
-        columns([("", "value", ends), *rows]),
-        wrapped(" ".join(_method(found, width, error))),
-        wrapped(f"Cautions: {CAUTIONS}"),
-    ]
-    return "\n\n".join(parts) + "\n"
+    table = columns([("", "value", ends), *rows])
+    how = wrapped(" ".join(_method(found, width, error)))
+    return answer(found.scenario, found.sentence, table, how)
 
 
 def _row(

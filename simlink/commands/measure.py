@@ -6,14 +6,15 @@ import re
 import shlex
 import sys
 import time
+from collections.abc import Callable
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
 from simlink.base.errors import InputError
-from simlink.commands.numbers import whole
-from simlink.commands.options import ScenarioPath, changed, option
+from simlink.commands import options as opt
+from simlink.commands.results import say
 
 #: A data line: alone, with its lane, or as a dump writes it.
 _LANE = re.compile(r"((?:host|remote)\.data)(?:_(\d+))?")
@@ -22,7 +23,7 @@ _EVERY = 5.0
 
 
 def measure(
-    path: ScenarioPath,
+    path: opt.ScenarioPath,
     dump: Annotated[
         Path,
         typer.Argument(
@@ -32,33 +33,27 @@ def measure(
     ],
     names: Annotated[
         list[str] | None,
-        option(
-            "--line",
-            "What a line is called in the dump, such as remote.clock=D2, or =!D2 if it is "
-            "active low; may be given again. It wins over the scenario's [dump] table.",
+        opt.value(
+            "What a line is called in the dump, such as remote.clock=D2, or =!D2 if it is active "
+            "low; may be given again. It wins over the scenario's [dump] table.",
             "SIGNAL=NAME",
+            "--line",
         ),
     ] = None,
     pins: Annotated[
         str | None,
-        option(
-            "--names",
+        opt.value(
             "Pin names: a TOML file with a table [names], as the other commands take it. --line "
             "wins over it.",
             "FILE",
+            "--names",
         ),
     ] = None,
-    conversions: Annotated[
-        str, option("--conversions", "Measure no more than the first N.", "N")
-    ] = "2000",
-    csv: Annotated[
-        str | None,
-        option("--csv", "Write the table as CSV too.", "FILE"),
-    ] = None,
+    conversions: Annotated[str, opt.value("Measure no more than the first N.")] = "2000",
+    csv: Annotated[str | None, opt.value("Write the table as CSV too.", "FILE")] = None,
     latencies: Annotated[
         str | None,
-        option(
-            "--latencies",
+        opt.value(
             "Write the service latencies that were seen, for a scenario to replay: shape = "
             '"recorded", column = "latency_ns", unit = "ns".',
             "FILE",
@@ -76,13 +71,13 @@ def measure(
     from simlink.waveform.mapping import lines_of
     from simlink.waveform.reporting import as_csv, table, write_latencies
 
-    most = whole("--conversions", conversions, 1, 10**7)
-    scenario = changed(path)
+    most = opt.whole("--conversions", conversions, 1, 10**7)
+    scenario = opt.changed(path)
     for place in (csv, latencies):
         if place is not None:
             check_place(Path(place))
     lines = {} if pins is None else lines_of(load(pins), scenario)
-    found = compare(scenario, dump, lines | line_names(names or []), most, _Progress(dump))
+    found = compare(scenario, dump, lines | line_names(names or []), most, _progress(dump))
     print(table(found), end="")
     if not found.whole:
         print(f"Measured: the first {most} conversions of the dump; --conversions takes more.")
@@ -94,32 +89,29 @@ def measure(
         count = write_latencies(latencies, found, shlex.join(words))
         print(f"Latencies: {latencies} ({count} services)")
     for complaint in found.complaints:
-        print(f"simlink: {found.dump}: {complaint.line()}", file=sys.stderr)
+        say(f"{found.dump}: {complaint.line()}")
     beyond = [row.symbol for row in found.rows if row.verdict == "fail"]
     if beyond:
-        print(f"simlink: {found.dump}: beyond their limits: {', '.join(beyond)}", file=sys.stderr)
+        say(f"{found.dump}: beyond their limits: {', '.join(beyond)}")
     if not found.rows:
-        said = "nothing was measured: it shows both ends of no interval that is known"
-        print(f"simlink: {found.dump}: {said}", file=sys.stderr)
+        say(f"{found.dump}: nothing was measured: it shows both ends of no interval that is known")
     if found.complaints or beyond or not found.rows:
         sys.stdout.flush()
         raise typer.Exit(1)
 
 
-class _Progress:
-    """Says at a terminal, every few seconds, how far a long dump has been read."""
+def _progress(dump: Path) -> Callable[[int, int], None]:
+    """Return what says at a terminal, every few seconds, how far a long dump has been read."""
+    told = time.monotonic()
 
-    def __init__(self, dump: Path) -> None:
-        self.name = dump.name
-        self.told = time.monotonic()
+    def tell(done: int, of: int) -> None:
+        nonlocal told
+        if time.monotonic() - told >= _EVERY:
+            told = time.monotonic()
+            if sys.stderr.isatty() and of:
+                print(f"{dump.name}: {done / of:.0%} of {of / 1e6:.0f} MB read", file=sys.stderr)
 
-    def __call__(self, done: int, of: int) -> None:
-        """Say how many bytes have been read."""
-        if time.monotonic() - self.told < _EVERY:
-            return
-        self.told = time.monotonic()
-        if sys.stderr.isatty() and of:
-            print(f"{self.name}: {done / of:.0%} of {of / 1e6:.0f} MB read", file=sys.stderr)
+    return tell
 
 
 def line_names(given: list[str]) -> dict[str, str]:

@@ -5,50 +5,81 @@ Numbers are taken as text, so that a bad one is told in one line like any other 
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any, overload
 
 import typer
 
 from simlink.base.errors import InputError
 from simlink.base.interrupts import uninterrupted
-from simlink.commands.numbers import whole
 
 if TYPE_CHECKING:
     from simlink.scenario.schema import Scenario
 
 
-def option(name: str, what: str, metavar: str | None = "N") -> typer.models.OptionInfo:
-    """Return an option; a flag has no metavar."""
-    info: typer.models.OptionInfo = typer.Option(name, help=what, metavar=metavar)
-    return info
+def value(what: str, metavar: str | None = "N", *names: str) -> Any:
+    """Return an option with a value, called like its parameter unless it is named."""
+    return typer.Option(*names, help=what, metavar=metavar)
+
+
+def flag(name: str, what: str) -> Any:
+    """Return an option without a value."""
+    return typer.Option(name, help=what)
 
 
 ScenarioPath = Annotated[Path, typer.Argument(help="The scenario.", metavar="SCENARIO")]
-Seed = Annotated[str | None, option("--seed", "What every draw derives from.")]
-Trials = Annotated[str | None, option("--trials", "Boards built.")]
-Conversions = Annotated[str | None, option("--conversions", "Triggers sent in each trial.")]
-Engine = Annotated[str, option("--engine", "event, batch, or auto.", "ENGINE")]
-Workers = Annotated[str | None, option("--workers", "Processes to spread the boards over.")]
+Seed = Annotated[str | None, value("What every draw derives from.")]
+Trials = Annotated[str | None, value("Boards built.")]
+Conversions = Annotated[str | None, value("Triggers sent in each trial.")]
+Engine = Annotated[str, value("event, batch, or auto.", "ENGINE")]
+Workers = Annotated[str | None, value("Processes to spread the boards over.")]
 On = Annotated[
-    str | None,
-    option("--on", "A Dask cluster to work on instead: its scheduler's address.", "ADDRESS"),
+    str | None, value("A Dask cluster to work on instead: its scheduler's address.", "ADDRESS")
 ]
-Out = Annotated[str | None, option("--out", "Folder for the results.", "DIR")]
-Json = Annotated[bool, option("--json", "Print the result as JSON, and nothing else.", None)]
-Trial = Annotated[str, option("--trial", "Of which board.", "N")]
+Out = Annotated[str | None, value("Folder for the results.", "DIR")]
+Json = Annotated[bool, flag("--json", "Print the result as JSON, and nothing else.")]
+Trial = Annotated[str, value("Of which board.")]
 
 PinNames = Annotated[
     str | None,
-    option(
-        "--names",
-        "Pin names: a TOML file with a table [names] of names by signals, such as "
-        'remote.clock = "SCK".',
+    value(
+        "Pin names: a TOML file with a table [names] of names by signals, such as remote.clock = "
+        '"SCK".',
         "FILE",
     ),
 ]
+
+
+@overload
+def whole(option: str, text: str, low: int, high: int) -> int: ...
+@overload
+def whole(option: str, text: str | None, low: int, high: int) -> int | None: ...
+def whole(option: str, text: str | None, low: int, high: int) -> int | None:
+    """Read a whole number, which may be written as ``1e9``; None stays None."""
+    if text is None:
+        return None
+    match = re.fullmatch(r"([0-9]{1,20})(?:[eE]\+?([0-9]{1,2}))?", text)
+    value = -1 if match is None else int(match[1]) * 10 ** int(match[2] or 0)
+    if not low <= value <= high:
+        raise InputError(option, None, f'"{text}"', f"a whole number from {low} to {high}")
+    return value
+
+
+def share(option: str, text: str | None, most: float | None = None) -> float:
+    """Read a share above 0 and below 1, or a ratio of at most `most`."""
+    number = r"(?:[0-9]{1,40}\.?[0-9]{0,40}|\.[0-9]{1,40})(?:[eE][+-]?[0-9]{1,3})?"
+    value = float(text) if text is not None and re.fullmatch(number, text) else 0.0
+    if not 1e-300 <= value < 1 if most is None else not 1e-300 <= value <= most:
+        allowed = "a share above 0 and below 1, such as 1e-6"
+        if 0 < value < 1:
+            allowed = "a share of at least 1e-300"
+        if most is not None:
+            allowed = f"a ratio above 0 and at most {most:g}"
+        raise InputError(option, None, f'"{text}"', allowed)
+    return value
 
 
 def changed(

@@ -7,8 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 from simlink.base.errors import InputError
-from simlink.commands.numbers import whole
-from simlink.commands.options import Json, On, ScenarioPath, changed, folder, option, where
+from simlink.commands import options as opt
 from simlink.commands.results import interrupted, keep, names_of, tell
 
 if TYPE_CHECKING:
@@ -17,16 +16,16 @@ if TYPE_CHECKING:
 
 
 def pass_map(
-    path: ScenarioPath,
-    out: Annotated[str, option("--out", "Folder for the map and its picture.", "DIR")],
-    low: Annotated[str | None, option("--lowest-clock", 'Such as "5 MHz".', "CLOCK")] = None,
-    high: Annotated[str | None, option("--highest-clock", 'Such as "60 MHz".', "CLOCK")] = None,
-    longest: Annotated[str | None, option("--longest-delay", 'Such as "30 ns".', "TIME")] = None,
-    steps: Annotated[str, option("--steps", "Clocks and delays.", "N")] = "17",
-    units: Annotated[str, option("--trials", "Boards built at each point.", "N")] = "4",
-    conversions: Annotated[str, option("--conversions", "Conversions of each board.", "N")] = "3",
-    on: On = None,
-    json: Json = False,
+    path: opt.ScenarioPath,
+    out: Annotated[str, opt.value("Folder for the map and its picture.", "DIR")],
+    low: Annotated[str | None, opt.value('Such as "5 MHz".', "CLOCK", "--lowest-clock")] = None,
+    high: Annotated[str | None, opt.value('Such as "60 MHz".', "CLOCK", "--highest-clock")] = None,
+    longest: Annotated[str | None, opt.value('Such as "30 ns".', "TIME", "--longest-delay")] = None,
+    steps: Annotated[str, opt.value("Clocks and delays.")] = "17",
+    units: Annotated[str, opt.value("Boards built at each point.", "N", "--trials")] = "4",
+    conversions: Annotated[str, opt.value("Conversions of each board.")] = "3",
+    on: opt.On = None,
+    json: opt.Json = False,
 ) -> None:
     """Map the share of good frames over serial clock and barrier delay, with its limits."""
     from simlink.base.cautions import CAUTIONS
@@ -34,14 +33,14 @@ def pass_map(
     from simlink.pictures.pass_map import passmap
     from simlink.studies.pass_map import pass_map as simulate
 
-    many = whole("--steps", steps, 2, 200)
-    built = whole("--trials", units, 1, 10**4)
-    each = whole("--conversions", conversions, 1, 10**4)
-    place = folder(out) or Path()
-    scenario = changed(path)
+    many = opt.whole("--steps", steps, 2, 200)
+    built = opt.whole("--trials", units, 1, 10**4)
+    each = opt.whole("--conversions", conversions, 1, 10**4)
+    place = opt.folder(out) or Path()
+    scenario = opt.changed(path)
     clocks, delays = _axes(scenario, many, low, high, longest)
     make_folder(place, names_of("pass-map", "json"))
-    with where(on, None) as there:
+    with opt.where(on, None) as there:
         found = simulate(scenario, clocks, delays, trials=built, conversions=each, **there)
     figures = found.to_json()
     keep(place, "pass-map", passmap(found), json=figures.encode())

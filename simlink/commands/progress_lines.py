@@ -5,7 +5,6 @@ from __future__ import annotations
 import sys
 import time
 from threading import Event, Lock, Thread
-from types import TracebackType
 from typing import TextIO
 
 #: Seconds without a line after which one is written, and how often that is looked at.
@@ -15,14 +14,7 @@ _SILENCE, _CHECKED = 8.0, 1.0
 class ProgressLines:
     """Writes what it is told at once, and where things stand if it is told nothing for long.
 
-    Parameters
-    ----------
-    stream : text stream, optional
-        Where to write; standard error when left out.
-    silence : float
-        Seconds without a line after which it writes one.
-    checked : float
-        Seconds between two looks at the clock.
+    That is so many seconds of silence, looked at every `checked` seconds.
     """
 
     def __init__(
@@ -50,12 +42,7 @@ class ProgressLines:
         self._thread.start()
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *error: object) -> None:
         self._over.set()
         self._thread.join()
 

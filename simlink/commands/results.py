@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -22,21 +22,10 @@ if TYPE_CHECKING:
 
 @contextmanager
 def bar(noun: str, total: int, threaded: bool = True) -> Iterator[Callable[[float], object] | None]:
-    """Show a progress bar on a terminal while the block runs.
+    """Show a progress bar on a terminal while the block runs, and give what it is told progress by.
 
-    Parameters
-    ----------
-    noun : str
-        What is counted.
-    total : int
-        How many there are.
-    threaded : bool
-        Whether a thread may draw it; otherwise it is drawn when it is told of progress.
-
-    Yields
-    ------
-    callable or None
-        To be told how many are done; None where standard error is no terminal.
+    That is None where standard error is no terminal. A thread may draw the bar if it is `threaded`;
+    otherwise it is drawn when it is told of progress.
     """
     if not sys.stderr.isatty():
         yield None
@@ -70,20 +59,29 @@ def about_engine(name: str, scenario: Scenario, runs: int = 1) -> None:
 
     said = remark(choose(name, scenario, runs)[0].name, scenario)
     if said is not None:
-        print(f"simlink: {said}", file=sys.stderr)
+        say(said)
+
+
+def answer(scenario: Scenario, sentence: str, *parts: str) -> str:
+    """Return an answer for a terminal: of what, in a sentence, what it rests on, the cautions."""
+    from simlink.base.cautions import CAUTIONS
+    from simlink.base.errors import printable
+    from simlink.pictures.text import wrapped
+
+    head = f"{printable(scenario.title or scenario.name)}\n{wrapped(sentence)}"
+    return "\n\n".join((head, *parts, wrapped(f"Cautions: {CAUTIONS}"))) + "\n"
+
+
+def say(line: str) -> None:
+    """Write a line about what is under way to standard error."""
+    print(f"simlink: {line}", file=sys.stderr)
 
 
 def tell(text: str, folder: Path | None, json: str | None) -> None:
-    """Print what was found, and where it is kept.
+    """Print what was found, and the folder where it is kept, if it is.
 
-    Parameters
-    ----------
-    text : str
-        For people; when JSON is wanted it goes to standard error, if that is a terminal.
-    folder : Path or None
-        Where the results are, if they are kept.
-    json : str or None
-        All of it as JSON, if that is wanted.
+    When all of it is wanted as JSON, the text for people goes to standard error, if that is a
+    terminal.
     """
     out = sys.stdout if json is None else sys.stderr
     if json is None or out.isatty():
@@ -94,6 +92,14 @@ def tell(text: str, folder: Path | None, json: str | None) -> None:
         print(json, end="")
 
 
+def prepare(folder: Path | None, names: Iterable[str]) -> None:
+    """Make the folder for results, if they are kept, and prove that these can be written there."""
+    from simlink.base.safe_write import make_folder
+
+    if folder is not None:
+        make_folder(folder, names)
+
+
 def names_of(stem: str, *others: str) -> list[str]:
     """Return the names of the files that `keep` writes, a picture and others of these endings."""
     from simlink.pictures import style
@@ -102,18 +108,9 @@ def names_of(stem: str, *others: str) -> list[str]:
 
 
 def keep(folder: Path, stem: str, drawn: Figure | Axes, **files: bytes) -> None:
-    """Write a picture as SVG and PNG, and other files of the same name, all of them or none.
+    """Write a picture as SVG and PNG into a folder that is there, all files or none.
 
-    Parameters
-    ----------
-    folder : Path
-        Where; it is there.
-    stem : str
-        The files' name without its ending.
-    drawn : Figure or Axes
-        The picture.
-    **files : bytes
-        What each other ending shall hold.
+    Others of the same name hold what is given for their ending.
     """
     from simlink.base.safe_write import write_set
     from simlink.pictures import style
@@ -133,7 +130,7 @@ def interrupted(said: str = "") -> typer.Exit:
     """Say what an interruption left, if anything, and return what ends the command."""
     global _told
     _told = True
-    print(f"simlink: interrupted{': ' if said else ''}{said}", file=sys.stderr)
+    say(f"interrupted{': ' if said else ''}{said}")
     return typer.Exit(status())
 
 

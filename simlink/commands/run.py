@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -10,23 +9,8 @@ import typer
 
 from simlink.base.errors import InputError, OutputError
 from simlink.base.interrupts import Interrupted
-from simlink.commands.numbers import share, whole
-from simlink.commands.options import (
-    Conversions,
-    Engine,
-    Json,
-    On,
-    Out,
-    ScenarioPath,
-    Seed,
-    Trials,
-    Workers,
-    changed,
-    folder,
-    option,
-    where,
-)
-from simlink.commands.results import about_engine, bar, interrupted, tell
+from simlink.commands import options as opt
+from simlink.commands.results import about_engine, bar, interrupted, prepare, say, tell
 
 if TYPE_CHECKING:
     from simlink.running.run import Run
@@ -37,18 +21,17 @@ NOT_MET = 1
 
 
 def run(
-    path: ScenarioPath,
-    seed: Seed = None,
-    trials: Trials = None,
-    conversions: Conversions = None,
-    engine: Engine = "auto",
-    workers: Workers = None,
-    on: On = None,
-    out: Out = None,
+    path: opt.ScenarioPath,
+    seed: opt.Seed = None,
+    trials: opt.Trials = None,
+    conversions: opt.Conversions = None,
+    engine: opt.Engine = "auto",
+    workers: opt.Workers = None,
+    on: opt.On = None,
+    out: opt.Out = None,
     ledger: Annotated[
         str | None,
-        option(
-            "--ledger",
+        opt.value(
             "Whether DIR gets a ledger, one row a word: on or off; up to a million words unless "
             "said.",
             "on|off",
@@ -56,23 +39,19 @@ def run(
     ] = None,
     resume: Annotated[
         bool,
-        option(
-            "--resume", "Go on from the boards that an interrupted run kept in --out DIR.", None
-        ),
+        opt.flag("--resume", "Go on from the boards that an interrupted run kept in --out DIR."),
     ] = False,
     assumptions: Annotated[
         bool,
-        option(
+        opt.flag(
             "--assumptions",
             "Show everything: each limit in full, every figure, all that was assumed, and the "
             "cautions.",
-            None,
         ),
     ] = False,
     figure: Annotated[
         str | None,
-        option(
-            "--figure",
+        opt.value(
             "One figure alone, however rare, by proof, computation, splitting or a plain run, "
             "whichever does it soonest: overrun.",
             "overrun",
@@ -80,9 +59,9 @@ def run(
     ] = None,
     error: Annotated[
         str | None,
-        option("--relative-error", "With --figure: half the interval, as a share.", "SHARE"),
+        opt.value("With --figure: half the interval, as a share.", "SHARE", "--relative-error"),
     ] = None,
-    json: Json = False,
+    json: opt.Json = False,
 ) -> None:
     """Run a scenario: whether every limit holds, which is the nearest, and what was seen.
 
@@ -91,36 +70,35 @@ def run(
     if figure is not None or error is not None:
         if ledger is not None or resume or assumptions:
             raise InputError("--figure", None, None, "not with --ledger, --resume, --assumptions")
-        scenario = changed(path, seed, trials, conversions)
-        many = whole("--conversions", conversions, 1, 10**10)
-        with where(on, workers) as there:
-            _figure(scenario, figure, error, many, folder(out), json, engine=engine, **there)
+        scenario = opt.changed(path, seed, trials, conversions)
+        many = opt.whole("--conversions", conversions, 1, 10**10)
+        with opt.where(on, workers) as there:
+            _figure(scenario, figure, error, many, opt.folder(out), json, engine=engine, **there)
         return
     from simlink.pictures.report import report
     from simlink.pictures.table import table
 
     if ledger not in (None, "on", "off"):
         raise InputError("--ledger", None, f'"{ledger}"', "on or off")
-    place = folder(out)
+    place = opt.folder(out)
     if resume and out is None:
         raise InputError("--resume", None, None, "needs the folder of the interrupted run: --out")
     if ledger == "on" and out is None:
-        print("simlink: --ledger on: a ledger is kept only with --out DIR", file=sys.stderr)
-    scenario = changed(path, seed, trials, conversions)
+        say("--ledger on: a ledger is kept only with --out DIR")
+    scenario = opt.changed(path, seed, trials, conversions)
     about_engine(engine, scenario)
     try:
         keep = None if ledger is None else ledger == "on"
-        with where(on, workers) as there:
+        with opt.where(on, workers) as there:
             found = _run(scenario, out, keep, resume, engine=engine, **there)
     except KeyboardInterrupt as stop:
         known = stop.kept if isinstance(stop, Interrupted) else 0
         how = f" in {out}; go on with --resume" if isinstance(stop, Interrupted) else ""
         raise interrupted(f"{known} of {scenario.trials} boards kept{how}") from None
     for line in found.set_aside:
-        print(f"simlink: {line}", file=sys.stderr)
+        say(line)
     if resume:
-        taken = found.resumed or "none"
-        print(f"simlink: {taken} of {scenario.trials} boards taken up from {out}", file=sys.stderr)
+        say(f"{found.resumed or 'none'} of {scenario.trials} boards taken up from {out}")
     text = report(found) if assumptions else table(found)
     tell(text, place, found.to_json() if json else None)
     if found.interrupted:
@@ -141,16 +119,14 @@ def _figure(
     **options: Any,
 ) -> None:
     """Find one figure as closely as asked for."""
-    from simlink.base.safe_write import make_folder
-    from simlink.commands.loss import say, tell_loss
+    from simlink.commands.loss import tell_loss
     from simlink.studies.loss import overrun
 
     if figure != "overrun":
         found = None if figure is None else f'"{figure}"'
         raise InputError("--figure", None, found, "overrun")
-    enough = share("--relative-error", "0.1" if error is None else error)
-    if place is not None:
-        make_folder(place, ["loss.json"])
+    enough = opt.share("--relative-error", "0.1" if error is None else error)
+    prepare(place, ["loss.json"])
     study = overrun(scenario, error=enough, conversions=conversions, report=say, **options)
     tell_loss(study, 2 * enough, enough, place, json)
 
@@ -162,15 +138,13 @@ def _run(
     from simlink.running.results import run_into
     from simlink.running.run import run
 
-    def go(**more: Any) -> Run:
+    with bar("boards", scenario.trials) as update:
+        options["progress"] = update
         if out is None:
-            return run(scenario, ledger=False, **options, **more)
+            return run(scenario, ledger=False, **options)
         try:
-            return run_into(out, scenario, ledger=ledger, resume=resume, **options, **more)
+            return run_into(out, scenario, ledger=ledger, resume=resume, **options)
         except OutputError as error:
             if resume or not kept_in(Path(out)):
                 raise
             raise OutputError(f"{error}; what was finished is kept: go on with --resume") from None
-
-    with bar("boards", scenario.trials) as update:
-        return go(progress=update)

@@ -5,11 +5,11 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Annotated
 
-from simlink.commands.options import option
+from simlink.commands import options as opt
 
 
 def schema(
-    out: Annotated[Path | None, option("--out", "Write to this file instead.", "FILE")] = None,
+    out: Annotated[Path | None, opt.value("Write to this file instead.", "FILE")] = None,
 ) -> None:
     """Print the scenario format as a JSON Schema, for editors to complete and explain."""
     import json

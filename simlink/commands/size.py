@@ -7,23 +7,9 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from simlink.base.errors import InputError
-from simlink.commands.numbers import share, whole
-from simlink.commands.options import (
-    Conversions,
-    Engine,
-    Json,
-    On,
-    Out,
-    ScenarioPath,
-    Seed,
-    Workers,
-    changed,
-    folder,
-    option,
-    where,
-)
+from simlink.commands import options as opt
 from simlink.commands.progress_lines import ProgressLines
-from simlink.commands.results import interrupted, keep, names_of, tell
+from simlink.commands.results import answer, interrupted, keep, names_of, prepare, say, tell
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -36,37 +22,31 @@ _RARE = 1e-6
 
 
 def size(
-    path: ScenarioPath,
+    path: opt.ScenarioPath,
     overrun: Annotated[
         str | None,
-        option(
-            "--overrun-at-most",
+        opt.value(
             "Share that may overrun, such as 1e-6; for trigger-rate, that may be lost in any way.",
             "SHARE",
+            "--overrun-at-most",
         ),
     ] = None,
     underrun: Annotated[
         str | None,
-        option("--underrun-at-most", "Share that may underrun, for release-bits.", "SHARE"),
+        opt.value("Share that may underrun, for release-bits.", "SHARE", "--underrun-at-most"),
     ] = None,
-    confidence: Annotated[
-        str, option("--confidence", "How sure the answer shall be.", "SHARE")
-    ] = "0.95",
+    confidence: Annotated[str, opt.value("How sure the answer shall be.", "SHARE")] = "0.95",
     sought: Annotated[
-        str,
-        option("--for", "depth, release-bits or trigger-rate.", "WHAT"),
+        str, opt.value("depth, release-bits or trigger-rate.", "WHAT", "--for")
     ] = "depth",
-    seed: Seed = None,
+    seed: opt.Seed = None,
     trials: Annotated[
-        str | None, option("--trials", "The most boards for one value, in place of --budget.")
+        str | None, opt.value("The most boards for one value, in place of --budget.")
     ] = None,
-    conversions: Conversions = None,
+    conversions: opt.Conversions = None,
     budget: Annotated[
         str | None,
-        option(
-            "--budget",
-            "The most conversions for one value; 1000 / target, up to 1e9, unless said.",
-        ),
+        opt.value("The most conversions for one value; 1000 / target, up to 1e9, unless said."),
     ] = None,
     beyond_proof: Annotated[
         bool,
@@ -76,14 +56,13 @@ def size(
             "higher rate, that meets the target.",
         ),
     ] = False,
-    engine: Engine = "auto",
-    workers: Workers = None,
-    on: On = None,
-    out: Out = None,
-    json: Json = False,
+    engine: opt.Engine = "auto",
+    workers: opt.Workers = None,
+    on: opt.On = None,
+    out: opt.Out = None,
+    json: opt.Json = False,
 ) -> None:
     """Find the smallest FIFO (or release threshold, or highest rate) that meets a target."""
-    from simlink.base.safe_write import make_folder
     from simlink.pictures.sizing_table import table
 
     wanted = "--underrun-at-most" if sought == "release-bits" else "--overrun-at-most"
@@ -93,18 +72,17 @@ def size(
         raise InputError(other, None, given[other], f"--for {sought} is sized by {wanted}")
     if given[wanted] is None:
         raise InputError(wanted, None, None, "missing; a share such as 1e-6")
-    place = folder(out)
+    place = opt.folder(out)
     options: dict[str, Any] = {
-        "at_most": share(wanted, given[wanted]),
-        "confidence": share("--confidence", confidence),
-        "trials": whole("--trials", trials, 1, 10**7),
-        "budget": whole("--budget", budget, 1, 10**13),
+        "at_most": opt.share(wanted, given[wanted]),
+        "confidence": opt.share("--confidence", confidence),
+        "trials": opt.whole("--trials", trials, 1, 10**7),
+        "budget": opt.whole("--budget", budget, 1, 10**13),
         "beyond_proof": beyond_proof,
     }
-    scenario = changed(path, seed, conversions=conversions)
-    if place is not None:
-        make_folder(place, names_of("sizing", "json", "csv"))
-    with where(on, workers) as there:
+    scenario = opt.changed(path, seed, conversions=conversions)
+    prepare(place, names_of("sizing", "json", "csv"))
+    with opt.where(on, workers) as there:
         if _is_rare(scenario, sought, options):
             _by_loss(scenario, options["at_most"], options["confidence"], there, place, json)
             return
@@ -155,10 +133,7 @@ def _by_loss(
     """Size a FIFO by what each depth loses, computed or estimated by splitting."""
     import os
 
-    from simlink.base.cautions import CAUTIONS
-    from simlink.base.errors import printable
     from simlink.base.safe_write import write_set
-    from simlink.commands.loss import say
     from simlink.pictures.text import columns, wrapped
     from simlink.studies.size_rare import size_rare
 
@@ -174,13 +149,9 @@ def _by_loss(
         )
         rows.append((f"{depth}", study.value_text, found.verdict(depth), low, high, study.method))
     why = next(iter(found.tried.values())).why
-    parts = [
-        f"{printable(scenario.title or scenario.name)}\n{wrapped(found.sentence)}",
-        columns(rows),
-        wrapped(f"A share this small no plain run shows: {why}."),
-        wrapped(f"Cautions: {CAUTIONS}"),
-    ]
-    tell("\n\n".join(parts) + "\n", place, figures if json else None)
+    said = wrapped(f"A share this small no plain run shows: {why}.")
+    text = answer(scenario, found.sentence, columns(rows), said)
+    tell(text, place, figures if json else None)
     if found.answer is None:
         raise typer.Exit(1)
 

@@ -12,7 +12,7 @@ from typing import Annotated
 import typer
 
 from simlink.base.errors import InputError
-from simlink.commands.options import option
+from simlink.commands import options as opt
 from simlink.commands.results import interrupted
 from simlink.scenario.questions import QUESTIONS
 
@@ -25,7 +25,7 @@ def _with_questions(command: Callable[..., None]) -> Callable[..., None]:
     options = []
     for one in QUESTIONS:
         what = f"{one.asks[0].upper()}{one.asks[1:]}: {one.form}."
-        kind = Annotated[str | None, option(f"--{one.name}", what, None)]
+        kind = Annotated[str | None, opt.value(what, None)]
         name = one.name.replace("-", "_")
         keyword = inspect.Parameter.KEYWORD_ONLY
         options.append(inspect.Parameter(name, keyword, default=None, annotation=kind))
@@ -38,8 +38,8 @@ def _with_questions(command: Callable[..., None]) -> Callable[..., None]:
 @_with_questions
 def start(
     path: Annotated[Path, typer.Argument(help="The scenario to write.", metavar="FILE")],
-    yes: Annotated[bool, option("--yes", "Ask nothing: assume what was not given.", None)] = False,
-    force: Annotated[bool, option("--force", "Replace a file that is there.", None)] = False,
+    yes: Annotated[bool, opt.flag("--yes", "Ask nothing: assume what was not given.")] = False,
+    force: Annotated[bool, opt.flag("--force", "Replace a file that is there.")] = False,
     **given: str | None,
 ) -> None:
     """Write a first scenario, asking for the numbers of the data sheet.

@@ -9,22 +9,8 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from simlink.base.errors import InputError
-from simlink.commands.options import (
-    Conversions,
-    Engine,
-    Json,
-    On,
-    Out,
-    ScenarioPath,
-    Seed,
-    Trials,
-    Workers,
-    changed,
-    folder,
-    option,
-    where,
-)
-from simlink.commands.results import about_engine, bar, interrupted, keep, names_of, tell
+from simlink.commands import options as opt
+from simlink.commands.results import about_engine, bar, interrupted, keep, names_of, prepare, tell
 
 if TYPE_CHECKING:
     from simlink.figures.summary import Figure
@@ -32,7 +18,7 @@ if TYPE_CHECKING:
 
 
 def vary(
-    path: ScenarioPath,
+    path: opt.ScenarioPath,
     pairs: Annotated[
         list[str],
         typer.Argument(
@@ -41,18 +27,17 @@ def vary(
             metavar="KEY RANGE [KEY RANGE]",
         ),
     ],
-    figure: Annotated[str, option("--figure", "The figure to draw.", "NAME")] = "overrun",
-    seed: Seed = None,
-    trials: Trials = None,
-    conversions: Conversions = None,
-    engine: Engine = "auto",
-    workers: Workers = None,
-    on: On = None,
-    out: Out = None,
-    json: Json = False,
+    figure: Annotated[str, opt.value("The figure to draw.", "NAME")] = "overrun",
+    seed: opt.Seed = None,
+    trials: opt.Trials = None,
+    conversions: opt.Conversions = None,
+    engine: opt.Engine = "auto",
+    workers: opt.Workers = None,
+    on: opt.On = None,
+    out: opt.Out = None,
+    json: opt.Json = False,
 ) -> None:
     """Run a scenario over the values of one or two keys, on the same draws at every point."""
-    from simlink.base.safe_write import make_folder
     from simlink.studies.ranges import values
     from simlink.studies.vary import vary as study
 
@@ -61,18 +46,17 @@ def vary(
     keys = {key: values(said, key) for key, said in zip(pairs[::2], pairs[1::2], strict=True)}
     if 2 * len(keys) != len(pairs):
         raise InputError("vary", None, pairs[0], "two different keys")
-    place = folder(out)
-    scenario = changed(path, seed, trials, conversions)
+    place = opt.folder(out)
+    scenario = opt.changed(path, seed, trials, conversions)
     about_engine(engine, scenario, math.prod(map(len, keys.values())))
-    if place is not None:
-        make_folder(place, names_of("vary", "csv", "parquet", "json"))
+    prepare(place, names_of("vary", "csv", "parquet", "json"))
     with bar("points", math.prod(map(len, keys.values()))) as update:
 
         def progress(done: int, of: int, part: float) -> None:
             if update is not None:
                 update(done + part)
 
-        with where(on, workers) as there:
+        with opt.where(on, workers) as there:
             found = study(scenario, keys, figure, engine=engine, progress=progress, **there)
     if not found.points:
         place = None

@@ -247,22 +247,10 @@ def write_csv(
     command: str = "",
     asked: int | None = None,
 ) -> None:
-    """Write a recording as CSV, with where it comes from; see `write_latencies`.
+    """Write a recording in ns as CSV, with where it comes from; see `write_latencies`.
 
-    Parameters
-    ----------
-    path : Path or str
-        The file.
-    latencies : ndarray of int64, shape (n,)
-        The recording, in ns.
-    period_ns : int
-        Its period in ns.
-    load : int, optional
-        Processes that were kept busy alongside.
-    command : str, optional
-        The command that made it.
-    asked : int, optional
-        Wake-ups that were asked for, if the recording was cut short.
+    Load is the processes that were kept busy alongside, the command what made it, and `asked` how
+    many wake-ups were asked for, if the recording was cut short.
     """
     head = [
         "wake-up latency: instant of waking up less the deadline",

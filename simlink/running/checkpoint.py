@@ -55,21 +55,10 @@ _UNUSABLE = (
 
 
 class Checkpoint:
-    """The finished trials of one run.
+    """The finished trials of one run, kept in a folder of its results folder.
 
-    Parameters
-    ----------
-    folder : Path
-        The results folder.
-    scenario : Scenario
-        What is run.
-    engine : str
-        On which engine.
-    keep : bool
-        Whether the parts hold ledger rows.
-    resume : bool
-        Whether what an earlier run kept is taken up. Otherwise it goes, but not before there is
-        something to take its place.
+    If `keep` is set, its parts hold ledger rows. What an earlier run kept is taken up to `resume`
+    it; otherwise it goes, but not before there is something to take its place.
 
     Attributes
     ----------

@@ -70,19 +70,16 @@ class _Job(Future[Any]):
         return found
 
     def _hand_over(self, job: Future[Any]) -> None:
+        error = None if job.cancelled() else job.exception()
         # It may be given up at any moment.
         with suppress(InvalidStateError):
-            self._end(job)
-
-    def _end(self, job: Future[Any]) -> None:
-        error = None if job.cancelled() else job.exception()
-        if job.cancelled() or type(error).__name__ in _LOST:
-            self._there.share_again()
-            self.set_exception(WorkerDiedError())
-        elif error is not None:
-            self.set_exception(error)
-        else:
-            self.set_result(job.result())
+            if job.cancelled() or type(error).__name__ in _LOST:
+                self._there.share_again()
+                self.set_exception(WorkerDiedError())
+            elif error is not None:
+                self.set_exception(error)
+            else:
+                self.set_result(job.result())
 
 
 def _done(task: Callable[..., Result], /, *args: Any, **options: Any) -> Result:

@@ -57,18 +57,10 @@ Rows = npt.NDArray[np.void]
 
 
 def rows_of(block: FrameBlock, repeats: bool = False) -> Rows:
-    """Return a row for each word of a block, those never sent as well.
+    """Return a row for each word of a block with word times, those never sent as well.
 
-    Parameters
-    ----------
-    block : FrameBlock
-        With word times; T trials, n conversions, L lanes, W words a lane.
-    repeats : bool
-        Whether frames may be asked for once more.
-
-    Returns
-    -------
-    ndarray of `ROW` or `ROW_WITH_REPEATS`, shape (T, n, L, W)
+    Of T trials, n conversions, L lanes and W words a lane it is an ndarray of `ROW`, or of
+    `ROW_WITH_REPEATS` where frames may be asked for once more, shape (T, n, L, W).
     """
     assert block.first_bit is not None
     assert block.last_bit is not None
@@ -92,11 +84,8 @@ def rows_of(block: FrameBlock, repeats: bool = False) -> Rows:
 def fill_in(blocks: list[Rows], outcomes: npt.NDArray[np.void]) -> None:
     """Fill in what follows from the records of some trials.
 
-    Parameters
-    ----------
-    blocks : list of ndarray of `ROW`, shape (T, n, L, W)
-        All of these trials, in the order of their conversions.
-    outcomes : ndarray of OUTCOME, shape (T, conversions)
+    All of them are given in the order of their conversions, each an ndarray of `ROW`, shape
+    (T, n, L, W); the outcomes are an ndarray of OUTCOME, shape (T, conversions).
     """
     at = 0
     for rows in blocks:
@@ -109,15 +98,9 @@ def fill_in(blocks: list[Rows], outcomes: npt.NDArray[np.void]) -> None:
 def in_order(blocks: list[Rows]) -> list[Rows]:
     """Return the rows of blocks one after another, by trial, conversion, lane and position.
 
-    Parameters
-    ----------
-    blocks : list of ndarray of `ROW`, shape (T, n, L, W)
-        All of the same trials, in the order of their conversions.
-
-    Returns
-    -------
-    list of ndarray of `ROW`, shape (rows,)
-        In one piece or several, without the rows of conversions that were never sent.
+    All blocks of the same trials are given in the order of their conversions, each an ndarray of
+    `ROW`, shape (T, n, L, W); returned are such of shape (rows,), in one piece or several, without
+    the rows of conversions that were never sent.
     """
     if len(blocks) > 1 and len(blocks[0]) > 1:
         blocks = [np.concatenate(blocks, axis=1)]
@@ -129,16 +112,9 @@ def in_order(blocks: list[Rows]) -> list[Rows]:
 
 
 def table(rows: Rows | FrameBlock) -> pa.Table:
-    """Return rows, or those of a block, as an Arrow table.
+    """Return rows, an ndarray of `ROW`, or those of a block with word times, as an Arrow table.
 
-    Parameters
-    ----------
-    rows : ndarray of `ROW`, or FrameBlock with word times
-
-    Returns
-    -------
-    pyarrow.Table
-        Instants int64 fs, null where there is none.
+    Instants are int64 fs, null where there is none.
     """
     import pyarrow as pa
 

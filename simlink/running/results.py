@@ -76,7 +76,7 @@ def run_into(
     """
     keep = keeps_ledger(scenario, ledger)
     place = Path(folder)
-    with _results(place) as hidden, _ledger(hidden, keep) as rows:
+    with writing_set(place, NAMES) as hidden, _ledger(hidden, keep) as rows:
         run = run_scenario(
             scenario, ledger=keep, ledger_file=rows, progress=progress, keep_in=place, **options
         )
@@ -94,15 +94,10 @@ def run_into(
 
 
 def write(run: Run, folder: Path | str) -> None:
-    """Write the results of a run into a folder.
+    """Write the results of a finished run into a folder, with its ledger, if it holds one.
 
-    Parameters
-    ----------
-    run : Run
-        A finished run; the ledger that it holds, if it holds one, is written too.
-    folder : Path or str
-        Where they go; made if it is not there. Files of an earlier run that this one did not
-        make are removed; files of other names are left alone.
+    The folder is made if it is not there. Files of an earlier run that this one did not make are
+    removed; files of other names are left alone.
 
     Raises
     ------
@@ -110,18 +105,11 @@ def write(run: Run, folder: Path | str) -> None:
         If they cannot be written; old results are then as they were.
     """
     place = Path(folder)
-    with _results(place) as hidden, _ledger(hidden, run.rows is not None) as rows:
+    with writing_set(place, NAMES) as hidden, _ledger(hidden, run.rows is not None) as rows:
         for piece in run.rows or ():
             assert rows is not None
             rows.add(piece)
         _fill(run, place, hidden, rows)
-
-
-@contextmanager
-def _results(folder: Path) -> Iterator[Path]:
-    """Give the hidden folder of a set of results; see `writing_set`."""
-    with writing_set(folder, NAMES) as hidden:
-        yield hidden
 
 
 @contextmanager

@@ -181,14 +181,11 @@ class Run:
         return head + self.figures._repr_html_()
 
 
-def words_of(scenario: Scenario) -> int:
-    """Return how many words a run of a scenario asks for."""
-    return scenario.trials * scenario.conversions * scenario.words
-
-
 def keeps_ledger(scenario: Scenario, asked: bool | None) -> bool:
     """Tell whether a run keeps a ledger: as asked, else up to `MOST_WORDS`."""
-    return words_of(scenario) <= MOST_WORDS if asked is None else asked
+    if asked is not None:
+        return asked
+    return scenario.trials * scenario.conversions * scenario.words <= MOST_WORDS
 
 
 def run(

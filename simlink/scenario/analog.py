@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from fractions import Fraction
 from pathlib import Path
 from typing import Annotated, Any, Literal
@@ -10,16 +10,23 @@ from typing import Annotated, Any, Literal
 from simlink.scenario.distributions import Constant
 from simlink.scenario.faults import Fault, FaultError, written
 from simlink.scenario.fields import Section, optional
-from simlink.scenario.kinds import MOST_LANES, Frequency, Kind, count, each_of, share
+from simlink.scenario.kinds import (
+    FIXED,
+    MOST_LANES,
+    Frequency,
+    Kind,
+    count,
+    is_number,
+    number,
+    several,
+    share,
+)
 from simlink.scenario.quantities import (
     FREQUENCY,
-    TIME,
     VOLTAGE,
-    Dimension,
     Rate,
     exact,
     positive,
-    whole,
 )
 from simlink.scenario.reading import read_shape
 from simlink.scenario.recorded import Recorded
@@ -28,51 +35,21 @@ MOST_POINTS = 4096
 _LARGEST = 1e6
 
 
-def _is_number(value: Any, low: float, high: float) -> bool:
-    real = isinstance(value, int | float) and not isinstance(value, bool)
-    return real and low <= value <= high
-
-
-def number(low: float, high: float) -> Kind:
-    """Return the kind of a plain number from `low` to `high`."""
-    allowed = f"a number from {low:g} to {high:g}"
-
-    def read(value: Any, base: Path) -> float:
-        if not _is_number(value, low, high):
-            raise FaultError(allowed, written(value))
-        return float(value)
-
-    return Kind(allowed, {"type": "number", "minimum": low, "maximum": high}, read)
-
-
 def numbers(low: float, high: float, fewest: int, most: int) -> Kind:
     """Return the kind of a list of plain numbers."""
     allowed = f"a list of {fewest} to {most} numbers from {low:g} to {high:g}"
-
-    def read(value: Any, base: Path) -> tuple[float, ...]:
-        if not isinstance(value, list | tuple) or not fewest <= len(value) <= most:
-            raise FaultError(allowed, written(value))
-        for i, one in enumerate(value):
-            if not _is_number(one, low, high):
-                raise FaultError(f"a number from {low:g} to {high:g}", written(one), (i,))
-        return tuple(map(float, value))
-
-    each = {"type": "number", "minimum": low, "maximum": high}
-    schema = {"type": "array", "minItems": fewest, "maxItems": most, "items": each}
-    return Kind(allowed, schema, read)
+    return several(allowed, most, number(low, high), fewest)
 
 
 def _noise(value: Any, base: Path) -> float | Fraction:
     """Read an rms noise: a number of LSB, or a voltage, which is given in microvolts."""
     allowed = f'an rms noise: a number of LSB from 0 to {_LARGEST:g}, or a voltage, such as "40 uV"'
     if isinstance(value, str):
-        amount = exact(value, VOLTAGE)
-        if amount < 0:
-            raise FaultError(allowed, written(value))
-        return amount
-    if not _is_number(value, 0, _LARGEST):
-        raise FaultError(allowed, written(value))
-    return float(value)
+        if (amount := exact(value, VOLTAGE)) >= 0:
+            return amount
+    elif is_number(value) and 0 <= value <= _LARGEST:
+        return float(value)
+    raise FaultError(allowed, written(value))
 
 
 def _range(value: Any, base: Path) -> Fraction:
@@ -82,30 +59,12 @@ def _range(value: Any, base: Path) -> Fraction:
     return amount
 
 
-def _each(allowed: str, dimension: Dimension, read: Callable[[Any], Any]) -> Kind:
-    """Return the kind of a list of quantities, one a converter."""
-
-    def read_all(value: Any, base: Path) -> tuple[Any, ...]:
-        if not isinstance(value, list | tuple) or not 1 <= len(value) <= MOST_LANES * 256:
-            raise FaultError(allowed, written(value))
-        return each_of(read, value)
-
-    schema = {
-        "type": "array",
-        "minItems": 1,
-        "maxItems": MOST_LANES * 256,
-        "items": {"type": "string", "pattern": dimension.pattern},
-    }
-    return Kind(allowed, schema, read_all)
-
-
+#: Converters in a frame.
+_MOST = MOST_LANES * 256
+_TONES = Kind("", FREQUENCY.schema(), lambda one, base: positive(one, FREQUENCY))
 Tones = Annotated[
     tuple[Rate, ...],
-    _each(
-        'a list of frequencies, such as ["10 kHz", "12 kHz"]',
-        FREQUENCY,
-        lambda one: positive(one, FREQUENCY),
-    ),
+    several('a list of frequencies, such as ["10 kHz", "12 kHz"]', _MOST, _TONES),
 ]
 _WAVEFORM = (
     'a recording of the input, such as { shape = "recorded", file = "input.csv", column = "ch1", '
@@ -148,22 +107,16 @@ Noise = Annotated[
         {
             "anyOf": [
                 {"type": "number", "minimum": 0, "maximum": _LARGEST},
-                {"type": "string", "pattern": VOLTAGE.pattern},
+                VOLTAGE.schema(),
             ]
         },
         _noise,
     ),
 ]
-Range = Annotated[
-    Fraction, Kind("a voltage above zero", {"type": "string", "pattern": VOLTAGE.pattern}, _range)
-]
+Range = Annotated[Fraction, Kind("a voltage above zero", VOLTAGE.schema(), _range)]
 Skews = Annotated[
     tuple[Constant, ...],
-    _each(
-        'a list of fixed durations, such as ["0 ps", "80 ps"]',
-        TIME,
-        lambda one: Constant(value=whole(one, TIME)),
-    ),
+    several('a list of fixed durations, such as ["0 ps", "80 ps"]', _MOST, FIXED),
 ]
 #: What is taken where a tone is given and these are not, and what it means.
 ASSUMED: dict[str, tuple[Any, str]] = {
@@ -177,8 +130,6 @@ ASSUMED: dict[str, tuple[Any, str]] = {
     "sampling_skew": ("none", "all converters sample at once"),
     "gaps": ("refuse", "a record with missing words is not analysed unless that is said"),
 }
-#: How gaps of a record are dealt with.
-GAPS = ("refuse", "cut", "join", "repeat", "zero")
 
 
 class Analog(Section):
@@ -234,17 +185,13 @@ class Analog(Section):
         "The tone at each converter, in the order of lanes and of words on each, in place of the "
         "one tone. Left out: all have that."
     )
-    converter_gains: Annotated[tuple[float, ...], numbers(1e-6, 4, 1, MOST_LANES * 256)] | None = (
-        optional(
-            "By how much the input of each converter, its tone and the offset, is multiplied, in "
-            "that order. Left out: 1."
-        )
+    converter_gains: Annotated[tuple[float, ...], numbers(1e-6, 4, 1, _MOST)] | None = optional(
+        "By how much the input of each converter, its tone and the offset, is multiplied, in "
+        "that order. Left out: 1."
     )
-    converter_offsets: Annotated[tuple[float, ...], numbers(-1, 1, 1, MOST_LANES * 256)] | None = (
-        optional(
-            "What each converter adds itself, as a share of half the full-scale range, in that "
-            "order. Left out: 0."
-        )
+    converter_offsets: Annotated[tuple[float, ...], numbers(-1, 1, 1, _MOST)] | None = optional(
+        "What each converter adds itself, as a share of half the full-scale range, in that "
+        "order. Left out: 0."
     )
     sampling_skew: Skews | None = optional(
         "How much later each converter samples than the trigger says: fixed durations, in the "

@@ -18,10 +18,6 @@ from simlink.scenario.quantities import FREQUENCY, TIME, exact, positive
 from simlink.scenario.questions import BY_NAME, QUESTIONS, Question
 
 _SAID = ("one fixed value", "low / high, uniform between them", "low / typical / high")
-_SHAPES: tuple[tuple[str, tuple[str, ...]], ...] = (
-    ("uniform", ("low", "high")),
-    ("limits", ("low", "typical", "high")),
-)
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)(e[+-]?\d+)?", re.IGNORECASE)
 
 
@@ -36,23 +32,9 @@ _COVERED = {
 
 
 class Reader:
-    """Turns answers into the values of a scenario's keys.
+    """Turns answers, by the names of `QUESTIONS`, into the values of a scenario's keys.
 
-    Parameters
-    ----------
-    answers : mapping of str to str
-        Answers by the names of `QUESTIONS`; the others are assumed.
-    folder : Path
-        Where the scenario will stand.
-
-    Attributes
-    ----------
-    values : dict
-        By dotted key, each value as a scenario file holds it.
-    comments : dict
-        By dotted key, where the value comes from.
-    options : dict
-        By dotted key, the option that gave the value; none for an assumed one.
+    What has no answer is assumed; the folder is where the scenario will stand.
 
     Raises
     ------
@@ -61,6 +43,8 @@ class Reader:
     """
 
     def __init__(self, answers: Mapping[str, str], folder: Path) -> None:
+        # By dotted key, each value as a scenario file holds it, where it comes from, and the option
+        # that gave it, none for an assumed one.
         self.values: dict[str, Any] = {}
         self.comments: dict[str, str] = {}
         self.options: dict[str, str] = {}
@@ -72,22 +56,8 @@ class Reader:
             )
             for question in QUESTIONS
         }
-        read = {
-            "choice": self._scheme,
-            "yes": self._yes,
-            "signed": self._duration,
-            "whole": self._whole,
-            "frequency": self._frequency,
-            "clock": self._clock,
-            "duration": self._duration,
-            "delay": self._delay,
-            "covers": self._covers,
-            "spread": self._spread,
-            "rms": self._rms,
-            "latency": self._latency,
-        }
         for question in QUESTIONS:
-            read[question.kind](question)
+            getattr(self, f"_{question.kind}")(question)
 
     def assume(self, key: str, value: Any, why: str) -> None:
         """Hold a value that no answer gave."""
@@ -112,7 +82,7 @@ class Reader:
             else:
                 self.assume(key, value, question.why)
 
-    def _scheme(self, question: Question) -> None:
+    def _choice(self, question: Question) -> None:
         self._put(question, self.scheme, "how the bits are clocked")
 
     @property
@@ -170,6 +140,8 @@ class Reader:
             self._put(question, law, "typical and highest", keys)
             return
         self._put(question, _shape(values), _SAID[len(values) - 1], keys)
+
+    _signed = _duration
 
     def _clock(self, question: Question) -> None:
         """Read a frequency, and the tolerance that its low and high leave it."""
@@ -319,8 +291,9 @@ def _shape(values: Sequence[str]) -> Any:
     """Return one value as it is, two as a uniform law, three as limits."""
     if len(values) == 1:
         return values[0]
-    shape, keys = _SHAPES[len(values) - 2]
-    return {"shape": shape, **dict(zip(keys, values, strict=True))}
+    if len(values) == 2:
+        return {"shape": "uniform", "low": values[0], "high": values[1]}
+    return {"shape": "limits", "low": values[0], "typical": values[1], "high": values[2]}
 
 
 def _millions(number: Fraction | int, unit: str) -> str:

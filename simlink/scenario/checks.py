@@ -11,11 +11,11 @@ from simlink.base.instants import FS_PER_SECOND
 from simlink.base.wording import rate_text, time_text
 from simlink.scenario import analog, transient
 from simlink.scenario.distributions import reach
-from simlink.scenario.extent import terms
+from simlink.scenario.extent import BEYOND, period, terms
 from simlink.scenario.faults import Fault, written
 from simlink.scenario.kinds import kind_of
 from simlink.scenario.quantities import LONGEST, PARTS
-from simlink.scenario.sections import Direction, Keys
+from simlink.scenario.sections import WAYS, Direction, Keys
 from simlink.scenario.writing import (
     BESIDE,
     ONLY_WITH,
@@ -32,15 +32,7 @@ MOST_BITS = 2048
 
 
 def faults_between(scenario: Keys, raw: Mapping[str, Any]) -> Iterator[Fault]:
-    """Give every fault that lies between keys.
-
-    Parameters
-    ----------
-    scenario : Keys
-        Each key of it fits its own kind.
-    raw : mapping
-        What the file holds.
-    """
+    """Give every fault between keys that each fit their own kind; `raw` is what the file holds."""
 
     def fault(key: str, allowed: str) -> Fault:
         value = look_up(raw, key)
@@ -134,7 +126,7 @@ def _line_rate(scenario: Keys, fault: Make) -> Iterator[Fault]:
     clock = scenario.remote_clock.frequency.value
     if scenario.barrier.return_.style == "bits" and line is not None and line.value < clock:
         yield fault(
-            _given(scenario, "line_rate"),
+            scenario.barrier.key("return", "line_rate"),
             f"bits are captured at {rate_text(clock, 'Hz')} and need at least "
             f"{rate_text(clock, 'bit/s')}",
         )
@@ -146,14 +138,14 @@ def _realign(scenario: Keys, fault: Make) -> Iterator[Fault]:
     immunity = scenario.barrier.direction("return").slew_immunity
     if not (scenario.transient and immunity and back.has_strobe and fifo.realign == "gap"):
         return
-    period = FS_PER_SECOND / scenario.remote_clock.frequency.value
-    gap = 2 * period if fifo.realign_gap is None else Fraction(fifo.realign_gap.constant_value)
+    clock = scenario.remote_clock
+    slow = 2 * min(FS_PER_SECOND / clock.frequency.value, BEYOND)
+    gap = slow if fifo.realign_gap is None else Fraction(fifo.realign_gap.constant_value)
     # From the last strobe of one frame to the first of the next.
-    shortest = scenario.converter.conversion_time.support[0] + float(
-        FS_PER_SECOND / (scenario.remote_clock.frequency.value * _fastest(scenario))
-    )
+    shortest = scenario.converter.conversion_time.support[0]
+    shortest += period(clock.frequency, clock.tolerance.support[1])
     low, high = reach(back.jitter)
-    shortest += scenario.remote_clock.start_delay.support[0] - (high - low)
+    shortest += clock.start_delay.support[0] - (high - low)
     if gap >= shortest:
         yield fault(
             "fifo.realign_gap",
@@ -169,10 +161,8 @@ def _check(scenario: Keys, fault: Make) -> Iterator[Fault]:
         yield fault("check.over", 'over = "packet" needs barrier.return.style = "packets"')
     if law.kind == "crc" and law.width is not None:
         most = (1 << law.width) - 1
-        for key, value in (
-            ("polynomial", law.polynomial), ("init", law.init), ("xor_out", law.xor_out),
-        ):  # fmt: skip
-            if value is not None and value > most:
+        for key in ("polynomial", "init", "xor_out"):
+            if (getattr(law, key) or 0) > most:
                 yield fault(
                     f"check.{key}",
                     f"a whole number up to {most}, of {law.width} bits (check.width)",
@@ -204,11 +194,6 @@ def _repeat(scenario: Keys, fault: Make) -> Iterator[Fault]:
         yield fault("barrier.false_edge", f"{said}frames that no trigger asked for")
 
 
-def _fastest(scenario: Keys) -> Fraction:
-    """Return how much faster than nominal the remote clock may be, as a factor."""
-    return 1 + Fraction(scenario.remote_clock.tolerance.support[1]) / PARTS
-
-
 def _without_fifo(scenario: Keys, fault: Make) -> Iterator[Fault]:
     """Check what the schemes that read the converter itself leave no room for."""
     scheme, host = scenario.link.scheme, scenario.host
@@ -225,27 +210,17 @@ def _without_fifo(scenario: Keys, fault: Make) -> Iterator[Fault]:
 def _clock_rate(scenario: Keys, fault: Make) -> Iterator[Fault]:
     """Check the channels that carry the clock, at 2 f, and the data, at f."""
     clock = scenario.host.clock.value
-    asked = {"forward": 2 * clock, "return": clock}
-    if scenario.link.scheme == "returned_clock":
-        asked["return"] = 2 * clock
-    for name, needed in asked.items():
-        direction: Any = name
-        line = scenario.barrier.direction(direction).line_rate
+    for name in WAYS:
+        carries_clock = name == "forward" or scenario.link.scheme == "returned_clock"
+        what, needed = ("clock", 2 * clock) if carries_clock else ("data", clock)
+        line = scenario.barrier.direction(name).line_rate
         if line is None or line.value >= needed:
             continue
-        own = getattr(scenario.barrier, "forward" if name == "forward" else "return_").line_rate
-        what = "clock" if needed == 2 * clock else "data"
         yield fault(
-            "barrier.line_rate" if own is None else f"barrier.{name}.line_rate",
+            scenario.barrier.key(name, "line_rate"),
             f"the {what} of {rate_text(clock, 'Hz')} on the {name} channel asks for "
             f"{rate_text(needed, 'bit/s')}, {rate_text(needed - line.value, 'bit/s')} more",
         )
-
-
-def _given(scenario: Keys, name: str) -> str:
-    """Return the key that gives a value of the return direction."""
-    own = getattr(scenario.barrier.return_, name)
-    return f"barrier.{name}" if own is None else f"barrier.return.{name}"
 
 
 def _longest_period(scenario: Keys) -> Fraction:
@@ -286,16 +261,10 @@ def _short(needed: float, kept: float | Fraction) -> str:
 
 def _order(scenario: Keys, fault: Make) -> Iterator[Fault]:
     """Check that nothing arrives before it was sent, neither a rising edge nor a falling one."""
-    for name in ("forward", "return"):
+    for name in WAYS:
         way = scenario.barrier.direction(name)
-        for what, parts, falling in (
-            ("symbol", "delay, part-to-part skew, channel skew and jitter", False),
-            (
-                "falling edge",
-                "delay, part-to-part skew, channel skew, pulse-width distortion and jitter",
-                True,
-            ),
-        ):
+        for falling in (False, True):
+            what, more = ("falling edge", ", pulse-width distortion") if falling else ("symbol", "")
             fixed = _least_fixed(way, scenario.frame.lanes, falling)
             # Jitter without bound is cut off where it would have an edge come too soon.
             jitter = way.jitter.support[0]
@@ -303,8 +272,8 @@ def _order(scenario: Keys, fault: Make) -> Iterator[Fault]:
             if low < 0 and not math.isinf(low):
                 yield fault(
                     f"barrier.{name}.delay",
-                    f"a {what} would arrive before it was sent: {parts} come to "
-                    f"{time_text(low)} at the least",
+                    f"a {what} would arrive before it was sent: delay, part-to-part skew, channel "
+                    f"skew{more} and jitter come to {time_text(low)} at the least",
                 )
                 break
 
@@ -330,14 +299,11 @@ def _least_fixed(way: Direction, lanes: int, falling: bool) -> float:
 
 def _covers(scenario: Keys, fault: Make) -> Iterator[Fault]:
     """Check that a delay that is to contain something has limits."""
-    for name in ("forward", "return"):
+    for name in WAYS:
         way = scenario.barrier.direction(name)
         if way.delay_covers and math.isinf(way.delay.support[1]):
-            own = getattr(scenario.barrier, "forward" if name == "forward" else "return_")
             yield fault(
-                "barrier.delay_covers"
-                if own.delay_covers is None
-                else f"barrier.{name}.delay_covers",
+                scenario.barrier.key(name, "delay_covers"),
                 f"only where barrier.{name}.delay has an upper limit, which the sum stays within",
             )
 

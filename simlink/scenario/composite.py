@@ -9,8 +9,8 @@ from typing import Annotated, Any, Literal
 import numpy as np
 from pydantic import BeforeValidator, Field, ValidationInfo, WithJsonSchema
 
-from simlink.base.draws import Streams
-from simlink.scenario.law import Distribution, Ints, Moments, Sampler, Table, suffix
+from simlink.base.draws import Sampler, Streams
+from simlink.scenario.law import Distribution, Ints, Moments, Table, suffix
 
 _MOST = 10**12  # no run is as long; keeps sums of counts within int64
 
@@ -20,11 +20,16 @@ def _within(streams: Streams, part: str) -> Streams:
     return lambda name: streams(f"{part} {name}".strip())
 
 
-def _law(value: Any, info: ValidationInfo) -> Any:
-    return info.context["read"](value) if info.context else value
+def _read_as(what: str) -> BeforeValidator:
+    """Have the one who reads a file read what stands inside of a shape."""
+
+    def read(value: Any, info: ValidationInfo) -> Any:
+        return info.context[what](value) if info.context else value
+
+    return BeforeValidator(read)
 
 
-Law = Annotated[Distribution, BeforeValidator(_law), WithJsonSchema({"holds": "law"})]
+Law = Annotated[Distribution, _read_as("law"), WithJsonSchema({"holds": "law"})]
 
 
 class Part(Table):
@@ -152,14 +157,8 @@ class GeometricCount(Table):
         return 1 + np.minimum(beyond, float(_MOST)).astype(np.int64)
 
 
-def _count(value: Any, info: ValidationInfo) -> Any:
-    return info.context["count"](value) if info.context else value
-
-
 Count = Annotated[
-    UniformCount | GeometricCount,
-    BeforeValidator(_count),
-    WithJsonSchema({"holds": "count"}),
+    UniformCount | GeometricCount, _read_as("count"), WithJsonSchema({"holds": "count"})
 ]
 
 

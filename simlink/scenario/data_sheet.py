@@ -37,32 +37,17 @@ _SAID: dict[tuple[str, ...], str] = {
 
 @dataclass(frozen=True)
 class Printed:
-    """An answer as it was printed.
+    """An answer as it was printed."""
 
-    Attributes
-    ----------
-    text : str
-        In the form with slashes.
-    low_is_taken : bool
-        Whether only typical and highest were printed, so that a low end has to be taken.
-    said : str
-        What the one value is that was printed, for people; empty if nothing was said of it.
-    """
-
-    text: str
-    low_is_taken: bool = False
-    said: str = ""
+    text: str  # in the form with slashes
+    low_is_taken: bool = False  # only typical and highest were printed: a low end has to be taken
+    said: str = ""  # what the one value is that was printed, for people; empty if nothing was said
 
 
 def read(text: str, kind: str) -> Printed:
     """Read an answer as data sheets print it; what is in no such form stays as it is.
 
-    Parameters
-    ----------
-    text : str
-        As it was typed.
-    kind : str
-        How the question's answer is read: ``"whole"``, ``"clock"``, ``"frequency"`` and others.
+    `kind` is how the question's answer is read: ``"whole"``, ``"clock"`` and others.
     """
     if kind in ("choice", "covers", "yes") or text.lower().endswith(".csv"):
         return Printed(text)

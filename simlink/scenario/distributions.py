@@ -25,13 +25,12 @@ from simlink.scenario.law import (
     Moments,
     NotNegative,
     Positive,
-    Sampler,
     Simple,
     rounded,
     suffix,
 )
 
-__all__ = ["Constant", "Distribution", "Sampler", "Simple", "suffix"]  # from `law`
+__all__ = ["Constant", "Distribution", "Simple", "suffix"]  # from `law`
 
 
 class Uniform(Simple):
@@ -82,21 +81,16 @@ class Normal(Simple):
         if sigma == 0 or bounds[0] == bounds[1]:
             value = clipped(float(centre))
             return Moments(value, 0.0, *((value, value) if sigma == 0 else bounds))
-        first, second = 0.0, 0.0
-        below, above = 0.0, 0.0
-        if self.low is not None:
-            a = (self.low - centre) / sigma
-            below = 0.5 * math.erfc(-a / math.sqrt(2))
-            density = math.exp(-a * a / 2) / math.sqrt(2 * math.pi)
-            first += a * below + density
-            second += a * a * below + a * density
-        if self.high is not None:
-            b = (self.high - centre) / sigma
-            above = 0.5 * math.erfc(b / math.sqrt(2))
-            density = math.exp(-b * b / 2) / math.sqrt(2 * math.pi)
-            first += b * above - density
-            second += b * b * above - b * density
-        second += max(0.0, 1.0 - below - above)
+        first, second, within = 0.0, 0.0, 1.0
+        for bound, side in ((self.low, -1), (self.high, 1)):
+            if bound is not None:
+                z = (bound - centre) / sigma
+                beyond = 0.5 * math.erfc(side * z / math.sqrt(2))
+                density = side * math.exp(-z * z / 2) / math.sqrt(2 * math.pi)
+                first += z * beyond - density
+                second += z * z * beyond - z * density
+                within -= beyond
+        second += max(0.0, within)
         spread = max(0.0, second - first * first)
         return Moments(clipped(centre + sigma * first), sigma * sigma * spread, *bounds)
 

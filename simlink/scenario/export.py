@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
+from functools import reduce
 from typing import Any
 
 from pydantic.fields import FieldInfo
@@ -30,17 +31,17 @@ def json_schema() -> Schema:
     root["required"] = [
         name for name, inner in tables_of(Keys) if name == "trigger" or _required(inner)
     ]
-    for key, (other, values) in ONLY_WITH.items():
+
+    def around(key: str) -> tuple[Schema, str]:
+        """Return the schema of the table that a key stands in, and the key's own name."""
         *above, name = key.split(".")
-        table = root
-        for step in above:
-            table = table["properties"][step]
+        return reduce(lambda table, step: table["properties"][step], above, root), name
+
+    for key, (other, values) in ONLY_WITH.items():
+        table, name = around(key)
         table.setdefault("allOf", []).append(_only_with(name, other, values, default(key) is None))
     for key, other in BESIDE.items():
-        *above, name = key.split(".")
-        table = root
-        for step in above:
-            table = table["properties"][step]
+        table, name = around(key)
         table.setdefault("dependentRequired", {})[name] = [other.rpartition(".")[2]]
     return {
         "$schema": "https://json-schema.org/draft/2020-12/schema",
@@ -48,11 +49,11 @@ def json_schema() -> Schema:
         "title": "simlink scenario",
         **root,
         "$defs": {
-            "duration": _quantity("duration", TIME, TIME.pattern.replace("[+-]?", r"\+?", 1)),
-            "signed_duration": _quantity("signed_duration", TIME, TIME.pattern),
-            "ratio": _quantity("ratio", RATIO, RATIO.pattern),
-            "slew": _quantity("slew", SLEW, SLEW.pattern.replace("[+-]?", r"\+?", 1)),
-            "voltage": _quantity("voltage", VOLTAGE, VOLTAGE.pattern.replace("[+-]?", r"\+?", 1)),
+            "duration": _quantity("duration", TIME, signed=False),
+            "signed_duration": _quantity("signed_duration", TIME),
+            "ratio": _quantity("ratio", RATIO),
+            "slew": _quantity("slew", SLEW, signed=False),
+            "voltage": _quantity("voltage", VOLTAGE, signed=False),
             "count": {"anyOf": [count(1, 10**10).schema, *_tables(COUNTS, {})]},
         },
     }
@@ -89,8 +90,11 @@ def _table(model: type[Section], description: str) -> Schema:
             }
         else:
             properties[key] = _value(field)
-    schema: Schema = _object(properties, _required(model))
-    return {"description": description, **schema}
+    schema: Schema = {"description": description, "type": "object", "properties": properties}
+    schema["additionalProperties"] = False
+    if required := _required(model):
+        schema["required"] = required
+    return schema
 
 
 def _source() -> Schema:
@@ -113,34 +117,22 @@ def _value(field: FieldInfo) -> Schema:
     return {**kind.schema, **described}
 
 
-def _object(properties: Schema, required: Iterable[str]) -> Schema:
-    schema: Schema = {"type": "object", "properties": properties, "additionalProperties": False}
-    if required:
-        schema["required"] = list(required)
-    return schema
-
-
-def _quantity(name: str, dimension: Dimension, pattern: str) -> Schema:
+def _quantity(name: str, dimension: Dimension, signed: bool = True) -> Schema:
     """Return the schema of a quantity: text, or a table for each shape."""
-    text = {"type": "string", "pattern": dimension.pattern, "examples": [dimension.example]}
+    text = {**dimension.schema(), "examples": [dimension.example]}
     places: dict[str, Schema] = {
         "quantity": text,
         "law": {"$ref": f"#/$defs/{name}"},
         "unit": {"enum": list(dimension.scales)},
         "count": {"$ref": "#/$defs/count"},
     }
-    return {"anyOf": [{**text, "pattern": pattern}, *_tables(SHAPES, places)]}
+    return {"anyOf": [{**text, **dimension.schema(signed)}, *_tables(SHAPES, places)]}
 
 
 def _tables(models: tuple[type[Table], ...], places: dict[str, Schema]) -> list[Schema]:
     """Return the schema of each table that names its shape.
 
-    Parameters
-    ----------
-    models : tuple of type
-        The tables.
-    places : dict of str to dict
-        What stands where a model says what it holds.
+    `places` holds what stands where a model says what it holds.
     """
     whole = adapter(models).json_schema()
     defined = whole["$defs"]

@@ -10,21 +10,20 @@ import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 from fractions import Fraction
-from typing import Literal
 
 from simlink.base.instants import FS_PER_SECOND
 from simlink.scenario.composite import Mixture, TwoState
 from simlink.scenario.distributions import Exponential, Gamma, Lognormal, reach
 from simlink.scenario.law import Distribution
 from simlink.scenario.quantities import PARTS, Rate
-from simlink.scenario.sections import COMMON, Direction, Keys
+from simlink.scenario.sections import WAYS, Direction, Keys
 
 #: -ln of how often a draw may pass the bounds of a law without any: less than once in 10^20.
 _RARE = 46.1
 #: The standard normal draw that is passed as rarely.
 _RARE_NORMAL = 9.3
 #: Beyond every time; no period is told as longer.
-_BEYOND = Fraction(10**30)
+BEYOND = Fraction(10**30)
 
 
 @dataclass(frozen=True)
@@ -65,9 +64,9 @@ def extent(law: Distribution) -> float:
 
 
 def period(rate: Rate, tolerance: float = 0.0) -> float:
-    """Return the longest period of a rate that may be off by this much, in fs."""
-    slow = rate.value * (1 + Fraction(tolerance) / PARTS)
-    return float(min(FS_PER_SECOND / slow, _BEYOND))
+    """Return the period of a rate that is off by this much, in fs."""
+    actual = rate.value * (1 + Fraction(tolerance) / PARTS)
+    return float(min(FS_PER_SECOND / actual, BEYOND))
 
 
 def terms(scenario: Keys) -> Iterator[Term]:
@@ -138,10 +137,8 @@ def _triggers(scenario: Keys) -> Iterator[Term]:
 
 def _barrier(scenario: Keys) -> Iterator[Term]:
     """Give what the barrier adds: a trigger and a clock or credit cross it, busy and the data."""
-    names: tuple[Literal["forward", "return"], ...] = ("forward", "return")
-    for name in names:
+    for name in WAYS:
         way = scenario.barrier.direction(name)
-        own = scenario.barrier.forward if name == "forward" else scenario.barrier.return_
         for key in (
             "delay",
             "part_to_part_skew",
@@ -150,14 +147,8 @@ def _barrier(scenario: Keys) -> Iterator[Term]:
             "pulse_width_distortion",
             "min_pulse",
         ):
-            inherited = key in COMMON and getattr(own, key) is None
-            where = f"barrier.{key}" if inherited else f"barrier.{name}.{key}"
-            laws = (
-                way.lane_skews(scenario.frame.lanes)
-                if key == "channel_skew"
-                else (getattr(way, key),)
-            )
-            yield Term(where, 2 * max(extent(law) for law in laws))
+            far = max(extent(law) for law in way.laws(key, scenario.frame.lanes))
+            yield Term(scenario.barrier.key(name, key), 2 * far)
         if name == "return":
             yield from _packets(scenario, way)
     yield Term("barrier.recovery", extent(scenario.barrier.recovery))
@@ -185,7 +176,7 @@ def _packets(scenario: Keys, way: Direction) -> Iterator[Term]:
     if back.style != "packets" or way.line_rate is None or not back.packet_bits:
         return
     sent = bits + -(-bits // back.packet_bits) * scenario.packet_overhead
-    where = "barrier.line_rate" if back.line_rate is None else "barrier.return.line_rate"
+    where = scenario.barrier.key("return", "line_rate")
     yield Term(where, scenario.conversions * sent * period(way.line_rate), each=True)
 
 

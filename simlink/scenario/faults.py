@@ -16,21 +16,11 @@ Path = tuple[str | int, ...]
 
 @dataclass(frozen=True)
 class Fault:
-    """One fault of a scenario.
+    """One fault of a scenario."""
 
-    Parameters
-    ----------
-    path : tuple of str or int
-        Where it is, from the top of the scenario (or of the value being read).
-    found : str or None
-        What was found there, as the user wrote it.
-    allowed : str
-        What is allowed, or what went wrong.
-    """
-
-    path: Path
-    found: str | None
-    allowed: str
+    path: Path  # where it is, from the top of the scenario, or of the value being read
+    found: str | None  # what was found there, as the user wrote it
+    allowed: str  # what is allowed, or what went wrong
 
     @property
     def key(self) -> str:
@@ -86,13 +76,7 @@ def dotted(path: Iterable[str | int]) -> str:
 
 
 def written(value: Any) -> str:
-    """Return a value as it would be written in TOML, on one line.
-
-    Parameters
-    ----------
-    value : object
-        Anything that the TOML reader returns.
-    """
+    """Return a value that the TOML reader returns as it would be written there, on one line."""
     if isinstance(value, bool):
         return "true" if value else "false"
     if isinstance(value, str):

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -34,27 +35,17 @@ WIDEST_TOLERANCE = 10**11  # 10 %
 MOST_LANES = 64
 MOST_TIMES = 10_000
 
+#: Takes what the file holds and the directory of the file; returns the value, or raises FaultError.
+Read = Callable[[Any, Path], Any]
 
+
+@dataclass(eq=False)
 class Kind:
-    """One kind of value.
+    """One kind of value."""
 
-    Parameters
-    ----------
-    allowed : str
-        What a complaint says is allowed.
-    schema : dict
-        The JSON Schema of the value as it is written.
-    read : callable, optional
-        Takes what the file holds and the directory of the file; returns the value, or raises
-        FaultError. Without it pydantic reads the value by its type.
-    """
-
-    def __init__(
-        self, allowed: str, schema: dict[str, Any], read: Callable[[Any, Path], Any] | None = None
-    ) -> None:
-        self.allowed = allowed
-        self.schema = schema
-        self.read = read
+    allowed: str  # what a complaint says is allowed
+    schema: dict[str, Any]  # the JSON Schema of the value as it is written
+    read: Read | None = None  # without it pydantic reads the value by its type
 
     def __get_pydantic_core_schema__(
         self, source: Any, handler: GetCoreSchemaHandler
@@ -62,10 +53,14 @@ class Kind:
         """Have pydantic read the value as this kind says."""
         if self.read is None:
             return handler(source)
-        read = self.read
         return core_schema.with_info_plain_validator_function(
-            lambda value, info: read(value, (info.context or {}).get("base", Path()))
+            lambda value, info: self.taken(value, (info.context or {}).get("base", Path()))
         )
+
+    def taken(self, value: Any, base: Path) -> Any:
+        """Read a value without pydantic."""
+        assert self.read is not None
+        return self.read(value, base)
 
 
 def kind_of(field: FieldInfo) -> Kind:
@@ -91,27 +86,29 @@ def count(low: int, high: int) -> Kind:
     return Kind(allowed, {"type": "integer", "minimum": low, "maximum": high}, read)
 
 
-def _line(value: Any, base: Path) -> str:
-    if not isinstance(value, str) or not value.removeprefix("!").strip():
-        raise FaultError("the name of a variable in quotes", written(value))
-    return value
+def is_number(value: Any) -> bool:
+    """Tell whether a value is a plain number."""
+    return isinstance(value, int | float) and not isinstance(value, bool)
 
 
-def share(low_open: bool = False, high_open: bool = False) -> Kind:
-    """Return the kind of a plain number from 0 to 1, with or without its ends."""
-    allowed = f"a number {'above' if low_open else 'from'} 0 {'and below' if high_open else 'to'} 1"
+def number(low: float, high: float, low_open: bool = False, high_open: bool = False) -> Kind:
+    """Return the kind of a plain number from `low` to `high`, with or without its ends."""
+    least, most = "above" if low_open else "from", "and below" if high_open else "to"
+    allowed = f"a number {least} {low:g} {most} {high:g}"
 
     def read(value: Any, base: Path) -> float:
-        number = isinstance(value, int | float) and not isinstance(value, bool)
-        if not number or not 0 <= value <= 1:
-            raise FaultError(allowed, written(value))
-        if (low_open and value == 0) or (high_open and value == 1):
+        open_end = (low_open and value == low) or (high_open and value == high)
+        if not is_number(value) or not low <= value <= high or open_end:
             raise FaultError(allowed, written(value))
         return float(value)
 
-    low = "exclusiveMinimum" if low_open else "minimum"
-    high = "exclusiveMaximum" if high_open else "maximum"
-    return Kind(allowed, {"type": "number", low: 0, high: 1}, read)
+    lower = "exclusiveMinimum" if low_open else "minimum"
+    upper = "exclusiveMaximum" if high_open else "maximum"
+    return Kind(allowed, {"type": "number", lower: low, upper: high}, read)
+
+
+#: The kind of a share of something.
+share = partial(number, 0, 1)
 
 
 def _above_nothing(dimension: Dimension, value: Any, base: Path) -> Distribution:
@@ -122,68 +119,67 @@ def _above_nothing(dimension: Dimension, value: Any, base: Path) -> Distribution
     return shape
 
 
-def _instants(value: Any, base: Path) -> tuple[Constant, ...]:
-    allowed = f'a list of 1 to {MOST_TIMES} fixed durations, such as ["1 us", "3 us"]'
-    if not isinstance(value, list | tuple) or not 1 <= len(value) <= MOST_TIMES:
-        raise FaultError(allowed, written(value))
-    found = []
-    for i, one in enumerate(value):
-        try:
-            amount = whole(one, TIME)
-        except FaultError as error:
-            raise error.under(i) from None
-        if amount < 0:
-            raise FaultError("a duration may not reach below zero", written(one), (i,))
-        found.append(Constant(value=amount))
-    return tuple(found)
+def several(allowed: str, most: int, one: Kind, fewest: int = 1, complaint: str = "") -> Kind:
+    """Return the kind of a list, whose faults say which of its values they are in."""
+
+    def read(values: Any, base: Path) -> tuple[Any, ...]:
+        if not isinstance(values, list | tuple) or not fewest <= len(values) <= most:
+            raise FaultError(complaint or allowed, written(values))
+        found = []
+        for i, value in enumerate(values):
+            try:
+                found.append(one.taken(value, base))
+            except FaultError as error:
+                raise error.under(i) from None
+        return tuple(found)
+
+    schema = {"type": "array", "minItems": fewest, "maxItems": most, "items": one.schema}
+    return Kind(allowed, schema, read)
 
 
-def each_of(read: Callable[[Any], Any], values: Sequence[Any]) -> tuple[Any, ...]:
-    """Read each value of a list; a fault says which of them it is in."""
-    found = []
-    for i, one in enumerate(values):
-        try:
-            found.append(read(one))
-        except FaultError as error:
-            raise error.under(i) from None
-    return tuple(found)
+def _each_lane(allowed: str, one: Kind, all_lanes: Kind) -> Kind:
+    """Return the kind of a list of one value a lane, or of a value for all lanes."""
+    listed = several(f"a list of 1 to {MOST_LANES} values, one a lane", MOST_LANES, one)
+
+    def read(value: Any, base: Path) -> Any:
+        return (listed if isinstance(value, list) else all_lanes).taken(value, base)
+
+    return Kind(allowed, {"anyOf": [all_lanes.schema, listed.schema]}, read)
 
 
-def _each_lane(read: Callable[[Any], Any], value: Any) -> tuple[Any, ...]:
-    """Read a list of one value a lane."""
-    if not 1 <= len(value) <= MOST_LANES:
-        raise FaultError(f"a list of 1 to {MOST_LANES} values, one a lane", written(value))
-    return each_of(read, value)
+def _line(value: Any, base: Path) -> str:
+    if not isinstance(value, str) or not value.removeprefix("!").strip():
+        raise FaultError("the name of a variable in quotes", written(value))
+    return value
 
 
-def _lines(value: Any, base: Path) -> tuple[str, ...]:
-    if not isinstance(value, list):
-        return (_line(value, base),)
-    return _each_lane(lambda one: _line(one, base), value)
+def _fixed(value: Any, base: Path) -> Constant:
+    return Constant(value=whole(value, TIME))
 
 
-def _or_list(single: dict[str, Any], one: dict[str, Any]) -> dict[str, Any]:
-    """Return the schema of a single value, or of a list of one a lane."""
-    several = {"type": "array", "minItems": 1, "maxItems": MOST_LANES, "items": one}
-    return {"anyOf": [single, several]}
+#: A fixed duration, which may be negative.
+FIXED = Kind(TIME.allowed, TIME.schema(), _fixed)
+
+
+def _instant(value: Any, base: Path) -> Constant:
+    found = _fixed(value, base)
+    if found.value < 0:
+        raise FaultError("a duration may not reach below zero", written(value))
+    return found
 
 
 def _above_zero(dimension: Dimension) -> Kind:
     def read(value: Any, base: Path) -> Rate:
         return positive(value, dimension)
 
-    schema = {"type": "string", "pattern": dimension.pattern, "examples": [dimension.example]}
+    schema = {**dimension.schema(), "examples": [dimension.example]}
     return Kind(f"{dimension.allowed}, above zero", schema, read)
 
 
-def _fixed(value: Any, base: Path) -> Constant:
-    allowed = 'a fixed duration above zero, such as "50 us"'
-    if isinstance(value, dict):
-        raise FaultError(allowed, written(value))
-    amount = whole(value, TIME)
-    if amount <= 0:
-        raise FaultError(allowed, written(value))
-    return Constant(value=amount)
+def _above_zero_fixed(value: Any, base: Path) -> Constant:
+    if not isinstance(value, dict) and (found := _fixed(value, base)).value > 0:
+        return found
+    raise FaultError('a fixed duration above zero, such as "50 us"', written(value))
 
 
 def duration(value: Any, base: Path) -> Distribution:
@@ -218,12 +214,6 @@ def _skew(value: Any, base: Path) -> Distribution:
     return Uniform(low=min(shape.constant_value, 0), high=max(shape.constant_value, 0))
 
 
-def _lane_skews(value: Any, base: Path) -> Distribution | tuple[Constant, ...]:
-    if not isinstance(value, list):
-        return _skew(value, base)
-    return _each_lane(lambda one: Constant(value=whole(one, TIME)), value)
-
-
 #: What a direction's limits of the delay may contain.
 COVERED = ("part_to_part_skew", "channel_skew", "pulse_width_distortion")
 
@@ -250,24 +240,16 @@ def _tolerance(value: Any, base: Path) -> Distribution:
     return shape
 
 
-def _by_name(name: str, dimension: Dimension, read: Callable[[Any, Path], Any]) -> Kind:
+def _by_name(name: str, dimension: Dimension, read: Read) -> Kind:
     return Kind(f"{dimension.allowed}, or a table with a shape", {"$ref": f"#/$defs/{name}"}, read)
 
 
 @dataclass(frozen=True)
 class Capture:
-    """When a host captures a bit, counted from the clock edge of its own that launches it.
+    """When a host captures a bit, counted from the clock edge of its own that launches it."""
 
-    Attributes
-    ----------
-    half_periods : int or None
-        In half periods of the host's clock.
-    delay : int or None
-        As a trained delay, in fs.
-    """
-
-    half_periods: int | None
-    delay: int | None = None
+    half_periods: int | None  # of the host's clock
+    delay: int | None = None  # as trained, in fs
 
 
 MOST_HALF_PERIODS = 64
@@ -280,86 +262,79 @@ def _host_capture(value: Any, base: Path) -> Capture:
     )
     if value in ("half", "whole"):
         return Capture(1 if value == "half" else 2)
-    if isinstance(value, bool) or not isinstance(value, int | str):
-        raise FaultError(allowed, written(value))
-    if isinstance(value, int):
-        if not 1 <= value <= MOST_HALF_PERIODS:
-            raise FaultError(allowed, written(value))
+    if type(value) is int and 1 <= value <= MOST_HALF_PERIODS:
         return Capture(value)
-    try:
-        delay = whole(value, TIME)
-    except FaultError:
-        raise FaultError(allowed, written(value)) from None
-    if delay <= 0:
-        raise FaultError(allowed, written(value))
-    return Capture(None, delay)
+    with suppress(FaultError):
+        if isinstance(value, str) and (delay := whole(value, TIME)) > 0:
+            return Capture(None, delay)
+    raise FaultError(allowed, written(value))
 
-
-HOST_CAPTURE = Kind(
-    'half, whole, a whole number of half periods, or a fixed duration, such as "14 ns"',
-    {
-        "anyOf": [
-            {"enum": ["half", "whole"]},
-            {"type": "integer", "minimum": 1, "maximum": MOST_HALF_PERIODS},
-            {"type": "string", "pattern": TIME.pattern},
-        ]
-    },
-    _host_capture,
-)
-
-DURATION = _by_name("duration", TIME, duration)
-SIGNED_DURATION = _by_name("signed_duration", TIME, _signed)
-SLEW_KIND = _by_name("slew", SLEW, partial(_above_nothing, SLEW))
-VOLTAGE_KIND = _by_name("voltage", VOLTAGE, partial(_above_nothing, VOLTAGE))
-TIMES = Kind(
-    'a list of fixed durations, such as ["1 us", "3 us"]',
-    {
-        "type": "array",
-        "minItems": 1,
-        "maxItems": MOST_TIMES,
-        "items": {"type": "string", "pattern": TIME.pattern.replace("[+-]?", r"\+?", 1)},
-    },
-    _instants,
-)
-TOLERANCE = _by_name("ratio", RATIO, _tolerance)
-SKEW = _by_name("signed_duration", TIME, _skew)
-DELAY_COVERS = Kind(
-    f"a list of any of {', '.join(map(written, COVERED))}",
-    {"type": "array", "items": {"enum": list(COVERED)}, "uniqueItems": True},
-    _covers,
-)
-LANE_SKEWS = Kind(
-    f"{TIME.allowed}, a table with a shape, or a list of one fixed value a lane",
-    _or_list({"$ref": "#/$defs/signed_duration"}, {"type": "string", "pattern": TIME.pattern}),
-    _lane_skews,
-)
-FIXED_DURATION = Kind(
-    'a fixed duration above zero, such as "50 us"',
-    {"type": "string", "pattern": TIME.pattern, "examples": ["50 us"]},
-    _fixed,
-)
 
 Text = Annotated[StrictStr, Kind("text in quotes", {"type": "string"})]
 Flag = Annotated[StrictBool, Kind("true or false", {"type": "boolean"})]
-LineName = Annotated[str, Kind("the name of a variable in quotes", {"type": "string"}, _line)]
+_LINE = Kind("the name of a variable in quotes", {"type": "string"}, _line)
+LineName = Annotated[str, _LINE]
 LineNames = Annotated[
     tuple[str, ...],
-    Kind(
-        "the name of a variable in quotes, or a list of one a lane",
-        _or_list({"type": "string"}, {"type": "string"}),
-        _lines,
+    _each_lane(
+        f"{_LINE.allowed}, or a list of one a lane",
+        _LINE,
+        Kind("", _LINE.schema, lambda value, base: (_line(value, base),)),
     ),
 ]
-Duration = Annotated[Distribution, DURATION]
-SignedDuration = Annotated[Distribution, SIGNED_DURATION]
-HostCapture = Annotated[Capture, HOST_CAPTURE]
-Skew = Annotated[Distribution, SKEW]
-DelayCovers = Annotated[tuple[str, ...], DELAY_COVERS]
-LaneSkews = Annotated[Distribution | tuple[Constant, ...], LANE_SKEWS]
-Slew = Annotated[Distribution, SLEW_KIND]
-Voltage = Annotated[Distribution, VOLTAGE_KIND]
-Times = Annotated[tuple[Constant, ...], TIMES]
-Tolerance = Annotated[Distribution, TOLERANCE]
-FixedDuration = Annotated[Constant, FIXED_DURATION]
+Duration = Annotated[Distribution, _by_name("duration", TIME, duration)]
+SignedDuration = Annotated[Distribution, _by_name("signed_duration", TIME, _signed)]
+HostCapture = Annotated[
+    Capture,
+    Kind(
+        'half, whole, a whole number of half periods, or a fixed duration, such as "14 ns"',
+        {
+            "anyOf": [
+                {"enum": ["half", "whole"]},
+                {"type": "integer", "minimum": 1, "maximum": MOST_HALF_PERIODS},
+                TIME.schema(),
+            ]
+        },
+        _host_capture,
+    ),
+]
+_SKEW = _by_name("signed_duration", TIME, _skew)
+Skew = Annotated[Distribution, _SKEW]
+DelayCovers = Annotated[
+    tuple[str, ...],
+    Kind(
+        f"a list of any of {', '.join(map(written, COVERED))}",
+        {"type": "array", "items": {"enum": list(COVERED)}, "uniqueItems": True},
+        _covers,
+    ),
+]
+LaneSkews = Annotated[
+    Distribution | tuple[Constant, ...],
+    _each_lane(
+        f"{TIME.allowed}, a table with a shape, or a list of one fixed value a lane",
+        FIXED,
+        _SKEW,
+    ),
+]
+Slew = Annotated[Distribution, _by_name("slew", SLEW, partial(_above_nothing, SLEW))]
+Voltage = Annotated[Distribution, _by_name("voltage", VOLTAGE, partial(_above_nothing, VOLTAGE))]
+Times = Annotated[
+    tuple[Constant, ...],
+    several(
+        'a list of fixed durations, such as ["1 us", "3 us"]',
+        MOST_TIMES,
+        Kind("", TIME.schema(signed=False), _instant),
+        complaint=f'a list of 1 to {MOST_TIMES} fixed durations, such as ["1 us", "3 us"]',
+    ),
+]
+Tolerance = Annotated[Distribution, _by_name("ratio", RATIO, _tolerance)]
+FixedDuration = Annotated[
+    Constant,
+    Kind(
+        'a fixed duration above zero, such as "50 us"',
+        {**TIME.schema(), "examples": ["50 us"]},
+        _above_zero_fixed,
+    ),
+]
 Frequency = Annotated[Rate, _above_zero(FREQUENCY)]
 LineRate = Annotated[Rate, _above_zero(LINE_RATE)]

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
-from collections.abc import Callable
-from dataclasses import dataclass
 from functools import cached_property, partial
 from itertools import pairwise
 from typing import Annotated, Any, ClassVar, Literal, NamedTuple, Self
@@ -21,7 +19,7 @@ from pydantic import (
     model_validator,
 )
 
-from simlink.base.draws import Streams
+from simlink.base.draws import Sampler, Streams
 from simlink.scenario.faults import FaultError, written
 from simlink.scenario.quantities import whole
 
@@ -38,19 +36,6 @@ class Moments(NamedTuple):
     variance: float
     low: float
     high: float
-
-
-@dataclass(frozen=True)
-class Sampler:
-    """Draws from a quantity, in order.
-
-    Attributes
-    ----------
-    take : callable
-        Returns the next `n` draws in base units, shape (n,).
-    """
-
-    take: Callable[[int], Ints]
 
 
 def _amount(value: Any, info: ValidationInfo, least: int | None = None) -> Any:
@@ -96,6 +81,9 @@ class Table(BaseModel):
 class Distribution(Table, ABC):
     """A quantity in base units (femtoseconds, or 1e-12 for ratios)."""
 
+    is_simple: ClassVar[bool] = False
+    """Whether the shape has `draw_raw` and `from_raw`."""
+
     @abstractmethod
     def _moments(self) -> Moments:
         """Return the moments and the support."""
@@ -130,11 +118,6 @@ class Distribution(Table, ABC):
     def is_random(self) -> bool:
         """Whether two trials may draw differently."""
         return not self.is_constant
-
-    @property
-    def is_simple(self) -> bool:
-        """Whether the shape has `draw_raw` and `from_raw`."""
-        return False
 
     @property
     def constant_value(self) -> int:
@@ -185,11 +168,7 @@ class Constant(Distribution):
 class Simple(Distribution):
     """A shape whose draw k depends on raw draw k alone."""
 
-    @property
-    def is_simple(self) -> bool:
-        """True."""
-        return True
-
+    is_simple = True
     standard: ClassVar[str] = "random"
     """The method of a generator that gives the raw draws."""
 

@@ -62,21 +62,9 @@ def load(path: Path | str) -> Scenario:
 
 
 def loads(text: str, base: Path | str = ".", name: str = "<text>") -> Scenario:
-    """Read and check a scenario given as text.
+    """Read and check a scenario given as TOML.
 
-    Parameters
-    ----------
-    text : str
-        TOML.
-    base : Path or str
-        The directory that file names are relative to.
-    name : str
-        What to name in a complaint.
-
-    Raises
-    ------
-    InputError
-        See `load`.
+    File names are relative to `base`; a complaint names `name`. It raises as `load` does.
     """
     if _LONG_KEY.search(text):
         raise InputError(

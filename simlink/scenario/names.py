@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Annotated, Any
@@ -10,7 +11,7 @@ from pydantic import Field
 
 from simlink.scenario.faults import FaultError, written
 from simlink.scenario.fields import Section, optional
-from simlink.scenario.kinds import Kind
+from simlink.scenario.kinds import Kind, several
 
 #: The longest name, in characters.
 LONGEST = 24
@@ -26,27 +27,16 @@ def _pin(value: Any, base: Path) -> str:
     return str(value)
 
 
-def _pins(value: Any, base: Path) -> str | tuple[str, ...]:
-    if not isinstance(value, list):
-        return _pin(value, base)
-    if not value:
-        raise FaultError(f"{_ALLOWED}, or a list of one a lane", written(value))
-    found = []
-    for i, one in enumerate(value):
-        try:
-            found.append(_pin(one, base))
-        except FaultError as error:
-            raise error.under(i) from None
-    return tuple(found)
-
-
-PinName = Annotated[str, Kind(_ALLOWED, _TEXT, _pin)]
+_PIN = Kind(_ALLOWED, _TEXT, _pin)
+# How many there are to be is known with the lanes alone.
+_PINS = several(f"{_ALLOWED}, or a list of one a lane", sys.maxsize, _PIN)
+PinName = Annotated[str, _PIN]
 PinNames = Annotated[
     str | tuple[str, ...],
     Kind(
-        f"{_ALLOWED}, or a list of one a lane",
+        _PINS.allowed,
         {"anyOf": [_TEXT, {"type": "array", "items": _TEXT, "minItems": 1}]},
-        _pins,
+        lambda value, base: (_PINS if isinstance(value, list) else _PIN).taken(value, base),
     ),
 ]
 

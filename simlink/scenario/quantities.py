@@ -26,42 +26,30 @@ LONGEST = 9_000_000_000_000_000_000
 NUMBER = r"[+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]{1,3})?"
 _QUANTITY = re.compile(rf"\s*({NUMBER})\s*([^\s0-9.+-][^\s]*)\s*")
 _MOST_TEXT = 100
+#: How micro is written.
+_MICRO = ("u", "\N{MICRO SIGN}", "\N{GREEK SMALL LETTER MU}")
 
 
 @dataclass(frozen=True, eq=False)  # there is one of each
 class Dimension:
-    """What a quantity measures, and the units that it may be written in.
+    """What a quantity measures, and the units that it may be written in."""
 
-    Parameters
-    ----------
-    noun : str
-        Its name with an article.
-    example : str
-        A quantity, as a user would write it.
-    scales : mapping of str to int
-        How many base units one of each unit is.
-    most : int
-        The largest magnitude allowed, in base units.
-    most_text : str
-        The same for people.
-    """
-
-    noun: str
-    example: str
-    scales: Mapping[str, int]
-    most: int
-    most_text: str
+    noun: str  # its name with an article
+    example: str  # a quantity, as a user would write it
+    scales: Mapping[str, int]  # how many base units one of each unit is
+    most: int  # the largest magnitude allowed, in base units
+    most_text: str  # the same for people
 
     @property
     def allowed(self) -> str:
         """What a complaint says is allowed."""
         return f'{self.noun} with a unit, such as "{self.example}"'
 
-    @property
-    def pattern(self) -> str:
-        """A regular expression that the text of a quantity matches."""
+    def schema(self, signed: bool = True) -> dict[str, Any]:
+        """Return the JSON Schema of the text of a quantity."""
         units = "|".join(re.escape(unit) for unit in self.scales)
-        return rf"^\s*{NUMBER}\s*({units})\s*$"
+        number = NUMBER if signed else NUMBER.replace("[+-]?", r"\+?", 1)
+        return {"type": "string", "pattern": rf"^\s*{number}\s*({units})\s*$"}
 
 
 TIME = Dimension(
@@ -71,9 +59,7 @@ TIME = Dimension(
         "fs": 1,
         "ps": 10**3,
         "ns": 10**6,
-        "us": 10**9,
-        "\N{MICRO SIGN}s": 10**9,
-        "\N{GREEK SMALL LETTER MU}s": 10**9,
+        **{f"{micro}s": 10**9 for micro in _MICRO},
         "ms": 10**12,
         "s": 10**15,
         "min": 60 * 10**15,
@@ -111,9 +97,7 @@ SLEW = Dimension(
         for per, scale in (
             ("/s", 1),
             ("/ms", 10**3),
-            ("/us", 10**6),
-            ("/\N{MICRO SIGN}s", 10**6),
-            ("/\N{GREEK SMALL LETTER MU}s", 10**6),
+            *((f"/{micro}s", 10**6) for micro in _MICRO),
             ("/ns", 10**9),
         )
         for prefix, volts in (("V", 1), ("kV", 10**3))
@@ -125,14 +109,7 @@ SLEW = Dimension(
 VOLTAGE = Dimension(
     "a voltage",
     "400 V",
-    {
-        "uV": 1,
-        "\N{MICRO SIGN}V": 1,
-        "\N{GREEK SMALL LETTER MU}V": 1,
-        "mV": 10**3,
-        "V": 10**6,
-        "kV": 10**9,
-    },
+    {**{f"{micro}V": 1 for micro in _MICRO}, "mV": 10**3, "V": 10**6, "kV": 10**9},
     10**12,
     "1000 kV",
 )
@@ -146,24 +123,12 @@ class Rate:
 
 
 def exact(value: Any, dimension: Dimension) -> Fraction:
-    """Read a quantity exactly.
-
-    Parameters
-    ----------
-    value : object
-        What the file holds; only text with a unit will do.
-    dimension : Dimension
-        What the quantity has to measure.
-
-    Returns
-    -------
-    Fraction
-        The quantity in base units, not rounded.
+    """Read a quantity exactly, in base units, not rounded; only text with a unit will do.
 
     Raises
     ------
     FaultError
-        When it is no such quantity, or is too large.
+        When it is no quantity of that dimension, or is too large.
     """
     found = written(value)
     if not isinstance(value, str) or len(value) > _MOST_TEXT:
@@ -227,17 +192,12 @@ def positive(value: Any, dimension: Dimension) -> Rate:
 
 @contextmanager
 def told(where: str) -> Iterator[None]:
-    """Have a fault of what did not come from a scenario file told as bad input.
-
-    Parameters
-    ----------
-    where : str
-        What to name in the complaint, such as an option.
+    """Have a fault of what did not come from a scenario file, but an option, told as bad input.
 
     Raises
     ------
     InputError
-        In place of a FaultError.
+        In place of a FaultError; it names `where`.
     """
     try:
         yield
@@ -246,24 +206,12 @@ def told(where: str) -> Iterator[None]:
 
 
 def parse_duration(text: str, where: str = "duration") -> int:
-    """Read a duration that did not come from a scenario file.
-
-    Parameters
-    ----------
-    text : str
-        The duration with its unit.
-    where : str
-        What to name in a complaint.
-
-    Returns
-    -------
-    int
-        Femtoseconds, rounded half to even.
+    """Read a duration that did not come from a scenario file, in fs, rounded half to even.
 
     Raises
     ------
     InputError
-        When it is no duration.
+        When it is no duration; it names `where`.
     """
     with told(where):
         return whole(text, TIME)

@@ -22,36 +22,17 @@ _FORMS = {
 
 @dataclass(frozen=True)
 class Question:
-    """One number that a scenario needs.
+    """One number that a scenario needs."""
 
-    Parameters
-    ----------
-    name : str
-        What it is called as an option, without the dashes.
-    asks : str
-        What it is, in words.
-    kind : str
-        How an answer is read.
-    default : str
-        The answer that is assumed when none is given.
-    why : str
-        Why that value is assumed.
-    keys : tuple of str
-        The dotted keys that hold it.
-    printed : bool
-        Whether a data sheet prints it; the rest is decided or measured by whoever builds the link.
-    usual : (str, str), optional
-        Ends beyond which a value deserves a remark.
-    """
-
-    name: str
-    asks: str
-    kind: str
-    default: str
-    why: str
-    keys: tuple[str, ...]
+    name: str  # as an option, without the dashes
+    asks: str  # what it is, in words
+    kind: str  # how an answer is read
+    default: str  # the answer that is assumed when none is given
+    why: str  # why that one
+    keys: tuple[str, ...]  # the dotted keys that hold it
+    #: Whether a data sheet prints it; the rest is decided or measured by whoever builds the link.
     printed: bool = True
-    usual: tuple[str, str] | None = None
+    usual: tuple[str, str] | None = None  # ends beyond which a value deserves a remark
 
     @property
     def form(self) -> str:

@@ -58,18 +58,9 @@ def unknown(key: str, known: Collection[str]) -> str:
 
 
 def read_shape(value: Any, dimension: Dimension, base: Path, depth: int = 0) -> Distribution:
-    """Read a quantity that may have any shape.
+    """Read a quantity, text with a unit or a table, that may have any shape.
 
-    Parameters
-    ----------
-    value : object
-        Text with a unit, or a table.
-    dimension : Dimension
-        What it has to measure.
-    base : Path
-        The directory that file names are relative to.
-    depth : int
-        How many shapes this one is inside of.
+    `depth` is how many shapes it is inside of.
 
     Raises
     ------
@@ -87,7 +78,7 @@ def read_shape(value: Any, dimension: Dimension, base: Path, depth: int = 0) -> 
     if depth > _DEEPEST:
         raise FaultError(f"shapes may be nested {_DEEPEST} deep at most")
     read = partial(read_shape, dimension=dimension, base=base, depth=depth + 1)
-    context = {"dimension": dimension, "base": base, "read": read, "count": _read_count}
+    context = {"dimension": dimension, "base": base, "law": read, "count": _read_count}
     found: Distribution = _read(value, SHAPES, context)
     return found
 

@@ -24,10 +24,10 @@ from pydantic import (
     model_validator,
 )
 
-from simlink.base.draws import Streams
+from simlink.base.draws import Sampler, Streams
 from simlink.base.safe_write import note_input
 from simlink.scenario.faults import FaultError, no_file, written
-from simlink.scenario.law import Distribution, Ints, Moments, Sampler
+from simlink.scenario.law import Distribution, Ints, Moments
 from simlink.scenario.quantities import NUMBER, TIME, Dimension
 
 _NUMBER = re.compile(NUMBER)
@@ -139,23 +139,10 @@ class Recorded(Distribution):
 
 
 def read_column(path: Path, column: str, unit: str, dimension: Dimension) -> Ints:
-    """Read one column of a CSV file exactly.
+    """Read a column of a CSV file: int64, shape (rows,), base units, rounded half to even.
 
-    Parameters
-    ----------
-    path : Path
-        The file: UTF-8, a header line first; lines that start with ``#`` are comments.
-    column : str
-        The name of the column.
-    unit : str
-        The unit that its numbers are in.
-    dimension : Dimension
-        What they measure.
-
-    Returns
-    -------
-    ndarray of int64, shape (rows,)
-        In base units, rounded half to even.
+    The file is UTF-8 with a header line first; lines that start with ``#`` are comments. The unit
+    is that of its numbers.
 
     Raises
     ------

@@ -12,21 +12,14 @@ from simlink.scenario import analog, transient
 from simlink.scenario.composite import Mixture, TwoState
 from simlink.scenario.distributions import Distribution, Limits
 from simlink.scenario.faults import written
-from simlink.scenario.sections import COMMON, Keys
+from simlink.scenario.sections import COMMON, WAYS, Keys
 from simlink.scenario.writing import every_key, look_up, resolved
 
-# Keys whose default changes nothing in a remote-master scenario.
-_IDLE = {
-    "host.setup",
-    "host.hold",
-    "host.capture",
-    "barrier.return.check",
-    "title",
-    "frame.content",
-    "check",
-}
-# Keys and tables whose default changes nothing where there is no remote master.
-_IDLE_WITHOUT_MASTER = {
+# Keys and tables whose default changes nothing.
+_IDLE = {"barrier.return.check", "title", "frame.content", "check"}
+# Nor these, where there is a remote master and where there is none.
+_IDLE_WITH_MASTER = _IDLE | {"host.setup", "host.hold", "host.capture"}
+_IDLE_WITHOUT_MASTER = _IDLE | {
     "remote_clock",
     "fifo.depth",
     "fifo.release_bits",
@@ -35,12 +28,8 @@ _IDLE_WITHOUT_MASTER = {
     "fifo.credit_refresh",
     "barrier.return.style",
     "barrier.return.strobe",
-    "barrier.return.check",
     "host.drain",
     "host.watermark",
-    "title",
-    "frame.content",
-    "check",
 }
 
 _WHY = {
@@ -107,36 +96,18 @@ _WHY = {
 
 @dataclass(frozen=True)
 class Assumption:
-    """A default that was used because the file did not say.
+    """A default that was used because the file did not say."""
 
-    Parameters
-    ----------
-    key : str
-        The dotted key.
-    value : object
-        The value that was used, as it would be written in the file.
-    why : str
-        What it means.
-    """
-
-    key: str
-    value: Any
-    why: str
+    key: str  # dotted
+    value: Any  # that was used, as it would be written in the file
+    why: str  # what it means
 
 
 def assumed(scenario: Keys, raw: Mapping[str, Any]) -> list[Assumption]:
-    """Return the defaults that were used and matter, in the order of the format.
-
-    Parameters
-    ----------
-    scenario : Keys
-        The scenario.
-    raw : mapping
-        What its file holds.
-    """
+    """Return the defaults that a silent file left and that matter, in the order of the format."""
     found = []
     scheme = look_up(raw, "link.scheme")
-    idle = _IDLE if scheme == "remote_master" else _IDLE_WITHOUT_MASTER
+    idle = _IDLE_WITH_MASTER if scheme == "remote_master" else _IDLE_WITHOUT_MASTER
     for section, values in resolved(raw, scenario.bits_per_lane).items():
         for name, value in values.items():
             key = f"{section}.{name}" if section else name
@@ -201,19 +172,11 @@ def _low_ends(key: str, law: Any) -> Iterator[Assumption]:
 
 
 def _both_given(raw: Mapping[str, Any], name: str) -> bool:
-    return all(look_up(raw, f"barrier.{way}.{name}") is not None for way in ("forward", "return"))
+    return all(look_up(raw, f"barrier.{way}.{name}") is not None for way in WAYS)
 
 
 def notes(scenario: Keys, raw: Mapping[str, Any]) -> list[str]:
-    """Return what a user may not have meant, one line each.
-
-    Parameters
-    ----------
-    scenario : Keys
-        The scenario.
-    raw : mapping
-        What its file holds.
-    """
+    """Return what a user may not have meant by what a file holds, one line each."""
     found = []
     for key, law in (
         ("trigger.tolerance", scenario.trigger.tolerance),
@@ -234,23 +197,18 @@ def notes(scenario: Keys, raw: Mapping[str, Any]) -> list[str]:
     back = scenario.barrier.return_
     by_remote = scenario.link.scheme == "remote_master"
     if by_remote and back.has_strobe and line is not None and line.value < 2 * clock.value:
-        key = "barrier.line_rate" if back.line_rate is None else "barrier.return.line_rate"
         found.append(
-            f"{key}: the strobe asks for 2 f = "
+            f"{scenario.barrier.key('return', 'line_rate')}: the strobe asks for 2 f = "
             f"{rate_text(2 * clock.value, 'bit/s')}, "
             f"{rate_text(2 * clock.value - line.value, 'bit/s')} more than the line has; lanes "
             f"that are self-clocked have barrier.return.strobe = false"
         )
-    immune = [scenario.barrier.direction(way).slew_immunity for way in ("forward", "return")]
-    if scenario.transient and None in immune:
-        which = {
-            (True, True): "",
-            (True, False): "forward.",
-            (False, True): "return.",
-        }[immune[0] is None, immune[1] is None]
-        channels = f"{which.removesuffix('.')} channel" if which else "channel"
+    lacking = [way for way in WAYS if scenario.barrier.direction(way).slew_immunity is None]
+    if scenario.transient and lacking:
+        which, what = ("", "") if len(lacking) == 2 else (f".{lacking[0]}", f"{lacking[0]} ")
         found.append(
-            f"barrier.{which}slew_immunity: not given, so that no transient upsets any {channels}"
+            f"barrier{which}.slew_immunity: not given, so that no transient upsets any "
+            f"{what}channel"
         )
     if scenario.fault.threshold is not None and not scenario.transient:
         found.append("fault.threshold: there is no [[transient]], so that nothing raises the line")
@@ -271,17 +229,15 @@ def _barrier_notes(scenario: Keys, raw: Mapping[str, Any]) -> Iterator[str]:
                 f"{key}: {given} is taken as the largest difference between any two channels of a "
                 f"direction: each draws its share, from {low} to {high}, once a board"
             )
-    for name in ("forward", "return"):
+    for name in WAYS:
         way = scenario.barrier.direction(name)
-        laws = {
-            "part_to_part_skew": (way.part_to_part_skew,),
-            "channel_skew": way.lane_skews(scenario.frame.lanes),
-            "pulse_width_distortion": (way.pulse_width_distortion,),
-        }
         lost = [
             key
             for key in way.delay_covers
-            if any(not law.is_constant or law.constant_value for law in laws[key])
+            if any(
+                not law.is_constant or law.constant_value
+                for law in way.laws(key, scenario.frame.lanes)
+            )
         ]
         if way.delay.is_constant and lost:
             yield (

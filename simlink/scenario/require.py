@@ -49,19 +49,12 @@ _SHOWN |= {"V/s": '"10 kV/us"', "words/h": "0.01", "conversions": "1.5"}
 
 @dataclass(frozen=True)
 class Requirement:
-    """What is required of one figure, or of the margin of one limit.
+    """What is required of one figure, or of the margin of one limit."""
 
-    Attributes
-    ----------
-    at_most, at_least : Fraction or None
-        The bound, one of the two, in the unit itself; times in seconds.
-    confidence : float
-        With which the figure's interval has to lie within the bound.
-    """
-
+    #: The bound, one of the two, in the unit itself; times in seconds.
     at_most: Fraction | None
     at_least: Fraction | None
-    confidence: float = USUAL
+    confidence: float = USUAL  # with which the figure's interval has to lie within the bound
 
 
 def _bound(value: Any, unit: str) -> Fraction:
@@ -95,14 +88,8 @@ def _bound(value: Any, unit: str) -> Fraction:
 class Required(Kind):
     """The kind of a requirement.
 
-    Parameters
-    ----------
-    unit : str
-        Of the bound: ``"1"`` for a share, ``"s"``, ``"words/s"``, ``"bit/s"``, or what is counted.
-    seen : bool
-        Whether the figure is but what was seen, without a confidence.
-    margin : bool
-        Whether it is of the margin of a limit.
+    Its bound is in a unit: ``"1"`` for a share, ``"s"``, ``"words/s"``, ``"bit/s"``, or what is
+    counted. A figure that is but what was `seen` has no confidence, nor has a `margin` of a limit.
     """
 
     def __init__(self, unit: str, *, seen: bool = False, margin: bool = False) -> None:

@@ -47,19 +47,10 @@ class Scenario(Keys):
 
     @classmethod
     def from_dict(cls, tables: Mapping[str, Any], base: Path | str = ".") -> Scenario:
-        """Return a scenario from tables as a file would hold them; see `from_dict`.
+        """Return a scenario from tables as a file would hold them; it raises as `from_dict` does.
 
-        Parameters
-        ----------
-        tables : mapping
-            Such as ``{"link": {"scheme": "remote_master"}, "trigger": {"rate": "1 MHz"}, ...}``.
-        base : Path or str
-            The directory that file names are relative to.
-
-        Raises
-        ------
-        InputError
-            With one line about each fault.
+        Such as ``{"link": {"scheme": "remote_master"}, "trigger": {"rate": "1 MHz"}, ...}``; file
+        names are relative to `base`.
         """
         return from_dict(tables, base)
 
@@ -129,10 +120,7 @@ class Scenario(Keys):
     def with_values(self, values: Mapping[str, Any]) -> Scenario:
         """Return a checked copy with other values at some dotted keys, all changed at once.
 
-        Parameters
-        ----------
-        values : mapping of str to object
-            See `with_value`; one by one, the first might not fit the old value of the second.
+        See `with_value`; one by one, the first might not fit the old value of the second.
 
         Raises
         ------
@@ -260,14 +248,7 @@ def _refused(raw: Mapping[str, Any]) -> Iterator[tuple[str, Any]]:
 
 
 def names_of(table: Mapping[str, Any], name: str) -> Names:
-    """Read a table of names that stands by itself.
-
-    Parameters
-    ----------
-    table : mapping
-        What a file holds under ``[names]``.
-    name : str
-        The file.
+    """Read a table of names, as it stands under ``[names]``, from a file of its own.
 
     Raises
     ------

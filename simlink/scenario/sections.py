@@ -251,20 +251,23 @@ class Barrier(Section):
         default_factory=ReturnChannel, alias="return", description="To the host."
     )
 
-    def direction(self, name: Literal["forward", "return"]) -> Direction:
-        """Return one direction with the barrier's own values filled in.
+    def direction(self, way: Way) -> Direction:
+        """Return one direction with the barrier's own values filled in."""
+        return Direction(
+            **{one.name: getattr(self._giver(way, one.name), one.name) for one in fields(Direction)}
+        )
 
-        Parameters
-        ----------
-        name : {"forward", "return"}
-            Which direction.
-        """
-        own = self.forward if name == "forward" else self.return_
-        values = {field.name: getattr(own, field.name) for field in fields(Direction)}
-        for key in COMMON:
-            if values[key] is None:
-                values[key] = getattr(self, key)
-        return Direction(**values)
+    def key(self, way: Way, name: str) -> str:
+        """Return the dotted key that gives a value of a direction: its own, or the barrier's."""
+        return f"barrier.{name}" if self._giver(way, name) is self else f"barrier.{way}.{name}"
+
+    def _giver(self, way: Way, name: str) -> Section:
+        own = self.forward if way == "forward" else self.return_
+        return self if name in COMMON and getattr(own, name) is None else own
+
+
+Way = Literal["forward", "return"]
+WAYS: tuple[Way, ...] = ("forward", "return")
 
 
 COMMON = (
@@ -296,6 +299,10 @@ class Direction:
     min_pulse: Distribution
     line_rate: Rate | None
     slew_immunity: Distribution | None = None
+
+    def laws(self, name: str, lanes: int) -> tuple[Distribution, ...]:
+        """Return the laws of a part of the crossing; of the channel skew that of each lane."""
+        return self.lane_skews(lanes) if name == "channel_skew" else (getattr(self, name),)
 
     def lane_skews(self, lanes: int) -> tuple[Distribution, ...]:
         """Return the skew of each of `lanes` channels."""

@@ -152,21 +152,11 @@ def ask(
     read: Callable[[str], str],
     tell: Callable[[str], object],
 ) -> dict[str, str]:
-    """Ask for every number that has no answer yet, until each can be used.
+    """Ask for every number that has no answer yet, until each can be used; see `render`.
 
-    Parameters
-    ----------
-    answers, folder
-        See `render`.
-    read : callable
-        Shows a prompt and returns the line typed; an empty one takes the default.
-    tell : callable
-        Says a line, such as why an answer cannot be used.
-
-    Returns
-    -------
-    dict of str to str
-        All answers; those left to their defaults are not among them.
+    `read` shows a prompt and returns the line typed; an empty one takes the default. `tell` says a
+    line, such as why an answer cannot be used. All answers are returned, but not those left to
+    their defaults.
     """
     known = dict(answers)
     asked: set[str] = set()

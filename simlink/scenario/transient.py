@@ -99,14 +99,9 @@ def resolved(raw: Mapping[str, Any]) -> dict[str, Any]:
 
 
 def faults(raws: Any, pattern: str) -> Iterator[Fault]:
-    """Give what does not go together in the sources.
+    """Give what does not go together in the sources that a file holds, for a pattern of triggers.
 
-    Parameters
-    ----------
-    raws : list of mapping
-        What the file holds; each key fits its own kind.
-    pattern : str
-        That of the triggers.
+    Each key of them fits its own kind.
     """
     for i, raw in enumerate(raws or ()):
         kind = raw["kind"]

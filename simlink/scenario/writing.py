@@ -171,12 +171,7 @@ def fits(raw: Table, key: str) -> bool:
 def resolved(raw: Table, release_bits: int) -> dict[str, dict[str, Any]]:
     """Return every key that applies with its value as written, by table.
 
-    Parameters
-    ----------
-    raw : mapping
-        What the file holds.
-    release_bits : int
-        The default of fifo.release_bits, which depends on the frame.
+    `raw` is what the file holds; the default of fifo.release_bits depends on the frame.
     """
     sections: dict[str, dict[str, Any]] = {}
 
@@ -197,18 +192,9 @@ def resolved(raw: Table, release_bits: int) -> dict[str, dict[str, Any]]:
 
 
 def as_toml(raw: Table, release_bits: int, base: Path, to: Path | None) -> str:
-    """Return a scenario as TOML.
+    """Return a scenario as TOML; see `resolved`.
 
-    Parameters
-    ----------
-    raw : mapping
-        What the file holds.
-    release_bits : int
-        The default of fifo.release_bits.
-    base : Path
-        The directory that the file names in `raw` are relative to.
-    to : Path or None
-        The directory that the written file names shall be relative to; None: absolute names.
+    The file names in `raw` are relative to `base`, those written to `to`, or absolute without it.
     """
     lines: list[str] = []
     for section, values in resolved(raw, release_bits).items():

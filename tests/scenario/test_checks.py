@@ -190,6 +190,11 @@ def spread(low, high):
             "barrier.return.delay", "distortion and jitter come to -1 ns at the least",
         ),
         ({"host__service_latency": "1 h"}, "host.service_latency", "2.5 h is the most"),
+        (
+            {"remote_clock__frequency": "1e-999 Hz", "barrier__slew_immunity": "9 kV/us",
+             "transient": [{"kind": "at", "times": ["1 us"], "slew": "9 kV/us", "swing": "9 V"}]},
+            "remote_clock.frequency", "2.5 h is the most",
+        ),
     ],
 )  # fmt: skip
 def test_what_does_not_fit_together_is_refused(complaint, values, key, said):
