@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 from simlink.base.cautions import CAUTIONS
 from simlink.base.instants import FS_PER_SECOND
-from simlink.base.json_text import json_text
+from simlink.base.json_text import AsJson
 from simlink.base.late import picture
 from simlink.base.version import __version__
 from simlink.base.wording import short_time, slew_text
@@ -77,7 +77,7 @@ class Moment:
 
 
 @dataclass(frozen=True)
-class Exposure:
+class Exposure(AsJson):
     """What one event does to a conversion, by when it begins.
 
     Attributes
@@ -301,10 +301,6 @@ class Exposure:
             ],
             "cautions": CAUTIONS,
         }
-
-    def to_json(self) -> str:
-        """Return the study as JSON text, the same bytes for the same scenario and seed."""
-        return json_text(self.to_dict())
 
     def _repr_html_(self) -> str:
         return self.table.to_html()

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from simlink.base.errors import InputError
-from simlink.base.json_text import json_text
+from simlink.base.json_text import AsJson
 from simlink.base.wording import many, quantity
 from simlink.running.run import Run
 from simlink.running.run import run as simulate
@@ -34,7 +34,7 @@ _MOST_UNITS = 10**7
 
 
 @dataclass
-class Judgement:
+class Judgement(AsJson):
     """What became of a scenario that was judged.
 
     Attributes
@@ -84,10 +84,6 @@ class Judgement:
             "seed": self.run.scenario.seed,
             **self.verdict.to_dict(),
         }
-
-    def to_json(self) -> str:
-        """Return it as JSON text."""
-        return json_text(self.to_dict())
 
     def __repr__(self) -> str:
         return self.sentence

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 from simlink.base import wording
 from simlink.base.cautions import CAUTIONS
 from simlink.base.instants import FS_PER_SECOND
-from simlink.base.json_text import json_text
+from simlink.base.json_text import AsJson
 from simlink.engines.batch.branching import NoBranchesError
 from simlink.figures.cycle import periods
 from simlink.figures.intervals import CONFIDENCE
@@ -58,7 +58,7 @@ class PlainLoss:
 
 
 @dataclass(frozen=True)
-class LossStudy:
+class LossStudy(AsJson):
     """The loss of a scenario's FIFO.
 
     Attributes
@@ -182,10 +182,6 @@ class LossStudy:
             "sentence": self.sentence,
             "cautions": CAUTIONS,
         }
-
-    def to_json(self) -> str:
-        """Return what was found as JSON text."""
-        return json_text(self.to_dict())
 
 
 def loss(

@@ -17,7 +17,7 @@ import numpy.typing as npt
 from simlink.base.cautions import CAUTIONS
 from simlink.base.errors import InputError
 from simlink.base.instants import FS_PER_SECOND
-from simlink.base.json_text import json_text
+from simlink.base.json_text import AsJson
 from simlink.base.late import picture
 from simlink.budget import budget as budget_of
 from simlink.engines.choice import choose
@@ -46,7 +46,7 @@ _READ = (Fate.DELIVERED, Fate.UNDERRUN, Fate.CORRUPTED, Fate.DROPPED)
 
 
 @dataclass(frozen=True)
-class PassMap:
+class PassMap(AsJson):
     """Where a scheme's frames come through.
 
     Attributes
@@ -128,10 +128,6 @@ class PassMap:
             "no_clock_keeps": [list(names) for names in self.never],
             "cautions": CAUTIONS,
         }
-
-    def to_json(self) -> str:
-        """Return the map as JSON text."""
-        return json_text(self.to_dict())
 
 
 def clock_key(scenario: Scenario) -> str:

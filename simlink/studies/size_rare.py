@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from simlink.base import wording
 from simlink.base.cautions import CAUTIONS
-from simlink.base.json_text import json_text
+from simlink.base.json_text import AsJson
 from simlink.engines.batch.branching import refuse
 from simlink.figures.cycle import periods
 from simlink.figures.intervals import CONFIDENCE
@@ -57,7 +57,7 @@ def verdict(study: LossStudy, at_most: float) -> str:
 
 
 @dataclass
-class RareSizing:
+class RareSizing(AsJson):
     """Depths that were tried, and the smallest that does.
 
     Attributes
@@ -106,13 +106,13 @@ class RareSizing:
             return f"{said} One slot fewer does not do." if self.answer > 1 else said
         return f"{said} Whether one slot fewer would do stays open."
 
-    def to_json(self) -> str:
-        """Return what was found as JSON text."""
+    def to_dict(self) -> dict[str, Any]:
+        """Return what was found as JSON holds it."""
         rows: list[dict[str, Any]] = [
             {"depth": depth, "verdict": self.verdict(depth), **self.tried[depth].to_dict()}
             for depth in sorted(self.tried)
         ]
-        found = {
+        return {
             "title": self.scenario.title,
             "sought": "depth",
             "figure": "overrun",
@@ -124,7 +124,6 @@ class RareSizing:
             "sentence": self.sentence,
             "cautions": CAUTIONS,
         }
-        return json_text(found)
 
 
 def size_rare(

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 from simlink.base.cautions import CAUTIONS
-from simlink.base.json_text import json_text
+from simlink.base.json_text import AsJson
 from simlink.base.late import picture
 from simlink.base.version import __version__
 from simlink.base.wording import count, rate_text, share
@@ -92,7 +92,7 @@ KINDS = {
 
 
 @dataclass
-class Sizing:
+class Sizing(AsJson):
     """What was found.
 
     Attributes
@@ -372,7 +372,3 @@ class Sizing:
             "points": self._rows(),
             "cautions": CAUTIONS,
         }
-
-    def to_json(self) -> str:
-        """Return what was found as JSON text, the same bytes for the same scenario and seed."""
-        return json_text(self.to_dict())

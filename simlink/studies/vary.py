@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING, Any
 
 from simlink.base.cautions import CAUTIONS
 from simlink.base.errors import InputError
-from simlink.base.json_text import json_text
+from simlink.base.json_text import AsJson
 from simlink.base.late import picture
 from simlink.base.version import __version__
 from simlink.engines.choice import choose
@@ -96,7 +96,7 @@ class VariedPoint:
 
 
 @dataclass
-class Variation:
+class Variation(AsJson):
     """What varies with what.
 
     Attributes
@@ -193,10 +193,6 @@ class Variation:
             ],
             "cautions": CAUTIONS,
         }
-
-    def to_json(self) -> str:
-        """Return the study as JSON text, the same bytes for the same scenario and seed."""
-        return json_text(self.to_dict())
 
     def _repr_html_(self) -> str:
         columns = [*self.keys, *(self.figure + end for end in ("", "_low", "_high"))]
