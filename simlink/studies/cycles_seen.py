@@ -114,12 +114,9 @@ class Counter:
     def __init__(
         self, trials: range, fates: tuple[Fate, ...], by_cycle: bool, unsettled: bool = False
     ) -> None:
-        self._unsettled = unsettled
-        self._trials = trials
-        self._fates = fates
-        self._by_cycle = by_cycle
-        self._sent = 0
-        self._cycles = 0
+        self._trials, self._fates = trials, fates
+        self._by_cycle, self._unsettled = by_cycle, unsettled
+        self._sent = self._cycles = 0
         self._losses: list[Counts] = []
         #: Losses of each trial, or of its cycle under way.
         self._open = np.zeros(len(trials), dtype=np.int64)

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from contextlib import closing
+from functools import partial
 from typing import TYPE_CHECKING
 
 from simlink.base.errors import InputError
@@ -15,7 +16,7 @@ from simlink.link.transient import upsets
 from simlink.proofs import bounds
 from simlink.proofs.ends import UnboundedError
 from simlink.proofs.release import release_bound
-from simlink.studies.cycles_seen import Losses, cycles_are_independent
+from simlink.studies.cycles_seen import Counter, Losses, cycles_are_independent
 from simlink.studies.interrupt import frames_pile_up, may_pile_up
 from simlink.studies.ladder import Ladder, Point
 from simlink.studies.sizing import Search
@@ -162,7 +163,8 @@ def size(
         said = remark(chosen.name, scenario) if search.cost else None
         if said is not None:
             report(said)
-    with closing(Runs(chosen.name, kind.fates, by_cycle, rate, workers, executor)) as runs:
+    counter = partial(Counter, fates=kind.fates, by_cycle=by_cycle, unsettled=rate)
+    with closing(Runs(chosen.name, counter, workers, executor)) as runs:
         try:
             search.run()
         except KeyboardInterrupt:
