@@ -27,6 +27,8 @@ if TYPE_CHECKING:
     from simlink.scenario.sections import Direction
 
 Way = Literal["forward", "return"]
+#: Of an edge; of data the slower or the faster of both.
+Kind = Literal["rising", "falling", "slower", "faster"]
 
 
 @dataclass(frozen=True)
@@ -45,7 +47,7 @@ class Edge:
     """
 
     channel: str
-    kind: Literal["rising", "falling", "slower", "faster"]
+    kind: Kind
     sign: int = 1
 
     def __neg__(self) -> Edge:
