@@ -81,17 +81,7 @@ class Sampling:
 
 
 def sampling(scenario: Scenario, trial: int, blocks: Iterable[FrameBlock]) -> Sampling:
-    """Return the instants of one board.
-
-    Parameters
-    ----------
-    scenario : Scenario
-        With periodic triggers.
-    trial : int
-        Which unit.
-    blocks : iterable of FrameBlock
-        Its records from either engine, in order.
-    """
+    """Return the instants of one board with periodic triggers, from its records in order."""
     pieces: dict[str, list[Times]] = {name: [] for name in (*_KEPT, "fate")}
     association = Association(scenario, keeps=True)
     sums = np.zeros(1, dtype=SUMS)

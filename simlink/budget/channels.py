@@ -44,18 +44,10 @@ class Signals:
 def signals(scenario: Scenario, scheme: str) -> Signals:
     """Return the isolated signals that a scheme needs.
 
-    Parameters
-    ----------
-    scenario : Scenario
-        Says the lanes, the side that triggers, whether a full FIFO stalls the master, whether
-        frames are asked for once more, and whether there is a fault line.
-    scheme : str
-        One of `schemes.SCHEMES`.
-
-    Notes
-    -----
-    The scenario format has no keys for channel-select and configuration lines, which every scheme
-    would need alike; they come on top.
+    The scenario says the lanes, the side that triggers, whether a full FIFO stalls the master,
+    whether frames are asked for once more, and whether there is a fault line. Its format has no
+    keys for channel-select and configuration lines, which every scheme would need alike; they come
+    on top.
     """
     forward: dict[str, int] = {}
     back: dict[str, int] = {"data": scenario.frame.lanes}

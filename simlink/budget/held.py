@@ -33,17 +33,10 @@ Kind = Literal["rising", "falling", "slower", "faster"]
 
 @dataclass(frozen=True)
 class Edge:
-    """One edge's crossing in a margin.
+    """One edge's crossing in a margin, that takes from it (sign 1) or gives to it (sign -1).
 
-    Attributes
-    ----------
-    channel : str
-        Whose skew it has: ``"clock"``, ``"busy"``, ``"strobe"``, or ``"lanes"``, of which the
-        worst counts; ``""`` when skew is not covered.
-    kind : {"rising", "falling", "slower", "faster"}
-        Which edge; of data the slower or the faster of both.
-    sign : int
-        1 if it takes from the margin, -1 if it gives.
+    Its channel says whose skew it has: ``"clock"``, ``"busy"``, ``"strobe"``, or ``"lanes"``, of
+    which the worst counts; ``""`` when skew is not covered.
     """
 
     channel: str
@@ -73,14 +66,8 @@ LANE_SLOWER, LANE_FASTER = Edge("lanes", "slower"), Edge("lanes", "faster")
 class Held(Term):
     """The sum of some edges' crossings of one direction, each held within the delay's limits.
 
-    Attributes
-    ----------
-    direction : Direction
-        Which; its `delay_covers` says what is held.
-    edges : tuple of Edge
-        The edges, none of which undoes another.
-    lanes : int
-        How many data lanes there are; 0 when no edge is theirs.
+    The direction's `delay_covers` says what is held, none of the edges undoes another, and `lanes`
+    is how many data lanes there are; 0 when no edge is theirs.
     """
 
     direction: Direction
@@ -195,19 +182,9 @@ def held_within(
 ) -> tuple[Term, ...]:
     """Put what the limits of a delay cover into one term for each direction.
 
-    Parameters
-    ----------
-    scenario : Scenario
-        Whose barrier.
-    terms : iterable of Term
-        A margin's, as they add up where nothing is covered.
-    forward, back : sequence of Edge
-        The edges that cross in each direction; what delays both of a pair alike is in no term.
-
-    Returns
-    -------
-    tuple of Term
-        The same where nothing is covered.
+    The terms are a margin's, as they add up where nothing is covered, and stay so then; `forward`
+    and `back` are the edges that cross in each direction. What delays both of a pair alike is in no
+    term.
     """
     found = list(terms)
     ways: tuple[tuple[Way, Sequence[Edge]], ...] = (("forward", forward), ("return", back))

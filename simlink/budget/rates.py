@@ -31,17 +31,9 @@ if TYPE_CHECKING:
 def shortfall_of_jitter(scenario: Scenario, scheme: str, ber: float) -> Fraction | float:
     """Return what jitter may take from the time between two triggers at the converter, in fs.
 
-    A late trigger before an early one, each with its own jitter and that of its crossing; where
-    the host's own clock reads, busy and the last edge of the clock may come late, too.
-
-    Parameters
-    ----------
-    scenario : Scenario
-        Whose triggers and barrier.
-    scheme : str
-        One of `schemes.SCHEMES`.
-    ber : float
-        The bit-error ratio that Gaussian jitter counts at.
+    A late trigger before an early one, each with its own jitter and that of its crossing; where the
+    host's own clock reads, busy and the last edge of the clock may come late, too. Gaussian jitter
+    counts at the bit-error ratio.
     """
     forward, back = (scenario.barrier.direction(way).jitter for way in ("forward", "return"))
     pairs = [scenario.trigger.jitter]
@@ -59,13 +51,8 @@ def shortfall_of_jitter(scenario: Scenario, scheme: str, ber: float) -> Fraction
 def sample_rate(found: Iterable[Cycle], jitter: Fraction | float = 0) -> Fraction:
     """Return the highest sample rate in Hz that some cycles leave.
 
-    Parameters
-    ----------
-    found : iterable of Cycle
-        Which cycles.
-    jitter : Fraction or float, fs
-        What jitter takes from the time of those that nothing is buffered for; left aside where
-        nothing bounds it.
+    Jitter, in fs, is taken from the time of those that nothing is buffered for; it is left aside
+    where nothing bounds it.
     """
     taken = Fraction(0 if math.isinf(jitter) else jitter)
     periods = (one.least_period + (0 if one.buffered else taken) for one in found)
@@ -77,16 +64,8 @@ def latency(
 ) -> tuple[Piece, ...]:
     """Return the way from the trigger at the host to the last bit read, piece by piece.
 
-    Parameters
-    ----------
-    scenario : Scenario
-        Converter, barrier and host; no frame waits for another one to be read, nor for a credit.
-    scheme : str
-        One of `schemes.SCHEMES`.
-    clock : Fraction
-        The serial clock in Hz.
-    ber : float
-        The bit-error ratio that Gaussian jitter counts at.
+    At a serial clock in Hz, with Gaussian jitter at a bit-error ratio; no frame waits for another
+    one to be read, nor for a credit.
     """
     way: list[Piece] = []
     if scenario.trigger.source == "host":

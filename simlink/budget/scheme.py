@@ -74,13 +74,7 @@ class SchemeBudget:
         return next(margin for margin in self.margins if margin.name == name)
 
     def window(self, ber: float | None = None) -> Window:
-        """Return the clocks that keep every margin and channel.
-
-        Parameters
-        ----------
-        ber : float, optional
-            For the worst case at that bit-error ratio; the nominal window when left out.
-        """
+        """Return the clocks that keep all margins: at a bit-error ratio, else nominally."""
         return window_of(self.margins, self.rules, ber)
 
     @cached_property

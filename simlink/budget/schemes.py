@@ -122,12 +122,7 @@ class TermFactory:
 def margins(scenario: Scenario, scheme: str) -> tuple[Margin, ...]:
     """Return the margins that a scheme has to keep, setup and hold first.
 
-    Parameters
-    ----------
-    scenario : Scenario
-        Converter, barrier and host; its own scheme does not matter.
-    scheme : {"forwarded_clock", "returned_clock", "remote_master"}
-        Which scheme.
+    Of the scenario count converter, barrier and host; its own scheme does not matter.
     """
     of = {"forwarded_clock": _forwarded, "returned_clock": _returned, "remote_master": _remote}
     found = of[scheme](TermFactory(scenario))
@@ -388,12 +383,8 @@ def _widths(
 def _clock_input(make: TermFactory, tolerance: Term | None = None) -> list[Margin]:
     """Return the margins of the serial clock as the converter gets it, where it asks for any.
 
-    Parameters
-    ----------
-    make : TermFactory
-    tolerance : Term, optional
-        That of a clock beside the converter; without it the host's clock, which has none, comes
-        through the forward channel. Two edges of one kind are delayed alike but for jitter.
+    Without a tolerance it is the host's clock, which comes through the forward channel, not one
+    beside the converter. Two edges of one kind are delayed alike but for jitter.
     """
     found = []
     for name, said, time, means in (

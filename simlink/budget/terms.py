@@ -101,10 +101,7 @@ class Term:
     def of(self, units: Mapping[str, Times]) -> Times | int:
         """Return what it takes in each unit, int64 fs, shape (T,) or a number for all.
 
-        Parameters
-        ----------
-        units : mapping of str to ndarray of int64
-            What the units drew, by the name of the source.
+        The units say what they drew by the name of the source.
         """
         each = [
             taken(self.enters, law.constant_value if law.is_constant else units[source])
@@ -225,14 +222,9 @@ class Margin:
         return self.interval(clock, self.worst_off) - self.worst(ber)
 
     def reach(self, ber: float | None = None, beyond: Fraction | float = 0) -> Reach:
-        """Return the clocks that keep it.
+        """Return the clocks that keep it, with `beyond`, in fs, added to the sum of its terms.
 
-        Parameters
-        ----------
-        ber : float, optional
-            The bit-error ratio of the worst case; the nominal one when left out.
-        beyond : Fraction or float, fs
-            What is added to the sum of the terms.
+        In the worst case at a bit-error ratio; without one, nominally.
         """
         total = beyond + (self.nominal if ber is None else self.worst(ber))
         off = self.mean_off if ber is None else self.worst_off
@@ -240,18 +232,9 @@ class Margin:
 
 
 def reach(periods: Fraction, fixed: int, total: Fraction | float, off: float = 0.0) -> Reach:
-    """Return the clocks that leave at least `total` of a time.
+    """Return the clocks that leave a total, in fs, of so many periods and a fixed time in fs.
 
-    Parameters
-    ----------
-    periods : Fraction
-        Periods of the clock that the time has.
-    fixed : int
-        What it has beside, in fs.
-    total : Fraction or float
-        What is taken from it, in fs.
-    off : float
-        How far the clock is off, in 1e-12.
+    The clock may be off by a ratio in 1e-12.
     """
     wanted = total - fixed
     if math.isinf(wanted):

@@ -33,16 +33,9 @@ def _none() -> Counts:
 
 @dataclass
 class Losses:
-    """Lost conversions of a number of independent units or cycles.
+    """Lost conversions of a number of independent units or cycles, `sent` in all of them.
 
-    Attributes
-    ----------
-    units : int
-        How many there were.
-    sent : int
-        Conversions in all of them.
-    losses : ndarray of int64
-        Lost conversions of each board or cycle that lost any.
+    `losses` are those of each unit or cycle that lost any.
     """
 
     units: int = 0
@@ -97,18 +90,9 @@ def _drawn_anew(law: Distribution) -> bool:
 
 
 class Counter:
-    """Counts lost conversions of a range of trials, block by block.
+    """Counts lost conversions of a range of trials, block by block: of each trial or each cycle.
 
-    Parameters
-    ----------
-    trials : range
-        The trials.
-    fates : collection of Fate
-        What counts as lost.
-    by_cycle : bool
-        Whether cycles are told apart, or only trials.
-    unsettled : bool
-        Whether a conversion whose acquisition was cut short counts as lost too.
+    A conversion whose acquisition was cut short counts as lost too where `unsettled` says so.
     """
 
     def __init__(

@@ -30,15 +30,7 @@ def may_pile_up(scenario: Scenario) -> bool:
 
 
 def frames_pile_up(scenario: Scenario, engine: str) -> bool:
-    """Tell whether, in as many conversions as a quick look takes, any frame was left waiting so.
-
-    Parameters
-    ----------
-    scenario : Scenario
-        One for which `may_pile_up` holds; its depth is not looked at.
-    engine : str
-        The name of the engine.
-    """
+    """Tell whether a quick look sees any frame left waiting so, if `may_pile_up`, at any depth."""
     conversions = max(scenario.conversions, 1)
     # So deep that nothing overruns, which would hide what piles up.
     deep = scenario.with_value("fifo.depth", min(conversions + 1, _DEEPEST))

@@ -35,19 +35,7 @@ def count(
 
 
 class Runs:
-    """Where units are run: here, in worker processes of our own, or in an executor given.
-
-    Parameters
-    ----------
-    engine : str
-        The name of the engine.
-    counter : callable
-        What counts the losses of a range of trials.
-    workers : int, optional
-        Processes; as many as there are processors when left out.
-    executor : concurrent.futures.Executor, optional
-        Where to run instead; it is left open.
-    """
+    """Where units are run: here, in processes of our own, or in an executor given and left open."""
 
     def __init__(
         self,

@@ -47,14 +47,8 @@ _MOST = Fraction(10**12)
 class Rates:
     """Trigger rates from fast to slow; number 0 is the highest by the closed form.
 
-    Attributes
-    ----------
-    low, high : int
-        The ends of the ladder. No rate above the one at ``low`` can meet the target.
-    proven : int or None
-        The first value that is proven to lose nothing.
-    no_bound : str
-        Why there is none.
+    No rate above the one at `low`, where the ladder begins, can meet the target; `high` is its end.
+    `proven` is the first value that is proven to lose nothing; `no_bound` says why there is none.
     """
 
     def __init__(self, scenario: Scenario, target: float) -> None:

@@ -86,15 +86,7 @@ CLOCKS = ("remote_clock.frequency", "host.clock")
 
 
 def explained(run: Run, limits: tuple[Limit, ...]) -> tuple[tuple[Cause, ...], tuple[Remedy, ...]]:
-    """Return the cause of each limit that does not hold, and what would mend it.
-
-    Parameters
-    ----------
-    run : Run
-        A finished run.
-    limits : tuple of Limit
-        Its limits.
-    """
+    """Return the cause of each limit of a run that does not hold, and what would mend it."""
     causes: list[Cause] = []
     remedies: list[Remedy] = []
     for limit in limits:
@@ -107,17 +99,7 @@ def explained(run: Run, limits: tuple[Limit, ...]) -> tuple[tuple[Cause, ...], t
 
 
 def cause_of(scenario: Scenario, limit: Limit, what_if: WhatIf) -> Cause:
-    """Return what breaks a limit.
-
-    Parameters
-    ----------
-    scenario : Scenario
-        What was run.
-    limit : Limit
-        Does not hold.
-    what_if : WhatIf
-        A stretch that can be repeated.
-    """
+    """Return what breaks a limit that does not hold, by repeating a stretch of the run."""
     tried = list(candidates(scenario, limit))
     if what_if.shown:
         for key, values, text, best in tried:
@@ -150,21 +132,8 @@ def _gone(limit: Limit) -> str:
 def candidates(scenario: Scenario, limit: Limit) -> Iterator[tuple[str, Values, str, str]]:
     """Give what a limit may be laid to, each at its best.
 
-    Parameters
-    ----------
-    scenario : Scenario
-        What was run.
-    limit : Limit
-        Its key, and the keys that it rests on.
-
-    Yields
-    ------
-    key : str
-        Of the scenario.
-    values : mapping
-        Keys with their best values, as `Scenario.with_values` takes them.
-    name, best : str
-        Its name with its value, and the best in words.
+    A key of the scenario, keys with their best values as `Scenario.with_values` takes them, the
+    name with its value, and the best in words.
     """
     yield from _structural(scenario, limit)
     keys = [key for key in _rests_on(scenario, limit) if key != "fifo.depth"]

@@ -23,13 +23,7 @@ if TYPE_CHECKING:
 def rows(seen: Seen, others: bool) -> list[Limit]:
     """Return the rows of the flow.
 
-    Parameters
-    ----------
-    seen : Seen
-        The run.
-    others : bool
-        Whether any other row is broken, so that a conversion that is given up may have been lost
-        elsewhere.
+    A conversion that is given up may have been lost elsewhere if any other row is broken.
     """
     found = []
     if seen.remote:

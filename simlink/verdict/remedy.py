@@ -38,20 +38,10 @@ _DIGITS = 3
 
 @dataclass(frozen=True)
 class Knob:
-    """Something that can be set.
+    """Something that can be set: a count, a clock, a time or a choice.
 
-    Attributes
-    ----------
-    key : str
-        Of the scenario.
-    kind : {"count", "clock", "time", "choice"}
-        What it is.
-    up : bool
-        Whether more of it helps.
-    most : int
-        The most that a count may be.
-    choice : object
-        What a choice is set to.
+    `up` says whether more of it helps, `most` how much a count may be, `choice` what a choice is
+    set to.
     """
 
     key: str
@@ -62,16 +52,9 @@ class Knob:
 
 
 def remedies_of(scenario: Scenario, limit: Limit, what_if: WhatIf) -> list[Remedy]:
-    """Return what would mend a limit, the cheapest first; empty where nothing in reach does.
+    """Return what would mend a limit that does not hold, the cheapest first.
 
-    Parameters
-    ----------
-    scenario : Scenario
-        What was run.
-    limit : Limit
-        Does not hold.
-    what_if : WhatIf
-        A stretch that can be repeated.
+    Empty where nothing in reach does, or the stretch that can be repeated does not show it broken.
     """
     found: list[Remedy] = []
     if not what_if.shown:

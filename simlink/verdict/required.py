@@ -44,17 +44,10 @@ _RULED_OUT = {
 
 
 def required(run: Run, limits: tuple[Limit, ...], look: int | None = None) -> tuple[Row, ...]:
-    """Return a row for each requirement of a scenario, in the order of the format.
+    """Return a row for each requirement of a finished run's scenario, in the order of the format.
 
-    Parameters
-    ----------
-    run : Run
-        A finished run.
-    limits : tuple of Limit
-        Its limits.
-    look : int, optional
-        Of several looks at a growing run, which, from 0. Each may then be wrong with half the
-        chance of the one before, so that all of them together keep the confidence.
+    Of several looks at a growing run `look` says which, from 0. Each may then be wrong with half
+    the chance of the one before, so that all of them together keep the confidence.
     """
     at: dict[float, Mapping[str, Figure]] = {CONFIDENCE: run.figures}
     rows = []

@@ -37,13 +37,7 @@ _SECOND_LOOK = 200_000
 
 @dataclass
 class Seen:
-    """A run, as the rows of the table of limits look at it.
-
-    Attributes
-    ----------
-    run : Run
-        A finished run.
-    """
+    """A finished run, as the rows of the table of limits look at it."""
 
     run: Run
 
@@ -176,20 +170,14 @@ def row(
     otherwise: str = "",
     worst_seen: Fraction | None = None,
 ) -> Limit:
-    """Return a row of the table of limits.
+    """Return a row of the table of limits; times in fs, the margin limit less worst unless given.
 
     Parameters
     ----------
     key, keys, limit, worst, margin
-        As of `Limit`; times in fs. The margin is limit less worst unless given.
-    what : str
-        Its name for people, if not as in `LIMITS`.
-    broken : str
-        How the run broke it; empty if it did not.
-    proven : str
-        What proves it; empty if nothing does.
-    possible : str
-        Which draw breaks it, empty if none is known.
+        As of `Limit`, and `what`, if it is not called as in `LIMITS`.
+    broken, proven, possible : str
+        How the run broke it, what proves it, which draw breaks it; each empty if none does.
     otherwise : str
         What is to be said of a limit that was not seen broken.
     worst_seen : Fraction, optional

@@ -25,13 +25,7 @@ _MOST_NAMED = 3
 
 
 def verdict_of(run: Run) -> Verdict:
-    """Return the verdict of a run.
-
-    Parameters
-    ----------
-    run : Run
-        A finished run, or the finished trials of an interrupted one.
-    """
+    """Return the verdict of a finished run, or of the finished trials of an interrupted one."""
     limits = rows_of(run)
     least = least_of(limits)
     asked = required(run, limits, run.look)

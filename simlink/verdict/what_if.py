@@ -35,21 +35,10 @@ Shape = tuple[int, int]
 
 
 class WhatIf:
-    """A stretch of a run that can be repeated with other values.
+    """A stretch of a run that can be repeated with other values, about one limit.
 
-    Parameters
-    ----------
-    run : Run
-        What was seen.
-    key : str
-        The limit that is asked about.
-
-    Attributes
-    ----------
-    shown : bool
-        Whether the stretch shows the limit broken, so that holding it says something.
-    before : set of str
-        The limits that hold in the stretch as it is.
+    `shown` says whether the stretch shows it broken, so that holding it says something; `before`
+    are the limits that hold in the stretch as it is.
     """
 
     def __init__(self, run: Run, key: str) -> None:
