@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from fractions import Fraction
-from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -14,9 +13,7 @@ from simlink.analog.tone import Floats, Tone
 from simlink.analog.waveform import Waveform, rows_needed
 from simlink.base.draws import generator
 from simlink.base.instants import FS_PER_SECOND, Times
-
-if TYPE_CHECKING:
-    from simlink.scenario.schema import Scenario
+from simlink.scenario.schema import Scenario
 
 
 def tone_of(scenario: Scenario, number: int, count: int) -> Fraction:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from fractions import Fraction
 from typing import TYPE_CHECKING
@@ -16,15 +17,11 @@ from simlink.figures.association import Association
 from simlink.figures.tally import SHORT
 from simlink.link import unit
 from simlink.link.trigger import actual_frequency
-from simlink.records import Fate
+from simlink.records import Fate, FrameBlock
+from simlink.scenario.schema import Scenario
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
-
     import numpy.typing as npt
-
-    from simlink.records import FrameBlock
-    from simlink.scenario.schema import Scenario
 
 #: Causes of jitter, in the order in which they come in.
 CAUSES = ("aperture", "timer", "barrier")

@@ -4,14 +4,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from fractions import Fraction
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 from simlink.base.wording import rate_text
 from simlink.budget.schemes import TermFactory
 from simlink.link.repeat import repeats
-
-if TYPE_CHECKING:
-    from simlink.scenario.schema import Scenario
+from simlink.scenario.schema import Scenario
 
 
 @dataclass(frozen=True)

@@ -13,11 +13,10 @@ from simlink.budget.dual_dirac import USUAL_BER, q_factor
 from simlink.budget.scheme import SchemeBudget
 from simlink.budget.schemes import SCHEMES
 from simlink.budget.units import BuiltUnits
+from simlink.scenario.schema import Scenario
 
 if TYPE_CHECKING:
     import pandas as pd
-
-    from simlink.scenario.schema import Scenario
 
 #: Boards that a yield is counted over unless said.
 USUAL_TRIALS = 1000

@@ -13,14 +13,10 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 from simlink.base.errors import InputError
 from simlink.scenario.composite import Mixture
-from simlink.scenario.distributions import Normal
-
-if TYPE_CHECKING:
-    from simlink.scenario.distributions import Distribution
+from simlink.scenario.distributions import Distribution, Normal
 
 #: The bit-error ratio that is meant when none is stated.
 USUAL_BER = 1e-12

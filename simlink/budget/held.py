@@ -13,18 +13,16 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import cached_property
 from itertools import product
-from typing import TYPE_CHECKING, Any, Literal
+from typing import Any, Literal
 
 import numpy as np
 
 from simlink.base.instants import FAR, Times
 from simlink.budget.terms import ZERO, Term
 from simlink.link.channel import fixed_part, stream
-
-if TYPE_CHECKING:
-    from simlink.scenario.distributions import Distribution
-    from simlink.scenario.schema import Scenario
-    from simlink.scenario.sections import Direction
+from simlink.scenario.distributions import Distribution
+from simlink.scenario.schema import Scenario
+from simlink.scenario.sections import Direction
 
 Way = Literal["forward", "return"]
 #: Of an edge; of data the slower or the faster of both.

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 from fractions import Fraction
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 from simlink.base.instants import FS_PER_SECOND
 from simlink.budget import dual_dirac
@@ -21,11 +21,9 @@ from simlink.figures.cycle import (
     total,
 )
 from simlink.link.transport import packets_of
+from simlink.scenario.distributions import Distribution
 from simlink.scenario.quantities import PARTS
-
-if TYPE_CHECKING:
-    from simlink.scenario.distributions import Distribution
-    from simlink.scenario.schema import Scenario
+from simlink.scenario.schema import Scenario
 
 
 def shortfall_of_jitter(scenario: Scenario, scheme: str, ber: float) -> Fraction | float:

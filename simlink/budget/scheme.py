@@ -6,7 +6,7 @@ import math
 from collections.abc import Iterator
 from fractions import Fraction
 from functools import cached_property
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from simlink.base.instants import FS_PER_SECOND
 from simlink.base.wording import clock_limit, short_time
@@ -14,9 +14,7 @@ from simlink.budget import channels, rates, schemes, units
 from simlink.budget.terms import Margin
 from simlink.budget.window import Window, window_of
 from simlink.figures.cycle import Cycle, Piece, cycles, total
-
-if TYPE_CHECKING:
-    from simlink.scenario.schema import Scenario
+from simlink.scenario.schema import Scenario
 
 NAMES = {
     "forwarded_clock": "forwarded clock",

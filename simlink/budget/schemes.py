@@ -11,7 +11,6 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from fractions import Fraction
-from typing import TYPE_CHECKING
 
 from simlink.budget.held import (
     BUSY_FALLS,
@@ -26,10 +25,8 @@ from simlink.budget.held import (
 )
 from simlink.budget.terms import ZERO, Enters, Margin, Term
 from simlink.link.channel import stream
-
-if TYPE_CHECKING:
-    from simlink.scenario.distributions import Distribution
-    from simlink.scenario.schema import Scenario
+from simlink.scenario.distributions import Distribution
+from simlink.scenario.schema import Scenario
 
 #: The schemes in the order of reports.
 SCHEMES = ("forwarded_clock", "returned_clock", "remote_master")

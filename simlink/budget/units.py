@@ -11,7 +11,6 @@ import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 from fractions import Fraction
-from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
@@ -20,11 +19,8 @@ from simlink.base.draws import once, streams
 from simlink.base.instants import FS_PER_SECOND, Times
 from simlink.budget.terms import Margin, Term, taken
 from simlink.figures.intervals import clopper_pearson
-from simlink.scenario.distributions import Normal
+from simlink.scenario.distributions import Distribution, Normal
 from simlink.scenario.quantities import PARTS
-
-if TYPE_CHECKING:
-    from simlink.scenario.distributions import Distribution
 
 #: Draws that the moments of a term that enters crooked are taken from.
 _SAMPLED = 2**16

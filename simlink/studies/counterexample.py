@@ -17,7 +17,7 @@ import tempfile
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
@@ -31,8 +31,10 @@ from simlink.engines.batch import BatchEngine
 from simlink.figures.reader import SAMPLED
 from simlink.scenario.composite import TwoState
 from simlink.scenario.distributions import exponential_time
+from simlink.scenario.law import Distribution
 from simlink.scenario.quantities import PARTS
 from simlink.scenario.recorded import Recorded
+from simlink.scenario.schema import Scenario
 from simlink.studies.counterexample_limits import (
     CAPTURES,
     COUNTED,
@@ -43,10 +45,6 @@ from simlink.studies.counterexample_limits import (
     row_over,
 )
 from simlink.verdict.limit import Known
-
-if TYPE_CHECKING:
-    from simlink.scenario.law import Distribution
-    from simlink.scenario.schema import Scenario
 
 #: Laws drawn for each conversion or bit, and those drawn once a board.
 _EACH = (

@@ -9,7 +9,6 @@ and there are far more of them than units. Elsewhere the unit, one trial, is wha
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
@@ -17,12 +16,9 @@ import numpy.typing as npt
 from simlink.link.repeat import repeats
 from simlink.records import Fate, FrameBlock
 from simlink.scenario.composite import Mixture, TwoState
+from simlink.scenario.distributions import Distribution
 from simlink.scenario.recorded import Recorded
-from simlink.scenario.schema import distributions_in
-
-if TYPE_CHECKING:
-    from simlink.scenario.distributions import Distribution
-    from simlink.scenario.schema import Scenario
+from simlink.scenario.schema import Scenario, distributions_in
 
 Counts = npt.NDArray[np.int64]
 

@@ -21,12 +21,11 @@ from simlink.base.version import __version__
 from simlink.base.wording import short_time, slew_text
 from simlink.link.exposed import Exposed
 from simlink.link.transient import Way, enough
+from simlink.scenario.schema import Scenario
 
 if TYPE_CHECKING:
     import pandas as pd
     from matplotlib.figure import Figure
-
-    from simlink.scenario.schema import Scenario
 
 #: What may become of a conversion besides the fates by which it is lost.
 UNHARMED, WRONG, MISALIGNED = "unharmed", "wrong bits", "misaligned"

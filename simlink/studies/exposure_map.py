@@ -14,6 +14,7 @@ from simlink.base.late import picture
 from simlink.base.version import __version__
 from simlink.base.wording import short_time, slew_text
 from simlink.scenario.quantities import parse_duration
+from simlink.scenario.schema import Scenario
 from simlink.studies.exposing import exposure
 from simlink.studies.exposure import UNHARMED, Exposure
 from simlink.studies.ranges import values
@@ -21,8 +22,6 @@ from simlink.studies.ranges import values
 if TYPE_CHECKING:
     import pandas as pd
     from matplotlib.figure import Figure
-
-    from simlink.scenario.schema import Scenario
 
 #: The most slews or lengths of a map, and the most instants of each unless they are asked for.
 MOST, STEPS = 40, 400

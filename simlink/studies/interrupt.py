@@ -2,15 +2,11 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 
 from simlink.base.instants import NEVER
 from simlink.engines.choice import make
-
-if TYPE_CHECKING:
-    from simlink.scenario.schema import Scenario
+from simlink.scenario.schema import Scenario
 
 #: Conversions to look at, and the least units.
 _LOOKED_AT, _UNITS = 200_000, 8

@@ -14,17 +14,15 @@ from __future__ import annotations
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from simlink.base.errors import InputError
 from simlink.base.json_text import AsJson
 from simlink.base.wording import many, quantity
 from simlink.running.run import Run
 from simlink.running.run import run as simulate
+from simlink.scenario.schema import Scenario
 from simlink.verdict.limit import Met, Verdict, listed
-
-if TYPE_CHECKING:
-    from simlink.scenario.schema import Scenario
 
 #: The time to spend unless said, in s.
 BUDGET = 60.0

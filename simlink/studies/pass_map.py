@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import tomllib
 from collections.abc import Callable, Sequence
+from concurrent.futures import Executor
 from contextlib import closing
 from dataclasses import dataclass
 from fractions import Fraction
@@ -19,7 +20,9 @@ from simlink.base.errors import InputError
 from simlink.base.instants import FS_PER_SECOND
 from simlink.base.json_text import AsJson
 from simlink.base.late import picture
+from simlink.budget import SchemeBudget
 from simlink.budget import budget as budget_of
+from simlink.budget.window import Window
 from simlink.engines.choice import choose
 from simlink.figures.cycle import cycles
 from simlink.records import Fate
@@ -27,17 +30,12 @@ from simlink.running.spread import default_workers, spread
 from simlink.scenario.checks import least_beside
 from simlink.scenario.distributions import Constant
 from simlink.scenario.loading import from_dict
+from simlink.scenario.schema import Scenario
+from simlink.scenario.sections import Direction
 
 if TYPE_CHECKING:
-    from concurrent.futures import Executor
-
     import pandas as pd
     from matplotlib.axes import Axes
-
-    from simlink.budget import SchemeBudget
-    from simlink.budget.window import Window
-    from simlink.scenario.schema import Scenario
-    from simlink.scenario.sections import Direction
 
 #: Jitter of so few frames shows no rarer errors, so the limit beside it counts it like this.
 _BER = 1e-3

@@ -6,9 +6,9 @@ This is the public way in: ``size(scenario, at_most=1e-6).answer``.
 from __future__ import annotations
 
 from collections.abc import Callable
+from concurrent.futures import Executor
 from contextlib import closing
 from functools import partial
-from typing import TYPE_CHECKING
 
 from simlink.base.errors import InputError
 from simlink.engines.choice import choose, remark
@@ -16,6 +16,7 @@ from simlink.link.transient import upsets
 from simlink.proofs import bounds
 from simlink.proofs.ends import UnboundedError
 from simlink.proofs.release import release_bound
+from simlink.scenario.schema import Scenario
 from simlink.studies.cycles_seen import Counter, Losses, cycles_are_independent
 from simlink.studies.interrupt import frames_pile_up, may_pile_up
 from simlink.studies.ladder import Ladder, Point
@@ -23,11 +24,6 @@ from simlink.studies.sizing import Search
 from simlink.studies.sizing_jobs import Runs
 from simlink.studies.sizing_rates import Rates
 from simlink.studies.sizing_result import KINDS, Kind, Sizing
-
-if TYPE_CHECKING:
-    from concurrent.futures import Executor
-
-    from simlink.scenario.schema import Scenario
 
 #: Conversions for one value unless said, as multiples of 1 / target, and the most and least.
 _BUDGET, _MOST_BUDGET, _LEAST_BUDGET = 1000, 10**9, 10**6

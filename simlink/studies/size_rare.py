@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from concurrent.futures import Executor
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from simlink.base import wording
 from simlink.base.cautions import CAUTIONS
@@ -17,12 +18,8 @@ from simlink.figures.reader import reader_of
 from simlink.rare.exact import Loss
 from simlink.rare.rounds import Plan, climb, spans
 from simlink.rare.splitting import SplitLoss, first_look, more_rounds, pool_for, rounds_for
+from simlink.scenario.schema import Scenario
 from simlink.studies.loss import LossStudy, PlainLoss, loss, mean_rate, no_chain
-
-if TYPE_CHECKING:
-    from concurrent.futures import Executor
-
-    from simlink.scenario.schema import Scenario
 
 _DEEPEST = 10**4
 #: How much deeper, at most, the next FIFO tried is than the last one.

@@ -7,16 +7,13 @@ import os
 from collections.abc import Callable, Iterator
 from concurrent.futures import Executor
 from functools import partial
-from typing import TYPE_CHECKING
 
 from simlink.engines.choice import make
 from simlink.running.jobs import split
 from simlink.running.spread import spread
 from simlink.running.workers import Workers
+from simlink.scenario.schema import Scenario
 from simlink.studies.cycles_seen import Counter, Losses
-
-if TYPE_CHECKING:
-    from simlink.scenario.schema import Scenario
 
 #: The most units of one job: what the batch engine works on side by side.
 _JOB = 512

@@ -12,7 +12,6 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from fractions import Fraction
-from typing import TYPE_CHECKING
 
 from simlink.base.errors import InputError
 from simlink.base.instants import FS_PER_SECOND
@@ -31,9 +30,7 @@ from simlink.proofs.ends import UnboundedError
 from simlink.proofs.release import release_bound
 from simlink.scenario.distributions import reach
 from simlink.scenario.quantities import PARTS
-
-if TYPE_CHECKING:
-    from simlink.scenario.schema import Scenario
+from simlink.scenario.schema import Scenario
 
 #: Neighbouring rates of the ladder differ by this.
 RATE_STEP = 0.02

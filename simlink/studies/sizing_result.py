@@ -12,17 +12,15 @@ from simlink.base.json_text import AsJson
 from simlink.base.late import picture
 from simlink.base.version import __version__
 from simlink.base.wording import count, rate_text, share
+from simlink.proofs.bounds import DepthBound
 from simlink.proofs.ends import EVERY_DRAW
 from simlink.records import Fate
-from simlink.studies.ladder import Verdict
+from simlink.scenario.schema import Scenario
+from simlink.studies.ladder import Point, Verdict
 
 if TYPE_CHECKING:
     import pandas as pd
     from matplotlib.axes import Axes
-
-    from simlink.proofs.bounds import DepthBound
-    from simlink.scenario.schema import Scenario
-    from simlink.studies.ladder import Point
 
 
 @dataclass(frozen=True)

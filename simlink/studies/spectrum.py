@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING
+from collections.abc import Callable
 
 import numpy as np
 
@@ -25,12 +25,8 @@ from simlink.engines.event.wiring import with_words
 from simlink.figures import intervals
 from simlink.figures.intervals import CONFIDENCE
 from simlink.figures.summary import Figure
+from simlink.scenario.schema import Scenario
 from simlink.studies.spectrum_result import TERMS, SpectrumStudy, Unit
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
-
-    from simlink.scenario.schema import Scenario
 
 #: The fewest words of a record.
 FEWEST = 256

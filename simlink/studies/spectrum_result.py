@@ -20,11 +20,10 @@ from simlink.base.instants import FS_PER_SECOND, Times
 from simlink.base.json_text import AsJson
 from simlink.base.late import picture
 from simlink.figures.summary import Figure, plain
+from simlink.scenario.schema import Scenario
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
-
-    from simlink.scenario.schema import Scenario
 
 #: The terms of the noise, in the order in which they come in, and what a table calls them.
 TERMS = {

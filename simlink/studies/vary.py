@@ -12,6 +12,7 @@ import itertools
 import re
 import tomllib
 from collections.abc import Callable, Generator, Iterable, Mapping
+from concurrent.futures import Executor
 from contextlib import ExitStack, closing
 from dataclasses import dataclass, field
 from fractions import Fraction
@@ -24,24 +25,21 @@ from simlink.base.json_text import AsJson
 from simlink.base.late import picture
 from simlink.base.version import __version__
 from simlink.engines.choice import choose
+from simlink.figures.summary import Figure
 from simlink.link.repeat import repeats
 from simlink.running.run import run
 from simlink.running.spread import default_workers, spread
 from simlink.running.workers import Workers
 from simlink.scenario.quantities import FREQUENCY, LINE_RATE, RATIO, SLEW, TIME, VOLTAGE
 from simlink.scenario.reading import unknown
+from simlink.scenario.schema import Scenario
 from simlink.scenario.transient import Transient
 from simlink.scenario.writing import every_key
 from simlink.studies.ranges import MOST, Value, values
 
 if TYPE_CHECKING:
-    from concurrent.futures import Executor
-
     import pandas as pd
     from matplotlib.axes import Axes
-
-    from simlink.figures.summary import Figure
-    from simlink.scenario.schema import Scenario
 
 #: The figures of a run; the first is drawn unless another is asked for.
 FIGURES = (

@@ -10,22 +10,19 @@ import math
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import cached_property
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
 from simlink.base.errors import InputError
 from simlink.base.wording import most_of
-from simlink.budget.terms import taken
+from simlink.budget.terms import Margin, Term, taken
 from simlink.budget.units import moments
 from simlink.figures.reader import drawn
 from simlink.link.repeat import repeats
 from simlink.proofs.ends import EVERY_DRAW
 from simlink.verdict.limit import Limit, listed
 from simlink.verdict.seen import MOST_UNITS, Seen, row, unique
-
-if TYPE_CHECKING:
-    from simlink.budget.terms import Margin, Term
 
 #: The rows of the budget's margins, by the ends of their names; the first that fits counts.
 _ROWS = {

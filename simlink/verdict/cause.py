@@ -12,20 +12,18 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from fractions import Fraction
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from simlink.base.instants import FS_PER_SECOND
 from simlink.base.wording import many, number, rate_text, ratio_text, short_time, slew_text
 from simlink.figures.cycle import periods
+from simlink.running.run import Run
 from simlink.scenario.distributions import Distribution
 from simlink.scenario.quantities import SLEW, Rate
+from simlink.scenario.schema import Scenario
 from simlink.verdict.limit import EASED_BY_CLOCK, Cause, Limit, Remedy
 from simlink.verdict.remedy import remedies_of
 from simlink.verdict.what_if import Values, WhatIf, value_at
-
-if TYPE_CHECKING:
-    from simlink.running.run import Run
-    from simlink.scenario.schema import Scenario
 
 #: How quantities are called in a sentence.
 NAMES = {

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from fractions import Fraction
-from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -25,11 +24,9 @@ from simlink.link.repeat import repeats
 from simlink.proofs.ends import EVERY_DRAW, HARD, LIKELY
 from simlink.records import Fate
 from simlink.scenario.quantities import PARTS
+from simlink.scenario.schema import Scenario
 from simlink.verdict.limit import Limit
 from simlink.verdict.seen import MOST_UNITS, Seen, row, unique
-
-if TYPE_CHECKING:
-    from simlink.scenario.schema import Scenario
 
 _KEYS = {
     "conversion": "converter.conversion_time",

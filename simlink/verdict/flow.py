@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from fractions import Fraction
-from typing import TYPE_CHECKING
 
 from simlink.base.wording import many, percent, short_time
 from simlink.figures.cycle import periods
@@ -12,12 +11,10 @@ from simlink.proofs.bounds import depth_bound, keeps_rate
 from simlink.proofs.ends import EVERY_DRAW, HARD, LIKELY, Ends, UnboundedError, least
 from simlink.proofs.release import check_interrupts, latest_release, release_bound
 from simlink.records import Fate
+from simlink.scenario.schema import Scenario
 from simlink.verdict import load
 from simlink.verdict.limit import Known, Limit
 from simlink.verdict.seen import Seen, row, unique
-
-if TYPE_CHECKING:
-    from simlink.scenario.schema import Scenario
 
 
 def rows(seen: Seen, others: bool) -> list[Limit]:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 from fractions import Fraction
-from typing import TYPE_CHECKING
 
 from simlink.base.wording import count, percent, short_time
 from simlink.figures.cycle import periods
@@ -13,11 +12,9 @@ from simlink.figures.reader import reader_of
 from simlink.link.repeat import repeats
 from simlink.link.transport import packets_of
 from simlink.scenario.quantities import PARTS
+from simlink.scenario.schema import Scenario
 from simlink.verdict.limit import Limit
 from simlink.verdict.seen import Seen, row
-
-if TYPE_CHECKING:
-    from simlink.scenario.schema import Scenario
 
 #: A depth that no shared latency fills.
 _DEEP = 10**9

@@ -12,18 +12,16 @@ import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 from fractions import Fraction
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from simlink.base.instants import FS_PER_SECOND
 from simlink.base.wording import quantity, slew_text
 from simlink.link.transient import enough, most_slew
 from simlink.scenario.faults import written
 from simlink.scenario.quantities import Rate
+from simlink.scenario.schema import Scenario
 from simlink.verdict.limit import EASED_BY_CLOCK, Limit, Remedy
 from simlink.verdict.what_if import WhatIf, value_at
-
-if TYPE_CHECKING:
-    from simlink.scenario.schema import Scenario
 
 #: Remedies of one limit at the most.
 _MOST = 2

@@ -9,19 +9,16 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from fractions import Fraction
-from typing import TYPE_CHECKING
 
 from simlink.base.wording import number, percent, quantity, share
 from simlink.figures import summary
 from simlink.figures.intervals import CONFIDENCE
+from simlink.figures.summary import Figure
+from simlink.running.run import Run
 from simlink.scenario.require import Required, Requirement, kind_of_key
+from simlink.scenario.schema import Scenario
 from simlink.verdict.limit import CAPTURES, KEYS, Known, Limit, Met, Row, listed
 from simlink.verdict.wording import value_text
-
-if TYPE_CHECKING:
-    from simlink.figures.summary import Figure
-    from simlink.running.run import Run
-    from simlink.scenario.schema import Scenario
 
 _FLOW = ("fifo_depth", "host_rate", "interrupt")
 #: The limits that, where each of them is proven, leave nothing of a loss.

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from fractions import Fraction
 from functools import cached_property
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
@@ -17,15 +17,13 @@ from simlink.budget.scheme import SchemeBudget
 from simlink.budget.terms import Term
 from simlink.budget.units import BuiltUnits
 from simlink.figures.intervals import nothing_seen
+from simlink.figures.summary import Figure
 from simlink.link.transient import upsets
 from simlink.records import Fate
+from simlink.running.run import Run
 from simlink.running.run import run as simulate
+from simlink.scenario.distributions import Distribution
 from simlink.verdict.limit import LIMITS, Known, Limit
-
-if TYPE_CHECKING:
-    from simlink.figures.summary import Figure
-    from simlink.running.run import Run
-    from simlink.scenario.distributions import Distribution
 
 #: Boards that are looked at one by one; a run of more has its first ones looked at.
 MOST_BUILT = 2000

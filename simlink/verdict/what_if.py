@@ -7,16 +7,14 @@ stretch of the run is repeated, long enough to show what is broken and bounded i
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from simlink.base.errors import InputError
+from simlink.running.run import Run
 from simlink.running.run import run as simulate
+from simlink.scenario.schema import Scenario
 from simlink.verdict.limit import EASED_BY_CLOCK, Known, Limit
 from simlink.verdict.rows import rows_of
-
-if TYPE_CHECKING:
-    from simlink.running.run import Run
-    from simlink.scenario.schema import Scenario
 
 #: Bits of the longest stretch at the most, over all lanes and conversions, by the engine that
 #: ran: all of a run that takes a second or two.
