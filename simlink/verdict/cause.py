@@ -99,32 +99,19 @@ def explained(run: Run, limits: tuple[Limit, ...]) -> tuple[tuple[Cause, ...], t
 def cause_of(scenario: Scenario, limit: Limit, what_if: WhatIf) -> Cause:
     """Return what breaks a limit that does not hold, by repeating a stretch of the run."""
     tried = list(candidates(scenario, limit))
+    for key, values, text, best in tried if what_if.shown else ():
+        if what_if.mends(values):
+            said = f"{text[0].upper()}{text[1:]} is at fault: {best}, the same draws keep the limit"
+            return Cause(limit.key, key, f"{said} of {limit.what}.", True)
+    if not tried:
+        said = "No one quantity by itself mends it" if what_if.shown else limit.evidence
+        return Cause(limit.key, limit.keys[0] if limit.keys else "", f"{said}.", False)
+    key, _, text, _ = tried[0]
     if what_if.shown:
-        for key, values, text, best in tried:
-            if what_if.mends(values):
-                said = f"{text[0].upper()}{text[1:]} is at fault: {best}, {_gone(limit)}."
-                return Cause(limit.key, key, said, True)
-    key, text = "", ""
-    if tried:
-        key, _, text, _ = tried[0]
-    if not what_if.shown:
-        said = (
-            f"{text[0].upper()}{text[1:]} weighs most; a shorter run does not show it."
-            if text
-            else ""
-        )
-        return Cause(limit.key, key or _first(limit), said or f"{limit.evidence}.", False)
-    said = "No one quantity by itself mends it"
-    said += f"; {text} weighs most." if text else "."
-    return Cause(limit.key, key or _first(limit), said, False)
-
-
-def _first(limit: Limit) -> str:
-    return limit.keys[0] if limit.keys else ""
-
-
-def _gone(limit: Limit) -> str:
-    return f"the same draws keep the limit of {limit.what}"
+        said = f"No one quantity by itself mends it; {text} weighs most."
+    else:
+        said = f"{text[0].upper()}{text[1:]} weighs most; a shorter run does not show it."
+    return Cause(limit.key, key, said, False)
 
 
 def candidates(scenario: Scenario, limit: Limit) -> Iterator[tuple[str, Values, str, str]]:
