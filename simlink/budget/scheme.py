@@ -24,23 +24,14 @@ NAMES = {
 
 
 class SchemeBudget:
-    """The budget of one scheme.
-
-    Parameters
-    ----------
-    scenario : Scenario
-        Converter, barrier and host.
-    scheme : str
-        One of `schemes.SCHEMES`.
-    ber : float
-        The bit-error ratio that jitter counts at.
-    built : units.BuiltUnits
-        The boards.
-    wanted : float
-        The share of boards that shall work at the statistical clock.
+    """The budget of one scheme on converter, barrier and host of a scenario.
 
     Attributes
     ----------
+    ber : float
+        The bit-error ratio that jitter counts at.
+    built : units.BuiltUnits
+        The boards, and `wanted`, the share of them that shall work at the statistical clock.
     clock : Fraction
         The serial clock that the scenario gives, in Hz: the host's, or the remote master's own.
     margins : tuple of Margin

@@ -160,15 +160,7 @@ def _budget(scenario: Scenario) -> SchemeBudget:
 
 
 def usual_axes(scenario: Scenario, steps: int) -> tuple[list[Fraction], list[int]]:
-    """Return clocks and delays about the scenario's own that show its limit.
-
-    Parameters
-    ----------
-    scenario : Scenario
-        What is to be mapped.
-    steps : int
-        How many of each, at least 2.
-    """
+    """Return clocks and delays about the scenario's own that show its limit, at least 2 of each."""
     own = _budget(scenario)
     limit = own.worst.highest or own.nominal.highest or own.clock
     top = max(2 * limit, Fraction(6, 5) * own.clock)

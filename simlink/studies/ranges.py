@@ -42,24 +42,12 @@ Value = int | float | str | bool
 
 
 def values(text: str, where: str) -> list[Value]:
-    """Return the values of a range, as a scenario file would hold them.
-
-    Parameters
-    ----------
-    text : str
-        The range.
-    where : str
-        What to name in a complaint.
-
-    Returns
-    -------
-    list
-        At least one and at most `MOST`, none twice.
+    """Return the values of a range, as a scenario file would hold them: up to `MOST`, none twice.
 
     Raises
     ------
     InputError
-        If it is no range.
+        If it is no range; names `where`.
     """
     try:
         found = _span(text) if ".." in text else [_plain(word) for word in text.split(",")]

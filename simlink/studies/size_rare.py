@@ -284,13 +284,9 @@ def _levels_for(found: RareSizing, depth: int) -> Plan | None:
 
 
 def _from_levels(scenario: Scenario, at_most: float) -> tuple[int, float] | None:
-    """Guess a depth from how likely a deep FIFO is to fill so far.
+    """Guess a depth from how likely a deep FIFO is to fill so far; None where levels say little.
 
-    Returns
-    -------
-    tuple of (int, float) or None
-        About the depth, and by how much the logarithm of the loss falls with each slot; None
-        where levels say too little.
+    About the depth, and by how much the logarithm of the loss falls with each slot.
     """
     deep = scenario.with_value("fifo.depth", max(_DEEP, 2 * scenario.host.watermark))
     plan = spans(deep, None, _GUESSED_BY)

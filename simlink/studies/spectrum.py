@@ -97,13 +97,8 @@ def _with_words(
 ) -> tuple[Sampling, dict[int, list[int]], list[list[int] | None]]:
     """Run a board whose words are its codes.
 
-    Returns
-    -------
-    at : Sampling
-    words : dict of int to list of int
-        Those of a lane that may have wrong bits, as they were read.
-    more : list of list of int or None
-        Those of the frames that no trigger asked for, None for one that was not read.
+    The words by conversion are those of a lane that may have wrong bits, as they were read; the
+    last are those of the frames that no trigger asked for, None for one that was not read.
     """
     refusal = EventEngine().refuses(scenario)
     if refusal is not None:
@@ -150,12 +145,8 @@ def _unit(
 ) -> Unit:
     """Analyse one unit.
 
-    Parameters
-    ----------
-    words : dict of int to int
-        By conversion, what its host read, where that is not sure to be what was converted.
-    more : list of int
-        The words of the frames that no trigger asked for.
+    By conversion, `words` are what its host read, where that is not sure to be what was converted;
+    `more` are the words of the frames that no trigger asked for.
     """
     bits = scenario.frame.word_bits
     cycles = float(converter.frequency / at.rate)
