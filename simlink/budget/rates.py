@@ -78,8 +78,7 @@ def latency(
     whole = bits * FS_PER_SECOND / clock
     if scheme == "forwarded_clock":
         last = (bits - 1) + Fraction(capture.half_periods or 0, 2)
-        sent = last * FS_PER_SECOND / clock + (capture.delay or 0)
-        sent = max(sent, whole)
+        sent = max(last * FS_PER_SECOND / clock + (capture.delay or 0), whole)
         return (*way, Piece("readout and capture", sent, sent))
     falling = capture.half_periods == 2
     out = _crossing(
@@ -92,12 +91,9 @@ def latency(
         return (*way, Piece("readout", whole, whole), out, home)
     # The last bit is captured half a period before the host's clock ends, but a round trip later.
     half = FS_PER_SECOND / clock / 2
-    there = total([out.largest, home.largest])
-    back = Piece(
-        "clock out and back, or its last half period",
-        max(out.mean + home.mean, half),
-        max(there, half),
-    )
+    mean, there = out.mean + home.mean, total([out.largest, home.largest])
+    said = "clock out and back, or its last half period"
+    back = Piece(said, max(mean, half), max(there, half))
     return (*way, Piece("readout to the last rising edge", whole - half, whole - half), back)
 
 

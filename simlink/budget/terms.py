@@ -221,14 +221,11 @@ class Margin:
         """Return the worst-case margin at a clock in Hz, in fs."""
         return self.interval(clock, self.worst_off) - self.worst(ber)
 
-    def reach(self, ber: float | None = None, beyond: Fraction | float = 0) -> Reach:
-        """Return the clocks that keep it, with `beyond`, in fs, added to the sum of its terms.
-
-        In the worst case at a bit-error ratio; without one, nominally.
-        """
-        total = beyond + (self.nominal if ber is None else self.worst(ber))
-        off = self.mean_off if ber is None else self.worst_off
-        return reach(self.periods, self.fixed, total, off)
+    def reach(self, ber: float | None = None) -> Reach:
+        """Return the clocks that keep it: at worst at a bit-error ratio; without one, nominally."""
+        if ber is None:
+            return reach(self.periods, self.fixed, self.nominal, self.mean_off)
+        return reach(self.periods, self.fixed, self.worst(ber), self.worst_off)
 
 
 def reach(periods: Fraction, fixed: int, total: Fraction | float, off: float = 0.0) -> Reach:
@@ -239,13 +236,10 @@ def reach(periods: Fraction, fixed: int, total: Fraction | float, off: float = 0
     wanted = total - fixed
     if math.isinf(wanted):
         return Reach(short=math.inf) if wanted > 0 else Reach()
-    if periods > 0:
-        if wanted <= 0:
-            return Reach()
-        scale = 1 + Fraction(off) / PARTS
-        return Reach(highest=periods * FS_PER_SECOND / Fraction(wanted) / scale)
-    if periods == 0:
-        return Reach(short=Fraction(wanted)) if wanted > 0 else Reach()
-    if wanted >= 0:
+    if periods * wanted > 0:
+        clock = periods * FS_PER_SECOND / Fraction(wanted) / (1 + Fraction(off) / PARTS)
+        return Reach(highest=clock) if periods > 0 else Reach(lowest=clock)
+    # Time that does not grow with the period, or shrinks, has to be there from the start.
+    if wanted > 0 or periods < 0:
         return Reach(short=Fraction(wanted))
-    return Reach(lowest=periods * FS_PER_SECOND / Fraction(wanted) / (1 + Fraction(off) / PARTS))
+    return Reach()

@@ -154,14 +154,10 @@ def size_rare(
     """
     found = RareSizing(scenario, at_most, confidence)
     with pool_for(workers, executor) as there:
-        _search(found, workers, there, report or _silent)
+        _search(found, workers, there, report or (lambda line: None))
     if found.answer is not None and found.tried[found.answer].method == "exact":
         found.tried[found.answer] = loss(scenario.with_value("fifo.depth", found.answer))
     return found
-
-
-def _silent(line: str) -> None:
-    return
 
 
 def _search(
