@@ -20,17 +20,10 @@ def in_lsb(values: Floats, bits: int) -> Floats:
 
 
 def bent(values: Floats, bits: int, polynomial: tuple[float, ...]) -> Floats:
-    """Return what an integral nonlinearity makes of values.
+    """Return what an integral nonlinearity makes of values in LSB from the middle.
 
-    Parameters
-    ----------
-    values : ndarray
-        In LSB from the middle.
-    bits : int
-        Of the converter.
-    polynomial : tuple of float
-        INL in LSB as a polynomial of u, the value as a share of half the range from -1 to 1:
-        c0 + c1 u + c2 u^2 + ...
+    INL in LSB is a polynomial c0 + c1 u + c2 u^2 + ... of u, the value as a share of half the range
+    from -1 to 1.
     """
     if not any(polynomial):
         return values
@@ -56,21 +49,9 @@ def interpolated(values: Floats, bits: int, table: npt.ArrayLike) -> Floats:
 
 
 def quantised(values: Floats, bits: int) -> tuple[Codes, int]:
-    """Return codes, and how many of them were clipped.
+    """Return the codes, int64 from 0 to 2^bits - 1, of values in LSB from the middle.
 
-    Parameters
-    ----------
-    values : ndarray
-        In LSB from the middle.
-    bits : int
-        From 1 to 62.
-
-    Returns
-    -------
-    codes : ndarray of int64
-        From 0 to 2^bits - 1.
-    clipped : int
-        Values outside the range, which took its first or last code.
+    And how many of them lay outside the range, and took its first or last code. From 1 to 62 bits.
     """
     half = 1 << (bits - 1)
     codes = np.floor(values)

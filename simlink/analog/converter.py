@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from fractions import Fraction
-from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -14,9 +13,7 @@ from simlink.analog.tone import Floats, Tone
 from simlink.analog.waveform import Waveform, rows_needed
 from simlink.base.draws import generator
 from simlink.base.instants import FS_PER_SECOND, Times
-
-if TYPE_CHECKING:
-    from simlink.scenario.schema import Scenario
+from simlink.scenario.schema import Scenario
 
 
 def tone_of(scenario: Scenario, number: int, count: int) -> Fraction:
@@ -40,18 +37,9 @@ def noise_of(scenario: Scenario) -> float:
 
 
 class Converter:
-    """One converter of one board, for `count` conversions.
+    """One converter of one board, by lane and position, for `count` conversions of a tone.
 
-    Parameters
-    ----------
-    scenario : Scenario
-        With a tone.
-    trial : int
-        The unit.
-    lane, position : int
-        Which converter. Its noise is a stream of its own, indexed by conversion.
-    count : int
-        Conversions.
+    Its noise is a stream of its own, indexed by conversion.
     """
 
     def __init__(
@@ -114,12 +102,8 @@ class Converter:
     def codes_at(self, instants: Times, *, ideal: bool = False) -> tuple[Codes, int]:
         """Return the codes of samples at instants in fs, and how many were clipped.
 
-        Parameters
-        ----------
-        instants : ndarray of int64, shape (n,)
-            Of each conversion, from the first; n at most `count`.
-        ideal : bool
-            Whether the converter neither bends nor adds noise.
+        The instants are int64, shape (n,), one of each conversion from the first on; n at most
+        `count`. An ideal converter neither bends nor adds noise.
         """
         values = self.input_at(instants)
         if ideal:
@@ -129,10 +113,7 @@ class Converter:
     def code_at(self, number: int, instant: int) -> int:
         """Return the code of one sample at an instant in fs.
 
-        Parameters
-        ----------
-        number : int
-            Its conversion; -2 and below are those that no trigger asked for.
+        Its conversion is -2 and below for those that no trigger asked for.
         """
         noise = None
         if self.noise is not None and number >= 0:

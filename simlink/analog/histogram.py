@@ -21,24 +21,13 @@ def enough(count: int, bits: int) -> bool:
 def nonlinearity(codes: Codes, bits: int) -> tuple[Floats, Floats]:
     """Return integral and differential nonlinearity, in LSB, of a converter that a sine overdrives.
 
-    Parameters
-    ----------
-    codes : ndarray of int
-        Of a sine that reaches the first and the last code.
-    bits : int
-        Of the converter.
-
-    Returns
-    -------
-    inl : ndarray, shape (2^bits - 1,)
-        Of each transition between codes, against a straight line through the first and the last.
-    dnl : ndarray, shape (2^bits - 2,)
-        Of each code but the first and the last.
+    Of each transition between codes, against a straight line through the first and the last, shape
+    (2^bits - 1,); and of each code but the first and the last, shape (2^bits - 2,).
 
     Raises
     ------
     ValueError
-        If the sine does not reach both ends.
+        If the sine does not reach the first and the last code.
     """
     counts = np.bincount(codes, minlength=1 << bits)
     if counts[0] == 0 or counts[-1] == 0:

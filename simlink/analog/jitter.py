@@ -14,19 +14,9 @@ DB_PER_BIT = 20 * math.log10(2)
 
 
 def snr_of_jitter(frequency: float, sigma: float) -> float:
-    """Return the signal-to-noise ratio that jitter leaves, in dB.
+    """Return the signal-to-noise ratio in dB that an rms jitter in s leaves a tone in Hz.
 
-    Parameters
-    ----------
-    frequency : float
-        Of the tone, in Hz.
-    sigma : float
-        The rms jitter of the sampling instant, in s.
-
-    Returns
-    -------
-    float
-        -20 log10(2 pi f sigma), good while 2 pi f sigma is far below 1; infinite without jitter.
+    -20 log10(2 pi f sigma), good while 2 pi f sigma is far below 1; infinite without jitter.
     """
     angle = 2 * math.pi * frequency * sigma
     return -20 * math.log10(angle) if angle > 0 else math.inf
@@ -55,12 +45,7 @@ def tone_allowed(sigma: float, snr: float) -> float:
 def snr_of_quantising(bits: int, amplitude: float = 1.0) -> float:
     """Return the signal-to-noise ratio of an ideal quantiser, 6.02 N + 1.76 dB at full scale.
 
-    Parameters
-    ----------
-    bits : int
-        Its bits.
-    amplitude : float
-        Of the tone, as a share of full scale.
+    The tone's amplitude is a share of full scale.
     """
     return DB_PER_BIT * bits + QUANTISER_DB + 20 * math.log10(amplitude)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from fractions import Fraction
 from typing import TYPE_CHECKING
@@ -16,15 +17,11 @@ from simlink.figures.association import Association
 from simlink.figures.tally import SHORT
 from simlink.link import unit
 from simlink.link.trigger import actual_frequency
-from simlink.records import Fate
+from simlink.records import Fate, FrameBlock
+from simlink.scenario.schema import Scenario
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
-
     import numpy.typing as npt
-
-    from simlink.records import FrameBlock
-    from simlink.scenario.schema import Scenario
 
 #: Causes of jitter, in the order in which they come in.
 CAUSES = ("aperture", "timer", "barrier")
@@ -81,17 +78,7 @@ class Sampling:
 
 
 def sampling(scenario: Scenario, trial: int, blocks: Iterable[FrameBlock]) -> Sampling:
-    """Return the instants of one board.
-
-    Parameters
-    ----------
-    scenario : Scenario
-        With periodic triggers.
-    trial : int
-        Which unit.
-    blocks : iterable of FrameBlock
-        Its records from either engine, in order.
-    """
+    """Return the instants of one board with periodic triggers, from its records in order."""
     pieces: dict[str, list[Times]] = {name: [] for name in (*_KEPT, "fate")}
     association = Association(scenario, keeps=True)
     sums = np.zeros(1, dtype=SUMS)

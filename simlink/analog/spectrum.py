@@ -45,21 +45,10 @@ def is_coherent(frequency: float, count: int) -> bool:
 
 
 def coherent(wanted: Fraction, rate: Fraction, count: int) -> Fraction:
-    """Return the nearest frequency that is coherent with a record.
+    """Return the nearest frequency in Hz to one wanted that is coherent with a record.
 
-    Parameters
-    ----------
-    wanted : Fraction
-        In Hz.
-    rate : Fraction
-        Samples a second.
-    count : int
-        Samples in the record, M.
-
-    Returns
-    -------
-    Fraction
-        J rate / M, with J and M without a common factor, so that no sample repeats another.
+    J rate / M, of M samples at `rate` a second, with J and M without a common factor, so that no
+    sample repeats another.
     """
     middle = round(wanted * count / rate)
     for away in range(count):
@@ -155,12 +144,7 @@ class Analysis:
     def floor(self, full_scale: float, rate: float) -> float:
         """Return the noise floor in dB below a full-scale sine, a hertz.
 
-        Parameters
-        ----------
-        full_scale : float
-            Peak of a full-scale sine, in the record's unit.
-        rate : float
-            Samples a second.
+        The sine's peak is in the record's unit, the rate in samples a second.
         """
         return -ratio(full_scale**2 / 2, self.noise) - 10 * math.log10(rate / 2)
 

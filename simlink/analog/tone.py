@@ -18,20 +18,11 @@ _HEAD = 2.0**26
 
 
 def cycles_at(frequency: Fraction, instants: Times) -> Floats:
-    """Return the cycles that a tone has run through at instants, less the whole ones.
+    """Return the cycles that a tone in Hz has run through at instants in fs, less the whole ones.
 
-    Parameters
-    ----------
-    frequency : Fraction
-        In Hz, exact.
-    instants : ndarray of int64
-        In fs, not negative.
-
-    Returns
-    -------
-    ndarray of float64
-        From 0 to 1, right to about 1e-15 however late the instant: a double holds no femtosecond
-        of a long run, so an instant is taken in three pieces and each cut to less than a cycle.
+    From 0 to 1, right to about 1e-15 however late the instant, which is not negative: a double
+    holds no femtosecond of a long run, so it is taken in three pieces and each cut to less than a
+    cycle.
     """
     instants = np.asarray(instants, dtype=np.int64)
     found = np.zeros(instants.shape)
@@ -47,17 +38,7 @@ def cycles_at(frequency: Fraction, instants: Times) -> Floats:
 
 @dataclass(frozen=True)
 class Tone:
-    """A sine.
-
-    Attributes
-    ----------
-    frequency : Fraction
-        In Hz.
-    amplitude : float
-        Its peak as a share of half the full-scale range: 1 is full scale.
-    phase : float
-        In cycles, at instant 0.
-    """
+    """A sine: Hz, peak as a share of half the full-scale range, phase in cycles at instant 0."""
 
     frequency: Fraction
     amplitude: float = 1.0

@@ -22,16 +22,9 @@ def error_at(tone: Fraction, rate: Fraction) -> float:
 
 
 class Waveform:
-    """A recording as a function of time.
+    """A recording as a function of time: even rows, as shares of half the full-scale range.
 
-    Parameters
-    ----------
-    values : ndarray, shape (n,)
-        Evenly spaced, as shares of half the full-scale range.
-    rate : Fraction
-        Rows a second.
-    start : float
-        The row at which instant 0 of a trial lies.
+    `rate` is in rows a second; at `start` rows lies instant 0 of a trial.
     """
 
     def __init__(self, values: Floats, rate: Fraction, start: float) -> None:

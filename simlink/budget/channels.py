@@ -4,14 +4,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from fractions import Fraction
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 from simlink.base.wording import rate_text
 from simlink.budget.schemes import TermFactory
 from simlink.link.repeat import repeats
-
-if TYPE_CHECKING:
-    from simlink.scenario.schema import Scenario
+from simlink.scenario.schema import Scenario
 
 
 @dataclass(frozen=True)
@@ -44,18 +42,10 @@ class Signals:
 def signals(scenario: Scenario, scheme: str) -> Signals:
     """Return the isolated signals that a scheme needs.
 
-    Parameters
-    ----------
-    scenario : Scenario
-        Says the lanes, the side that triggers, whether a full FIFO stalls the master, whether
-        frames are asked for once more, and whether there is a fault line.
-    scheme : str
-        One of `schemes.SCHEMES`.
-
-    Notes
-    -----
-    The scenario format has no keys for channel-select and configuration lines, which every scheme
-    would need alike; they come on top.
+    The scenario says the lanes, the side that triggers, whether a full FIFO stalls the master,
+    whether frames are asked for once more, and whether there is a fault line. Its format has no
+    keys for channel-select and configuration lines, which every scheme would need alike; they come
+    on top.
     """
     forward: dict[str, int] = {}
     back: dict[str, int] = {"data": scenario.frame.lanes}

@@ -7,17 +7,16 @@ from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
 from simlink.base.cautions import CAUTIONS
-from simlink.base.json_text import json_text
+from simlink.base.json_text import AsJson
 from simlink.budget import verdict
 from simlink.budget.dual_dirac import USUAL_BER, q_factor
 from simlink.budget.scheme import SchemeBudget
 from simlink.budget.schemes import SCHEMES
 from simlink.budget.units import BuiltUnits
+from simlink.scenario.schema import Scenario
 
 if TYPE_CHECKING:
     import pandas as pd
-
-    from simlink.scenario.schema import Scenario
 
 #: Boards that a yield is counted over unless said.
 USUAL_TRIALS = 1000
@@ -25,7 +24,7 @@ USUAL_TRIALS = 1000
 USUAL_YIELD = 0.999
 
 
-class Budget(Mapping[str, SchemeBudget]):
+class Budget(AsJson, Mapping[str, SchemeBudget]):
     """The budgets of the three schemes by name; shows itself as a table in a notebook.
 
     Attributes
@@ -80,10 +79,6 @@ class Budget(Mapping[str, SchemeBudget]):
             "schemes": {name: one.to_dict() for name, one in self._found.items()},
             "cautions": CAUTIONS,
         }
-
-    def to_json(self) -> str:
-        """Return the budgets as JSON text."""
-        return json_text(self.to_dict())
 
     def to_pandas(self) -> pd.DataFrame:
         """Return one row a term: scheme, margin, term, nominal, worst (s), from."""

@@ -13,31 +13,19 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 from simlink.base.errors import InputError
 from simlink.scenario.composite import Mixture
-from simlink.scenario.distributions import Normal
-
-if TYPE_CHECKING:
-    from simlink.scenario.distributions import Distribution
+from simlink.scenario.distributions import Distribution, Normal
 
 #: The bit-error ratio that is meant when none is stated.
 USUAL_BER = 1e-12
 
 
 def q_factor(ber: float) -> float:
-    """Return how many standard deviations of one tail leave a bit-error ratio.
+    """Return how many standard deviations of one tail leave a bit-error ratio up to 0.5.
 
-    Parameters
-    ----------
-    ber : float
-        Above 0 and at most 0.5.
-
-    Returns
-    -------
-    float
-        Q with erfc(Q / sqrt(2)) / 2 = ber; 7.0345 for 1e-12.
+    Q with erfc(Q / sqrt(2)) / 2 = ber; 7.0345 for 1e-12.
     """
     from scipy.special import ndtri
 
@@ -47,19 +35,9 @@ def q_factor(ber: float) -> float:
 
 
 def error_ratio(margin: float, rj: float) -> float:
-    """Return the bit-error ratio of one margin under Gaussian jitter.
+    """Return the error ratio of one margin under Gaussian jitter, erfc(margin / (sqrt(2) rj)) / 2.
 
-    Parameters
-    ----------
-    margin : float
-        What the mean edge leaves, in any unit of time.
-    rj : float
-        The standard deviation of the jitter, in the same unit.
-
-    Returns
-    -------
-    float
-        erfc(margin / (sqrt(2) rj)) / 2.
+    The margin is what the mean edge leaves, `rj` the jitter's standard deviation in the same unit.
     """
     if rj == 0:
         return 0.0 if margin >= 0 else 1.0
@@ -78,22 +56,12 @@ class Jitter:
 def split(law: Distribution, key: str) -> Jitter:
     """Split the law of an edge's jitter into its bounded and its Gaussian part.
 
-    Parameters
-    ----------
-    law : Distribution
-        Bounded, normal, or a mixture of such.
-    key : str
-        Where it stands in the scenario, for a complaint.
-
-    Returns
-    -------
-    Jitter
-        A mixture reaches from its earliest part to its latest, with its widest Gaussian.
+    A mixture reaches from its earliest part to its latest, with its widest Gaussian.
 
     Raises
     ------
     InputError
-        When it is neither bounded nor normal, for which the rule says nothing.
+        At its key, when it is neither bounded nor normal, for which the rule says nothing.
     """
     low, high = law.support
     if not (math.isinf(low) or math.isinf(high)):
@@ -119,17 +87,8 @@ def split(law: Distribution, key: str) -> Jitter:
 def ends(law: Distribution, ber: float) -> tuple[float, float]:
     """Return how early and how late an edge comes by its jitter at a bit-error ratio, in fs.
 
-    Parameters
-    ----------
-    law : Distribution
-        Of the jitter.
-    ber : float
-        Of its Gaussian part, counted by itself.
-
-    Returns
-    -------
-    earliest, latest : float
-        Infinite where it is neither bounded nor normal.
+    The ratio is that of its Gaussian part, counted by itself; infinite where it is neither bounded
+    nor normal.
     """
     try:
         found = split(law, "")
@@ -140,19 +99,9 @@ def ends(law: Distribution, ber: float) -> tuple[float, float]:
 
 
 def random_part(sigmas: Iterable[float], ber: float) -> int:
-    """Return what independent Gaussian jitter takes from one margin, in fs.
+    """Return what independent Gaussian jitter takes from one margin at a bit-error ratio, in fs.
 
-    Parameters
-    ----------
-    sigmas : iterable of float
-        The standard deviation of each edge, in fs; they add as squares.
-    ber : float
-        The bit-error ratio.
-
-    Returns
-    -------
-    int
-        Q times the root of the sum of squares, rounded up.
+    Q times the root of the sum of squares of the edges' standard deviations in fs, rounded up.
     """
     rms = math.sqrt(math.fsum(sigma * sigma for sigma in sigmas))
     return math.ceil(q_factor(ber) * rms) if rms else 0

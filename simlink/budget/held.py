@@ -13,39 +13,32 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import cached_property
 from itertools import product
-from typing import TYPE_CHECKING, Any, Literal
+from typing import Any, Literal
 
 import numpy as np
 
 from simlink.base.instants import FAR, Times
 from simlink.budget.terms import ZERO, Term
 from simlink.link.channel import fixed_part, stream
-
-if TYPE_CHECKING:
-    from simlink.scenario.distributions import Distribution
-    from simlink.scenario.schema import Scenario
-    from simlink.scenario.sections import Direction
+from simlink.scenario.distributions import Distribution
+from simlink.scenario.schema import Scenario
+from simlink.scenario.sections import Direction
 
 Way = Literal["forward", "return"]
+#: Of an edge; of data the slower or the faster of both.
+Kind = Literal["rising", "falling", "slower", "faster"]
 
 
 @dataclass(frozen=True)
 class Edge:
-    """One edge's crossing in a margin.
+    """One edge's crossing in a margin, that takes from it (sign 1) or gives to it (sign -1).
 
-    Attributes
-    ----------
-    channel : str
-        Whose skew it has: ``"clock"``, ``"busy"``, ``"strobe"``, or ``"lanes"``, of which the
-        worst counts; ``""`` when skew is not covered.
-    kind : {"rising", "falling", "slower", "faster"}
-        Which edge; of data the slower or the faster of both.
-    sign : int
-        1 if it takes from the margin, -1 if it gives.
+    Its channel says whose skew it has: ``"clock"``, ``"busy"``, ``"strobe"``, or ``"lanes"``, of
+    which the worst counts; ``""`` when skew is not covered.
     """
 
     channel: str
-    kind: Literal["rising", "falling", "slower", "faster"]
+    kind: Kind
     sign: int = 1
 
     def __neg__(self) -> Edge:
@@ -71,14 +64,8 @@ LANE_SLOWER, LANE_FASTER = Edge("lanes", "slower"), Edge("lanes", "faster")
 class Held(Term):
     """The sum of some edges' crossings of one direction, each held within the delay's limits.
 
-    Attributes
-    ----------
-    direction : Direction
-        Which; its `delay_covers` says what is held.
-    edges : tuple of Edge
-        The edges, none of which undoes another.
-    lanes : int
-        How many data lanes there are; 0 when no edge is theirs.
+    The direction's `delay_covers` says what is held, none of the edges undoes another, and `lanes`
+    is how many data lanes there are; 0 when no edge is theirs.
     """
 
     direction: Direction
@@ -193,19 +180,9 @@ def held_within(
 ) -> tuple[Term, ...]:
     """Put what the limits of a delay cover into one term for each direction.
 
-    Parameters
-    ----------
-    scenario : Scenario
-        Whose barrier.
-    terms : iterable of Term
-        A margin's, as they add up where nothing is covered.
-    forward, back : sequence of Edge
-        The edges that cross in each direction; what delays both of a pair alike is in no term.
-
-    Returns
-    -------
-    tuple of Term
-        The same where nothing is covered.
+    The terms are a margin's, as they add up where nothing is covered, and stay so then; `forward`
+    and `back` are the edges that cross in each direction. What delays both of a pair alike is in no
+    term.
     """
     found = list(terms)
     ways: tuple[tuple[Way, Sequence[Edge]], ...] = (("forward", forward), ("return", back))

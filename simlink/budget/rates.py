@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 from fractions import Fraction
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 from simlink.base.instants import FS_PER_SECOND
 from simlink.budget import dual_dirac
@@ -21,27 +21,17 @@ from simlink.figures.cycle import (
     total,
 )
 from simlink.link.transport import packets_of
+from simlink.scenario.distributions import Distribution
 from simlink.scenario.quantities import PARTS
-
-if TYPE_CHECKING:
-    from simlink.scenario.distributions import Distribution
-    from simlink.scenario.schema import Scenario
+from simlink.scenario.schema import Scenario
 
 
 def shortfall_of_jitter(scenario: Scenario, scheme: str, ber: float) -> Fraction | float:
     """Return what jitter may take from the time between two triggers at the converter, in fs.
 
-    A late trigger before an early one, each with its own jitter and that of its crossing; where
-    the host's own clock reads, busy and the last edge of the clock may come late, too.
-
-    Parameters
-    ----------
-    scenario : Scenario
-        Whose triggers and barrier.
-    scheme : str
-        One of `schemes.SCHEMES`.
-    ber : float
-        The bit-error ratio that Gaussian jitter counts at.
+    A late trigger before an early one, each with its own jitter and that of its crossing; where the
+    host's own clock reads, busy and the last edge of the clock may come late, too. Gaussian jitter
+    counts at the bit-error ratio.
     """
     forward, back = (scenario.barrier.direction(way).jitter for way in ("forward", "return"))
     pairs = [scenario.trigger.jitter]
@@ -59,13 +49,8 @@ def shortfall_of_jitter(scenario: Scenario, scheme: str, ber: float) -> Fraction
 def sample_rate(found: Iterable[Cycle], jitter: Fraction | float = 0) -> Fraction:
     """Return the highest sample rate in Hz that some cycles leave.
 
-    Parameters
-    ----------
-    found : iterable of Cycle
-        Which cycles.
-    jitter : Fraction or float, fs
-        What jitter takes from the time of those that nothing is buffered for; left aside where
-        nothing bounds it.
+    Jitter, in fs, is taken from the time of those that nothing is buffered for; it is left aside
+    where nothing bounds it.
     """
     taken = Fraction(0 if math.isinf(jitter) else jitter)
     periods = (one.least_period + (0 if one.buffered else taken) for one in found)
@@ -77,16 +62,8 @@ def latency(
 ) -> tuple[Piece, ...]:
     """Return the way from the trigger at the host to the last bit read, piece by piece.
 
-    Parameters
-    ----------
-    scenario : Scenario
-        Converter, barrier and host; no frame waits for another one to be read, nor for a credit.
-    scheme : str
-        One of `schemes.SCHEMES`.
-    clock : Fraction
-        The serial clock in Hz.
-    ber : float
-        The bit-error ratio that Gaussian jitter counts at.
+    At a serial clock in Hz, with Gaussian jitter at a bit-error ratio; no frame waits for another
+    one to be read, nor for a credit.
     """
     way: list[Piece] = []
     if scenario.trigger.source == "host":
@@ -101,8 +78,7 @@ def latency(
     whole = bits * FS_PER_SECOND / clock
     if scheme == "forwarded_clock":
         last = (bits - 1) + Fraction(capture.half_periods or 0, 2)
-        sent = last * FS_PER_SECOND / clock + (capture.delay or 0)
-        sent = max(sent, whole)
+        sent = max(last * FS_PER_SECOND / clock + (capture.delay or 0), whole)
         return (*way, Piece("readout and capture", sent, sent))
     falling = capture.half_periods == 2
     out = _crossing(
@@ -115,12 +91,9 @@ def latency(
         return (*way, Piece("readout", whole, whole), out, home)
     # The last bit is captured half a period before the host's clock ends, but a round trip later.
     half = FS_PER_SECOND / clock / 2
-    there = total([out.largest, home.largest])
-    back = Piece(
-        "clock out and back, or its last half period",
-        max(out.mean + home.mean, half),
-        max(there, half),
-    )
+    mean, there = out.mean + home.mean, total([out.largest, home.largest])
+    said = "clock out and back, or its last half period"
+    back = Piece(said, max(mean, half), max(there, half))
     return (*way, Piece("readout to the last rising edge", whole - half, whole - half), back)
 
 

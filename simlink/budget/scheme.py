@@ -6,7 +6,7 @@ import math
 from collections.abc import Iterator
 from fractions import Fraction
 from functools import cached_property
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from simlink.base.instants import FS_PER_SECOND
 from simlink.base.wording import clock_limit, short_time
@@ -14,9 +14,7 @@ from simlink.budget import channels, rates, schemes, units
 from simlink.budget.terms import Margin
 from simlink.budget.window import Window, window_of
 from simlink.figures.cycle import Cycle, Piece, cycles, total
-
-if TYPE_CHECKING:
-    from simlink.scenario.schema import Scenario
+from simlink.scenario.schema import Scenario
 
 NAMES = {
     "forwarded_clock": "forwarded clock",
@@ -26,23 +24,14 @@ NAMES = {
 
 
 class SchemeBudget:
-    """The budget of one scheme.
-
-    Parameters
-    ----------
-    scenario : Scenario
-        Converter, barrier and host.
-    scheme : str
-        One of `schemes.SCHEMES`.
-    ber : float
-        The bit-error ratio that jitter counts at.
-    built : units.BuiltUnits
-        The boards.
-    wanted : float
-        The share of boards that shall work at the statistical clock.
+    """The budget of one scheme on converter, barrier and host of a scenario.
 
     Attributes
     ----------
+    ber : float
+        The bit-error ratio that jitter counts at.
+    built : units.BuiltUnits
+        The boards, and `wanted`, the share of them that shall work at the statistical clock.
     clock : Fraction
         The serial clock that the scenario gives, in Hz: the host's, or the remote master's own.
     margins : tuple of Margin
@@ -74,13 +63,7 @@ class SchemeBudget:
         return next(margin for margin in self.margins if margin.name == name)
 
     def window(self, ber: float | None = None) -> Window:
-        """Return the clocks that keep every margin and channel.
-
-        Parameters
-        ----------
-        ber : float, optional
-            For the worst case at that bit-error ratio; the nominal window when left out.
-        """
+        """Return the clocks that keep all margins: at a bit-error ratio, else nominally."""
         return window_of(self.margins, self.rules, ber)
 
     @cached_property

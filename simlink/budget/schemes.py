@@ -11,7 +11,6 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from fractions import Fraction
-from typing import TYPE_CHECKING, Literal
 
 from simlink.budget.held import (
     BUSY_FALLS,
@@ -20,14 +19,14 @@ from simlink.budget.held import (
     LANE_FASTER,
     LANE_SLOWER,
     Edge,
+    Kind,
+    Way,
     held_within,
 )
 from simlink.budget.terms import ZERO, Enters, Margin, Term
 from simlink.link.channel import stream
-
-if TYPE_CHECKING:
-    from simlink.scenario.distributions import Distribution
-    from simlink.scenario.schema import Scenario
+from simlink.scenario.distributions import Distribution
+from simlink.scenario.schema import Scenario
 
 #: The schemes in the order of reports.
 SCHEMES = ("forwarded_clock", "returned_clock", "remote_master")
@@ -38,6 +37,11 @@ _LATE = "a bit is captured past its hold, when the next one has been launched"
 _TOO_FAST = "the serial clock is faster than the converter takes"
 _TOO_SHORT = "a pulse of the serial clock is shorter than the converter takes"
 _SWALLOWED = "a pulse of the clock is too short for the channel, which swallows it"
+#: How a falling edge that comes later enters the width of a pulse, and the kinds of its two edges.
+_PULSES: dict[str, tuple[Enters, Kind, Kind]] = {
+    "high": ("minus", "rising", "falling"),
+    "low": ("plus", "falling", "rising"),
+}
 
 
 class TermFactory:
@@ -47,7 +51,7 @@ class TermFactory:
         self.scenario = scenario
         self.lanes = scenario.frame.lanes
 
-    def key(self, way: Literal["forward", "return"], name: str) -> str:
+    def key(self, way: Way, name: str) -> str:
         """Return the key that gives a value of one direction."""
         barrier = self.scenario.barrier
         own = barrier.forward if way == "forward" else barrier.return_
@@ -55,24 +59,19 @@ class TermFactory:
         common = name in ("channel_skew", "pulse_width_distortion", "min_pulse", "line_rate")
         return f"barrier.{name}" if common and given is None else f"barrier.{way}.{name}"
 
-    def static(self, way: Literal["forward", "return"], enters: Enters = "plus") -> list[Term]:
+    def once(self, way: Way, name: str, said: str, enters: Enters = "plus") -> Term:
+        """Return a quantity of a direction that is drawn once a board."""
+        law = getattr(self.scenario.barrier.direction(way), name)
+        return Term(said, self.key(way, name), (law,), (stream(way, name),), enters)
+
+    def static(self, way: Way, enters: Enters = "plus") -> list[Term]:
         """Return delay and part-to-part skew of a direction."""
-        channel = self.scenario.barrier.direction(way)
-        delay, skew = (f"barrier.{way}.{key}" for key in ("delay", "part_to_part_skew"))
         return [
-            Term(f"{way} delay", delay, (channel.delay,), (delay,), enters),
-            Term(
-                f"{way} part-to-part skew",
-                skew,
-                (channel.part_to_part_skew,),
-                (stream(way, "part_to_part_skew"),),
-                enters,
-            ),
+            self.once(way, "delay", f"{way} delay", enters),
+            self.once(way, "part_to_part_skew", f"{way} part-to-part skew", enters),
         ]
 
-    def skew(
-        self, way: Literal["forward", "return"], channel: str, enters: Enters, name: str
-    ) -> Term:
+    def skew(self, way: Way, channel: str, enters: Enters, name: str) -> Term:
         """Return the skew of a channel beside the lanes; a list of skews gives it none."""
         law = self.scenario.barrier.direction(way).channel_skew
         only = ZERO if isinstance(law, tuple) else law
@@ -88,38 +87,28 @@ class TermFactory:
         name = "lane skew" if self.lanes == 1 else f"lane skew, worst of {self.lanes}"
         return Term(name, self.key("return", "channel_skew"), laws, sources, enters)
 
-    def distortion(self, way: Literal["forward", "return"], enters: Enters, what: str) -> Term:
+    def distortion(self, way: Way, enters: Enters, what: str) -> Term:
         """Return the pulse-width distortion of a direction."""
-        law = self.scenario.barrier.direction(way).pulse_width_distortion
-        source = f"barrier.{way}.pulse_width_distortion"
-        key = self.key(way, "pulse_width_distortion")
-        return Term(f"{way} distortion, {what}", key, (law,), (source,), enters)
+        return self.once(way, "pulse_width_distortion", f"{way} distortion, {what}", enters)
 
-    def jitter(self, way: Literal["forward", "return"], enters: Enters, what: str) -> Term:
+    def jitter(self, way: Way, enters: Enters, what: str) -> Term:
         """Return the jitter of one edge."""
         law = self.scenario.barrier.direction(way).jitter
         return Term(f"jitter, {what}", f"barrier.{way}.jitter", (law,), (), enters, "edge")
 
-    def min_pulse(self, way: Literal["forward", "return"]) -> Term:
-        """Return the shortest pulse that a direction passes."""
-        law = self.scenario.barrier.direction(way).min_pulse
-        return Term(
-            "shortest pulse", self.key(way, "min_pulse"), (law,), (f"barrier.{way}.min_pulse",)
-        )
-
     def unit(self, key: str, name: str, enters: Enters = "plus") -> Term:
         """Return a time of the converter, the host or the remote master, drawn once a board."""
         return Term(name, key, (self._law(key),), (key,), enters)
+
+    def conversion(self, key: str, name: str, enters: Enters) -> Term:
+        """Return a time that is drawn for each conversion."""
+        return Term(name, key, (self._law(key),), (), enters, "conversion")
 
     def held(
         self, terms: Iterable[Term], forward: Sequence[Edge] = (), back: Sequence[Edge] = ()
     ) -> tuple[Term, ...]:
         """Return terms with what the limits of the delay cover in one; see `held_within`."""
         return held_within(self.scenario, terms, forward, back)
-
-    def conversion(self, key: str, name: str, enters: Enters) -> Term:
-        """Return a time that is drawn for each conversion."""
-        return Term(name, key, (self._law(key),), (), enters, "conversion")
 
     def _law(self, key: str) -> Distribution:
         section, name = key.split(".")
@@ -130,12 +119,7 @@ class TermFactory:
 def margins(scenario: Scenario, scheme: str) -> tuple[Margin, ...]:
     """Return the margins that a scheme has to keep, setup and hold first.
 
-    Parameters
-    ----------
-    scenario : Scenario
-        Converter, barrier and host; its own scheme does not matter.
-    scheme : {"forwarded_clock", "returned_clock", "remote_master"}
-        Which scheme.
+    Of the scenario count converter, barrier and host; its own scheme does not matter.
     """
     of = {"forwarded_clock": _forwarded, "returned_clock": _returned, "remote_master": _remote}
     found = of[scheme](TermFactory(scenario))
@@ -156,40 +140,37 @@ def _forwarded(make: TermFactory) -> list[Margin]:
     capture = make.scenario.host.capture
     fixed = capture.delay or 0
     periods = Fraction(capture.half_periods or 0, 2)
-    setup: tuple[Term, ...] = (
-        *make.static("forward"),
-        make.skew("forward", "clock", "plus", "clock channel skew"),
-        make.distortion("forward", "plus", "launching edge"),
-        make.jitter("forward", "plus", "launching edge"),
-        make.unit("converter.data_valid", "data valid"),
-        *make.static("return"),
-        make.lane_skew("plus"),
-        make.distortion("return", "slower", "slower data edge"),
-        make.jitter("return", "plus", "data edge"),
+
+    def way(sign: Enters, converter: Term, distortion: Term) -> tuple[Term, ...]:
+        return (
+            *make.static("forward", sign),
+            make.skew("forward", "clock", sign, "clock channel skew"),
+            make.distortion("forward", sign, "launching edge"),
+            make.jitter("forward", sign, "launching edge"),
+            converter,
+            *make.static("return", sign),
+            make.lane_skew(sign),
+            distortion,
+            make.jitter("return", sign, "data edge"),
+        )
+
+    slower = make.distortion("return", "slower", "slower data edge")
+    setup = (
+        *way("plus", make.unit("converter.data_valid", "data valid"), slower),
         make.unit("host.setup", "host setup"),
     )
-    hold: tuple[Term, ...] = (
-        *make.static("forward", "minus"),
-        make.skew("forward", "clock", "minus", "clock channel skew"),
-        make.distortion("forward", "minus", "launching edge"),
-        make.jitter("forward", "minus", "launching edge"),
-        make.unit("converter.data_hold", "data hold", "minus"),
-        *make.static("return", "minus"),
-        make.lane_skew("minus"),
-        make.distortion("return", "faster", "faster data edge"),
-        make.jitter("return", "minus", "data edge"),
+    faster = make.distortion("return", "faster", "faster data edge")
+    hold = (
+        *way("minus", make.unit("converter.data_hold", "data hold", "minus"), faster),
         make.unit("host.hold", "host hold"),
     )
     # Busy comes back beside the data, so that the return direction's delay and spread cancel.
-    first: tuple[Term, ...] = (
-        make.unit("converter.msb_valid", "first bit valid"),
-        make.lane_skew("plus"),
-        make.skew("return", "busy", "minus", "busy channel skew"),
+    first = (
+        *_first_against_busy(make),
         make.distortion("return", "faster", "busy against data"),
         make.jitter("return", "plus", "data edge"),
         make.jitter("return", "minus", "busy edge"),
-        make.conversion("fifo.sync_delay", "busy synchroniser", "minus"),
-        make.conversion("host.service_latency", "service latency", "minus"),
+        *_until_the_clock(make),
         make.unit("host.setup", "host setup"),
     )
     setup = make.held(setup, forward=[CLOCK_FALLS], back=[LANE_SLOWER])
@@ -199,8 +180,25 @@ def _forwarded(make: TermFactory) -> list[Margin]:
         Margin("setup", _EARLY, periods, setup, fixed),
         Margin("hold", _LATE, 1 - periods, hold, -fixed),
         Margin("first bit", _EARLY, periods, first, fixed),
-        *_pulses(make, "forward clock", returns=False),
+        *_widths(make, "forward clock", ["forward"]),
         *_clock_input(make),
+    ]
+
+
+def _first_against_busy(make: TermFactory) -> list[Term]:
+    """Return what the first bit takes from the fall of busy on, beside edges."""
+    return [
+        make.unit("converter.msb_valid", "first bit valid"),
+        make.lane_skew("plus"),
+        make.skew("return", "busy", "minus", "busy channel skew"),
+    ]
+
+
+def _until_the_clock(make: TermFactory) -> list[Term]:
+    """Return what lies between the fall of busy at the host and its clock, which gives time."""
+    return [
+        make.conversion("fifo.sync_delay", "busy synchroniser", "minus"),
+        make.conversion("host.service_latency", "service latency", "minus"),
     ]
 
 
@@ -235,14 +233,8 @@ def _returned(make: TermFactory) -> list[Margin]:
     hold: tuple[Term, ...]
     if whole:
         # max(0, d) of the data less d of the clock's falling edge; at the hold, d less min(0, d).
-        setup = (
-            *common_setup,
-            make.distortion("return", "faster", "data against clock"),
-        )
-        hold = (
-            *common_hold,
-            make.distortion("return", "slower", "clock against data"),
-        )
+        setup = (*common_setup, make.distortion("return", "faster", "data against clock"))
+        hold = (*common_hold, make.distortion("return", "slower", "clock against data"))
         setup_time, hold_time = Fraction(1), Fraction(0)
     else:
         setup = (
@@ -259,9 +251,7 @@ def _returned(make: TermFactory) -> list[Margin]:
         )
         setup_time = hold_time = HALF
     first: tuple[Term, ...] = (
-        make.unit("converter.msb_valid", "first bit valid"),
-        make.lane_skew("plus"),
-        make.skew("return", "busy", "minus", "busy channel skew"),
+        *_first_against_busy(make),
         *make.static("forward", "minus"),
         make.skew("forward", "clock", "minus", "clock channel skew"),
         *make.static("return", "minus"),
@@ -270,8 +260,7 @@ def _returned(make: TermFactory) -> list[Margin]:
         make.jitter("return", "minus", "busy edge"),
         make.jitter("forward", "minus", f"capturing {edge} edge"),
         make.jitter("return", "minus", "returned clock edge"),
-        make.conversion("fifo.sync_delay", "busy synchroniser", "minus"),
-        make.conversion("host.service_latency", "service latency", "minus"),
+        *_until_the_clock(make),
         make.unit("host.setup", "host setup"),
         make.distortion("return", "faster", "busy against data"),
     )
@@ -290,8 +279,8 @@ def _returned(make: TermFactory) -> list[Margin]:
         Margin("setup", _EARLY, setup_time, setup),
         Margin("hold", _LATE, hold_time, hold),
         Margin("first bit", _EARLY, setup_time, first),
-        *_pulses(make, "forward clock", returns=False),
-        *_pulses(make, "returned clock", returns=True),
+        *_widths(make, "forward clock", ["forward"]),
+        *_widths(make, "returned clock", ["forward", "return"]),
         *_clock_input(make),
     ]
 
@@ -333,117 +322,86 @@ def _strobe(make: TermFactory, tolerance: Term) -> list[Margin]:
 
     Strobe and lanes share the return direction's delay and spread (`link.strobe`).
     """
-    setup = (
-        make.lane_skew("plus"),
-        make.skew("return", "strobe", "minus", "strobe skew"),
-        make.distortion("return", "slower", "slower data edge"),
-        make.jitter("return", "plus", "data edge"),
-        make.jitter("return", "minus", "strobe edge"),
-    )
-    hold = (
-        make.lane_skew("minus"),
-        make.skew("return", "strobe", "plus", "strobe skew"),
-        make.distortion("return", "faster", "faster data edge"),
-        make.jitter("return", "minus", "data edge"),
-        make.jitter("return", "plus", "strobe edge"),
-    )
     means = "the strobe takes a bit of a lane that is not there yet, or no longer"
     rises = Edge("strobe", "rising")
+    sides: tuple[tuple[str, Enters, Enters, Enters, list[Edge]], ...] = (
+        ("setup", "plus", "minus", "slower", [LANE_SLOWER, -rises]),
+        ("hold", "minus", "plus", "faster", [rises, -LANE_FASTER]),
+    )
+    found = []
+    for side, data, strobe, edge, crossings in sides:
+        terms = (
+            make.lane_skew(data),
+            make.skew("return", "strobe", strobe, "strobe skew"),
+            make.distortion("return", edge, f"{edge} data edge"),
+            make.jitter("return", data, "data edge"),
+            make.jitter("return", strobe, "strobe edge"),
+        )
+        chain = make.held(terms, back=crossings)
+        found.append(Margin(f"lane to strobe, {side}", means, HALF, chain, tolerance=tolerance))
+    return [*found, *_widths(make, "strobe", ["return"], tolerance)]
+
+
+def _width(make: TermFactory, way: Way, pulse: str, what: str, said: str = "") -> list[Term]:
+    """Return what a crossing takes from a high or a low pulse of a clock."""
+    sign, first, last = _PULSES[pulse]
     return [
-        Margin(
-            "lane to strobe, setup",
-            means,
-            HALF,
-            make.held(setup, back=[LANE_SLOWER, -rises]),
-            tolerance=tolerance,
-        ),
-        Margin(
-            "lane to strobe, hold",
-            means,
-            HALF,
-            make.held(hold, back=[rises, -LANE_FASTER]),
-            tolerance=tolerance,
-        ),
-        *_widths(make, "strobe", ("return",), tolerance),
+        make.distortion(way, sign, what),
+        make.jitter(way, "plus", f"{said}{first} edge"),
+        make.jitter(way, "minus", f"{said}{last} edge"),
     ]
 
 
-def _pulses(make: TermFactory, name: str, *, returns: bool) -> list[Margin]:
-    return _widths(make, name, ("forward", "return") if returns else ("forward",), None)
+def _edges(channel: str, pulse: str) -> list[Edge]:
+    _, first, last = _PULSES[pulse]
+    return [Edge(channel, first), -Edge(channel, last)]
 
 
 def _widths(
-    make: TermFactory,
-    name: str,
-    ways: tuple[Literal["forward", "return"], ...],
-    tolerance: Term | None,
+    make: TermFactory, name: str, ways: list[Way], tolerance: Term | None = None
 ) -> list[Margin]:
     """Return the widths of a clock's pulses once it has crossed some channels one after another.
 
     The pulses of one frame are judged among themselves: a single bit has no low one.
     """
-    wide: list[Term] = []
-    narrow: list[Term] = []
-    for way in ways:
-        wide.append(make.distortion(way, "minus", "high pulse"))
-        narrow.append(make.distortion(way, "plus", "low pulse"))
-        for terms, first, last in ((wide, "rising", "falling"), (narrow, "falling", "rising")):
-            terms.append(make.jitter(way, "plus", f"{way} {first} edge"))
-            terms.append(make.jitter(way, "minus", f"{way} {last} edge"))
-    shortest = make.min_pulse(ways[-1])
-    rises, falls = _edges_of(name)
+    shortest = make.once(ways[-1], "min_pulse", "shortest pulse")
     found = []
-    for pulse, terms, edges in (
-        ("high", wide, [rises, -falls]),
-        ("low", narrow, [falls, -rises]),
-    ):
+    for pulse in ("high", "low") if make.scenario.bits_per_lane > 1 else ("high",):
+        terms: list[Term] = []
+        for way in ways:
+            terms += _width(make, way, pulse, f"{pulse} pulse", f"{way} ")
+        edges = _edges("strobe" if name == "strobe" else "clock", pulse)
         forward, back = (edges if way in ways else [] for way in ("forward", "return"))
         chain = make.held((*terms, shortest), forward, back)
-        margin = Margin(f"{name}, {pulse} pulse", _SWALLOWED, HALF, chain, tolerance=tolerance)
-        if pulse == "high" or make.scenario.bits_per_lane > 1:
-            found.append(margin)
+        found.append(Margin(f"{name}, {pulse} pulse", _SWALLOWED, HALF, chain, tolerance=tolerance))
     return found
-
-
-def _edges_of(name: str) -> tuple[Edge, Edge]:
-    """Return the rising and the falling edge of a strobe, or of a clock."""
-    if name == "strobe":
-        return Edge(name, "rising"), Edge(name, "falling")
-    return CLOCK_RISES, CLOCK_FALLS
 
 
 def _clock_input(make: TermFactory, tolerance: Term | None = None) -> list[Margin]:
     """Return the margins of the serial clock as the converter gets it, where it asks for any.
 
-    Parameters
-    ----------
-    make : TermFactory
-    tolerance : Term, optional
-        That of a clock beside the converter; without it the host's clock, which has none, comes
-        through the forward channel. Two edges of one kind are delayed alike but for jitter.
+    Without a tolerance it is the host's clock, which comes through the forward channel, not one
+    beside the converter. Two edges of one kind are delayed alike but for jitter.
     """
-    periods: list[Term] = []
-    high: list[Term] = []
-    low: list[Term] = []
-    if tolerance is None:
-        periods.append(make.jitter("forward", "plus", "clock edge"))
-        periods.append(make.jitter("forward", "minus", "next edge of its kind"))
-        high.append(make.distortion("forward", "minus", "high time"))
-        low.append(make.distortion("forward", "plus", "low time"))
-        for terms, first, last in ((high, "rising", "falling"), (low, "falling", "rising")):
-            terms.append(make.jitter("forward", "plus", f"{first} edge"))
-            terms.append(make.jitter("forward", "minus", f"{last} edge"))
-    rises, falls = CLOCK_RISES, CLOCK_FALLS
     found = []
-    for name, means, time, terms, edges in (
-        ("period", _TOO_FAST, Fraction(1), periods, []),
-        ("high", _TOO_SHORT, HALF, high, [rises, -falls]),
-        ("low", _TOO_SHORT, HALF, low, [falls, -rises]),
+    for name, said, time, means in (
+        ("period", "clock period", Fraction(1), _TOO_FAST),
+        ("high", "clock high time", HALF, _TOO_SHORT),
+        ("low", "clock low time", HALF, _TOO_SHORT),
     ):
-        said = "clock period" if name == "period" else f"clock {name} time"
         asked = make.unit(f"converter.min_clock_{name}", f"shortest {said}")
         if asked.worst == 0:
             continue
-        chain = make.held((*terms, asked), edges if tolerance is None else [])
+        terms: list[Term] = []
+        edges: list[Edge] = []
+        if tolerance is None and name == "period":
+            terms = [
+                make.jitter("forward", "plus", "clock edge"),
+                make.jitter("forward", "minus", "next edge of its kind"),
+            ]
+        elif tolerance is None:
+            terms = _width(make, "forward", name, f"{name} time")
+            edges = _edges("clock", name)
+        chain = make.held((*terms, asked), edges)
         found.append(Margin(said, means, time, chain, tolerance=tolerance))
     return found

@@ -101,10 +101,7 @@ class Term:
     def of(self, units: Mapping[str, Times]) -> Times | int:
         """Return what it takes in each unit, int64 fs, shape (T,) or a number for all.
 
-        Parameters
-        ----------
-        units : mapping of str to ndarray of int64
-            What the units drew, by the name of the source.
+        The units say what they drew by the name of the source.
         """
         each = [
             taken(self.enters, law.constant_value if law.is_constant else units[source])
@@ -224,45 +221,25 @@ class Margin:
         """Return the worst-case margin at a clock in Hz, in fs."""
         return self.interval(clock, self.worst_off) - self.worst(ber)
 
-    def reach(self, ber: float | None = None, beyond: Fraction | float = 0) -> Reach:
-        """Return the clocks that keep it.
-
-        Parameters
-        ----------
-        ber : float, optional
-            The bit-error ratio of the worst case; the nominal one when left out.
-        beyond : Fraction or float, fs
-            What is added to the sum of the terms.
-        """
-        total = beyond + (self.nominal if ber is None else self.worst(ber))
-        off = self.mean_off if ber is None else self.worst_off
-        return reach(self.periods, self.fixed, total, off)
+    def reach(self, ber: float | None = None) -> Reach:
+        """Return the clocks that keep it: at worst at a bit-error ratio; without one, nominally."""
+        if ber is None:
+            return reach(self.periods, self.fixed, self.nominal, self.mean_off)
+        return reach(self.periods, self.fixed, self.worst(ber), self.worst_off)
 
 
 def reach(periods: Fraction, fixed: int, total: Fraction | float, off: float = 0.0) -> Reach:
-    """Return the clocks that leave at least `total` of a time.
+    """Return the clocks that leave a total, in fs, of so many periods and a fixed time in fs.
 
-    Parameters
-    ----------
-    periods : Fraction
-        Periods of the clock that the time has.
-    fixed : int
-        What it has beside, in fs.
-    total : Fraction or float
-        What is taken from it, in fs.
-    off : float
-        How far the clock is off, in 1e-12.
+    The clock may be off by a ratio in 1e-12.
     """
     wanted = total - fixed
     if math.isinf(wanted):
         return Reach(short=math.inf) if wanted > 0 else Reach()
-    if periods > 0:
-        if wanted <= 0:
-            return Reach()
-        scale = 1 + Fraction(off) / PARTS
-        return Reach(highest=periods * FS_PER_SECOND / Fraction(wanted) / scale)
-    if periods == 0:
-        return Reach(short=Fraction(wanted)) if wanted > 0 else Reach()
-    if wanted >= 0:
+    if periods * wanted > 0:
+        clock = periods * FS_PER_SECOND / Fraction(wanted) / (1 + Fraction(off) / PARTS)
+        return Reach(highest=clock) if periods > 0 else Reach(lowest=clock)
+    # Time that does not grow with the period, or shrinks, has to be there from the start.
+    if wanted > 0 or periods < 0:
         return Reach(short=Fraction(wanted))
-    return Reach(lowest=periods * FS_PER_SECOND / Fraction(wanted) / (1 + Fraction(off) / PARTS))
+    return Reach()

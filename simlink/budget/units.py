@@ -11,7 +11,6 @@ import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 from fractions import Fraction
-from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
@@ -20,11 +19,8 @@ from simlink.base.draws import once, streams
 from simlink.base.instants import FS_PER_SECOND, Times
 from simlink.budget.terms import Margin, Term, taken
 from simlink.figures.intervals import clopper_pearson
-from simlink.scenario.distributions import Normal
+from simlink.scenario.distributions import Distribution, Normal
 from simlink.scenario.quantities import PARTS
-
-if TYPE_CHECKING:
-    from simlink.scenario.distributions import Distribution
 
 #: Draws that the moments of a term that enters crooked are taken from.
 _SAMPLED = 2**16
@@ -33,15 +29,7 @@ _REACH, _STEPS = 9.0, 200
 
 
 class BuiltUnits:
-    """The values that units drew, each source drawn when it is first asked for.
-
-    Parameters
-    ----------
-    seed : int
-        The scenario's.
-    count : int
-        How many units: trials 0 ... count - 1.
-    """
+    """What units, trials 0 ... count - 1, drew, each source drawn when it is first asked for."""
 
     def __init__(self, seed: int, count: int) -> None:
         self.seed = seed
@@ -128,14 +116,8 @@ class Spread:
 class Moments:
     """What the terms of a margin come to over boards, at any clock.
 
-    Attributes
-    ----------
-    margin : Margin
-        Whose terms.
-    taken, variance : float
-        Mean of what is taken in every lane alike, fs, and its variance, fs squared.
-    lanes, lane_sigma, exact
-        As in `Spread`.
+    `taken` is the mean of what is taken in every lane alike, in fs, `variance` its variance, in fs
+    squared; the rest is as in `Spread`.
     """
 
     margin: Margin
@@ -160,16 +142,9 @@ class Moments:
 
 
 def moments(margin: Margin, ber: float, seed: int = 1) -> Moments:
-    """Return mean and variance of what is taken from a margin, over boards.
+    """Return mean and variance of what is taken from a margin, over boards, at a bit-error ratio.
 
-    Parameters
-    ----------
-    margin : Margin
-        Which margin.
-    ber : float
-        The bit-error ratio that jitter is counted at.
-    seed : int
-        Of the draws that stand in for the moments of a term that enters crooked.
+    The seed is that of the draws that stand in for the moments of a term that enters crooked.
     """
     total, variance, exact = float(_apart(margin, ber)), 0.0, True
     lanes, lane_sigma = 1, 0.0
@@ -268,26 +243,12 @@ def clock_for_yield(
     start: Fraction,
     most: Fraction | None = None,
 ) -> Fraction | None:
-    """Return the highest clock at which, by the normal law, enough units work.
+    """Return the highest clock in Hz at which, by the normal law, enough boards work.
 
-    Parameters
-    ----------
-    margins : iterable of Margin
-        All that a unit has to keep.
-    wanted : float
-        The share of boards, above 0 and below 1.
-    ber : float
-        The bit-error ratio that jitter is counted at.
-    start : Fraction
-        A clock in Hz to search about; it is looked for from a hundredth to a hundredfold.
-    most : Fraction, optional
-        None above it will do.
-
-    Returns
-    -------
-    Fraction or None
-        `most` itself or, to a hundredth of a per cent, one below; None when no clock of that
-        range will do, or the highest of it does.
+    Enough is the wanted share, above 0 and below 1. It is looked for from a hundredth to a
+    hundredfold of `start`. Where `most` is given none above it will do, and it is the answer if it
+    does. To a hundredth of a per cent, from below; None when no clock of that range will do, or the
+    highest of it does.
     """
     known = [moments(margin, ber) for margin in margins]
 

@@ -48,14 +48,7 @@ class Window:
 def window_of(margins: Iterable[Margin], rules: Iterable[Rule], ber: float | None) -> Window:
     """Return the clocks that keep every margin and every channel's line rate.
 
-    Parameters
-    ----------
-    margins : iterable of Margin
-        All that has to be kept.
-    rules : iterable of Rule
-        The line rates asked for.
-    ber : float or None
-        The bit-error ratio of the worst case; None for the window at the means.
+    In the worst case at a bit-error ratio; without one, at the means.
     """
     highest, lowest, by, low_by = None, None, "", ""
     never = []

@@ -15,9 +15,9 @@ from __future__ import annotations
 import math
 import tempfile
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -31,8 +31,10 @@ from simlink.engines.batch import BatchEngine
 from simlink.figures.reader import SAMPLED
 from simlink.scenario.composite import TwoState
 from simlink.scenario.distributions import exponential_time
+from simlink.scenario.law import Distribution
 from simlink.scenario.quantities import PARTS
 from simlink.scenario.recorded import Recorded
+from simlink.scenario.schema import Scenario
 from simlink.studies.counterexample_limits import (
     CAPTURES,
     COUNTED,
@@ -43,10 +45,7 @@ from simlink.studies.counterexample_limits import (
     row_over,
 )
 from simlink.verdict.limit import Known
-
-if TYPE_CHECKING:
-    from simlink.scenario.law import Distribution
-    from simlink.scenario.schema import Scenario
+from simlink.verdict.what_if import value_at
 
 #: Laws drawn for each conversion or bit, and those drawn once a board.
 _EACH = (
@@ -100,17 +99,11 @@ Rows = dict[str, list[int]]
 Made = tuple[Callable[[], "Scenario"], dict[str, bytes]]
 
 
-@dataclass(frozen=True)
-class _Law:
+class _Law(NamedTuple):
     """What an example may draw: values in order, or a sequence of which it takes a stretch."""
 
-    key: str
     values: list[int]
-    sequence: list[int] = field(default_factory=list)
-
-    @property
-    def typical(self) -> int:
-        return len(self.values) // 2
+    sequence: list[int]
 
 
 @dataclass(frozen=True)
@@ -216,14 +209,8 @@ def counterexample(scenario: Scenario, limit: str) -> Counterexample:
 def _laws(scenario: Scenario, limit: str) -> dict[str, Distribution]:
     """Return the laws that an example replaces, by their keys."""
     found: dict[str, Distribution] = {}
-    keys = _CAPTURED if limit in CAPTURES else (*_EACH, *_ONCE)
-    for key in keys:
-        *above, name = key.split(".")
-        if above[0] == "barrier":
-            forward = above[1] == "forward"
-            law = getattr(scenario.barrier.direction("forward" if forward else "return"), name)
-        else:
-            law = getattr(getattr(scenario, above[0]), name)
+    for key in _CAPTURED if limit in CAPTURES else (*_EACH, *_ONCE):
+        law = value_at(scenario, key)
         if law is not None and not law.is_constant:
             found[key] = law
     if scenario.trigger.pattern == "poisson":
@@ -233,12 +220,12 @@ def _laws(scenario: Scenario, limit: str) -> dict[str, Distribution]:
     return found
 
 
-def _choices(scenario: Scenario, limit: str) -> list[_Law]:
-    found = []
+def _choices(scenario: Scenario, limit: str) -> dict[str, _Law]:
+    found = {}
     for key, law in _laws(scenario, limit).items():
         drawn = law.sampler(streams(scenario.seed, 0, f"counterexample {key}")).take(SAMPLED)
         if isinstance(law, Recorded | TwoState):
-            found.append(_Law(key, [], [int(one) for one in drawn]))
+            found[key] = _Law([], [int(one) for one in drawn])
             continue
         ordered = np.sort(drawn)
         picked = ordered[np.linspace(0, SAMPLED - 1, _KEPT).astype(np.int64)].tolist()
@@ -247,7 +234,7 @@ def _choices(scenario: Scenario, limit: str) -> list[_Law]:
             picked[0] = min(picked[0], math.ceil(low))
         if math.isfinite(high):
             picked[-1] = max(picked[-1], math.floor(high))
-        found.append(_Law(key, [int(one) for one in picked]))
+        found[key] = _Law([int(one) for one in picked], [])
     return found
 
 
@@ -287,7 +274,7 @@ class _Search:
 
     def __init__(self, scenario: Scenario, limit: str) -> None:
         self.scenario, self.limit = scenario, limit
-        self.laws = {law.key: law for law in _choices(scenario, limit)}
+        self.laws = _choices(scenario, limit)
         self.rng = streams(scenario.seed, 0, "counterexample")("")
         self.runs = 0
         #: Whether some draws made no scenario.
@@ -304,10 +291,7 @@ class _Search:
             if found is None or not small:
                 return found
             rows, conversions = self._shorter(*found)
-            rows = self._nearer(rows, conversions)
-            return {key: self._cut(key, drawn, conversions) for key, drawn in rows.items()}, (
-                conversions
-            )
+            return self._nearer(self._cut(rows, 0, conversions), conversions), conversions
 
     def _any(self) -> tuple[Rows, int] | None:
         best: tuple[float, Rows] | None = None
@@ -338,14 +322,14 @@ class _Search:
         """Return draws at the ends: all of them, one stretch, or coins of any bias."""
         rows: Rows = {}
         for key, law in self.laws.items():
-            count = self._count(key)
+            count = self.longest * self._each(key) or 1
             if law.sequence:
                 at = int(self.rng.integers(0, SAMPLED - count + 1))
                 rows[key] = law.sequence[at : at + count]
                 continue
             ends, kind = (law.values[0], law.values[-1]), int(self.rng.integers(3))
             which = int(self.rng.integers(2))
-            if key not in _EACH or kind == 0:
+            if not self._each(key) or kind == 0:
                 rows[key] = [ends[which]] * count
             elif kind == 1:
                 at, end = sorted(int(one) for one in self.rng.integers(0, count, 2))
@@ -369,25 +353,25 @@ class _Search:
                 drawn[int(at)] = law.values[-int(self.rng.integers(2))]
         return found
 
-    def _count(self, key: str) -> int:
-        if key not in _EACH:
-            return 1
-        return self.longest * self._each(key)
-
     def _each(self, key: str) -> int:
+        """Return how many draws a conversion takes of a law; 0 if it is drawn once a board."""
+        if key not in _EACH:
+            return 0
         return self.scenario.bits_per_lane if key == "barrier.return.jitter" else 1
 
-    def _cut(self, key: str, drawn: list[int], conversions: int) -> list[int]:
-        return drawn if key not in _EACH else drawn[: conversions * self._each(key)]
+    def _cut(self, rows: Rows, first: int, end: int) -> Rows:
+        """Return the draws of some conversions."""
+        each = {key: self._each(key) for key in rows}
+        return {
+            key: drawn[first * each[key] : end * each[key]] if each[key] else drawn
+            for key, drawn in rows.items()
+        }
 
     def _shorter(self, rows: Rows, conversions: int) -> tuple[Rows, int]:
         """Leave conversions out at the start, as many as may be."""
         step = conversions // 2
         while step:
-            later = {
-                key: drawn if key not in _EACH else drawn[step * self._each(key) :]
-                for key, drawn in rows.items()
-            }
+            later = self._cut(rows, step, self.longest)
             breaks, _ = self._run(later, conversions - step) if conversions > step else (None, 0)
             if breaks is not None:
                 rows, conversions = later, self._end(later, breaks)
@@ -399,7 +383,6 @@ class _Search:
     def _nearer(self, rows: Rows, conversions: int) -> Rows:
         """Move draws towards the median, all of a law at once, then one by one."""
         left = _SMALLER
-        rows = {key: self._cut(key, drawn, conversions) for key, drawn in rows.items()}
         places: list[tuple[str, int | None]] = [(key, None) for key in rows]
         places += [(key, at) for key, drawn in rows.items() if len(drawn) > 1
                    for at in range(len(drawn))]  # fmt: skip
@@ -410,8 +393,8 @@ class _Search:
             now = rows[key][0 if at is None else at]
             far = int(np.searchsorted(law.values, now))
             # The nearest value that still breaks it, by halving.
-            good, bad = far, law.typical
-            tried = bad
+            good, bad = far, len(law.values) // 2
+            typical = tried = bad
             while good != tried and left:
                 left -= 1
                 moved = dict(rows)
@@ -423,7 +406,7 @@ class _Search:
                 breaks, _ = self._run(moved, conversions)
                 if breaks is not None:
                     good, rows = tried, moved
-                    if good == law.typical:
+                    if good == typical:
                         break
                 else:
                     bad = tried
@@ -447,18 +430,16 @@ class _Search:
             self.refused = True
             return None, -math.inf
         (block,) = BatchEngine().run(example, range(1), words=False)
-        lost = broken(example, self.limit, block)
-        at = np.flatnonzero(lost[0])
+        at = np.flatnonzero(broken(example, self.limit, block)[0])
+        first = int(at[0]) if at.size else None
         if self.limit in CAPTURES:
             # How near it is says the margin, and what took a bit the row that is broken.
             row = row_over(example, self.limit)
             if row is None:
                 return None, -math.inf
-            if row.known is not Known.VIOLATED:
-                at = at[:0]
             nearer = -math.inf if row.margin is None else -float(row.margin)
-            return (int(at[0]) if at.size else None), nearer
+            return (first if row.known is Known.VIOLATED else None), nearer
         taken = block.occupancy_at_arrival[0].max(initial=0)
         came = block.release[0] >= 0
         latest = (block.release[0] - block.trigger[0])[came].max(initial=0) / FS_PER_SECOND
-        return (int(at[0]) if at.size else None), float(taken) + min(latest, 0.9)
+        return first, float(taken) + min(latest, 0.9)

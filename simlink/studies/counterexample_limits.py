@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from fractions import Fraction
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from simlink.base.errors import InputError
 from simlink.engines.batch import BatchEngine
@@ -12,12 +12,10 @@ from simlink.proofs.ends import Ends, UnboundedError, least
 from simlink.proofs.release import latest_release, release_bound
 from simlink.records import Fate
 from simlink.running.run import run
+from simlink.scenario.schema import Scenario
 from simlink.verdict import captures, cycle
 from simlink.verdict.limit import Known, Limit
 from simlink.verdict.seen import Seen
-
-if TYPE_CHECKING:
-    from simlink.scenario.schema import Scenario
 
 #: Limits that may be asked for, and what a conversion that breaks them is called.
 LIMITS = {

@@ -9,7 +9,6 @@ and there are far more of them than units. Elsewhere the unit, one trial, is wha
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
@@ -17,12 +16,9 @@ import numpy.typing as npt
 from simlink.link.repeat import repeats
 from simlink.records import Fate, FrameBlock
 from simlink.scenario.composite import Mixture, TwoState
+from simlink.scenario.distributions import Distribution
 from simlink.scenario.recorded import Recorded
-from simlink.scenario.schema import distributions_in
-
-if TYPE_CHECKING:
-    from simlink.scenario.distributions import Distribution
-    from simlink.scenario.schema import Scenario
+from simlink.scenario.schema import Scenario, distributions_in
 
 Counts = npt.NDArray[np.int64]
 
@@ -33,16 +29,9 @@ def _none() -> Counts:
 
 @dataclass
 class Losses:
-    """Lost conversions of a number of independent units or cycles.
+    """Lost conversions of a number of independent units or cycles, `sent` in all of them.
 
-    Attributes
-    ----------
-    units : int
-        How many there were.
-    sent : int
-        Conversions in all of them.
-    losses : ndarray of int64
-        Lost conversions of each board or cycle that lost any.
+    `losses` are those of each unit or cycle that lost any.
     """
 
     units: int = 0
@@ -97,29 +86,17 @@ def _drawn_anew(law: Distribution) -> bool:
 
 
 class Counter:
-    """Counts lost conversions of a range of trials, block by block.
+    """Counts lost conversions of a range of trials, block by block: of each trial or each cycle.
 
-    Parameters
-    ----------
-    trials : range
-        The trials.
-    fates : collection of Fate
-        What counts as lost.
-    by_cycle : bool
-        Whether cycles are told apart, or only trials.
-    unsettled : bool
-        Whether a conversion whose acquisition was cut short counts as lost too.
+    A conversion whose acquisition was cut short counts as lost too where `unsettled` says so.
     """
 
     def __init__(
         self, trials: range, fates: tuple[Fate, ...], by_cycle: bool, unsettled: bool = False
     ) -> None:
-        self._unsettled = unsettled
-        self._trials = trials
-        self._fates = fates
-        self._by_cycle = by_cycle
-        self._sent = 0
-        self._cycles = 0
+        self._trials, self._fates = trials, fates
+        self._by_cycle, self._unsettled = by_cycle, unsettled
+        self._sent = self._cycles = 0
         self._losses: list[Counts] = []
         #: Losses of each trial, or of its cycle under way.
         self._open = np.zeros(len(trials), dtype=np.int64)

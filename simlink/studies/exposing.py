@@ -54,12 +54,7 @@ def event_of(
     """Return the event: as given, else the mean of the first source that has what is not given.
 
     A pulse of IEC 61000-4-4 is taken as a ramp as steep as it is at its steepest, which lasts until
-    it is no longer steep enough to upset.
-
-    Parameters
-    ----------
-    immunity : int, V/s, optional
-        The unit's least, for how long a pulse upsets.
+    it is no longer steep enough to upset: steeper than the unit's least immunity, in V/s.
 
     Raises
     ------
@@ -261,19 +256,7 @@ def _moved(upset: Scenario, at: int, swing: int | None = None) -> Scenario:
 
 
 class _Exposing:
-    """Runs one event at any instant.
-
-    Parameters
-    ----------
-    calm : Scenario
-        Without any event.
-    event : Event
-        What it is exposed to.
-    immune : dict of str to int, V/s
-        The unit's immunity.
-    alone : FrameBlock
-        Records of the run without it.
-    """
+    """Runs one event at any instant, beside the records of the run alone, without any event."""
 
     def __init__(
         self, calm: Scenario, trial: int, event: Event, immune: dict[Way, int], alone: FrameBlock
@@ -356,12 +339,8 @@ def _safe(
 ) -> tuple[tuple[int, int] | None, int]:
     """Return where after each trigger of the unit an event meets nothing, as far as is seen.
 
-    Returns
-    -------
-    safe : (int, int) or None
-        The longest stretch that begins within the period, in fs after a trigger.
-    seen : int
-        Triggers over which it holds.
+    The longest stretch that begins within the period, in fs after a trigger, and over how many
+    triggers it holds.
     """
     calm = undisturbed(scenario, min(max(scenario.conversions, TARGET + 2), VARYING))
     block, _ = watched(calm, trial)

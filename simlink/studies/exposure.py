@@ -15,18 +15,17 @@ from typing import TYPE_CHECKING, Any
 
 from simlink.base.cautions import CAUTIONS
 from simlink.base.instants import FS_PER_SECOND
-from simlink.base.json_text import json_text
+from simlink.base.json_text import AsJson
 from simlink.base.late import picture
 from simlink.base.version import __version__
 from simlink.base.wording import short_time, slew_text
 from simlink.link.exposed import Exposed
 from simlink.link.transient import Way, enough
+from simlink.scenario.schema import Scenario
 
 if TYPE_CHECKING:
     import pandas as pd
     from matplotlib.figure import Figure
-
-    from simlink.scenario.schema import Scenario
 
 #: What may become of a conversion besides the fates by which it is lost.
 UNHARMED, WRONG, MISALIGNED = "unharmed", "wrong bits", "misaligned"
@@ -77,7 +76,7 @@ class Moment:
 
 
 @dataclass(frozen=True)
-class Exposure:
+class Exposure(AsJson):
     """What one event does to a conversion, by when it begins.
 
     Attributes
@@ -301,10 +300,6 @@ class Exposure:
             ],
             "cautions": CAUTIONS,
         }
-
-    def to_json(self) -> str:
-        """Return the study as JSON text, the same bytes for the same scenario and seed."""
-        return json_text(self.to_dict())
 
     def _repr_html_(self) -> str:
         return self.table.to_html()

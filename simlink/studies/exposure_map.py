@@ -9,11 +9,12 @@ from typing import TYPE_CHECKING, Any
 from simlink.base.cautions import CAUTIONS
 from simlink.base.errors import InputError
 from simlink.base.instants import FS_PER_SECOND
-from simlink.base.json_text import json_text
+from simlink.base.json_text import AsJson
 from simlink.base.late import picture
 from simlink.base.version import __version__
 from simlink.base.wording import short_time, slew_text
 from simlink.scenario.quantities import parse_duration
+from simlink.scenario.schema import Scenario
 from simlink.studies.exposing import exposure
 from simlink.studies.exposure import UNHARMED, Exposure
 from simlink.studies.ranges import values
@@ -22,14 +23,12 @@ if TYPE_CHECKING:
     import pandas as pd
     from matplotlib.figure import Figure
 
-    from simlink.scenario.schema import Scenario
-
 #: The most slews or lengths of a map, and the most instants of each unless they are asked for.
 MOST, STEPS = 40, 400
 
 
 @dataclass(frozen=True)
-class ExposureMap:
+class ExposureMap(AsJson):
     """What one event does to a conversion, by when it begins and how fast or how long it is.
 
     Attributes
@@ -114,10 +113,6 @@ class ExposureMap:
             "rows": [one.to_dict() for one in self.rows],
             "cautions": CAUTIONS,
         }
-
-    def to_json(self) -> str:
-        """Return the map as JSON text, the same bytes for the same scenario and seed."""
-        return json_text(self.to_dict())
 
     def _repr_html_(self) -> str:
         return self.table.to_html()

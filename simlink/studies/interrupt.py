@@ -2,15 +2,11 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 
 from simlink.base.instants import NEVER
 from simlink.engines.choice import make
-
-if TYPE_CHECKING:
-    from simlink.scenario.schema import Scenario
+from simlink.scenario.schema import Scenario
 
 #: Conversions to look at, and the least units.
 _LOOKED_AT, _UNITS = 200_000, 8
@@ -30,15 +26,7 @@ def may_pile_up(scenario: Scenario) -> bool:
 
 
 def frames_pile_up(scenario: Scenario, engine: str) -> bool:
-    """Tell whether, in as many conversions as a quick look takes, any frame was left waiting so.
-
-    Parameters
-    ----------
-    scenario : Scenario
-        One for which `may_pile_up` holds; its depth is not looked at.
-    engine : str
-        The name of the engine.
-    """
+    """Tell whether a quick look sees any frame left waiting so, if `may_pile_up`, at any depth."""
     conversions = max(scenario.conversions, 1)
     # So deep that nothing overruns, which would hide what piles up.
     deep = scenario.with_value("fifo.depth", min(conversions + 1, _DEEPEST))

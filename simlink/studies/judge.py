@@ -14,17 +14,15 @@ from __future__ import annotations
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from simlink.base.errors import InputError
-from simlink.base.json_text import json_text
+from simlink.base.json_text import AsJson
 from simlink.base.wording import many, quantity
 from simlink.running.run import Run
 from simlink.running.run import run as simulate
+from simlink.scenario.schema import Scenario
 from simlink.verdict.limit import Met, Verdict, listed
-
-if TYPE_CHECKING:
-    from simlink.scenario.schema import Scenario
 
 #: The time to spend unless said, in s.
 BUDGET = 60.0
@@ -34,7 +32,7 @@ _MOST_UNITS = 10**7
 
 
 @dataclass
-class Judgement:
+class Judgement(AsJson):
     """What became of a scenario that was judged.
 
     Attributes
@@ -84,10 +82,6 @@ class Judgement:
             "seed": self.run.scenario.seed,
             **self.verdict.to_dict(),
         }
-
-    def to_json(self) -> str:
-        """Return it as JSON text."""
-        return json_text(self.to_dict())
 
     def __repr__(self) -> str:
         return self.sentence
@@ -140,33 +134,24 @@ def judge(
         undecided = any(one.met is Met.UNDECIDED for one in found.verdict.required)
         now = time.monotonic()
         found.spent = now - began
-        if not undecided or run.interrupted:
-            found.why_ended = "it was interrupted" if undecided else ""
+        if not undecided:
             return found
-        if not every_row and _fails(found.verdict):
+        if run.interrupted:
+            found.why_ended = "it was interrupted"
+        elif not every_row and _fails(found.verdict):
             found.why_ended = "what fails already decides the answer"
-            return found
-        more, longer = _larger(here), _TWICE * (now - started)
-        if more is None:
+        elif 2 * here.trials > _MOST_UNITS or not here.is_random:
+            # Where nothing is drawn, another unit says nothing.
             found.why_ended = "there are no more boards to run"
-            return found
-        if found.spent + longer > budget:
+        elif found.spent + _TWICE * (now - started) > budget:
             found.why_ended = f"twice the boards would take longer than {quantity(budget, 's')}"
+        if found.why_ended:
             return found
         if progress is not None:
             progress(found)
-        look, here = look + 1, more
+        look, here = look + 1, here.with_(trials=2 * here.trials)
 
 
 def _fails(verdict: Verdict) -> bool:
     """Tell whether a limit or a requirement fails, which more units do not change."""
-    decided = [one.met for one in verdict.required]
-    return not verdict.meets or Met.NOT_MET in decided
-
-
-def _larger(scenario: Scenario) -> Scenario | None:
-    """Return a scenario with twice the boards, None where there may be no more."""
-    if 2 * scenario.trials > _MOST_UNITS:
-        return None
-    # Where nothing is drawn, another unit says nothing.
-    return scenario.with_(trials=2 * scenario.trials) if scenario.is_random else None
+    return not verdict.meets or any(one.met is Met.NOT_MET for one in verdict.required)

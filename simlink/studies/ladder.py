@@ -20,20 +20,10 @@ class Verdict(Enum):
 
 @dataclass
 class Point:
-    """One value of the ladder that was looked at.
+    """One value of the ladder that was looked at, and what was counted, if anything had to be.
 
-    Attributes
-    ----------
-    at : int
-        Where on the ladder.
-    verdict : Verdict
-        What is known.
-    seen : Losses
-        What was counted; empty where nothing had to be.
-    low, high : float or None
-        One-sided limits of the share lost, each at the error that was spent at the last look.
-    looks : int
-        How often the test looked.
+    `low` and `high` are one-sided limits of the share lost, each at the error that was spent at the
+    last look; `looks` says how often the test looked.
     """
 
     at: int

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable
+from concurrent.futures import Executor
 from dataclasses import asdict, dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from simlink.base import wording
 from simlink.base.cautions import CAUTIONS
 from simlink.base.instants import FS_PER_SECOND
-from simlink.base.json_text import json_text
+from simlink.base.json_text import AsJson
 from simlink.engines.batch.branching import NoBranchesError
 from simlink.figures.cycle import periods
 from simlink.figures.intervals import CONFIDENCE
@@ -20,11 +21,7 @@ from simlink.rare.exact import NEGLIGIBLE, USUAL_WIDTH, Loss, exact_loss
 from simlink.rare.queue import NoQueueError, queue_of
 from simlink.rare.splitting import USUAL_ERROR, SplitLoss, split_loss
 from simlink.running.run import run
-
-if TYPE_CHECKING:
-    from concurrent.futures import Executor
-
-    from simlink.scenario.schema import Scenario
+from simlink.scenario.schema import Scenario
 
 #: Units of a plain run are so many times more the next time, up to so many conversions in all.
 _STEP_UP, _MOST_PLAIN = 4, 10**9
@@ -58,7 +55,7 @@ class PlainLoss:
 
 
 @dataclass(frozen=True)
-class LossStudy:
+class LossStudy(AsJson):
     """The loss of a scenario's FIFO.
 
     Attributes
@@ -182,10 +179,6 @@ class LossStudy:
             "sentence": self.sentence,
             "cautions": CAUTIONS,
         }
-
-    def to_json(self) -> str:
-        """Return what was found as JSON text."""
-        return json_text(self.to_dict())
 
 
 def loss(

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import tomllib
 from collections.abc import Callable, Sequence
+from concurrent.futures import Executor
 from contextlib import closing
 from dataclasses import dataclass
 from fractions import Fraction
@@ -17,9 +18,11 @@ import numpy.typing as npt
 from simlink.base.cautions import CAUTIONS
 from simlink.base.errors import InputError
 from simlink.base.instants import FS_PER_SECOND
-from simlink.base.json_text import json_text
+from simlink.base.json_text import AsJson
 from simlink.base.late import picture
+from simlink.budget import SchemeBudget
 from simlink.budget import budget as budget_of
+from simlink.budget.window import Window
 from simlink.engines.choice import choose
 from simlink.figures.cycle import cycles
 from simlink.records import Fate
@@ -27,17 +30,12 @@ from simlink.running.spread import default_workers, spread
 from simlink.scenario.checks import least_beside
 from simlink.scenario.distributions import Constant
 from simlink.scenario.loading import from_dict
+from simlink.scenario.schema import Scenario
+from simlink.scenario.sections import Direction
 
 if TYPE_CHECKING:
-    from concurrent.futures import Executor
-
     import pandas as pd
     from matplotlib.axes import Axes
-
-    from simlink.budget import SchemeBudget
-    from simlink.budget.window import Window
-    from simlink.scenario.schema import Scenario
-    from simlink.scenario.sections import Direction
 
 #: Jitter of so few frames shows no rarer errors, so the limit beside it counts it like this.
 _BER = 1e-3
@@ -46,7 +44,7 @@ _READ = (Fate.DELIVERED, Fate.UNDERRUN, Fate.CORRUPTED, Fate.DROPPED)
 
 
 @dataclass(frozen=True)
-class PassMap:
+class PassMap(AsJson):
     """Where a scheme's frames come through.
 
     Attributes
@@ -129,10 +127,6 @@ class PassMap:
             "cautions": CAUTIONS,
         }
 
-    def to_json(self) -> str:
-        """Return the map as JSON text."""
-        return json_text(self.to_dict())
-
 
 def clock_key(scenario: Scenario) -> str:
     """Return the key of the clock that reads the converter."""
@@ -166,15 +160,7 @@ def _budget(scenario: Scenario) -> SchemeBudget:
 
 
 def usual_axes(scenario: Scenario, steps: int) -> tuple[list[Fraction], list[int]]:
-    """Return clocks and delays about the scenario's own that show its limit.
-
-    Parameters
-    ----------
-    scenario : Scenario
-        What is to be mapped.
-    steps : int
-        How many of each, at least 2.
-    """
+    """Return clocks and delays about the scenario's own that show its limit, at least 2 of each."""
     own = _budget(scenario)
     limit = own.worst.highest or own.nominal.highest or own.clock
     top = max(2 * limit, Fraction(6, 5) * own.clock)

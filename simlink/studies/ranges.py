@@ -18,7 +18,16 @@ from fractions import Fraction
 
 from simlink.base.errors import InputError
 from simlink.base.wording import number as decimal
-from simlink.scenario.quantities import NUMBER
+from simlink.scenario.faults import FaultError
+from simlink.scenario.quantities import (
+    FREQUENCY,
+    LINE_RATE,
+    NUMBER,
+    RATIO,
+    SLEW,
+    TIME,
+    VOLTAGE,
+)
 
 #: The most values of one range.
 MOST = 1000
@@ -33,37 +42,26 @@ Value = int | float | str | bool
 
 
 def values(text: str, where: str) -> list[Value]:
-    """Return the values of a range, as a scenario file would hold them.
-
-    Parameters
-    ----------
-    text : str
-        The range.
-    where : str
-        What to name in a complaint.
-
-    Returns
-    -------
-    list
-        At least one and at most `MOST`, none twice.
+    """Return the values of a range, as a scenario file would hold them: up to `MOST`, none twice.
 
     Raises
     ------
     InputError
-        If it is no range.
+        If it is no range; names `where`.
     """
-    if ".." in text:
-        return _span(text, where)
-    found: list[Value] = []
-    for part in text.split(","):
-        word = part.strip()
-        if not word or len(word) > 200:
-            raise InputError(where, None, f'"{text}"', _ALLOWED)
-        found.append(_plain(word))
-    return _checked(found, text, where)
+    try:
+        found = _span(text) if ".." in text else [_plain(word) for word in text.split(",")]
+        once = list(dict.fromkeys(found))
+        _few(len(once))
+    except FaultError as error:
+        raise InputError(where, None, f'"{text}"', str(error)) from None
+    return once
 
 
-def _plain(word: str) -> Value:
+def _plain(text: str) -> Value:
+    word = text.strip()
+    if not word or len(word) > 200:
+        raise FaultError(_ALLOWED)
     if word in ("true", "false"):
         return word == "true"
     if re.fullmatch(r"[+-]?[0-9]{1,19}", word):
@@ -73,105 +71,82 @@ def _plain(word: str) -> Value:
     return word.strip("\"'")
 
 
-def _span(text: str, where: str) -> list[Value]:
+def _span(text: str) -> list[Value]:
     match = _SPAN.fullmatch(text)
-    first, last = (None, None) if match is None else (_amount(match[1]), _amount(match[2]))
-    if match is None or first is None or last is None:
-        raise InputError(where, None, f'"{text}"', _ALLOWED)
-    (low, unit), (high, other) = first, last
-    low, high, unit = _same_unit(low, unit, high, other, text, where)
+    if match is None:
+        raise FaultError(_ALLOWED)
+    (low, unit), (high, other) = _amount(match[1], _ALLOWED), _amount(match[2], _ALLOWED)
+    if unit:
+        high *= _scale(other, unit, "both ends have to measure the same thing")
+    unit = unit or other
     whole = not unit and low.denominator == high.denominator == 1
     if high < low:
-        raise InputError(where, None, f'"{text}"', "the first value may not be above the last")
-    if match[3] is None:
-        if not whole:
-            raise InputError(where, None, f'"{text}"', 'say how many: "in 9", or "by" a step')
-        _few(high - low + 1, text, where)
-        numbers = [low + i for i in range(int(high - low) + 1)]
-    elif match[3] == "in":
-        numbers = _in(low, high, match[4], text, where)
+        raise FaultError("the first value may not be above the last")
+    if match[3] == "in":
+        numbers = _in(low, high, match[4])
+        if whole:
+            return [round(number) for number in numbers]
+    elif match[3] == "by":
+        numbers = _by(low, high, _step(match[4], unit))
+    elif whole:
+        numbers = _by(low, high, Fraction(1))
     else:
-        numbers = _by(low, high, unit, match[4], text, where)
-    if whole:
-        if match[3] == "in":
-            numbers = [Fraction(round(number)) for number in numbers]
-        elif any(number.denominator != 1 for number in numbers):
-            return _checked([float(number) for number in numbers], text, where)
-        return _checked([int(number) for number in numbers], text, where)
-    if not unit:
-        return _checked([float(decimal(number, 10)) for number in numbers], text, where)
-    return _checked([f"{decimal(number, 10)} {unit}" for number in numbers], text, where)
+        raise FaultError('say how many: "in 9", or "by" a step')
+    if unit:
+        return [f"{decimal(number, 10)} {unit}" for number in numbers]
+    if not whole:
+        return [float(decimal(number, 10)) for number in numbers]
+    if all(number.denominator == 1 for number in numbers):
+        return [int(number) for number in numbers]
+    return [float(number) for number in numbers]
 
 
-def _in(low: Fraction, high: Fraction, said: str, text: str, where: str) -> list[Fraction]:
+def _in(low: Fraction, high: Fraction, said: str) -> list[Fraction]:
     match = re.fullmatch(r"([0-9]{1,6})(\s+log)?", said)
     if match is None or int(match[1]) < 2:
-        raise InputError(
-            where, None, f'"{text}"', 'after "in": how many values, at least 2, then "log" or not'
-        )
+        raise FaultError('after "in": how many values, at least 2, then "log" or not')
     count = int(match[1])
-    _few(Fraction(count), text, where)
+    _few(count)
     if match[2] is None:
         return [low + (high - low) * i / (count - 1) for i in range(count)]
     if low <= 0:
-        raise InputError(where, None, f'"{text}"', "log wants values above zero")
+        raise FaultError("log wants values above zero")
     ratio = float(high) / float(low)
-    inner = [
-        Fraction(f"{float(low) * ratio ** (i / (count - 1)):.6g}") for i in range(1, count - 1)
-    ]
-    return [low, *inner, high]
+    inner = (f"{float(low) * ratio ** (i / (count - 1)):.6g}" for i in range(1, count - 1))
+    return [low, *map(Fraction, inner), high]
 
 
-def _by(
-    low: Fraction, high: Fraction, unit: str, said: str, text: str, where: str
-) -> list[Fraction]:
-    amount = _amount(said)
-    if amount is None or amount[0] <= 0:
-        raise InputError(where, None, f'"{text}"', 'after "by": a step above zero')
-    step, own = amount
-    if own != unit:
-        scale = _scale(own, unit)
-        if scale is None or not own:
-            raise InputError(where, None, f'"{text}"', f'the step wants the unit "{unit}"')
-        step *= scale
-    _few((high - low) / step + 1, text, where)
-    return [low + i * step for i in range(int((high - low) / step) + 1)]
+def _step(said: str, unit: str) -> Fraction:
+    """Return a step in the unit of its range."""
+    step, own = _amount(said, 'after "by": a step above zero')
+    if step <= 0:
+        raise FaultError('after "by": a step above zero')
+    return step * _scale(own, unit, f'the step wants the unit "{unit}"')
 
 
-def _amount(text: str) -> tuple[Fraction, str] | None:
+def _by(low: Fraction, high: Fraction, step: Fraction) -> list[Fraction]:
+    count = (high - low) / step + 1
+    _few(count)
+    return [low + i * step for i in range(int(count))]
+
+
+def _amount(text: str, allowed: str) -> tuple[Fraction, str]:
     match = _AMOUNT.fullmatch(text.strip()) if len(text) <= 100 else None
-    return None if match is None else (Fraction(match[1]), match[2] or "")
+    if match is None:
+        raise FaultError(allowed)
+    return Fraction(match[1]), match[2] or ""
 
 
-def _same_unit(
-    low: Fraction, unit: str, high: Fraction, other: str, text: str, where: str
-) -> tuple[Fraction, Fraction, str]:
-    """Return both ends in the unit of the first, or of the last if the first has none."""
-    if unit == other or not unit:
-        return low, high, other
-    scale = _scale(other, unit)
-    if scale is None:
-        raise InputError(where, None, f'"{text}"', "both ends have to measure the same thing")
-    return low, high * scale, unit
-
-
-def _scale(unit: str, into: str) -> Fraction | None:
-    """Return how many of one board another is, if they measure the same thing."""
-    from simlink.scenario.quantities import FREQUENCY, LINE_RATE, RATIO, SLEW, TIME, VOLTAGE
-
+def _scale(unit: str, into: str, otherwise: str) -> Fraction:
+    """Return how many of one unit another is; complain if they measure different things."""
+    if unit == into:
+        return Fraction(1)
     for dimension in (TIME, FREQUENCY, LINE_RATE, RATIO, SLEW, VOLTAGE):
         if unit in dimension.scales and into in dimension.scales:
             return Fraction(dimension.scales[unit]) / Fraction(dimension.scales[into])
-    return None
+    raise FaultError(otherwise)
 
 
-def _few(count: Fraction, text: str, where: str) -> None:
+def _few(count: Fraction | int) -> None:
     if count > MOST:
-        raise InputError(where, None, f'"{text}"', f"at most {MOST} values")
-
-
-def _checked(found: list[Value], text: str, where: str) -> list[Value]:
-    once = list(dict.fromkeys(found))
-    if len(once) > MOST:
-        raise InputError(where, None, f'"{text}"', f"at most {MOST} values")
-    return once
+        raise FaultError(f"at most {MOST} values")

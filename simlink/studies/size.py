@@ -6,8 +6,9 @@ This is the public way in: ``size(scenario, at_most=1e-6).answer``.
 from __future__ import annotations
 
 from collections.abc import Callable
+from concurrent.futures import Executor
 from contextlib import closing
-from typing import TYPE_CHECKING
+from functools import partial
 
 from simlink.base.errors import InputError
 from simlink.engines.choice import choose, remark
@@ -15,18 +16,14 @@ from simlink.link.transient import upsets
 from simlink.proofs import bounds
 from simlink.proofs.ends import UnboundedError
 from simlink.proofs.release import release_bound
-from simlink.studies.cycles_seen import Losses, cycles_are_independent
+from simlink.scenario.schema import Scenario
+from simlink.studies.cycles_seen import Counter, Losses, cycles_are_independent
 from simlink.studies.interrupt import frames_pile_up, may_pile_up
 from simlink.studies.ladder import Ladder, Point
 from simlink.studies.sizing import Search
 from simlink.studies.sizing_jobs import Runs
 from simlink.studies.sizing_rates import Rates
-from simlink.studies.sizing_result import KINDS, Kind, Sizing
-
-if TYPE_CHECKING:
-    from concurrent.futures import Executor
-
-    from simlink.scenario.schema import Scenario
+from simlink.studies.sizing_result import KINDS, Sizing
 
 #: Conversions for one value unless said, as multiples of 1 / target, and the most and least.
 _BUDGET, _MOST_BUDGET, _LEAST_BUDGET = 1000, 10**9, 10**6
@@ -101,7 +98,7 @@ def size(
     InputError
         If the question makes no sense for the scenario.
     """
-    kind = _checked(scenario, sought, at_most, confidence, budget, trials)
+    _check(scenario, sought, at_most, confidence, budget, trials)
     chosen, _ = choose(engine, scenario, runs=MANY)
     rate = sought == "trigger-rate"
     # A missed trigger or a cut acquisition belongs to the cycle before too.
@@ -119,7 +116,6 @@ def size(
     found = Sizing(
         scenario,
         sought,
-        kind.figure,
         at_most,
         confidence,
         "exact" if exact else "cycles" if by_cycle else "trials",
@@ -162,7 +158,8 @@ def size(
         said = remark(chosen.name, scenario) if search.cost else None
         if said is not None:
             report(said)
-    with closing(Runs(chosen.name, kind.fates, by_cycle, rate, workers, executor)) as runs:
+    counter = partial(Counter, fates=found.kind.fates, by_cycle=by_cycle, unsettled=rate)
+    with closing(Runs(chosen.name, counter, workers, executor)) as runs:
         try:
             search.run()
         except KeyboardInterrupt:
@@ -192,14 +189,14 @@ def _fill(found: Sizing, search: Search, build: Build) -> None:
         found.needed = None if enough else needed
 
 
-def _checked(
+def _check(
     scenario: Scenario,
     sought: str,
     at_most: float,
     confidence: float,
     budget: int | None,
     trials: int | None,
-) -> Kind:
+) -> None:
     name = scenario.name
     if sought not in KINDS:
         raise InputError("--for", None, f'"{sought}"', f"one of {', '.join(KINDS)}")
@@ -214,19 +211,13 @@ def _checked(
         if value is not None and value < 1:
             raise InputError(option, None, str(value), "a whole number from 1")
     if sought == "depth" and scenario.fifo.when_full == "stall":
-        raise InputError(
-            name,
-            "fifo.when_full",
-            '"stall"',
-            "nothing overruns, so there is no depth to find; size the trigger-rate instead",
-        )
+        said = "nothing overruns, so there is no depth to find; size the trigger-rate instead"
+        raise InputError(name, "fifo.when_full", '"stall"', said)
     if sought == "trigger-rate" and scenario.trigger.rate is None:
         raise InputError(name, "trigger.rate", None, "after_read has no rate to size")
     if sought == "trigger-rate" and scenario.trigger.burst_length == 1:
-        raise InputError(
-            name, "trigger.burst_length", "1", "trigger.gap alone spaces such bursts, not the rate"
-        )
-    return KINDS[sought]
+        said = "trigger.gap alone spaces such bursts, not the rate"
+        raise InputError(name, "trigger.burst_length", "1", said)
 
 
 def _ladder(scenario: Scenario, sought: str, found: Sizing) -> tuple[Ladder, Build]:

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from concurrent.futures import Executor
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from simlink.base import wording
 from simlink.base.cautions import CAUTIONS
-from simlink.base.json_text import json_text
+from simlink.base.json_text import AsJson
 from simlink.engines.batch.branching import refuse
 from simlink.figures.cycle import periods
 from simlink.figures.intervals import CONFIDENCE
@@ -17,12 +18,8 @@ from simlink.figures.reader import reader_of
 from simlink.rare.exact import Loss
 from simlink.rare.rounds import Plan, climb, spans
 from simlink.rare.splitting import SplitLoss, first_look, more_rounds, pool_for, rounds_for
+from simlink.scenario.schema import Scenario
 from simlink.studies.loss import LossStudy, PlainLoss, loss, mean_rate, no_chain
-
-if TYPE_CHECKING:
-    from concurrent.futures import Executor
-
-    from simlink.scenario.schema import Scenario
 
 _DEEPEST = 10**4
 #: How much deeper, at most, the next FIFO tried is than the last one.
@@ -57,7 +54,7 @@ def verdict(study: LossStudy, at_most: float) -> str:
 
 
 @dataclass
-class RareSizing:
+class RareSizing(AsJson):
     """Depths that were tried, and the smallest that does.
 
     Attributes
@@ -106,13 +103,13 @@ class RareSizing:
             return f"{said} One slot fewer does not do." if self.answer > 1 else said
         return f"{said} Whether one slot fewer would do stays open."
 
-    def to_json(self) -> str:
-        """Return what was found as JSON text."""
+    def to_dict(self) -> dict[str, Any]:
+        """Return what was found as JSON holds it."""
         rows: list[dict[str, Any]] = [
             {"depth": depth, "verdict": self.verdict(depth), **self.tried[depth].to_dict()}
             for depth in sorted(self.tried)
         ]
-        found = {
+        return {
             "title": self.scenario.title,
             "sought": "depth",
             "figure": "overrun",
@@ -124,7 +121,6 @@ class RareSizing:
             "sentence": self.sentence,
             "cautions": CAUTIONS,
         }
-        return json_text(found)
 
 
 def size_rare(
@@ -158,14 +154,10 @@ def size_rare(
     """
     found = RareSizing(scenario, at_most, confidence)
     with pool_for(workers, executor) as there:
-        _search(found, workers, there, report or _silent)
+        _search(found, workers, there, report or (lambda line: None))
     if found.answer is not None and found.tried[found.answer].method == "exact":
         found.tried[found.answer] = loss(scenario.with_value("fifo.depth", found.answer))
     return found
-
-
-def _silent(line: str) -> None:
-    return
 
 
 def _search(
@@ -288,13 +280,9 @@ def _levels_for(found: RareSizing, depth: int) -> Plan | None:
 
 
 def _from_levels(scenario: Scenario, at_most: float) -> tuple[int, float] | None:
-    """Guess a depth from how likely a deep FIFO is to fill so far.
+    """Guess a depth from how likely a deep FIFO is to fill so far; None where levels say little.
 
-    Returns
-    -------
-    tuple of (int, float) or None
-        About the depth, and by how much the logarithm of the loss falls with each slot; None
-        where levels say too little.
+    About the depth, and by how much the logarithm of the loss falls with each slot.
     """
     deep = scenario.with_value("fifo.depth", max(_DEEP, 2 * scenario.host.watermark))
     plan = spans(deep, None, _GUESSED_BY)

@@ -62,20 +62,13 @@ class Search:
     ----------
     observe : callable
         ``observe(at, start, stop)`` simulates units start ... stop - 1 of a value.
-    ladder : Ladder
-        The values.
-    target : float
-        The share of conversions that may be lost.
-    confidence : float
-        How sure the answer shall be.
-    conversions : int
-        Of each unit.
-    most_units : int
-        The budget for one value; an eighth of it goes to the rough search.
-    by_cycle : bool
-        Whether what `observe` counts are cycles.
-    exact : bool
-        Whether nothing is left to chance, so that one unit tells all.
+    target, confidence : float
+        The share of conversions that may be lost, and how sure the answer shall be.
+    conversions, most_units : int
+        Of each unit; the budget for one value, of which an eighth goes to the rough search.
+    by_cycle, exact : bool
+        Whether what `observe` counts are cycles; whether nothing is left to chance, so that one
+        unit tells all.
     beyond : bool
         Whether to search for a less safe value than the one that is proven.
     decided : callable, optional
@@ -90,9 +83,7 @@ class Search:
     points : dict of int to Point
         Every value that was looked at.
     guess : int or None
-        Where the rough search expects the answer.
-    expected : float
-        The share lost that it expects there.
+        Where the rough search expects the answer; `expected` is the share lost it expects there.
     """
 
     def __init__(

@@ -4,20 +4,16 @@ from __future__ import annotations
 
 import math
 import os
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from concurrent.futures import Executor
 from functools import partial
-from typing import TYPE_CHECKING
 
 from simlink.engines.choice import make
 from simlink.running.jobs import split
 from simlink.running.spread import spread
 from simlink.running.workers import Workers
+from simlink.scenario.schema import Scenario
 from simlink.studies.cycles_seen import Counter, Losses
-
-if TYPE_CHECKING:
-    from simlink.records import Fate
-    from simlink.scenario.schema import Scenario
 
 #: The most units of one job: what the batch engine works on side by side.
 _JOB = 512
@@ -26,68 +22,26 @@ _WORTH = 5 * 10**6
 
 
 def count(
-    scenario: Scenario,
-    engine: str,
-    fates: tuple[Fate, ...],
-    by_cycle: bool,
-    unsettled: bool,
-    trials: range,
+    scenario: Scenario, engine: str, counter: Callable[[range], Counter], trials: range
 ) -> Losses:
-    """Simulate a range of boards and count what they lose; plain data in and out.
-
-    Parameters
-    ----------
-    scenario : Scenario
-        What to run.
-    engine : str
-        The name of the engine.
-    fates : tuple of Fate
-        What counts as lost.
-    by_cycle : bool
-        Whether cycles are told apart.
-    unsettled : bool
-        Whether a conversion whose acquisition was cut short counts as lost too.
-    trials : range
-        The units.
-    """
-    counter = Counter(trials, fates, by_cycle, unsettled)
+    """Simulate a range of boards and count what they lose; plain data in and out."""
+    counted = counter(trials)
     for block in make(engine).passing(scenario, trials, words=False):
-        counter.add(block)
-    return counter.seen()
+        counted.add(block)
+    return counted.seen()
 
 
 class Runs:
-    """Where units are run: here, in worker processes of our own, or in an executor given.
-
-    Parameters
-    ----------
-    engine : str
-        The name of the engine.
-    fates : tuple of Fate
-        What counts as lost.
-    by_cycle : bool
-        Whether cycles are told apart.
-    unsettled : bool
-        Whether a conversion whose acquisition was cut short counts as lost too.
-    workers : int, optional
-        Processes; as many as there are processors when left out.
-    executor : concurrent.futures.Executor, optional
-        Where to run instead; it is left open.
-    """
+    """Where units are run: here, in processes of our own, or in an executor given and left open."""
 
     def __init__(
         self,
         engine: str,
-        fates: tuple[Fate, ...],
-        by_cycle: bool,
-        unsettled: bool = False,
+        counter: Callable[[range], Counter],
         workers: int | None = None,
         executor: Executor | None = None,
     ) -> None:
-        self._engine = engine
-        self._fates = fates
-        self._by_cycle = by_cycle
-        self._unsettled = unsettled
+        self._engine, self._counter = engine, counter
         self._given = executor
         self._own: Workers | None = None
         self._workers = max(1, workers or os.cpu_count() or 1)
@@ -96,7 +50,7 @@ class Runs:
         """Give the counts of boards start ... stop - 1, in jobs, in their order."""
         # At least a job a worker, and no more than the batch engine does side by side.
         step = max(1, min(_JOB, math.ceil((stop - start) / self._workers)))
-        task = partial(count, scenario, self._engine, self._fates, self._by_cycle, self._unsettled)
+        task = partial(count, scenario, self._engine, self._counter)
         conversions = (stop - start) * scenario.conversions
         jobs = split([range(start, stop)], step)
         executor = self._executor(conversions, len(jobs))

@@ -21,26 +21,13 @@ _FIRST_LOOK = 4
 
 
 def limits(seen: Losses, miss: float, by_cycle: bool, weight: float = 1.0) -> tuple[float, float]:
-    """Return a lower and an upper confidence limit of the share of conversions lost.
+    """Return a lower and an upper limit of the share of conversions lost, each at a chance to miss.
 
-    Parameters
-    ----------
-    seen : Losses
-        What was counted.
-    miss : float
-        The chance, for each of the two, to be on the wrong side.
-    by_cycle : bool
-        Whether the units are cycles, whose lengths differ.
-    weight : float
-        How many conversions a losing cycle has been seen to lose where more of them were seen.
-
-    Returns
-    -------
-    (low, high) : tuple of float
-        With at least `FEW` losing units, the limits of Clopper and Pearson at the effective
-        number of conversions L^2 / sum of l^2 (after Korn and Graubard, Survey Methodology 24,
-        1998, from memory). With fewer, those of the share of losing units; for cycles the upper
-        one times the losses of a losing cycle over the mean length, if that is above 1.
+    With at least `FEW` losing units they are those of Clopper and Pearson at the effective number
+    of conversions L^2 / sum of l^2 (after Korn and Graubard, Survey Methodology 24, 1998, from
+    memory). With fewer, those of the share of losing units; for cycles, whose lengths differ, the
+    upper one times the losses of a losing cycle over the mean length, if that is above 1. Those
+    losses are at least `weight`, what one was seen to lose where more of them were seen.
     """
     if seen.units == 0 or seen.sent == 0:
         return 0.0, 1.0
@@ -66,16 +53,10 @@ def limits(seen: Losses, miss: float, by_cycle: bool, weight: float = 1.0) -> tu
 
 
 def looks(target: float, conversions: int, most_units: int) -> list[int]:
-    """Return after how many units a test looks: the number doubles up to the budget.
+    """Return after how many units a test looks: the number doubles up to the most there may be.
 
-    Parameters
-    ----------
-    target : float
-        The share not to be exceeded.
-    conversions : int
-        Of each unit.
-    most_units : int
-        The budget.
+    The first look comes where a few losses are to be expected at the target, which is a share of
+    conversions, so many of each unit.
     """
     units = max(LEAST_UNITS, math.ceil(_FIRST_LOOK / target / conversions))
     found = []
@@ -91,14 +72,9 @@ def looks(target: float, conversions: int, most_units: int) -> list[int]:
 def early_looks(conversions: int, before: int, times: int = _SOONER) -> list[int]:
     """Return after how many units it is worth seeing whether far too much is lost.
 
-    Parameters
-    ----------
-    conversions : int
-        Of each unit; the first of these looks comes after a thousand, and at least five units.
-    before : int
-        Units of the first look that may show a target to be met.
-    times : int
-        How much more each look takes than the one before it.
+    The first of these looks comes after a thousand conversions, and at least five units, each of
+    the others after so many times as much as the one before it; all come ahead of the first look,
+    after `before` units, that may show a target to be met.
     """
     units, found = max(_LEAST_SOON, math.ceil(_SOON / conversions)), []
     while times * units <= before:
@@ -112,24 +88,9 @@ def conversions_needed(
 ) -> int | None:
     """Return about how many conversions would show that a share meets a target.
 
-    Parameters
-    ----------
-    seen : Losses
-        Says how losses cluster.
-    share : float
-        What the share is thought to be; 0 if none was ever lost.
-    target : float
-        What it must not exceed.
-    miss : float
-        The error that may be spent on it.
-    by_cycle : bool
-        Whether the units are cycles.
-
-    Returns
-    -------
-    int or None
-        To two figures, upwards; None if the share is too close to the target to be told apart
-        by any affordable number.
+    What was seen says how losses cluster; the share is what it is thought to be, 0 if none was ever
+    lost. To two figures, upwards; None if the share is too close to the target to be told apart by
+    any affordable number.
     """
     cluster = 1.0
     if seen.lost:

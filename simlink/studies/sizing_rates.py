@@ -12,7 +12,6 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from fractions import Fraction
-from typing import TYPE_CHECKING
 
 from simlink.base.errors import InputError
 from simlink.base.instants import FS_PER_SECOND
@@ -31,9 +30,7 @@ from simlink.proofs.ends import UnboundedError
 from simlink.proofs.release import release_bound
 from simlink.scenario.distributions import reach
 from simlink.scenario.quantities import PARTS
-
-if TYPE_CHECKING:
-    from simlink.scenario.schema import Scenario
+from simlink.scenario.schema import Scenario
 
 #: Neighbouring rates of the ladder differ by this.
 RATE_STEP = 0.02
@@ -47,14 +44,8 @@ _MOST = Fraction(10**12)
 class Rates:
     """Trigger rates from fast to slow; number 0 is the highest by the closed form.
 
-    Attributes
-    ----------
-    low, high : int
-        The ends of the ladder. No rate above the one at ``low`` can meet the target.
-    proven : int or None
-        The first value that is proven to lose nothing.
-    no_bound : str
-        Why there is none.
+    No rate above the one at `low`, where the ladder begins, can meet the target; `high` is its end.
+    `proven` is the first value that is proven to lose nothing; `no_bound` says why there is none.
     """
 
     def __init__(self, scenario: Scenario, target: float) -> None:

@@ -8,53 +8,38 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 from simlink.base.cautions import CAUTIONS
-from simlink.base.json_text import json_text
+from simlink.base.json_text import AsJson
 from simlink.base.late import picture
 from simlink.base.version import __version__
 from simlink.base.wording import count, rate_text, share
+from simlink.proofs.bounds import DepthBound
 from simlink.proofs.ends import EVERY_DRAW
 from simlink.records import Fate
-from simlink.studies.ladder import Verdict
+from simlink.scenario.schema import Scenario
+from simlink.studies.ladder import Point, Verdict
 
 if TYPE_CHECKING:
     import pandas as pd
     from matplotlib.axes import Axes
 
-    from simlink.proofs.bounds import DepthBound
-    from simlink.scenario.schema import Scenario
-    from simlink.studies.ladder import Point
-
 
 @dataclass(frozen=True)
 class Kind:
-    """One thing that can be sized.
+    """One thing that can be sized: its key of the scenario, its name, and how it is spoken of."""
 
-    Attributes
-    ----------
-    name, key : str
-        What it is asked for by, and the key of the scenario.
-    figure : str
-        What is lost, in a word, and in the sentence that bounds it: ``"an overrun"``.
-    fates : tuple of Fate
-        What counts as lost.
-    noun, best : str
-        The thing that is sized, and which of those that do is looked for.
-    never : str
-        What a proven value never does.
-    """
-
-    name: str
     key: str
+    #: What is lost, in a word, and the fates that count as that.
     figure: str
     fates: tuple[Fate, ...]
     noun: str
+    #: Which of those that do is looked for.
     best: str
+    #: What a proven value never does.
     never: str
 
 
 KINDS = {
     "depth": Kind(
-        "depth",
         "fifo.depth",
         "overrun",
         (Fate.OVERRUN,),
@@ -63,7 +48,6 @@ KINDS = {
         "never to overrun",
     ),
     "release-bits": Kind(
-        "release-bits",
         "fifo.release_bits",
         "underrun",
         (Fate.UNDERRUN,),
@@ -74,7 +58,6 @@ KINDS = {
     # A trigger that is missed loads the FIFO no more, and a rate at which words come wrong is no
     # rate to run at: whatever happens to a conversion counts, a cut acquisition too.
     "trigger-rate": Kind(
-        "trigger-rate",
         "trigger.rate",
         "loss",
         (
@@ -92,7 +75,7 @@ KINDS = {
 
 
 @dataclass
-class Sizing:
+class Sizing(AsJson):
     """What was found.
 
     Attributes
@@ -101,8 +84,6 @@ class Sizing:
         What was sized, as it was given.
     sought : str
         ``"depth"``, ``"release-bits"`` or ``"trigger-rate"``.
-    figure : str
-        What is lost: ``"overrun"``, ``"underrun"``, or ``"loss"`` of any kind.
     target, confidence : float
         The share of conversions that may be lost, and how sure the answer is.
     units : str
@@ -132,7 +113,6 @@ class Sizing:
 
     scenario: Scenario
     sought: str
-    figure: str
     target: float
     confidence: float
     units: str
@@ -152,6 +132,16 @@ class Sizing:
     points: list[Point] = field(default_factory=list, repr=False)
     values: dict[int, int | float] = field(default_factory=dict, repr=False)
     at: int | None = field(default=None, repr=False)
+
+    @property
+    def kind(self) -> Kind:
+        """What is sized."""
+        return KINDS[self.sought]
+
+    @property
+    def figure(self) -> str:
+        """What is lost: ``"overrun"``, ``"underrun"``, or ``"loss"`` of any kind."""
+        return self.kind.figure
 
     @property
     def meets(self) -> bool:
@@ -201,9 +191,9 @@ class Sizing:
 
     def line_of(self, point: Point) -> str:
         """Return what is said of one value as soon as it is decided."""
-        at = f"{KINDS[self.sought].noun} {self.text_of(self.values[point.at])}"
+        at = f"{self.kind.noun} {self.text_of(self.values[point.at])}"
         if point.verdict is Verdict.PROVEN:
-            return f"{at}: proven {KINDS[self.sought].never}"
+            return f"{at}: proven {self.kind.never}"
         seen = point.seen
         lost = f"{share(seen.share)} lost" if seen.lost else "none lost"
         said = point.verdict.value
@@ -214,7 +204,7 @@ class Sizing:
     @property
     def verdict(self) -> str:
         """The answer in a sentence or three."""
-        kind = KINDS[self.sought]
+        kind = self.kind
         aim = f"{'a' if kind.figure == 'loss' else 'an'} {kind.figure} of at most {self.target:g}"
         if self.piles_up:
             return self._piled_up(aim)
@@ -247,37 +237,30 @@ class Sizing:
         return said + self._neighbour() + self._by_edge()
 
     def _piled_up(self, aim: str) -> str:
-        cure = 'Set host.interrupt = "level", or host.drain = true.'
-        why = (
-            "a host that is told by edge alone, and reads one frame an edge, was seen to leave a "
-            "frame waiting when the next one came. From then on one slot is never free again"
-        )
+        what, ends = f"No FIFO depth has {aim}", "and in time any FIFO is full"
         if self.sought == "trigger-rate":
             value = self.text_of(self.values[max(p.at for p in self.points)])
-            return (
-                f"No trigger rate is shown to have {aim} in the long run: {why}, at {value} or "
-                f"above, and in time the FIFO is full. {cure}"
-            )
+            what = f"No trigger rate is shown to have {aim}"
+            ends = f"at {value} or above, and in time the FIFO is full"
         return (
-            f"No FIFO depth has {aim} in the long run: {why}, and in time any FIFO is full. {cure}"
+            f"{what} in the long run: a host that is told by edge alone, and reads one frame an "
+            "edge, was seen to leave a frame waiting when the next one came. From then on one slot "
+            f'is never free again, {ends}. Set host.interrupt = "level", or host.drain = true.'
         )
 
     def _none_will(self, aim: str) -> str:
-        kind = KINDS[self.sought]
+        noun = self.kind.noun
         if not self.points:
-            return f"No {kind.noun} was shown to have {aim}."
+            return f"No {noun} was shown to have {aim}."
         safest = max(self.points, key=lambda point: point.at)
         return (
-            f"No {kind.noun} has {aim}: even at {self.text_of(self.values[safest.at])}"
+            f"No {noun} has {aim}: even at {self.text_of(self.values[safest.at])}"
             f" {share(safest.seen.share)} is lost (seen in {count(safest.seen.sent)} conversions)."
         )
 
     def _by_edge(self) -> str:
-        if (
-            self.is_proven
-            or self.scenario.host.interrupt != "edge"
-            or self.sought == "release-bits"
-        ):
+        by_edge = self.scenario.host.interrupt == "edge" and self.sought != "release-bits"
+        if self.is_proven or not by_edge:
             return ""
         return (
             f" The host is told by edge alone: this holds for {self.conversions} conversions from "
@@ -301,15 +284,15 @@ class Sizing:
         )
 
     def _unsupported(self) -> str:
-        need = "more" if self.needed is None else f"about {share(self.needed)}"
-        units = ""
+        need = "more"
         if self.needed is not None:
-            units = f" ({math.ceil(self.needed / self.conversions)} units of {self.conversions})"
+            units = math.ceil(self.needed / self.conversions)
+            need = f"about {share(self.needed)} ({units} units of {self.conversions})"
         article = "A" if self.figure == "loss" else "An"
         return (
             f"{article} {self.figure} of {self.target:g} cannot be shown with "
             f"{count(self.budget)} conversions at {self.confidence:.4g} confidence; "
-            f"{need}{units} would."
+            f"{need} would."
         )
 
     def _rows(self) -> list[dict[str, Any]]:
@@ -318,7 +301,7 @@ class Sizing:
             rough = point.verdict is Verdict.ROUGH
             rows.append(
                 {
-                    KINDS[self.sought].key: self.values[point.at],
+                    self.kind.key: self.values[point.at],
                     "value": point.seen.share if point.seen.lost else None,
                     "low": point.low,
                     "high": point.high,
@@ -372,7 +355,3 @@ class Sizing:
             "points": self._rows(),
             "cautions": CAUTIONS,
         }
-
-    def to_json(self) -> str:
-        """Return what was found as JSON text, the same bytes for the same scenario and seed."""
-        return json_text(self.to_dict())

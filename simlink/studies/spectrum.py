@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING
+from collections.abc import Callable
 
 import numpy as np
 
@@ -25,12 +25,8 @@ from simlink.engines.event.wiring import with_words
 from simlink.figures import intervals
 from simlink.figures.intervals import CONFIDENCE
 from simlink.figures.summary import Figure
+from simlink.scenario.schema import Scenario
 from simlink.studies.spectrum_result import TERMS, SpectrumStudy, Unit
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
-
-    from simlink.scenario.schema import Scenario
 
 #: The fewest words of a record.
 FEWEST = 256
@@ -101,13 +97,8 @@ def _with_words(
 ) -> tuple[Sampling, dict[int, list[int]], list[list[int] | None]]:
     """Run a board whose words are its codes.
 
-    Returns
-    -------
-    at : Sampling
-    words : dict of int to list of int
-        Those of a lane that may have wrong bits, as they were read.
-    more : list of list of int or None
-        Those of the frames that no trigger asked for, None for one that was not read.
+    The words by conversion are those of a lane that may have wrong bits, as they were read; the
+    last are those of the frames that no trigger asked for, None for one that was not read.
     """
     refusal = EventEngine().refuses(scenario)
     if refusal is not None:
@@ -154,12 +145,8 @@ def _unit(
 ) -> Unit:
     """Analyse one unit.
 
-    Parameters
-    ----------
-    words : dict of int to int
-        By conversion, what its host read, where that is not sure to be what was converted.
-    more : list of int
-        The words of the frames that no trigger asked for.
+    By conversion, `words` are what its host read, where that is not sure to be what was converted;
+    `more` are the words of the frames that no trigger asked for.
     """
     bits = scenario.frame.word_bits
     cycles = float(converter.frequency / at.rate)

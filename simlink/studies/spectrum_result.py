@@ -17,14 +17,13 @@ from simlink.analog.waveform import error_at
 from simlink.base import wording
 from simlink.base.cautions import CAUTIONS
 from simlink.base.instants import FS_PER_SECOND, Times
-from simlink.base.json_text import json_text
+from simlink.base.json_text import AsJson
 from simlink.base.late import picture
 from simlink.figures.summary import Figure, plain
+from simlink.scenario.schema import Scenario
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
-
-    from simlink.scenario.schema import Scenario
 
 #: The terms of the noise, in the order in which they come in, and what a table calls them.
 TERMS = {
@@ -104,7 +103,7 @@ class Unit:
 
 
 @dataclass(frozen=True)
-class SpectrumStudy:
+class SpectrumStudy(AsJson):
     """The analog side of a scenario's channel.
 
     Attributes
@@ -258,10 +257,6 @@ class SpectrumStudy:
             "sentence": self.sentence,
             "cautions": CAUTIONS,
         }
-
-    def to_json(self) -> str:
-        """Return what was found as JSON text."""
-        return json_text(self.to_dict())
 
 
 def _finite(value: float) -> float | None:

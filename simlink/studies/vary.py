@@ -9,10 +9,12 @@ from __future__ import annotations
 
 import difflib
 import itertools
+import math
 import re
 import tomllib
 from collections.abc import Callable, Generator, Iterable, Mapping
-from contextlib import ExitStack, closing
+from concurrent.futures import Executor
+from contextlib import ExitStack, closing, suppress
 from dataclasses import dataclass, field
 from fractions import Fraction
 from functools import partial
@@ -20,28 +22,26 @@ from typing import TYPE_CHECKING, Any
 
 from simlink.base.cautions import CAUTIONS
 from simlink.base.errors import InputError
-from simlink.base.json_text import json_text
+from simlink.base.json_text import AsJson
 from simlink.base.late import picture
 from simlink.base.version import __version__
 from simlink.engines.choice import choose
+from simlink.figures.summary import Figure, plain
 from simlink.link.repeat import repeats
 from simlink.running.run import run
 from simlink.running.spread import default_workers, spread
 from simlink.running.workers import Workers
-from simlink.scenario.quantities import FREQUENCY, LINE_RATE, RATIO, SLEW, TIME, VOLTAGE
+from simlink.scenario.faults import FaultError, written
+from simlink.scenario.quantities import FREQUENCY, LINE_RATE, RATIO, SLEW, TIME, VOLTAGE, exact
 from simlink.scenario.reading import unknown
+from simlink.scenario.schema import Scenario
 from simlink.scenario.transient import Transient
 from simlink.scenario.writing import every_key
 from simlink.studies.ranges import MOST, Value, values
 
 if TYPE_CHECKING:
-    from concurrent.futures import Executor
-
     import pandas as pd
     from matplotlib.axes import Axes
-
-    from simlink.figures.summary import Figure
-    from simlink.scenario.schema import Scenario
 
 #: The figures of a run; the first is drawn unless another is asked for.
 FIGURES = (
@@ -96,7 +96,7 @@ class VariedPoint:
 
 
 @dataclass
-class Variation:
+class Variation(AsJson):
     """What varies with what.
 
     Attributes
@@ -122,10 +122,7 @@ class Variation:
     @property
     def total(self) -> int:
         """Points asked for."""
-        count = 1
-        for some in self.keys.values():
-            count *= len(some)
-        return count
+        return math.prod(map(len, self.keys.values()))
 
     @property
     def table(self) -> pd.DataFrame:
@@ -174,8 +171,6 @@ class Variation:
 
     def to_dict(self) -> dict[str, Any]:
         """Return the study as plain, JSON-ready dictionaries."""
-        from simlink.figures.summary import plain
-
         return {
             "scenario": tomllib.loads(self.scenario.to_toml(self.scenario.base)),
             "seed": self.scenario.seed,
@@ -193,10 +188,6 @@ class Variation:
             ],
             "cautions": CAUTIONS,
         }
-
-    def to_json(self) -> str:
-        """Return the study as JSON text, the same bytes for the same scenario and seed."""
-        return json_text(self.to_dict())
 
     def _repr_html_(self) -> str:
         columns = [*self.keys, *(self.figure + end for end in ("", "_low", "_high"))]
@@ -289,7 +280,7 @@ def _points(
 
     tell(0)
     if executor is None and 1 < workers <= len(candidates):
-        task = partial(_point, engine=engine)
+        task = partial(_point, engine=engine, workers=1)
         with closing(spread(task, candidates, workers=workers)) as points:
             for number, point in enumerate(points, 1):
                 yield point
@@ -299,9 +290,8 @@ def _points(
         if executor is None and workers > 1:
             executor = stack.enter_context(Workers(workers))
         for number, candidate in enumerate(candidates):
-            of = candidate.trials
 
-            def trials(done: int, number: int = number, of: int = of) -> None:
+            def trials(done: int, number: int = number, of: int = candidate.trials) -> None:
                 tell(number, done / of)
 
             yield _point(
@@ -310,23 +300,9 @@ def _points(
             tell(number + 1)
 
 
-def _point(
-    scenario: Scenario,
-    *,
-    engine: str,
-    workers: int = 1,
-    executor: Executor | None = None,
-    progress: Callable[[int], None] | None = None,
-) -> Point:
-    """Run a point whole and return its engine and figures."""
-    found = run(
-        scenario,
-        engine=engine,
-        ledger=False,
-        workers=workers,
-        executor=executor,
-        progress=progress,
-    )
+def _point(scenario: Scenario, **options: Any) -> Point:
+    """Run a point whole, with options of `run`, and return its engine and figures."""
+    found = run(scenario, ledger=False, **options)
     if found.interrupted:
         raise KeyboardInterrupt
     return found.engine, dict(found.figures)
@@ -371,16 +347,9 @@ _UNITS = (
 
 def _measured(value: Value) -> tuple[float, str] | None:
     """Return a value with a unit in its base unit."""
-    from simlink.scenario.faults import FaultError
-    from simlink.scenario.quantities import exact
-
-    if not isinstance(value, str):
-        return None
-    for dimension, unit, scale in _UNITS:
-        try:
-            return float(exact(value, dimension) / Fraction(scale)), unit
-        except FaultError:
-            continue
+    for dimension, unit, scale in _UNITS if isinstance(value, str) else ():
+        with suppress(FaultError):
+            return float(exact(str(value), dimension) / Fraction(scale)), unit
     return None
 
 
@@ -401,6 +370,4 @@ def number_of(value: Any) -> float | None:
 
 
 def _shown(value: Any) -> Any:
-    from simlink.scenario.faults import written
-
     return written(value) if isinstance(value, dict | list) else value

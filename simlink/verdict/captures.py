@@ -10,22 +10,19 @@ import math
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import cached_property
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
 from simlink.base.errors import InputError
 from simlink.base.wording import most_of
-from simlink.budget.terms import taken
+from simlink.budget.terms import Margin, Term, taken
 from simlink.budget.units import moments
 from simlink.figures.reader import drawn
 from simlink.link.repeat import repeats
 from simlink.proofs.ends import EVERY_DRAW
 from simlink.verdict.limit import Limit, listed
 from simlink.verdict.seen import MOST_UNITS, Seen, row, unique
-
-if TYPE_CHECKING:
-    from simlink.budget.terms import Margin, Term
 
 #: The rows of the budget's margins, by the ends of their names; the first that fits counts.
 _ROWS = {
@@ -42,14 +39,6 @@ _ROWS = {
 }
 #: Keys whose value is what a data sheet asks for at the least.
 _ASKED = ("min_pulse", "min_clock_period", "min_clock_high", "min_clock_low")
-_WHAT = {
-    "clock_period": "serial clock period",
-    "clock_high": "serial clock high time",
-    "clock_low": "serial clock low time",
-    "first_bit": "first bit",
-    "strobe_setup": "lane-to-strobe setup",
-    "strobe_hold": "lane-to-strobe hold",
-}
 #: Limits of a data sheet that take no bit in the simulation.
 _ON_PAPER = ("clock_period", "clock_high", "clock_low")
 
@@ -61,15 +50,7 @@ def key_of(margin: str) -> str:
 
 @dataclass
 class Built:
-    """One margin over the units that ran.
-
-    Attributes
-    ----------
-    margin : Margin
-        The margin.
-    seen : Seen
-        The run.
-    """
+    """One margin over the units that ran."""
 
     margin: Margin
     seen: Seen
@@ -190,22 +171,15 @@ def _applies(one: Built) -> bool:
     return asked is None or asked.worst > 0 or one.left < 0
 
 
-#: What wrong bits may come to, by the names of the figures.
-_WRONG = {
-    "corrupted_silent": "wrong bits in",
-    "corrupted_flagged": "wrong bits that are told in",
-    "dropped": "a failed check in",
-}
-#: Where what fails is asked for once more, which dropped ones then are among.
-_WRONG_AT_FIRST = {
-    **{name: said for name, said in _WRONG.items() if name != "dropped"},
-    "repeated": _WRONG["dropped"],
-}
-
-
 def _wrong(seen: Seen) -> dict[str, str]:
     """Return what wrong bits may come to, by the names of the figures."""
-    return _WRONG_AT_FIRST if repeats(seen.scenario) else _WRONG
+    # Where what fails is asked for once more, dropped ones then are among those.
+    failed = "repeated" if repeats(seen.scenario) else "dropped"
+    return {
+        "corrupted_silent": "wrong bits in",
+        "corrupted_flagged": "wrong bits that are told in",
+        failed: "a failed check in",
+    }
 
 
 def blame(seen: Seen, every: list[Built]) -> list[Built]:
@@ -271,7 +245,6 @@ def _row(seen: Seen, key: str, group: list[Built], blamed: list[Built]) -> Limit
     return row(
         key,
         _what(seen, key, one),
-        "s",
         keys=one.keys,
         limit=limit,
         worst=worst,
@@ -286,6 +259,4 @@ def _row(seen: Seen, key: str, group: list[Built], blamed: list[Built]) -> Limit
 def _what(seen: Seen, key: str, one: Built) -> str:
     if key == "pulse":
         return f"{one.margin.name.split(',')[0]} pulse"
-    if key in ("setup", "hold"):
-        return f"{'converter' if seen.remote else 'host'}-side {key}"
-    return _WHAT[key]
+    return f"converter-side {key}" if seen.remote and key in ("setup", "hold") else ""

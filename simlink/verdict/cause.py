@@ -12,20 +12,18 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from fractions import Fraction
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from simlink.base.instants import FS_PER_SECOND
 from simlink.base.wording import many, number, rate_text, ratio_text, short_time, slew_text
 from simlink.figures.cycle import periods
+from simlink.running.run import Run
 from simlink.scenario.distributions import Distribution
 from simlink.scenario.quantities import SLEW, Rate
+from simlink.scenario.schema import Scenario
 from simlink.verdict.limit import EASED_BY_CLOCK, Cause, Limit, Remedy
 from simlink.verdict.remedy import remedies_of
 from simlink.verdict.what_if import Values, WhatIf, value_at
-
-if TYPE_CHECKING:
-    from simlink.running.run import Run
-    from simlink.scenario.schema import Scenario
 
 #: How quantities are called in a sentence.
 NAMES = {
@@ -86,15 +84,7 @@ CLOCKS = ("remote_clock.frequency", "host.clock")
 
 
 def explained(run: Run, limits: tuple[Limit, ...]) -> tuple[tuple[Cause, ...], tuple[Remedy, ...]]:
-    """Return the cause of each limit that does not hold, and what would mend it.
-
-    Parameters
-    ----------
-    run : Run
-        A finished run.
-    limits : tuple of Limit
-        Its limits.
-    """
+    """Return the cause of each limit of a run that does not hold, and what would mend it."""
     causes: list[Cause] = []
     remedies: list[Remedy] = []
     for limit in limits:
@@ -107,64 +97,28 @@ def explained(run: Run, limits: tuple[Limit, ...]) -> tuple[tuple[Cause, ...], t
 
 
 def cause_of(scenario: Scenario, limit: Limit, what_if: WhatIf) -> Cause:
-    """Return what breaks a limit.
-
-    Parameters
-    ----------
-    scenario : Scenario
-        What was run.
-    limit : Limit
-        Does not hold.
-    what_if : WhatIf
-        A stretch that can be repeated.
-    """
+    """Return what breaks a limit that does not hold, by repeating a stretch of the run."""
     tried = list(candidates(scenario, limit))
+    for key, values, text, best in tried if what_if.shown else ():
+        if what_if.mends(values):
+            said = f"{text[0].upper()}{text[1:]} is at fault: {best}, the same draws keep the limit"
+            return Cause(limit.key, key, f"{said} of {limit.what}.", True)
+    if not tried:
+        said = "No one quantity by itself mends it" if what_if.shown else limit.evidence
+        return Cause(limit.key, limit.keys[0] if limit.keys else "", f"{said}.", False)
+    key, _, text, _ = tried[0]
     if what_if.shown:
-        for key, values, text, best in tried:
-            if what_if.mends(values):
-                said = f"{text[0].upper()}{text[1:]} is at fault: {best}, {_gone(limit)}."
-                return Cause(limit.key, key, said, True)
-    key, text = "", ""
-    if tried:
-        key, _, text, _ = tried[0]
-    if not what_if.shown:
-        said = (
-            f"{text[0].upper()}{text[1:]} weighs most; a shorter run does not show it."
-            if text
-            else ""
-        )
-        return Cause(limit.key, key or _first(limit), said or f"{limit.evidence}.", False)
-    said = "No one quantity by itself mends it"
-    said += f"; {text} weighs most." if text else "."
-    return Cause(limit.key, key or _first(limit), said, False)
-
-
-def _first(limit: Limit) -> str:
-    return limit.keys[0] if limit.keys else ""
-
-
-def _gone(limit: Limit) -> str:
-    return f"the same draws keep the limit of {limit.what}"
+        said = f"No one quantity by itself mends it; {text} weighs most."
+    else:
+        said = f"{text[0].upper()}{text[1:]} weighs most; a shorter run does not show it."
+    return Cause(limit.key, key, said, False)
 
 
 def candidates(scenario: Scenario, limit: Limit) -> Iterator[tuple[str, Values, str, str]]:
     """Give what a limit may be laid to, each at its best.
 
-    Parameters
-    ----------
-    scenario : Scenario
-        What was run.
-    limit : Limit
-        Its key, and the keys that it rests on.
-
-    Yields
-    ------
-    key : str
-        Of the scenario.
-    values : mapping
-        Keys with their best values, as `Scenario.with_values` takes them.
-    name, best : str
-        Its name with its value, and the best in words.
+    A key of the scenario, keys with their best values as `Scenario.with_values` takes them, the
+    name with its value, and the best in words.
     """
     yield from _structural(scenario, limit)
     keys = [key for key in _rests_on(scenario, limit) if key != "fifo.depth"]

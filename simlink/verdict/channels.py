@@ -3,17 +3,10 @@
 from __future__ import annotations
 
 from fractions import Fraction
-from typing import TYPE_CHECKING
 
-import numpy as np
-
-from simlink.budget.terms import Term
 from simlink.scenario.quantities import PARTS
 from simlink.verdict.limit import Limit
 from simlink.verdict.seen import Seen, row, unique
-
-if TYPE_CHECKING:
-    from simlink.budget.channels import Rule
 
 
 def rows(seen: Seen) -> list[Limit]:
@@ -30,8 +23,6 @@ def _signals(seen: Seen) -> list[Limit]:
     return [
         row(
             "channels",
-            "isolation channels",
-            "channels",
             keys=("barrier.channels", "frame.lanes"),
             limit=Fraction(signals.at_hand),
             worst=Fraction(signals.count),
@@ -47,31 +38,22 @@ def _line_rate(seen: Seen) -> list[Limit]:
     if not budget.rules:
         return []
     law = seen.scenario.remote_clock.tolerance
-    tolerance = law if seen.remote else None
-    off = Fraction(0) if tolerance is None else Fraction(tolerance.support[1])
+    off = Fraction(law.support[1]) if seen.remote else Fraction(0)
     fastest = budget.clock * (1 + off / PARTS)
-
-    def asked(rule: Rule) -> Fraction:
-        return rule.per_clock * fastest / rule.line_rate
-
-    rule = max(budget.rules, key=asked)
+    rule = max(budget.rules, key=lambda rule: rule.per_clock / rule.line_rate)
     worst = rule.per_clock * fastest
     broken = possible = ""
     if worst > rule.line_rate:
-        key = "remote_clock.tolerance"
-        term = Term("clock tolerance", key, (law,), (key,))
-        drawn = np.asarray(term.of(seen.built.values([term])))
+        drawn = seen.drawn(law, "remote_clock.tolerance")
         over = rule.per_clock * float(budget.clock) * (1 + drawn / PARTS) > float(rule.line_rate)
-        count = int(np.broadcast_to(over, (seen.built.count,)).sum())
-        if count:
-            broken = f"{count} of {seen.built.count} boards break it"
+        if over.any():
+            broken = f"{int(over.sum())} of {len(over)} boards break it"
         else:
-            possible = f"at the fastest clock, which none of {seen.built.count} boards has"
+            possible = f"at the fastest clock, which none of {len(over)} boards has"
     return [
         row(
             "line_rate",
             f"{rule.name.removeprefix('the ')} line rate",
-            "bit/s",
             keys=unique(rule.key, budget.clock_key),
             limit=rule.line_rate,
             worst=worst,

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from fractions import Fraction
-from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -25,11 +24,9 @@ from simlink.link.repeat import repeats
 from simlink.proofs.ends import EVERY_DRAW, HARD, LIKELY
 from simlink.records import Fate
 from simlink.scenario.quantities import PARTS
+from simlink.scenario.schema import Scenario
 from simlink.verdict.limit import Limit
 from simlink.verdict.seen import MOST_UNITS, Seen, row, unique
-
-if TYPE_CHECKING:
-    from simlink.scenario.schema import Scenario
 
 _KEYS = {
     "conversion": "converter.conversion_time",
@@ -47,10 +44,10 @@ def rows(seen: Seen) -> list[Limit]:
     """Return the rows of acquisition and period."""
     cycle = cycles(seen.scenario)[0]
     pieces = [piece for piece in cycle.pieces if piece.name != REST]
-    return [*_acquisition(seen, pieces), *_period(seen, cycle, pieces)]
+    return [*_acquisition(seen), *_period(seen, cycle, pieces)]
 
 
-def _acquisition(seen: Seen, pieces: list[Piece]) -> list[Limit]:
+def _acquisition(seen: Seen) -> list[Limit]:
     scenario = seen.scenario
     law = scenario.converter.acquisition_time
     short = seen.count("short_acquisition")
@@ -64,34 +61,31 @@ def _acquisition(seen: Seen, pieces: list[Piece]) -> list[Limit]:
             break
     # A trigger is not taken before the remote master has read the conversion before it.
     read = _least_readout(scenario) if seen.remote else Fraction(0)
-    loose = spacing is None
-    has: Fraction | float = read
-    if spacing is not None and math.isfinite(spacing) and math.isfinite(conversion.largest):
-        has = max(spacing - conversion.largest, read)
-    elif spacing is not None and math.isfinite(spacing):
-        loose = True
-        longest = np.quantile(drawn(scenario.converter.conversion_time, scenario.seed,
-                                    conversion.name), MOST_UNITS)  # fmt: skip
-        has = max(spacing - Fraction(float(longest)), read)
-    bounded = math.isfinite(needed)
+    gap = spacing if spacing is not None and math.isfinite(spacing) else None
+    longest, bounded = conversion.largest, math.isfinite(needed)
+    loose = spacing is None or (gap is not None and math.isinf(longest))
     kept = 1.0
-    if spacing is not None and math.isfinite(spacing) and (loose or not bounded):
-        conversions = drawn(scenario.converter.conversion_time, scenario.seed, conversion.name)
-        left = np.maximum(float(spacing) - conversions, float(read))
-        kept = float((drawn(law, scenario.seed, "acquisition") <= left).mean())
+    has: Fraction | float = read
+    if gap is not None:
+        if loose or not bounded:
+            conversions = drawn(scenario.converter.conversion_time, scenario.seed, conversion.name)
+            left = np.maximum(float(gap) - conversions, float(read))
+            kept = float((drawn(law, scenario.seed, "acquisition") <= left).mean())
+        if loose:
+            longest = Fraction(float(np.quantile(conversions, MOST_UNITS)))
+        has = max(gap - longest, read)
     margin = has - needed if bounded else None
-    certain = bounded and margin is not None and margin >= 0 and (not loose or read >= needed)
+    certain = margin is not None and margin >= 0 and (not loose or read >= needed)
     by_read = certain and math.floor(read) >= math.ceil(needed)
     if certain and not by_read:
         # Each instant is rounded by itself.
-        certain = math.isfinite(conversion.largest) and spacing is not None
-        if certain and math.isfinite(spacing or 0):
-            taken = math.ceil(needed) + math.ceil(conversion.largest)
-            certain = math.floor(spacing or 0) >= taken
+        certain = spacing is not None and math.isfinite(conversion.largest)
+        if certain and gap is not None:
+            certain = math.floor(gap) >= math.ceil(needed) + math.ceil(conversion.largest)
     # A transient may make a trigger that nobody asked for.
     certain = certain and not scenario.transient
     possible = ""
-    if bounded and margin is not None and margin < 0 and not loose:
+    if margin is not None and margin < 0 and not loose:
         possible = "the longest conversion and acquisition do not fit between the closest triggers"
         if scenario.trigger.pattern == "poisson":
             possible = "triggers at random come arbitrarily close together"
@@ -100,8 +94,6 @@ def _acquisition(seen: Seen, pieces: list[Piece]) -> list[Limit]:
     return [
         row(
             "acquisition",
-            "acquisition",
-            "s",
             keys=unique(
                 "converter.acquisition_time", "converter.conversion_time", *_rate_keys(scenario)
             ),
@@ -150,50 +142,42 @@ def _period(seen: Seen, cycle: Cycle, pieces: list[Piece]) -> list[Limit]:
         return []
     mean = sum((piece.mean for piece in pieces), Fraction(0))
     poisson = scenario.trigger.pattern == "poisson"
-    margin: Fraction | float | None = None
-    limit: Fraction | float | None = spacing
-    if spacing is None or poisson or not math.isfinite(spacing):
-        limit, longest = None, math.inf
-    elif math.isfinite(longest):
-        margin = spacing - longest
+    timed = spacing is not None and math.isfinite(spacing)
+    limit = spacing if timed and not poisson else None
+    worst = longest if limit is not None and math.isfinite(longest) else None
     proven = possible = ""
     otherwise = seen.not_seen()
-    if margin is not None:
+    if limit is not None and worst is not None:
         # Each instant is rounded by itself.
         quiet = not scenario.transient and not repeats(scenario)
-        if quiet and math.floor(limit or 0) >= sum(math.ceil(piece) for piece in taken):
+        if quiet and math.floor(limit) >= sum(math.ceil(piece) for piece in taken):
             proven = f"{EVERY_DRAW}{ends.proviso}"
-        possible = (
-            "" if margin >= 0 else "the longest cycle does not fit between the closest triggers"
-        )
+        if limit < worst:
+            possible = "the longest cycle does not fit between the closest triggers"
     elif poisson and cycle.period:
         share = -math.expm1(-float(mean / cycle.period))
         possible = (
             "triggers at random come arbitrarily close together: about "
             f"{percent(share)} come within {short_time(mean)} of the one before"
         )
-    elif spacing is not None and math.isfinite(spacing):
+    elif timed and spacing is not None:
         kept = fits(scenario, pieces, spacing)
         loose = next((piece.name for piece in pieces if math.isinf(piece.largest)), "jitter")
         if kept < MOST_UNITS:
             possible = f"the {loose} has no bound: {percent(1 - kept)} of cycles do not fit"
         otherwise += f"; the {loose} has no bound"
+    by_length = sorted(pieces, key=lambda piece: piece.largest, reverse=True)
     return [
         row(
             "period",
-            "conversion and readout" if seen.remote else "conversion and read",
-            "s",
+            "" if seen.remote else "conversion and read",
             keys=unique(
-                *(
-                    _KEYS[piece.name]
-                    for piece in sorted(pieces, key=lambda one: one.largest, reverse=True)
-                ),
+                *(_KEYS[piece.name] for piece in by_length),
                 *_rate_keys(scenario),
                 "remote_clock.start_delay" if seen.remote else "fifo.sync_delay",
             ),
             limit=limit,
-            worst=longest if margin is not None else None,
-            margin=margin,
+            worst=worst,
             broken=_broken(seen, missed, late),
             proven=proven,
             possible=possible,

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from fractions import Fraction
-from typing import TYPE_CHECKING
 
 from simlink.base.wording import many, percent, short_time
 from simlink.figures.cycle import periods
@@ -12,24 +11,16 @@ from simlink.proofs.bounds import depth_bound, keeps_rate
 from simlink.proofs.ends import EVERY_DRAW, HARD, LIKELY, Ends, UnboundedError, least
 from simlink.proofs.release import check_interrupts, latest_release, release_bound
 from simlink.records import Fate
+from simlink.scenario.schema import Scenario
 from simlink.verdict import load
 from simlink.verdict.limit import Known, Limit
 from simlink.verdict.seen import Seen, row, unique
-
-if TYPE_CHECKING:
-    from simlink.scenario.schema import Scenario
 
 
 def rows(seen: Seen, others: bool) -> list[Limit]:
     """Return the rows of the flow.
 
-    Parameters
-    ----------
-    seen : Seen
-        The run.
-    others : bool
-        Whether any other row is broken, so that a conversion that is given up may have been lost
-        elsewhere.
+    A conversion that is given up may have been lost elsewhere if any other row is broken.
     """
     found = []
     if seen.remote:
@@ -40,7 +31,6 @@ def rows(seen: Seen, others: bool) -> list[Limit]:
 
 def _early_read(seen: Seen) -> list[Limit]:
     scenario = seen.scenario
-    under = seen.count("underrun")
     bits = Fraction(scenario.fifo.release_bits)
     proven, otherwise = "", seen.not_seen()
     needed, said, why = least(lambda ends: release_bound(scenario, ends), bits)
@@ -53,13 +43,11 @@ def _early_read(seen: Seen) -> list[Limit]:
     return [
         row(
             "early_read",
-            "early read",
-            "bits",
             keys=("fifo.release_bits", "host.clock", "host.service_latency"),
             limit=bits,
             worst=needed,
-            broken=seen.lost("underrun") if under else "",
-            proven="" if under else proven,
+            broken=seen.lost("underrun") if seen.count("underrun") else "",
+            proven=proven,
             otherwise=otherwise,
         )
     ]
@@ -78,7 +66,7 @@ def _fifo(seen: Seen) -> list[Limit]:
     # Of what no depth can hold the depth is no limit, but of a run that ends before it is.
     to_depth, to_interrupt = bool(refused) and (not overloaded or load.ends_in_time(seen)), False
     if refused and by_edge and not overloaded:
-        told = seen.again(host__interrupt="level").refused
+        told = seen.again("host.interrupt", "level").refused
         to_depth, to_interrupt = told > 0, told < refused
     found = []
     if to_depth or not (overloaded or refused):
@@ -137,13 +125,11 @@ def _depth(seen: Seen, broken: bool) -> Limit:
         fullest = None
     return row(
         "fifo_depth",
-        "FIFO depth",
-        "frames",
         keys=unique("fifo.depth", *load.keys_of_host(scenario)),
         limit=depth,
         worst=fullest if unproven and not (broken or lags) else needed,
         broken=_lost_to_depth(seen) if broken else lags,
-        proven="" if broken else proven,
+        proven=proven,
         possible=possible,
         otherwise=otherwise,
     )
@@ -181,7 +167,7 @@ def _interrupt(seen: Seen, broken: bool) -> Limit:
     said = ""
     if broken:
         said = f"{_losses(seen)}, and none of it where the host is told how many frames wait"
-        if seen.again(host__interrupt="level").refused:
+        if seen.again("host.interrupt", "level").refused:
             said = f"{_losses(seen)}, and less where the host is told how many frames wait"
         said += (
             "; a release that comes after the next trigger, or while the host serves, goes "
@@ -191,27 +177,21 @@ def _interrupt(seen: Seen, broken: bool) -> Limit:
     waiting = seen.conversions(Fate.IN_FLIGHT)
     if stays and waiting and not broken:
         # Each fall of busy has one frame read, so what no fall tells of is never caught up.
-        sent = int(seen.run.tally.sent.sum())
         said = (
-            f"{waiting} of {sent} frames went unnoticed and stay in the FIFO, so that no depth is "
-            "enough in the long run"
+            f"{waiting} of {seen.sent} frames went unnoticed and stay in the FIFO, so that no "
+            "depth is enough in the long run"
         )
-    proven, otherwise = "", seen.not_seen()
+    otherwise = seen.not_seen()
     if waiting:
         otherwise += f"; {waiting} frames still waited at the end"
-    if not said:
-        proven = _noticed(scenario)
-    poisson = scenario.trigger.pattern == "poisson"
-    timed = spacing is not None and not poisson and latest is not None
+    timed = spacing is not None and scenario.trigger.pattern != "poisson" and latest is not None
     return row(
         "interrupt",
-        "interrupt by edge",
-        "s",
         keys=unique("host.interrupt", "host.service_latency", "trigger.rate"),
         limit=spacing if timed else None,
         worst=Fraction(int(latest)) if timed and latest is not None else None,
         broken=said,
-        proven=proven,
+        proven="" if said else _noticed(scenario),
         otherwise=otherwise,
     )
 
@@ -272,8 +252,6 @@ def _timeout(seen: Seen, others: bool) -> list[Limit]:
     return [
         row(
             "timeout",
-            "timeout",
-            "s",
             keys=("host.timeout", "converter.conversion_time"),
             limit=limit,
             worst=worst,

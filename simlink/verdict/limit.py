@@ -94,31 +94,30 @@ class Limit:
         return self.margin / abs(self.limit)
 
 
-#: Every limit there is, in the order of the table.
-KEYS = (
-    "acquisition",
-    "period",
-    "clock_period",
-    "clock_high",
-    "clock_low",
-    "setup",
-    "hold",
-    "first_bit",
-    "strobe_setup",
-    "strobe_hold",
-    "pulse",
-    "line_rate",
-    "upset",
-    "channels",
-    "packet_rate",
-    "early_read",
-    "fifo_depth",
-    "host_rate",
-    "interrupt",
-    "timeout",
-)
-
-
+#: Every limit there is, in the order of the table: what it is called, and the unit of its numbers.
+LIMITS = {
+    "acquisition": ("acquisition", "s"),
+    "period": ("conversion and readout", "s"),
+    "clock_period": ("serial clock period", "s"),
+    "clock_high": ("serial clock high time", "s"),
+    "clock_low": ("serial clock low time", "s"),
+    "setup": ("host-side setup", "s"),
+    "hold": ("host-side hold", "s"),
+    "first_bit": ("first bit", "s"),
+    "strobe_setup": ("lane-to-strobe setup", "s"),
+    "strobe_hold": ("lane-to-strobe hold", "s"),
+    "pulse": ("pulse", "s"),
+    "line_rate": ("line rate", "bit/s"),
+    "upset": ("common-mode slew", "V/s"),
+    "channels": ("isolation channels", "channels"),
+    "packet_rate": ("mean line load", "1"),
+    "early_read": ("early read", "bits"),
+    "fifo_depth": ("FIFO depth", "frames"),
+    "host_rate": ("mean host load", "1"),
+    "interrupt": ("interrupt by edge", "s"),
+    "timeout": ("timeout", "s"),
+}
+KEYS = tuple(LIMITS)
 #: Those of which a broken one gives wrong bits.
 CAPTURES = ("setup", "hold", "first_bit", "strobe_setup", "strobe_hold", "pulse")
 #: Those that a slower serial clock eases.
@@ -224,10 +223,6 @@ def listed(names: Sequence[str]) -> str:
     return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
 
 
-def _nothing() -> Explained:
-    return (), ()
-
-
 @dataclass(frozen=True)
 class Verdict:
     """The answer to a run.
@@ -252,7 +247,7 @@ class Verdict:
     limits: tuple[Limit, ...]
     least: Limit | None
     sentence: str
-    explain: Callable[[], Explained] = field(default=_nothing, compare=False, repr=False)
+    explain: Callable[[], Explained] = field(default=lambda: ((), ()), compare=False, repr=False)
     required: tuple[Row, ...] = ()
 
     @property

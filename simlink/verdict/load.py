@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 from fractions import Fraction
-from typing import TYPE_CHECKING
 
 from simlink.base.wording import count, percent, short_time
 from simlink.figures.cycle import periods
@@ -13,11 +12,9 @@ from simlink.figures.reader import reader_of
 from simlink.link.repeat import repeats
 from simlink.link.transport import packets_of
 from simlink.scenario.quantities import PARTS
+from simlink.scenario.schema import Scenario
 from simlink.verdict.limit import Limit
 from simlink.verdict.seen import Seen, row
-
-if TYPE_CHECKING:
-    from simlink.scenario.schema import Scenario
 
 #: A depth that no shared latency fills.
 _DEEP = 10**9
@@ -29,9 +26,11 @@ def rows(seen: Seen) -> list[Limit]:
     if not seen.remote or average is None:
         return []
     if not average:
-        # Triggers without any time between them.
-        return [_endless(seen)]
-    return [*_packets(seen), _host(seen)]
+        said = "triggers leave no time between them"
+        return [row("host_rate", keys=("trigger.gap",), broken=said)]
+    # That of the fastest timer that the tolerance allows.
+    fastest = periods(seen.scenario, fastest=True)[1] or average
+    return [*_packets(seen, average, fastest), _host(seen, average, fastest)]
 
 
 def is_overloaded(seen: Seen) -> bool:
@@ -46,9 +45,8 @@ def ends_in_time(seen: Seen) -> bool:
     A host that lags on average needs time to fill a FIFO. A run that ends before says nothing of
     that; what it loses it loses for want of depth, whatever a longer one would lose besides.
     """
-    deeper = seen.again(fifo__depth=2 * seen.scenario.fifo.depth)
-    whole = deeper.run.tally.sent.sum() >= seen.run.tally.sent.sum()
-    return bool(whole) and not deeper.refused
+    deeper = seen.again("fifo.depth", 2 * seen.scenario.fifo.depth)
+    return deeper.sent >= seen.sent and not deeper.refused
 
 
 def lags_by_depth(seen: Seen) -> str:
@@ -68,11 +66,6 @@ def lags_by_depth(seen: Seen) -> str:
         f"on average a frame takes {short_time(mean)} of {short_time(average)}, since "
         f"a FIFO of {scenario.fifo.depth} lets a latency serve no more"
     )
-
-
-def _endless(seen: Seen) -> Limit:
-    said = "triggers leave no time between them"
-    return row("host_rate", "mean host load", "1", keys=("trigger.gap",), broken=said)
 
 
 def host_load(seen: Seen) -> Fraction:
@@ -102,27 +95,21 @@ def keys_of_host(scenario: Scenario) -> tuple[str, ...]:
     return (*two, "trigger.rate", *more, "host.watermark", "host.drain")
 
 
-def _packets(seen: Seen) -> list[Limit]:
+def _packets(seen: Seen, average: Fraction, soonest: Fraction) -> list[Limit]:
     packets = packets_of(seen.scenario)
     if packets is None:
         return []
     line = Fraction(sum(packet.line_time for packet in packets))
-    _, average = periods(seen.scenario)
-    assert average is not None
-    load = line / average
-    fastest = line / (_fastest(seen) or average)
+    load, fastest = line / average, line / soonest
     broken, possible = _over(seen, load, fastest, "line")
-    fits = fastest <= 1 and not repeats(seen.scenario)
-    if broken:
+    if load > 1:
         broken += f"; each frame comes {short_time(line - average)} later than the one before"
-        broken = broken if load > 1 else broken.partition(";")[0]
+    fits = fastest <= 1 and not repeats(seen.scenario)
+    way = "barrier.return"
     return [
         row(
             "packet_rate",
-            "mean line load",
-            "1",
-            keys=("barrier.return.line_rate", "barrier.return.overhead_bits",
-                  "barrier.return.packet_bits", "trigger.rate"),
+            keys=(f"{way}.line_rate", f"{way}.overhead_bits", f"{way}.packet_bits", "trigger.rate"),
             limit=Fraction(1),
             worst=max(load, fastest),
             broken=broken,
@@ -130,31 +117,27 @@ def _packets(seen: Seen) -> list[Limit]:
             possible=possible,
             otherwise=_asked(seen),
         )
-    ]  # fmt: skip
+    ]
 
 
-def _host(seen: Seen) -> Limit:
+def _host(seen: Seen, average: Fraction, soonest: Fraction) -> Limit:
     scenario = seen.scenario
     load = host_load(seen)
-    _, average = periods(scenario)
-    assert average is not None
-    fastest = load * average / (_fastest(seen) or average)
+    fastest = load * average / soonest
     if scenario.host.drain and load < 1:
-        read = reader_of(scenario).read / (_fastest(seen) or average)
+        read = reader_of(scenario).read / soonest
         fastest = min(fastest, Fraction(1)) if read <= 1 else read
     broken, possible = _over(seen, load, fastest, "host")
     later = False
-    if load > 1:
+    if load > 1 and (not seen.count("missed_trigger") or seen.missed_by_stall):
         # The frame that is being read holds a slot all the time.
         frames = (scenario.fifo.depth - 1) / (1 - 1 / load)
-        broken = f"on average the host needs {percent(float(load), 3)} of its time"
-        if not seen.count("missed_trigger") or seen.missed_by_stall:
-            broken += (
-                f": a FIFO of {scenario.fifo.depth} is full after about "
-                f"{count(max(1.0, float(frames)))} conversions, {short_time(frames * average)}"
-            )
-            later = frames > scenario.conversions
-            broken += ", which is after the end of this run" if later else ""
+        broken += (
+            f": a FIFO of {scenario.fifo.depth} is full after about "
+            f"{count(max(1.0, float(frames)))} conversions, {short_time(frames * average)}"
+        )
+        later = frames > scenario.conversions
+        broken += ", which is after the end of this run" if later else ""
     varies = not scenario.host.service_latency.is_constant and not scenario.host.drain
     if load == 1 and varies and not broken:
         possible = "it needs all of its time, and whatever a long service delays is never caught up"
@@ -163,8 +146,6 @@ def _host(seen: Seen) -> Limit:
     steady = steady and not repeats(scenario)
     found = row(
         "host_rate",
-        "mean host load",
-        "1",
         keys=keys_of_host(scenario),
         limit=Fraction(1),
         worst=max(load, fastest),
@@ -183,12 +164,6 @@ def _asked(seen: Seen) -> str:
     return f"{seen.not_seen()}; not proven: frames that are asked for once more are left out"
 
 
-def _fastest(seen: Seen) -> Fraction | None:
-    """Return the mean spacing of the fastest timer that the tolerance allows, in fs."""
-    _, average = periods(seen.scenario, fastest=True)
-    return average
-
-
 def _over(seen: Seen, load: Fraction, fastest: Fraction, who: str) -> tuple[str, str]:
     """Return how a load is above 1, in the mean unit or in some, and whether one could be."""
     if load > 1:
@@ -196,13 +171,9 @@ def _over(seen: Seen, load: Fraction, fastest: Fraction, who: str) -> tuple[str,
     law = seen.scenario.trigger.tolerance
     if fastest <= 1 or not law.is_random or not math.isfinite(law.support[1]):
         return "", ""
-    from simlink.budget.terms import Term
-
-    key = "trigger.tolerance"
-    term = Term("trigger tolerance", key, (law,), (key,))
-    drawn = seen.built.values([term])[key]
+    drawn = seen.drawn(law, "trigger.tolerance")
     many = int((float(load) * (1 + (drawn - law.mean) / PARTS) > 1).sum())
-    of = seen.built.count
     if many:
-        return f"{many} of {of} boards trigger faster than it can follow", ""
-    return "", f"it is too slow for the fastest trigger rate, which none of {of} boards has"
+        return f"{many} of {len(drawn)} boards trigger faster than it can follow", ""
+    none = f"which none of {len(drawn)} boards has"
+    return "", f"it is too slow for the fastest trigger rate, {none}"

@@ -12,18 +12,16 @@ import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 from fractions import Fraction
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from simlink.base.instants import FS_PER_SECOND
 from simlink.base.wording import quantity, slew_text
 from simlink.link.transient import enough, most_slew
 from simlink.scenario.faults import written
 from simlink.scenario.quantities import Rate
+from simlink.scenario.schema import Scenario
 from simlink.verdict.limit import EASED_BY_CLOCK, Limit, Remedy
 from simlink.verdict.what_if import WhatIf, value_at
-
-if TYPE_CHECKING:
-    from simlink.scenario.schema import Scenario
 
 #: Remedies of one limit at the most.
 _MOST = 2
@@ -38,20 +36,10 @@ _DIGITS = 3
 
 @dataclass(frozen=True)
 class Knob:
-    """Something that can be set.
+    """Something that can be set: a count, a clock, a time or a choice.
 
-    Attributes
-    ----------
-    key : str
-        Of the scenario.
-    kind : {"count", "clock", "time", "choice"}
-        What it is.
-    up : bool
-        Whether more of it helps.
-    most : int
-        The most that a count may be.
-    choice : object
-        What a choice is set to.
+    `up` says whether more of it helps, `most` how much a count may be, `choice` what a choice is
+    set to.
     """
 
     key: str
@@ -62,16 +50,9 @@ class Knob:
 
 
 def remedies_of(scenario: Scenario, limit: Limit, what_if: WhatIf) -> list[Remedy]:
-    """Return what would mend a limit, the cheapest first; empty where nothing in reach does.
+    """Return what would mend a limit that does not hold, the cheapest first.
 
-    Parameters
-    ----------
-    scenario : Scenario
-        What was run.
-    limit : Limit
-        Does not hold.
-    what_if : WhatIf
-        A stretch that can be repeated.
+    Empty where nothing in reach does, or the stretch that can be repeated does not show it broken.
     """
     found: list[Remedy] = []
     if not what_if.shown:

@@ -9,19 +9,16 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from fractions import Fraction
-from typing import TYPE_CHECKING
 
 from simlink.base.wording import number, percent, quantity, share
 from simlink.figures import summary
 from simlink.figures.intervals import CONFIDENCE
+from simlink.figures.summary import Figure
+from simlink.running.run import Run
 from simlink.scenario.require import Required, Requirement, kind_of_key
+from simlink.scenario.schema import Scenario
 from simlink.verdict.limit import CAPTURES, KEYS, Known, Limit, Met, Row, listed
 from simlink.verdict.wording import value_text
-
-if TYPE_CHECKING:
-    from simlink.figures.summary import Figure
-    from simlink.running.run import Run
-    from simlink.scenario.schema import Scenario
 
 _FLOW = ("fifo_depth", "host_rate", "interrupt")
 #: The limits that, where each of them is proven, leave nothing of a loss.
@@ -44,17 +41,10 @@ _RULED_OUT = {
 
 
 def required(run: Run, limits: tuple[Limit, ...], look: int | None = None) -> tuple[Row, ...]:
-    """Return a row for each requirement of a scenario, in the order of the format.
+    """Return a row for each requirement of a finished run's scenario, in the order of the format.
 
-    Parameters
-    ----------
-    run : Run
-        A finished run.
-    limits : tuple of Limit
-        Its limits.
-    look : int, optional
-        Of several looks at a growing run, which, from 0. Each may then be wrong with half the
-        chance of the one before, so that all of them together keep the confidence.
+    Of several looks at a growing run `look` says which, from 0. Each may then be wrong with half
+    the chance of the one before, so that all of them together keep the confidence.
     """
     at: dict[float, Mapping[str, Figure]] = {CONFIDENCE: run.figures}
     rows = []

@@ -7,14 +7,10 @@ comes after it.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
+from simlink.running.run import Run
 from simlink.verdict import captures, channels, cycle, flow, load, upset
 from simlink.verdict.limit import KEYS, Known, Limit
 from simlink.verdict.seen import Seen
-
-if TYPE_CHECKING:
-    from simlink.running.run import Run
 
 
 def rows_of(run: Run) -> tuple[Limit, ...]:

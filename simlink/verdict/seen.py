@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from fractions import Fraction
 from functools import cached_property
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
@@ -14,16 +14,16 @@ from simlink.base.instants import FS_PER_SECOND
 from simlink.base.wording import percent, share
 from simlink.budget.dual_dirac import USUAL_BER
 from simlink.budget.scheme import SchemeBudget
+from simlink.budget.terms import Term
 from simlink.budget.units import BuiltUnits
 from simlink.figures.intervals import nothing_seen
+from simlink.figures.summary import Figure
 from simlink.link.transient import upsets
 from simlink.records import Fate
+from simlink.running.run import Run
 from simlink.running.run import run as simulate
-from simlink.verdict.limit import Known, Limit
-
-if TYPE_CHECKING:
-    from simlink.figures.summary import Figure
-    from simlink.running.run import Run
+from simlink.scenario.distributions import Distribution
+from simlink.verdict.limit import LIMITS, Known, Limit
 
 #: Boards that are looked at one by one; a run of more has its first ones looked at.
 MOST_BUILT = 2000
@@ -35,13 +35,7 @@ _SECOND_LOOK = 200_000
 
 @dataclass
 class Seen:
-    """A run, as the rows of the table of limits look at it.
-
-    Attributes
-    ----------
-    run : Run
-        A finished run.
-    """
+    """A finished run, as the rows of the table of limits look at it."""
 
     run: Run
 
@@ -60,9 +54,19 @@ class Seen:
         return int(self.run.tally.of_fate(fate).sum())
 
     @cached_property
+    def sent(self) -> int:
+        """Triggers that were sent."""
+        return int(self.run.tally.sent.sum())
+
+    @property
     def words(self) -> int:
         """Words of all triggers that were sent."""
-        return int(self.run.tally.sent.sum()) * self.scenario.words
+        return self.sent * self.scenario.words
+
+    @property
+    def boards(self) -> int:
+        """Boards with any trigger, at least one."""
+        return max(int((self.run.tally.sent > 0).sum()), 1)
 
     def lost(self, name: str, what: str = "") -> str:
         """Return a kind of loss by count and share, such as ``"overrun 45 of 12000 words ..."``."""
@@ -71,15 +75,14 @@ class Seen:
         said = f"{what or name.replace('_', ' ')} {figure.count} of {figure.of} words"
         return f"{said}, a share of {between}" if between else said
 
-    def not_seen(self, words: int | None = None) -> str:
+    def not_seen(self) -> str:
         """Return what it says that none of the words had it, by words and by boards."""
-        words = self.words if words is None else words
+        words = self.words
         if not words:
             return "no word was sent"
-        trials = max(int((self.run.tally.sent > 0).sum()), 1)
         return (
             f"0 of {words} words: below {share(nothing_seen(words))} if words are independent, "
-            f"below {percent(nothing_seen(trials))} of boards"
+            f"below {percent(nothing_seen(self.boards))} of boards"
         )
 
     @cached_property
@@ -99,16 +102,14 @@ class Seen:
         wrong = tally.of_fate(Fate.CORRUPTED) + tally.of_fate(Fate.DROPPED) + tally.repeated
         return wrong[: self.built.count] > 0
 
-    def again(self, **values: Any) -> Seen:
-        """Return what the same draws give with other values of some keys.
+    def drawn(self, law: Distribution, key: str) -> Any:
+        """Return what each of the boards drew once of the law at a key; shape (boards,)."""
+        term = Term(key, key, (law,), (key,))
+        return np.broadcast_to(term.of(self.built.values([term])), (self.built.count,))
 
-        Parameters
-        ----------
-        **values
-            Keys with ``__`` for the dot, and what the file would hold.
-        """
-        changed = {key.replace("__", "."): value for key, value in values.items()}
-        scenario = self.scenario.with_values(changed)
+    def again(self, key: str, value: Any) -> Seen:
+        """Return what the same draws give with another value of a key, as the file holds it."""
+        scenario = self.scenario.with_value(key, value)
         total = scenario.trials * scenario.conversions
         if total > _SECOND_LOOK:
             trials = max(1, min(scenario.trials, _SECOND_LOOK // 1000))
@@ -121,8 +122,7 @@ class Seen:
         """What the same draws give without the transients; itself if they upset nothing."""
         if not upsets(self.scenario):
             return self
-        trials = max(int((self.run.tally.sent > 0).sum()), 1)
-        scenario = self.scenario.with_value("transient", None).with_(trials=trials)
+        scenario = self.scenario.with_value("transient", None).with_(trials=self.boards)
         return Seen(simulate(scenario, ledger=False, workers=1))
 
     @cached_property
@@ -130,14 +130,12 @@ class Seen:
         """The share of triggers that the converter misses whether or not a FIFO is ever full."""
         if not self.conversions(Fate.MISSED_TRIGGER) or not self._stalls:
             return self._missed_share
-        return self.again(fifo__when_full="drop_new")._missed_share
+        return self.again("fifo.when_full", "drop_new")._missed_share
 
     @property
     def missed_by_stall(self) -> float:
         """The share of triggers that are missed because a full FIFO held the remote clock back."""
-        if not self._stalls:
-            return 0.0
-        return max(0.0, self._missed_share - self.missed_itself)
+        return max(0.0, self._missed_share - self.missed_itself) if self._stalls else 0.0
 
     @property
     def _stalls(self) -> bool:
@@ -145,23 +143,20 @@ class Seen:
 
     @property
     def _missed_share(self) -> float:
-        sent = int(self.run.tally.sent.sum())
-        return self.conversions(Fate.MISSED_TRIGGER) / sent if sent else 0.0
+        return self.conversions(Fate.MISSED_TRIGGER) / self.sent if self.sent else 0.0
 
     @property
     def refused(self) -> float:
         """The share of conversions lost because the FIFO had no slot for them."""
-        sent = int(self.run.tally.sent.sum())
-        if not sent or not self.remote:
+        if not self.sent or not self.remote:
             return 0.0
         lost = self.conversions(Fate.OVERRUN) + self.conversions(Fate.NOT_RECEIVED)
-        return lost / sent + self.missed_by_stall
+        return lost / self.sent + self.missed_by_stall
 
 
 def row(
     key: str,
-    what: str,
-    unit: str,
+    what: str = "",
     *,
     keys: tuple[str, ...],
     limit: Fraction | float | None = None,
@@ -173,18 +168,14 @@ def row(
     otherwise: str = "",
     worst_seen: Fraction | None = None,
 ) -> Limit:
-    """Return a row of the table of limits.
+    """Return a row of the table of limits; times in fs, the margin limit less worst unless given.
 
     Parameters
     ----------
-    key, what, unit, keys, limit, worst, margin
-        As of `Limit`; times in fs. The margin is limit less worst unless given.
-    broken : str
-        How the run broke it; empty if it did not.
-    proven : str
-        What proves it; empty if nothing does.
-    possible : str
-        Which draw breaks it, empty if none is known.
+    key, keys, limit, worst, margin
+        As of `Limit`, and `what`, if it is not called as in `LIMITS`.
+    broken, proven, possible : str
+        How the run broke it, what proves it, which draw breaks it; each empty if none does.
     otherwise : str
         What is to be said of a limit that was not seen broken.
     worst_seen : Fraction, optional
@@ -209,12 +200,14 @@ def row(
             margin = limit - worst
         if margin is not None and (margin < 0) != (known is Known.VIOLATED):
             worst = margin = None
+    usual, unit = LIMITS[key]
     scale = FS_PER_SECOND if unit == "s" else 1
 
     def exact(value: Fraction | float | None) -> Fraction | None:
         return None if value is None else Fraction(value) / scale
 
-    return Limit(key, what, unit, exact(limit), exact(worst), exact(margin), known, evidence, keys)
+    numbers = exact(limit), exact(worst), exact(margin)
+    return Limit(key, what or usual, unit, *numbers, known, evidence, keys)
 
 
 def unique(*keys: str) -> tuple[str, ...]:

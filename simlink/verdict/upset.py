@@ -32,8 +32,6 @@ def rows(seen: Seen) -> list[Limit]:
     return [
         row(
             "upset",
-            "common-mode slew",
-            "V/s",
             keys=keys_of(seen),
             limit=immunity,
             worst=None if slew == float("inf") else slew,

@@ -7,31 +7,22 @@ from __future__ import annotations
 
 from fractions import Fraction
 from functools import partial
-from typing import TYPE_CHECKING
 
 from simlink.base.wording import number, rate_text
+from simlink.running.run import Run
+from simlink.scenario.schema import Scenario
 from simlink.verdict.cause import explained
 from simlink.verdict.limit import Known, Limit, Met, Row, Verdict, listed
 from simlink.verdict.required import required
 from simlink.verdict.rows import rows_of
 from simlink.verdict.wording import COUNTED, margin_text, value_text
 
-if TYPE_CHECKING:
-    from simlink.running.run import Run
-    from simlink.scenario.schema import Scenario
-
 #: Limits that are named one by one at the most.
 _MOST_NAMED = 3
 
 
 def verdict_of(run: Run) -> Verdict:
-    """Return the verdict of a run.
-
-    Parameters
-    ----------
-    run : Run
-        A finished run, or the finished trials of an interrupted one.
-    """
+    """Return the verdict of a finished run, or of the finished trials of an interrupted one."""
     limits = rows_of(run)
     least = least_of(limits)
     asked = required(run, limits, run.look)

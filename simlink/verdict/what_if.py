@@ -7,16 +7,14 @@ stretch of the run is repeated, long enough to show what is broken and bounded i
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from simlink.base.errors import InputError
+from simlink.running.run import Run
 from simlink.running.run import run as simulate
+from simlink.scenario.schema import Scenario
 from simlink.verdict.limit import EASED_BY_CLOCK, Known, Limit
 from simlink.verdict.rows import rows_of
-
-if TYPE_CHECKING:
-    from simlink.running.run import Run
-    from simlink.scenario.schema import Scenario
 
 #: Bits of the longest stretch at the most, over all lanes and conversions, by the engine that
 #: ran: all of a run that takes a second or two.
@@ -35,21 +33,10 @@ Shape = tuple[int, int]
 
 
 class WhatIf:
-    """A stretch of a run that can be repeated with other values.
+    """A stretch of a run that can be repeated with other values, about one limit.
 
-    Parameters
-    ----------
-    run : Run
-        What was seen.
-    key : str
-        The limit that is asked about.
-
-    Attributes
-    ----------
-    shown : bool
-        Whether the stretch shows the limit broken, so that holding it says something.
-    before : set of str
-        The limits that hold in the stretch as it is.
+    `shown` says whether the stretch shows it broken, so that holding it says something; `before`
+    are the limits that hold in the stretch as it is.
     """
 
     def __init__(self, run: Run, key: str) -> None:
