@@ -114,15 +114,6 @@ def _machine(plain: FunctionType, inline: bool = False) -> Any:
 
     machine: Any = numba
     names = dict(plain.__globals__)
-    for step in dis.get_instructions(plain):
-        if step.opname != "LOAD_GLOBAL":
-            continue
-        name, called = step.argval, names.get(step.argval)
-        if isinstance(called, Compiled):
-            # A loop of its own, worth a call.
-            names[name] = _machine(called.plain)
-        elif isinstance(called, FunctionType) and called.__module__.startswith("simlink."):
-            names[name] = _machine(called, inline=True)
     own = FunctionType(plain.__code__, names, plain.__name__, plain.__defaults__, plain.__closure__)
     own.__module__, own.__qualname__ = plain.__module__, plain.__qualname__
     home = _home()
@@ -136,4 +127,31 @@ def _machine(plain: FunctionType, inline: bool = False) -> Any:
         )
     finally:
         machine.config.CACHE_DIR = before
+    kept: Any = getattr(_MACHINE[plain], "_cache", None)
+    if os.name == "nt" or not hasattr(kept, "_load_overload"):
+        _name_callees(plain, names)
+        return _MACHINE[plain]
+
+    def load(signature: Any, context: Any) -> Any:
+        # Numba's own first imports all that compiling needs, which takes longer than many a run;
+        # where something has to be compiled it does so then.
+        found = kept._load_overload(signature, context)
+        if found is None:
+            _name_callees(plain, names)
+        return found
+
+    kept.load_overload = load
     return _MACHINE[plain]
+
+
+def _name_callees(plain: FunctionType, names: dict[str, Any]) -> None:
+    """Put the compiled in place of all plain functions of simlink that a function calls."""
+    for step in dis.get_instructions(plain):
+        if step.opname != "LOAD_GLOBAL":
+            continue
+        name, called = step.argval, plain.__globals__.get(step.argval)
+        if isinstance(called, Compiled):
+            # A loop of its own, worth a call.
+            names[name] = _machine(called.plain)
+        elif isinstance(called, FunctionType) and called.__module__.startswith("simlink."):
+            names[name] = _machine(called, inline=True)

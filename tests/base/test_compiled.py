@@ -208,6 +208,34 @@ def test_code_is_kept_beside_the_package(package, tmp_path, monkeypatch):
     assert sum(compiled._MACHINE[line].stats.cache_hits.values()) == 1
 
 
+#: A loop over a rule, which is called in a process of its own.
+LOOP = """
+import sys
+from pathlib import Path
+from simlink.base import compiled
+from simlink.link.transport import sent_at
+
+@compiled.compiled
+def last(full):
+    free = 0
+    for one in range(full):
+        free = sent_at(one, free, 7)
+    return free
+
+compiled._home = lambda: Path("code")
+assert last(3) == last.plain(3)
+print("numba.np.arraymath" in sys.modules, len(compiled._MACHINE))
+"""
+
+
+def test_kept_code_is_loaded_without_what_compiling_needs(tmp_path):
+    """And without making the rules ready that it calls, for they are in it."""
+    (tmp_path / "loop.py").write_text(LOOP)
+    command = [sys.executable, "-c", "import loop"]
+    found = [subprocess.check_output(command, text=True, cwd=tmp_path) for _ in range(2)]
+    assert found == ["True 2\n", "False 1\n"]
+
+
 def test_code_is_kept_in_the_users_cache_where_the_package_cannot_be_written(package, tmp_path):
     """A file where the folder would be stops even an administrator from writing there."""
     (package / "__pycache__").write_text("")
