@@ -13,7 +13,7 @@ import numpy as np
 
 from simlink.base.compiled import compiled
 from simlink.engines.batch.engine import BatchEngine
-from simlink.engines.batch.remote_master import walk
+from simlink.engines.batch.settled import walk_settled
 from simlink.engines.batch.streams import fill
 from simlink.figures.adding import add
 from simlink.figures.association import Association, associate
@@ -39,7 +39,7 @@ def blocks_left(scenario: Scenario, trials: range, tally: Tally) -> Iterator[Fra
         One that keeps nothing of each record.
     """
     for one in BatchEngine().walks(scenario, trials, words=False):
-        if one.settles and not has_line(scenario):
+        if one.passes and not has_line(scenario):
             _pass(one, tally)
         else:
             yield from one.run()
@@ -48,17 +48,17 @@ def blocks_left(scenario: Scenario, trials: range, tally: Tally) -> Iterator[Fra
 def _pass(one: Walk, tally: Tally) -> None:
     """Have trials walked and added up."""
     total = one.scenario.conversions
-    for trials, first, upto, due, later in one.stretches():
+    for trials, first, upto, due in one.stretches():
         if first == 0:
             association = Association(one.scenario, keeps=False)
             undecided = np.zeros((len(trials), 2 * one.records.shape[1]), dtype=RECORD)
             held = np.zeros(len(trials), dtype=np.int64)
-            (records, *walking), drawing = one.given(), one.draws.given()
+            (records, *walking), drawing = one.given_settled(), one.draws.given()
             adding, associating = tally.given(trials), association.given(trials)
             sums = tally.sums_of(trials)
         while (one.state["next"] < upto).any():
             tally.fullest = walk_and_add(
-                first, upto, upto == total, due, later, records, one.state, sums, tally.fullest,
+                first, upto, upto == total, due, records, one.state, sums, tally.fullest,
                 tuple(walking), drawing, adding, associating, undecided, held,
             )  # fmt: skip
             if held.max() > undecided.shape[1] - records.shape[1]:
@@ -67,7 +67,7 @@ def _pass(one: Walk, tally: Tally) -> None:
 
 @compiled
 def walk_and_add(
-    first: int, upto: int, over: bool, due: Any, later: Any, records: Any, state: Any, sums: Any,
+    first: int, upto: int, over: bool, due: Any, records: Any, state: Any, sums: Any,
     fullest: int, walking: Any, drawing: Any, adding: Any, associating: Any, undecided: Any,
     held: Any,
 ) -> int:  # fmt: skip
@@ -75,12 +75,12 @@ def walk_and_add(
 
     Parameters
     ----------
-    first, upto, over, due, later, records, state
-        As `remote_master.walk` takes them.
+    first, upto, over, due, records, state
+        As `walk_settled` and `associate` take them.
     sums, fullest
         As `adding.add` takes them.
     walking, drawing, adding, associating : tuple
-        What else `walk`, `streams.fill`, `add` and `associate` are given.
+        What else `walk_settled`, `streams.fill`, `add` and `associate` are given.
     undecided : ndarray of RECORD, shape (T, room)
         The records of each trial that are not associated yet, for which later ones are needed.
     held : ndarray of int64, shape (T,)
@@ -98,7 +98,7 @@ def walk_and_add(
             count = min(piece, upto - now)
             last = over and now + count == upto
             fill(t, t + 1, 0, count, *drawing)
-            walk(first, now + count, last, t, t + 1, due, later, records, *walking)
+            walk_settled(first, now + count, t, t + 1, due, records, *walking)
             rows = records[:, :count]
             fullest = add(rows, t, fullest, sums, *adding)
             if before > 0:

@@ -17,7 +17,8 @@ from simlink.engines.batch.harms import Harms
 from simlink.engines.batch.hits import Wanted
 from simlink.engines.batch.read_windows import ReadWindows
 from simlink.engines.batch.reads import read_columns
-from simlink.engines.batch.returns import Symbols, symbols
+from simlink.engines.batch.returns import JUDGES, Symbols, symbols
+from simlink.engines.batch.settled import settles, walk_settled
 from simlink.engines.batch.state import HOST_CLOCKED, LAW, NOTE, REMOTE, refresh
 from simlink.engines.batch.sure import unjudged
 from simlink.engines.batch.windows import (
@@ -27,14 +28,13 @@ from simlink.engines.batch.windows import (
     earliest,
     hits_trigger,
     leaves,
-    nothing,
     refusal,
 )
 from simlink.engines.event import EventEngine
 from simlink.link import unit
 from simlink.link.fifo import WhenFull
 from simlink.link.strobe import realign_gap
-from simlink.link.transient import may_upset, upset_parts, upsets
+from simlink.link.transient import may_upset, upset_parts
 from simlink.link.transport import SHARE_INVERTED, packets_of, shape_of
 from simlink.link.unit import Units
 from simlink.records import RECORD, FrameBlock
@@ -182,6 +182,7 @@ class Walk:
         asks_later = asks_later and scenario.trigger.source == "host"
         self.departures = Departures(scenario, asks_later)
         self.records = np.zeros((0, 0), dtype=RECORD)
+        self.settles = settles(scenario)
         self.windows, self.late, self.harms = Windows(scenario), Late(scenario), Harms(scenario)
         self.first_edges = FirstEdges(scenario)
         self.upset: Given
@@ -191,14 +192,12 @@ class Walk:
         self.unrequested: list[Any] = []
 
     @property
-    def settles(self) -> bool:
+    def passes(self) -> bool:
         """Whether compiled loops do all of it, and no record changes once it has been walked."""
-        settled = self.by_remote and self.law["certain"][0] and self.law["timeout"][0] == NEVER
-        asked = self.loops or self.words or upsets(self.scenario)
-        return bool(settled) and not asked and self.draws.all_compiled
+        return self.settles and not self.words and self.draws.all_compiled
 
-    def stretches(self) -> Iterator[tuple[range, int, int, Times, Times]]:
-        """Give stretches of trials that `settles`, for somebody else to draw and to walk.
+    def stretches(self) -> Iterator[tuple[range, int, int, Times]]:
+        """Give stretches of trials that `passes`, for somebody else to draw and to walk.
 
         Yields
         ------
@@ -207,8 +206,8 @@ class Walk:
         first, upto : int
             The conversions of each that are to be walked, in pieces of at most the length of
             ``records``, which have one row for all trials, as have draws.
-        due, later : ndarray of int64
-            As `remote_master.walk` takes them.
+        due : ndarray of int64
+            As `walk_settled` takes it.
         """
         total, trials = self.scenario.conversions, self.units.trials
         piece, width = PIECE, self.draws.width + (RECORD.itemsize + NOTE.itemsize) // 8
@@ -219,10 +218,9 @@ class Walk:
         for start in range(trials.start, trials.stop, beside):
             some = range(start, min(start + beside, trials.stop))
             self._open(some, piece, rows=1)
-            self.upset = nothing(len(some))
             for first in range(0, total, LONGEST):
                 upto = min(first + LONGEST, total)
-                yield some, first, upto, *self.departures.take(first, upto - first)
+                yield some, first, upto, self.departures.take(first, upto - first)[0]
 
     def run(self) -> Iterator[FrameBlock]:
         """Walk all trials and hand over their records."""
@@ -292,7 +290,7 @@ class Walk:
         never = np.full((2, count, lanes), NEVER, dtype=np.int64)
         self.ahead, self.line_free = never[0], never[1]
         if self.records.shape != (rows, size):
-            self.records = np.zeros((rows, size), dtype=RECORD)
+            self.records = FrameBlock.blank(range(rows), 0, size, None).records
             self.notes = np.zeros((rows, size), dtype=NOTE)
             self.captures_kept = np.zeros((rows, size, self.captures), dtype=np.int8)
             shape = (rows, size if self.words else 1, lanes, int(law["words"][0]))
@@ -339,9 +337,28 @@ class Walk:
             self.late.drawn, self.late.asked, self.harms.noted, self.notes, *self.bits,
         )  # fmt: skip
 
+    def given_settled(self) -> tuple[Any, ...]:
+        """Return what `walk_settled` is given of the open trials."""
+        units, rows, draws, symbol = self.units, self.rows, self.draws, self.symbols
+        lanes = int(self.law["lanes"][0])
+        pushed = np.empty((lanes if self.words else 0, len(symbol.takes)), dtype=np.int64)
+        return (
+            self.records, self.law, units.values[rows], self.wrong[rows],
+            symbol.strobes[rows] == JUDGES,
+            units.lanes[rows], units.lane_distortions[rows], units.captured[rows],
+            units.bit_ends[rows], units.strobe_edges[rows], self.offsets[rows],
+            symbol.line_times, symbol.takes, draws.ring, draws.place, draws.constant, self.state,
+            self.ends, self.ahead, self.line_free, pushed,
+            np.empty((2, units.strobe_edges.shape[1]), dtype=np.int64),
+            symbol.word_firsts, symbol.word_lasts, *self.bits,
+        )  # fmt: skip
+
     def _step(self, first: int, count: int, over: bool, due: Times, later: Times) -> None:
         """Take the trials through one stretch."""
         units, rows, draws = self.units, self.rows, self.draws
+        if self.settles:
+            walk_settled(first, first + count, 0, len(self.state), due, *self.given_settled())
+            return
         if self.by_remote:
             while True:
                 row, lacks = remote_master.walk(

@@ -17,10 +17,19 @@ def slot(number: int, ring: Any) -> int:
     return number & (len(ring) - 1) & _LONGEST
 
 
+def ahead_by(number: int, first: int) -> int:
+    """Return how far a number is ahead of one that is not above it, nor far below."""
+    return (number - first) & _LONGEST
+
+
 def draw(draws: Any, place: Any, constant: Any, column: int, at: int) -> int:
     """Return the draw of a column for the conversion at a place of the rings, in base units."""
-    which = place[column]
-    return constant[column] if which < 0 else draws[which, at]
+    return drawn_at(draws, place[column], constant[column], at)
+
+
+def drawn_at(draws: Any, which: int, constant: int, at: int) -> int:
+    """Return the same of a column that stands in a row of the ring, or in none (-1)."""
+    return constant if which < 0 else draws[which, at]
 
 
 def blank(record: Any) -> None:

@@ -1,0 +1,232 @@
+"""Trials read by a remote master whose frames are settled as they come.
+
+Where a host reads each frame in its turn whatever comes after it, and nothing reaches back, no
+frame waits to be decided upon: a conversion is over once its own rules have been applied. This does
+for such trials what `remote_master.walk` does for all, by the same rules and to the same records,
+with what it needs at hand and nothing noted of frames under way.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from simlink.base.compiled import compiled
+from simlink.base.instants import FAR, NEVER
+from simlink.engines.batch.draws import (
+    APERTURE_JITTER,
+    CONVERSION_TIME,
+    FORWARD_JITTER,
+    SERVICE_LATENCY,
+    START_DELAY,
+    SYNC_DELAY,
+    TRIGGER_JITTER,
+)
+from simlink.engines.batch.fifo_host import freed_upto
+from simlink.engines.batch.remote_master import STALL, keep_words, push
+from simlink.engines.batch.rings import ahead_by, drawn_at, slot
+from simlink.engines.batch.strobe import spoils
+from simlink.link.channel import arrives_at
+from simlink.link.converter import (
+    accepts,
+    captured_early,
+    ready_at,
+    samples_at,
+    short_acquisition,
+)
+from simlink.link.fate import MISSED_TRIGGER, OVERRUN, fate_of_read
+from simlink.link.fifo import admits, releases_at
+from simlink.link.host import begins_at, is_read_on, reads_from, underruns
+from simlink.link.remote_clock import held_back_until, starts_at
+from simlink.link.transient import upsets
+from simlink.link.trigger import leaves_at
+
+if TYPE_CHECKING:
+    from simlink.scenario.schema import Scenario
+
+
+def settles(scenario: Scenario) -> bool:
+    """Tell whether the trials of a scenario are of this kind."""
+    return (
+        scenario.link.scheme == "remote_master"
+        and scenario.host.watermark == 1
+        and scenario.host.interrupt == "level"
+        and scenario.host.timeout is None
+        and scenario.fifo.when_full != "drop_old"
+        and scenario.trigger.pattern != "after_read"
+        and not upsets(scenario)
+    )
+
+
+@compiled
+def walk_settled(
+    first: int,
+    upto: int,
+    from_row: int,
+    to_row: int,
+    due: Any,
+    records: Any,
+    laws: Any,
+    units: Any,
+    wrongs: Any,
+    doubtful: Any,
+    lanes: Any,
+    distortions: Any,
+    captured: Any,
+    ends_of_bits: Any,
+    strobes: Any,
+    offsets: Any,
+    line_times: Any,
+    takes: Any,
+    draws: Any,
+    place: Any,
+    constant: Any,
+    state: Any,
+    ends: Any,
+    ahead: Any,
+    line_free: Any,
+    pushed: Any,
+    edges: Any,
+    word_firsts: Any,
+    word_lasts: Any,
+    first_bit: Any,
+    last_bit: Any,
+) -> None:
+    """Take trials on, to before conversion ``upto``; parameters are as in `remote_master.walk`.
+
+    What never happens in these trials is left in the records as it is.
+    """
+    law = laws[0]
+    for t in range(from_row, to_row):
+        # Most boards differ in nothing but the start of a frame: for these all else is left out.
+        if law.fixed and not doubtful[t] and not law.drain and law.when_full != STALL:
+            walk_trial(
+                True, t, first, upto, due, records, law, units, wrongs, doubtful, lanes,
+                distortions, captured, ends_of_bits, strobes, offsets, line_times, takes, draws,
+                place, constant, state, ends, ahead, line_free, pushed, edges, word_firsts,
+                word_lasts, first_bit, last_bit,
+            )  # fmt: skip
+        else:
+            walk_trial(
+                False, t, first, upto, due, records, law, units, wrongs, doubtful, lanes,
+                distortions, captured, ends_of_bits, strobes, offsets, line_times, takes, draws,
+                place, constant, state, ends, ahead, line_free, pushed, edges, word_firsts,
+                word_lasts, first_bit, last_bit,
+            )  # fmt: skip
+
+
+def walk_trial(
+    alike: bool, t: int, first: int, upto: int, due: Any, records: Any, law: Any, units: Any,
+    wrongs: Any, doubtful: Any, lanes: Any, distortions: Any, captured: Any, ends_of_bits: Any,
+    strobes: Any, offsets: Any, line_times: Any, takes: Any, draws: Any, place: Any, constant: Any,
+    state: Any, ends: Any, ahead: Any, line_free: Any, pushed: Any, edges: Any,
+    word_firsts: Any, word_lasts: Any, first_bit: Any, last_bit: Any,
+) -> None:  # fmt: skip
+    """Take one trial on; ``alike``, of which the compiler knows: as `walk_settled` says."""
+    trigger_jitter, trigger_jitter_at = constant[TRIGGER_JITTER], place[TRIGGER_JITTER]
+    forward_jitter, forward_jitter_at = constant[FORWARD_JITTER], place[FORWARD_JITTER]
+    conversion_time, conversion_time_at = constant[CONVERSION_TIME], place[CONVERSION_TIME]
+    aperture_jitter, aperture_jitter_at = constant[APERTURE_JITTER], place[APERTURE_JITTER]
+    start_delay, start_delay_at = constant[START_DELAY], place[START_DELAY]
+    sync_delay, sync_delay_at = constant[SYNC_DELAY], place[SYNC_DELAY]
+    latency, latency_at = constant[SERVICE_LATENCY], place[SERVICE_LATENCY]
+    fixed, drains, stalls = law.fixed, law.drain, law.when_full == STALL
+    depth, read_time, may_underrun = law.depth, law.read_time, law.may_underrun != 0
+    st, unit, end, drawn = state[t], units[t], ends[t], draws[t % len(draws)]
+    rows, dues = records[t % len(records)], due[t % len(due)]
+    lane, offset, before, line = lanes[t], offsets[t], ahead[t], line_free[t]
+    always_wrong, asks_strobe, first_captured = wrongs[t], doubtful[t], captured[t, 0]
+    forward, credit, readout = unit.forward, unit.credit, unit.readout
+    acquisition, msb_valid, setup = unit.acquisition_time, unit.msb_valid, unit.remote_setup
+    base_came, base_enough, base_need = 0, 0, 0
+    if fixed:
+        base_came, base_enough, _, base_need = push(
+            law, 0, drawn, place, constant, 0, lane, offset, line_times, takes, before, line,
+            pushed,
+        )  # fmt: skip
+        before[:] = NEVER
+    last_arrival, readout_end = st.last_arrival, st.readout_end
+    ready_before, last_release = st.ready_before, st.last_release
+    named, freed, free_at = st.named, st.freed, st.free_at
+    end[slot(named, end)] = FAR
+    for k in range(st.next, upto):
+        at = slot(k, rows)
+        record = rows[at]
+        if not alike and law.keeps_words:
+            first_bit[t, at, :] = NEVER
+            last_bit[t, at, :] = NEVER
+        # The trigger.
+        due_at = dues[ahead_by(k, first)]
+        off = drawn_at(drawn, trigger_jitter_at, trigger_jitter, at)
+        left = leaves_at(due_at, off, NEVER)
+        off = drawn_at(drawn, forward_jitter_at, forward_jitter, at)
+        arrival = arrives_at(left, forward, off, last_arrival)
+        last_arrival = arrival
+        # The conversion and its readout.
+        ready, aperture, planned, service = NEVER, NEVER, NEVER, NEVER
+        read_start, read_end = NEVER, NEVER
+        occupancy, fate, short = -1, MISSED_TRIGGER, False
+        if accepts(arrival, readout_end):
+            off = drawn_at(drawn, conversion_time_at, conversion_time, at)
+            ready = ready_at(arrival, off)
+            off = drawn_at(drawn, aperture_jitter_at, aperture_jitter, at)
+            aperture = samples_at(arrival, off)
+            short = ready_before != NEVER and short_acquisition(arrival, ready_before, acquisition)
+            ready_before = max(ready_before, ready)
+            start = starts_at(ready, drawn_at(drawn, start_delay_at, start_delay, at))
+            if not alike and stalls and named >= depth:
+                credited = arrives_at(end[slot(named - depth, end)], credit, 0, NEVER)
+                start = held_back_until(start, credited)
+            readout_end = start + readout
+            wrong = always_wrong or captured_early(start + first_captured, ready, msb_valid, setup)
+            if not alike and asks_strobe:
+                # Whatever else is wrong: the strobe's last edge is to be known.
+                spoilt = spoils(
+                    law, st, unit, start, drawn, place, constant, at, lane, distortions[t],
+                    captured[t], ends_of_bits[t], strobes[t], before, edges,
+                )  # fmt: skip
+                wrong = wrong or spoilt
+            # The way to the FIFO.
+            if alike or fixed:
+                came, enough, need = start + base_came, start + base_enough, start + base_need
+            else:
+                came, enough, _, need = push(
+                    law, start, drawn, place, constant, at, lane, offset, line_times, takes,
+                    before, line, pushed,
+                )  # fmt: skip
+            freed = freed_upto(end, freed, came)
+            occupancy, fate = named - freed, OVERRUN
+            if admits(occupancy, depth):
+                off = drawn_at(drawn, sync_delay_at, sync_delay, at)
+                planned = releases_at(enough, off, last_release)
+                last_release = planned
+                if not alike and law.keeps_words:
+                    keep_words(
+                        law, word_firsts, word_lasts, pushed, first_bit[t, at], last_bit[t, at]
+                    )
+                # Whatever is still to come, this frame is read next.
+                if not alike and drains and is_read_on(planned, free_at):
+                    read_start = free_at
+                else:
+                    service = begins_at(free_at, planned)
+                    read_start = reads_from(service, drawn_at(drawn, latency_at, latency, at))
+                read_end = read_start + read_time
+                end[slot(named, end)] = read_end
+                named += 1
+                end[slot(named, end)] = FAR
+                free_at = read_end
+                fate = fate_of_read(may_underrun and underruns(read_start, need), wrong)
+        record.due = due_at
+        record.trigger = left
+        record.aperture = aperture
+        record.ready = ready
+        record.release = planned
+        record.service = service
+        record.read_start = read_start
+        record.read_end = read_end
+        record.occupancy_at_arrival = occupancy
+        record.fate = fate
+        record.short_acquisition = short
+    st.last_arrival, st.readout_end = last_arrival, readout_end
+    st.ready_before, st.last_release = ready_before, last_release
+    st.named, st.freed, st.free_at = named, freed, free_at
+    st.next, st.low = upto, upto
