@@ -152,10 +152,11 @@ UNREQUESTED = np.dtype(
     ]
 )
 
-_BLANK = np.zeros((), dtype=RECORD)
+#: A record of which nothing has happened yet.
+BLANK = np.zeros((), dtype=RECORD)
 for _column in COLUMNS:
     if not _column.of_word and not _column.follows:
-        _BLANK[_column.name] = _column.blank
+        BLANK[_column.name] = _column.blank
 
 
 @dataclass(repr=False)
@@ -199,7 +200,7 @@ class FrameBlock:
             None if words is None else np.full((*shape, *words), NEVER, dtype=np.int64)
             for _ in range(2)
         ]
-        return cls(trials, first, np.full(shape, _BLANK), *bits)
+        return cls(trials, first, np.full(shape, BLANK), *bits)
 
     def __getattr__(self, name: str) -> Any:
         """Return a column, shape (T, n), to be read or written."""

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from simlink.base.compiled import compiled
+from simlink.base.instants import FAR, NEVER
 from simlink.engines.batch.engine import BatchEngine
 from simlink.engines.batch.settled import walk_settled
 from simlink.engines.batch.streams import fill
@@ -98,7 +99,7 @@ def walk_and_add(
             count = min(piece, upto - now)
             last = over and now + count == upto
             fill(t, t + 1, 0, count, *drawing)
-            walk_settled(first, now + count, t, t + 1, due, records, *walking)
+            walk_settled(first, now + count, t, t + 1, due, records, *walking, NEVER, FAR)
             rows = records[:, :count]
             fullest = add(rows, t, fullest, sums, *adding)
             if before > 0:

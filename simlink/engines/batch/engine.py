@@ -13,12 +13,12 @@ from simlink.engines.batch import host_clocked, read_upsets, remote_master
 from simlink.engines.batch.departures import Departures
 from simlink.engines.batch.draws import Draws, conversion_columns
 from simlink.engines.batch.false_edges import FirstEdges
-from simlink.engines.batch.harms import Harms
+from simlink.engines.batch.harms import Harms, mend
 from simlink.engines.batch.hits import Wanted
 from simlink.engines.batch.read_windows import ReadWindows
 from simlink.engines.batch.reads import read_columns
 from simlink.engines.batch.returns import JUDGES, Symbols, symbols
-from simlink.engines.batch.settled import settles, walk_settled
+from simlink.engines.batch.settled import settles, walk_between, walk_settled
 from simlink.engines.batch.state import HOST_CLOCKED, LAW, NOTE, REMOTE, refresh
 from simlink.engines.batch.sure import unjudged
 from simlink.engines.batch.windows import (
@@ -34,10 +34,10 @@ from simlink.engines.event import EventEngine
 from simlink.link import unit
 from simlink.link.fifo import WhenFull
 from simlink.link.strobe import realign_gap
-from simlink.link.transient import may_upset, upset_parts
+from simlink.link.transient import may_upset, upset_parts, upsets
 from simlink.link.transport import SHARE_INVERTED, packets_of, shape_of
 from simlink.link.unit import Units
-from simlink.records import RECORD, FrameBlock
+from simlink.records import BLANK, RECORD, FrameBlock
 from simlink.scenario.distributions import reach
 from simlink.scenario.schema import Scenario
 
@@ -148,16 +148,22 @@ class Walk:
             law["all_drawn"] = every or self.symbols.packets
             self.spans = np.zeros(len(units.trials), dtype=np.int64)
             least, most = reach(scenario.barrier.direction("return").jitter)
-            if not math.isinf(most - least):
+            #: As `walk_settled` takes it.
+            self.longest = np.zeros((2, len(units.trials)), dtype=np.int64)
+            bounded = not math.isinf(most - least)
+            if bounded:
                 # Without bounds no bit stands alone, all are drawn, and every strobe is judged.
                 law["low"], law["high"] = math.floor(least), math.ceil(most)
+                slowest = np.maximum(units.lanes.max(axis=1) + law["high"], 0)
+                on_line = self.symbols.line_times.sum()
+                self.longest[:] = units.captured[:, -1] + slowest + on_line, slowest + on_line
                 if not law["all_drawn"]:
-                    longest = np.maximum(units.lanes.max(axis=1) + law["high"], 0)
-                    self.spans = units.captured[:, -1] + longest
+                    self.spans = units.captured[:, -1] + slowest
                 if law["strobes"]:
                     slower = units.strobe + np.maximum(units.strobe_distortion, 0) + law["high"]
                     strobes = units.strobe_edges[:, -1] + np.maximum(slower, 0)
                     self.spans = np.maximum(self.spans, strobes)
+                    np.maximum(self.longest[0], strobes, out=self.longest[0])
             packets = packets_of(scenario)
             self.shapes = np.zeros((3, len(self.symbols.takes)), dtype=np.int64)
             if packets is not None:
@@ -182,7 +188,11 @@ class Walk:
         asks_later = asks_later and scenario.trigger.source == "host"
         self.departures = Departures(scenario, asks_later)
         self.records = np.zeros((0, 0), dtype=RECORD)
+        #: Whether frames are settled as they come, and whether windows may come between.
+        self.upset_at_all = upsets(scenario)
         self.settles = settles(scenario)
+        if self.settles and self.upset_at_all:
+            self.settles = bounded and earliest(scenario) != NEVER and not law["leaves"]
         self.windows, self.late, self.harms = Windows(scenario), Late(scenario), Harms(scenario)
         self.first_edges = FirstEdges(scenario)
         self.upset: Given
@@ -194,7 +204,8 @@ class Walk:
     @property
     def passes(self) -> bool:
         """Whether compiled loops do all of it, and no record changes once it has been walked."""
-        return self.settles and not self.words and self.draws.all_compiled
+        plain = not self.words and not self.upset_at_all
+        return self.settles and plain and self.draws.all_compiled
 
     def stretches(self) -> Iterator[tuple[range, int, int, Times]]:
         """Give stretches of trials that `passes`, for somebody else to draw and to walk.
@@ -267,12 +278,13 @@ class Walk:
         """Begin some trials, with room for ``size`` conversions of each, or of some at a time."""
         count, law = len(trials), self.law
         rows = rows or count
+        self._mend()
         self.rows = slice(
             trials.start - self.units.trials.start, trials.stop - self.units.trials.start
         )
         if self.whole:
             # The loop leaves what the event engine has put there where no bit can be hit.
-            self.records["counter_error"] = 0
+            self.records = self.records[:0]
         self.whole = {}
         self.draws.open(trials, size, rows)
         self.departures.open(self.units, trials)
@@ -301,6 +313,11 @@ class Walk:
             places = (2, count, 1 << self.scenario.fifo.depth.bit_length())
             self.waiting, self.ends = np.zeros(places, dtype=np.int64)
 
+    def _mend(self) -> None:
+        """Take harm out of records that have been handed over, whose places are used again."""
+        for row, conversion in self.harms.mended():
+            mend(self.records[row, conversion % self.records.shape[1]])
+
     def _widen(self, low: int, high: int) -> None:
         """Make twice the room, keeping conversions ``low`` ... ``high - 1``, not yet settled."""
         old = self.records.shape[1]
@@ -311,7 +328,8 @@ class Walk:
             found[:, kept % (2 * old)] = rows[:, kept % old]
             return found
 
-        self.records = wider(self.records, np.zeros((), dtype=RECORD))
+        self.harms.mended()
+        self.records = wider(self.records, BLANK)
         self.notes = wider(self.notes, np.zeros((), dtype=NOTE))
         self.captures_kept = wider(self.captures_kept, 0)
         if self.words:
@@ -350,20 +368,29 @@ class Walk:
             symbol.line_times, symbol.takes, draws.ring, draws.place, draws.constant, self.state,
             self.ends, self.ahead, self.line_free, pushed,
             np.empty((2, units.strobe_edges.shape[1]), dtype=np.int64),
-            symbol.word_firsts, symbol.word_lasts, *self.bits,
+            symbol.word_firsts, symbol.word_lasts, *self.bits, self.longest[:, rows],
         )  # fmt: skip
 
     def _step(self, first: int, count: int, over: bool, due: Times, later: Times) -> None:
         """Take the trials through one stretch."""
         units, rows, draws = self.units, self.rows, self.draws
-        if self.settles:
-            walk_settled(first, first + count, 0, len(self.state), due, *self.given_settled())
+        whole = 0, len(self.state)
+        if self.settles and not self.upset_at_all:
+            walk_settled(first, first + count, *whole, due, *self.given_settled(), NEVER, FAR)
             return
         if self.by_remote:
             while True:
-                row, lacks = remote_master.walk(
-                    first, first + count, over, 0, len(self.state), due, later, *self.given()
-                )
+                records, *walking = self.given()
+                if self.settles:
+                    _, *settling = self.given_settled()
+                    row, lacks = walk_between(
+                        first, first + count, over, *whole, due, later, records, self.law,
+                        self.state, *self.upset, tuple(walking), tuple(settling),
+                    )  # fmt: skip
+                else:
+                    row, lacks = remote_master.walk(
+                        first, first + count, over, *whole, due, later, records, *walking
+                    )
                 if self.harms.noted[0, 0]:
                     self.harms.collect()
                 if lacks == Wanted.NOTHING:
@@ -414,6 +441,7 @@ class Walk:
     def _block(self, trials: range, first: int, at: int, count: int) -> FrameBlock:
         there = slice(at, at + count)
         if self.by_remote:
+            self._mend()
             self.harms.settle(self.records[:, there], first)
         if self.captures:
             kept = self.captures_kept[:, there]

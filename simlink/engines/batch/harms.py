@@ -14,7 +14,7 @@ from simlink.link import check
 from simlink.link.damage import Harm, Layout, damage, judged, packet_fails, syndromes
 from simlink.link.fate import NOT_RECEIVED, UNDERRUN, fate_of_failed
 from simlink.link.transport import packets_of, shape_of
-from simlink.records import Cause
+from simlink.records import BLANK, Cause
 from simlink.scenario.schema import Scenario
 
 #: What is noted before the loop has to stop, beyond the most of one frame.
@@ -22,6 +22,12 @@ _ROOM = 1024
 
 #: Kind, lane, bit, and an instant in fs, as `hits.note_harm` notes them.
 Note = tuple[int, int, int, int]
+
+
+def mend(record: Any) -> None:
+    """Take what harm came to out of a record, whose place is for a later conversion."""
+    for name in ("hit", "wrong_bits", "check_failed", "counter_error"):
+        record[name] = BLANK[name]
 
 
 class Harms:
@@ -43,6 +49,7 @@ class Harms:
             most = scenario.frame.lanes * int(self._shapes[1].sum())
         self.noted = np.zeros((1 + _ROOM + most, 6), dtype=np.int64)
         self._found: dict[int, dict[int, list[Note]]] = {}
+        self._judged: list[tuple[int, int]] = []
 
     def open(self, trials: range) -> None:
         """Begin some trials."""
@@ -76,8 +83,14 @@ class Harms:
                     came -= int(self._lost[row] + lost[row, :at].sum())
                 sent = partial(self._sent, self._trials[row], came)
                 self._judge(records[row, at], conversion, notes, sent)
+                self._judged.append((row, conversion))
         if lost is not None:
             self._lost += lost.sum(axis=1)
+
+    def mended(self) -> list[tuple[int, int]]:
+        """Return the trial and the conversion of records judged since this was last asked."""
+        found, self._judged = self._judged, []
+        return found
 
     def _sent(self, trial: int, came: int, conversion: int, lane: int) -> list[int]:
         return check.sent(self._scenario, trial, conversion, lane, came)

@@ -22,7 +22,7 @@ from simlink.engines.batch.draws import (
     TRIGGER_JITTER,
 )
 from simlink.engines.batch.fifo_host import freed_upto
-from simlink.engines.batch.remote_master import STALL, keep_words, push
+from simlink.engines.batch.remote_master import STALL, keep_words, push, walk
 from simlink.engines.batch.rings import ahead_by, drawn_at, slot
 from simlink.engines.batch.strobe import spoils
 from simlink.link.channel import arrives_at
@@ -37,7 +37,7 @@ from simlink.link.fate import MISSED_TRIGGER, OVERRUN, fate_of_read
 from simlink.link.fifo import admits, releases_at
 from simlink.link.host import begins_at, is_read_on, reads_from, underruns
 from simlink.link.remote_clock import held_back_until, starts_at
-from simlink.link.transient import upsets
+from simlink.link.transient import first_open
 from simlink.link.trigger import leaves_at
 
 if TYPE_CHECKING:
@@ -53,7 +53,6 @@ def settles(scenario: Scenario) -> bool:
         and scenario.host.timeout is None
         and scenario.fifo.when_full != "drop_old"
         and scenario.trigger.pattern != "after_read"
-        and not upsets(scenario)
     )
 
 
@@ -90,10 +89,22 @@ def walk_settled(
     word_lasts: Any,
     first_bit: Any,
     last_bit: Any,
+    longest: Any,
+    since: int,
+    quiet: int,
 ) -> None:
     """Take trials on, to before conversion ``upto``; parameters are as in `remote_master.walk`.
 
     What never happens in these trials is left in the records as it is.
+
+    Parameters
+    ----------
+    longest : ndarray of int64, shape (2, T), fs
+        When the last symbol of a frame has come at the latest, counted from the start of its clock
+        and from when its line is free.
+    since, quiet : int, fs
+        A trial stops before the first conversion with a symbol that may be on its way outside of
+        these, of which the first is left out.
     """
     law = laws[0]
     for t in range(from_row, to_row):
@@ -103,14 +114,14 @@ def walk_settled(
                 True, t, first, upto, due, records, law, units, wrongs, doubtful, lanes,
                 distortions, captured, ends_of_bits, strobes, offsets, line_times, takes, draws,
                 place, constant, state, ends, ahead, line_free, pushed, edges, word_firsts,
-                word_lasts, first_bit, last_bit,
+                word_lasts, first_bit, last_bit, longest, since, quiet,
             )  # fmt: skip
         else:
             walk_trial(
                 False, t, first, upto, due, records, law, units, wrongs, doubtful, lanes,
                 distortions, captured, ends_of_bits, strobes, offsets, line_times, takes, draws,
                 place, constant, state, ends, ahead, line_free, pushed, edges, word_firsts,
-                word_lasts, first_bit, last_bit,
+                word_lasts, first_bit, last_bit, longest, since, quiet,
             )  # fmt: skip
 
 
@@ -119,7 +130,8 @@ def walk_trial(
     wrongs: Any, doubtful: Any, lanes: Any, distortions: Any, captured: Any, ends_of_bits: Any,
     strobes: Any, offsets: Any, line_times: Any, takes: Any, draws: Any, place: Any, constant: Any,
     state: Any, ends: Any, ahead: Any, line_free: Any, pushed: Any, edges: Any,
-    word_firsts: Any, word_lasts: Any, first_bit: Any, last_bit: Any,
+    word_firsts: Any, word_lasts: Any, first_bit: Any, last_bit: Any, longest: Any, since: int,
+    quiet: int,
 ) -> None:  # fmt: skip
     """Take one trial on; ``alike``, of which the compiler knows: as `walk_settled` says."""
     trigger_jitter, trigger_jitter_at = constant[TRIGGER_JITTER], place[TRIGGER_JITTER]
@@ -147,6 +159,8 @@ def walk_trial(
     last_arrival, readout_end = st.last_arrival, st.readout_end
     ready_before, last_release = st.ready_before, st.last_release
     named, freed, free_at = st.named, st.freed, st.free_at
+    admitted, lost, credited, reached = st.admitted, st.lost, st.credited, upto
+    from_start, from_free, packets = longest[0, t], longest[1, t], law.packets
     end[slot(named, end)] = FAR
     for k in range(st.next, upto):
         at = slot(k, rows)
@@ -160,22 +174,35 @@ def walk_trial(
         left = leaves_at(due_at, off, NEVER)
         off = drawn_at(drawn, forward_jitter_at, forward_jitter, at)
         arrival = arrives_at(left, forward, off, last_arrival)
-        last_arrival = arrival
         # The conversion and its readout.
         ready, aperture, planned, service = NEVER, NEVER, NEVER, NEVER
         read_start, read_end = NEVER, NEVER
         occupancy, fate, short = -1, MISSED_TRIGGER, False
+        if arrival > quiet:
+            reached = k
+            break
         if accepts(arrival, readout_end):
             off = drawn_at(drawn, conversion_time_at, conversion_time, at)
             ready = ready_at(arrival, off)
             off = drawn_at(drawn, aperture_jitter_at, aperture_jitter, at)
             aperture = samples_at(arrival, off)
             short = ready_before != NEVER and short_acquisition(arrival, ready_before, acquisition)
-            ready_before = max(ready_before, ready)
             start = starts_at(ready, drawn_at(drawn, start_delay_at, start_delay, at))
-            if not alike and stalls and named >= depth:
-                credited = arrives_at(end[slot(named - depth, end)], credit, 0, NEVER)
-                start = held_back_until(start, credited)
+            if not alike and stalls and admitted >= depth:
+                number = admitted - depth + lost
+                if number >= named or end[slot(number, end)] < since:
+                    reached = k
+                    break
+                credited = end[slot(number, end)]
+                start = held_back_until(start, arrives_at(credited, credit, 0, NEVER))
+            latest = start + from_start
+            if not alike and packets:
+                latest = max(latest, line.max() + from_free)
+            if latest > quiet:
+                reached = k
+                break
+            ready_before = max(ready_before, ready)
+            admitted += 1
             readout_end = start + readout
             wrong = always_wrong or captured_early(start + first_captured, ready, msb_valid, setup)
             if not alike and asks_strobe:
@@ -215,6 +242,7 @@ def walk_trial(
                 end[slot(named, end)] = FAR
                 free_at = read_end
                 fate = fate_of_read(may_underrun and underruns(read_start, need), wrong)
+        last_arrival = arrival
         record.due = due_at
         record.trigger = left
         record.aperture = aperture
@@ -229,4 +257,65 @@ def walk_trial(
     st.last_arrival, st.readout_end = last_arrival, readout_end
     st.ready_before, st.last_release = ready_before, last_release
     st.named, st.freed, st.free_at = named, freed, free_at
-    st.next, st.low = upto, upto
+    st.admitted, st.credited = admitted, credited
+    st.next, st.low = reached, max(st.low, reached)
+
+
+@compiled
+def walk_between(
+    first: int, upto: int, over: bool, from_row: int, to_row: int, due: Any, later: Any,
+    records: Any, laws: Any, state: Any, windows: Any, bounds: Any, walking: Any, settling: Any,
+) -> tuple[int, int]:  # fmt: skip
+    """Take trials on that transients may upset, to before conversion ``upto``.
+
+    Conversions that meet no upset window are settled as they come, and others are taken on one by
+    one.
+
+    Parameters
+    ----------
+    first, upto, over, from_row, to_row, due, later, records, laws, state, windows, bounds
+        As `remote_master.walk` takes them.
+    walking, settling : tuple
+        What else `remote_master.walk` is given, and `walk_settled`.
+
+    Returns
+    -------
+    trial, lacks : int
+        As of `remote_master.walk`.
+    """
+    for t in range(from_row, to_row):
+        st, dues = state[t], due[t % len(due)]
+        while st.next < upto:
+            begun = st.next
+            if st.closing == NEVER and st.short < 0 and not st.held:
+                # Nothing of an earlier conversion is on its way but what it has been compared with.
+                since, quiet = lull(windows, bounds[t], dues[begun - first] + laws[0].earliest)
+                walk_settled(first, upto, t, t + 1, due, records, *settling, since, quiet)
+            if st.next == begun:
+                ends = over and begun + 1 == upto
+                row, lacks = walk(
+                    first, begun + 1, ends, t, t + 1, due, later, records, *walking
+                )  # fmt: skip
+                if lacks:
+                    return row, lacks
+    return 0, 0
+
+
+def lull(windows: Any, bounds: Any, early: int) -> tuple[int, int]:
+    """Return from when to when no window is open around an instant, or behind it, in fs.
+
+    Parameters
+    ----------
+    windows : ndarray of int64, shape (2, windows), fs
+    bounds : ndarray of int64, shape (3, 2)
+        Of one trial, as `windows.Windows` gives them.
+    """
+    since, quiet = NEVER, FAR
+    for way in range(len(bounds)):
+        starts = windows[0, bounds[way, 0] : bounds[way, 1]]
+        ends = windows[1, bounds[way, 0] : bounds[way, 1]]
+        at = first_open(ends, early, len(ends) - 1)
+        quiet = min(quiet, starts[at])
+        if at > 0:
+            since = max(since, ends[at - 1])
+    return since, quiet
