@@ -27,7 +27,7 @@ Saved = Callable[[Any], bool]
 
 
 def culprit(facts: Facts, tries: Iterable[Try], saved: Saved, what: str) -> tuple[str, str]:
-    """Return the key of what is at fault, and a sentence that says so.
+    """Return the key of what is at fault, tried in order, and a sentence that says so.
 
     ``saved`` takes the record of the conversion with other values and tells whether it is well;
     ``what`` becomes of such a conversion, such as ``"is delivered"``.

@@ -109,10 +109,6 @@ def explain(
         Instead: the first of the run that met this fate, ``"timed_out"`` for the first that the
         host gave up, or ``"latest"`` for the latest of all.
 
-    Returns
-    -------
-    Explanation
-
     Raises
     ------
     InputError

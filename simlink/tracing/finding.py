@@ -81,15 +81,10 @@ def find(scenario: Scenario, kind: str) -> tuple[int, int]:
 
 
 def story(scenario: Scenario, kind: str) -> tuple[int, range]:
-    """Find a conversion as `find` does, with those that belong to what befell it.
+    """Find trial and conversion as `find` does, with those that belong to what befell it.
 
     Of a frame that is taken for another conversion these are that one, if it is near, and all up
     to its own; of any other it is alone.
-
-    Returns
-    -------
-    (int, range)
-        Trial and conversions.
     """
     if kind not in (SILENT, MISALIGNED):
         trial, one = find(scenario, kind)

@@ -72,13 +72,7 @@ def _of(law: Distribution) -> Range:
 
 
 def law_limits(scenario: Scenario) -> dict[tuple[str, str], LawLimit]:
-    """Return what the laws of a scenario leave each interval that they fix.
-
-    Returns
-    -------
-    dict of (str, str) to LawLimit
-        By symbol and part.
-    """
+    """Return what the laws of a scenario leave each interval that they fix, by symbol and part."""
     master = scenario.link.scheme == "remote_master"
     found = [
         *_of_triggers(scenario),

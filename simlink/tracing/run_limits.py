@@ -61,12 +61,9 @@ FIRST, LATER = "first bit", "later bits"
 
 
 def split(limits: Mapping[str, Limits], symbol: str) -> dict[str, Limits]:
-    """Return the limits of one interval: of the first bit and of later ones, where they differ.
+    """Return the limits of one interval, by `FIRST` and `LATER` where those of bits differ.
 
-    Returns
-    -------
-    dict of str to Limits
-        By `FIRST` and `LATER`, or one for the empty name.
+    Otherwise there is one, by the empty name.
     """
     parts = limits.parts.get(symbol) if isinstance(limits, RunLimits) else None
     return parts or {"": limits[symbol]}

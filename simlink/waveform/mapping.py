@@ -107,12 +107,10 @@ def sources_in(dump: Dump, scenario: Scenario, names: Mapping[str, str]) -> list
     for name in (f"host.data[{lane}]" for lane in range(scenario.frame.lanes)):
         # With a FIFO the data at the host tell no interval; they may be named all the same.
         signals.setdefault(name, Signal(name, Kind.LINE, 1, name, None))
+    lines = ", ".join(name for name in signals if name.partition("[")[0] in WIRES)
     for name in names:
         if name not in signals:
-            allowed = ", ".join(name for name in signals if name.partition("[")[0] in WIRES)
-            raise InputError(
-                dump.name, name, None, f"no line of this scenario; those are {allowed}"
-            )
+            raise InputError(dump.name, name, None, f"no line of this scenario; those are {lines}")
     pins = lines_of(scenario.names.pins(), scenario)
     found = []
     for name, signal in signals.items():
@@ -121,12 +119,13 @@ def sources_in(dump: Dump, scenario: Scenario, names: Mapping[str, str]) -> list
             said = pins[name]
         inverted = said is not None and said.startswith("!")
         if said is not None:
-            variable = _look_up(dump, by_reference, said.removeprefix("!"), name, signals)
+            variable = _look_up(dump, by_reference, said.removeprefix("!"), name, lines)
         elif signal.reference in by_reference:
             variable = by_reference[signal.reference]
         else:
             continue
         number = wrong = None
+        # Another program's dump has no numbers beside a line that is named.
         if dump.own or said is None:
             own = replace(signal, reference=variable.reference)
             number, wrong = by_reference.get(own.number), by_reference.get(own.wrong)
@@ -134,14 +133,11 @@ def sources_in(dump: Dump, scenario: Scenario, names: Mapping[str, str]) -> list
             found.append(Source(signal, variable, inverted, number, wrong))
     if not found:
         seen = ", ".join(name[:_MOST_NAME] for name in sorted(by_reference)[:20])
-        lines = ", ".join(one for one in signals if one.partition("[")[0] in WIRES)
-        raise InputError(
-            dump.name,
-            None,
-            None,
+        said = (
             f"none of its variables is known; name them in the scenario's [dump] table: {seen}; "
-            f"lines that can be named: {lines}",
+            f"lines that can be named: {lines}"
         )
+        raise InputError(dump.name, None, None, said)
     return found
 
 
@@ -153,12 +149,9 @@ def _fitting(by_reference: Mapping[str, Variable], said: str) -> list[Variable]:
 
 
 def _look_up(
-    dump: Dump,
-    by_reference: Mapping[str, Variable],
-    said: str,
-    name: str,
-    signals: Mapping[str, Signal],
+    dump: Dump, by_reference: Mapping[str, Variable], said: str, name: str, lines: str
 ) -> Variable:
+    """Return the variable that a signal is said to be; ``lines`` are those that can be named."""
     ends = _fitting(by_reference, said)
     if len(ends) == 1:
         return ends[0]
@@ -169,10 +162,5 @@ def _look_up(
     alike = [name for name in by_reference if len(name) < 4 * len(said) + 20][:_MOST_COMPARED]
     near = difflib.get_close_matches(said[: 4 * _MOST_NAME], alike, 1, 0.4)
     hint = f'; the nearest is "{near[0]}"' if near else ""
-    lines = ", ".join(one for one in signals if one.partition("[")[0] in WIRES)
-    raise InputError(
-        dump.name,
-        name,
-        f'"{said}"',
-        f"no such variable in the dump{hint}; lines that can be named: {lines}",
-    )
+    allowed = f"no such variable in the dump{hint}; lines that can be named: {lines}"
+    raise InputError(dump.name, name, f'"{said}"', allowed)

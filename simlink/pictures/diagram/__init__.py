@@ -146,10 +146,6 @@ def draw(
         What signals are called in the picture, by their names on the trace
         (`simlink.tracing.pin_names.load`); they win over the scenario's own.
 
-    Returns
-    -------
-    Diagram
-
     Raises
     ------
     InputError

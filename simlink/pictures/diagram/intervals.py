@@ -19,8 +19,8 @@ _UNUSUAL = ("t_BUSY", "t_MSB", "t_BCK", "t_DH", "t_WAIT", "t_RCH", "t_RCL")
 USUAL = tuple(symbol for symbol in RULES if symbol not in _UNUSUAL)
 #: Significant digits of what is written on a dimension line.
 _DIGITS = 4
-#: Those of a bit or a clock cycle are shown at this one, where the first is out of the ordinary.
-_BIT = {"t_DV": 1, "t_SU": 1, "t_H": 1, "t_DH": 1, "t_PD,R": 1}
+#: Those of a bit or a clock cycle are shown at the second, for the first is out of the ordinary.
+_OF_SECOND_BIT = ("t_DV", "t_SU", "t_H", "t_DH", "t_PD,R")
 
 
 @dataclass(frozen=True)
@@ -99,9 +99,10 @@ def choose(
         asked = span.length != 0 or names is not None
         if inside and asked and span.conversion in (None, *view.conversions):
             spans.setdefault(span.symbol, []).append(span)
+    tracks = {track.name: track for track in drawn}
     found, missing = [], []
     for symbol in [one for one in RULES if one in wanted]:
-        made = _dimension(spans.get(symbol, []), symbol, view, drawn, limits)
+        made = _dimension(spans.get(symbol, []), tracks, view, (limits or {}).get(symbol))
         if made is not None:
             found.append(made)
         elif names is not None:
@@ -111,34 +112,28 @@ def choose(
 
 
 def _dimension(
-    spans: list[Span],
-    symbol: str,
-    view: View,
-    drawn: list[Track],
-    limits: dict[str, Limits] | None,
+    spans: list[Span], tracks: dict[str, Track], view: View, law: Limits | None
 ) -> Dimension | None:
-    tracks = {track.name: track for track in drawn}
-    first, last = RULES[symbol].between(view.trace.scenario.link.scheme)
-    ordinary = [span for span in spans if span.bit == _BIT.get(symbol, span.bit)] or spans
-    for span in ordinary:
+    """Return the dimension line of the first of some intervals of one symbol that can be drawn."""
+    second = [one for one in spans if one.bit == 1 or one.symbol not in _OF_SECOND_BIT]
+    for span in second or spans:
+        first, last = span.rule.between(view.trace.scenario.link.scheme)
         start = _track(first, span, tracks, view)
         end = _track(last, span, tracks, view)
         if start is None or end is None:
             continue
         sides = {start.signal.side, end.signal.side}
         place = sides.pop() if len(sides) == 1 else "barrier"
-        text = f"{mathematical(symbol)} {said(span.length)}"
-        law = (limits or {}).get(symbol)
+        text = f"{mathematical(span.symbol)} {said(span.length)}"
         if law is not None:
             scale, unit = unit_of(span.length)
             unit = unit.replace("u", "µ")
-            some = (law.least, law.typical, law.largest)
+            some = (span.length, law.least, law.typical, law.largest)
             # As many decimals in each: those of the one with the most digits before the point.
-            most = max(abs(one) for one in (*some, span.length))
-            before = len(str(most // scale))
-            each = [_in(one, scale, _DIGITS - before + len(str(abs(one) // scale))) for one in some]
-            length = _in(span.length, scale, _DIGITS - before + len(str(abs(span.length) // scale)))
-            text = f"{mathematical(symbol)} {length} {unit} ({' … '.join(each)})"
+            before = [len(str(abs(one) // scale)) for one in some]
+            digits = [_DIGITS - max(before) + own for own in before]
+            length, *each = (_in(*one) for one in zip(some, [scale] * 4, digits, strict=True))
+            text = f"{mathematical(span.symbol)} {length} {unit} ({' … '.join(each)})"
         return Dimension(span, start.name, end.name, place, text, law is not None)
     return None
 
