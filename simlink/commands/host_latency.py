@@ -43,8 +43,7 @@ def host_latency(
         file=sys.stderr,
     )
     try:
-        # A thread that draws would delay the wake-ups.
-        with bar("wake-ups", rows, threaded=False) as update:
+        with bar("wake-ups", rows) as update:
             latencies = recorder.record(period_ns, rows, busy, update)
     except recorder.InterruptedRecordingError as stop:
         latencies = stop.latencies

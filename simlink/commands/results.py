@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import sys
+import time
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -19,13 +20,16 @@ if TYPE_CHECKING:
 
     from simlink.scenario.schema import Scenario
 
+#: Seconds between two drawings of a bar.
+_REDRAWN = 0.1
+
 
 @contextmanager
-def bar(noun: str, total: int, threaded: bool = True) -> Iterator[Callable[[float], object] | None]:
+def bar(noun: str, total: int) -> Iterator[Callable[[float], object] | None]:
     """Show a progress bar on a terminal while the block runs, and give what it is told progress by.
 
-    That is None where standard error is no terminal. A thread may draw the bar if it is `threaded`;
-    otherwise it is drawn when it is told of progress.
+    That is None where standard error is no terminal. It is drawn when it is told of progress: no
+    thread draws it, for then no worker could be a fork, and wake-ups would be late.
     """
     if not sys.stderr.isatty():
         yield None
@@ -43,9 +47,18 @@ def bar(noun: str, total: int, threaded: bool = True) -> Iterator[Callable[[floa
     at_once(_show_cursor)
     # What draws the bar is meant for the terminal, unlike all else that is written there.
     console = Console(file=sys.__stderr__)
-    with rich.Progress(*columns, console=console, auto_refresh=threaded, transient=True) as drawn:
+    drawn_at = time.monotonic()
+    with rich.Progress(*columns, console=console, auto_refresh=False, transient=True) as drawn:
         task = drawn.add_task(noun, total=total)
-        yield lambda done: drawn.update(task, completed=done, refresh=not threaded)
+
+        def update(done: float) -> None:
+            nonlocal drawn_at
+            due = time.monotonic() - drawn_at >= _REDRAWN
+            drawn.update(task, completed=done, refresh=due)
+            if due:
+                drawn_at = time.monotonic()
+
+        yield update
 
 
 def _show_cursor() -> None:

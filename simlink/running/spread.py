@@ -79,6 +79,7 @@ def spread(
         yield from _through(_Here(), task, todo, 1, earlier)
     else:
         with Workers(min(workers, len(todo))) as pool:
+            pool.fork()
             yield from _through(pool, task, todo, 2 * workers, earlier)
 
 

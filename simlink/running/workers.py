@@ -1,18 +1,24 @@
-"""Worker processes: each a fresh interpreter on a pipe of its own.
+"""Worker processes: each a fork or a fresh interpreter, on a pipe of its own.
 
 The process pool of the standard library shares one queue, its locks and a thread among its
 workers: one that ends while it hands over a result leaves the others, and the program's own end,
 waiting for ever. Here a worker shares nothing with another. One that ends, at whatever moment,
 closes its pipe, and whoever waits for it is told; this process's end closes the other side, and
 the workers end by themselves.
+
+A fork has all imported that this process has, where a fresh interpreter works for a second before
+it can begin. But a process is safely forked only while it has no other thread, whose locks the fork
+would find taken for ever.
 """
 
 from __future__ import annotations
 
+import gc
 import multiprocessing
 import os
 import pickle
 import signal
+import sys
 import threading
 import traceback
 import weakref
@@ -47,19 +53,28 @@ class Workers(Executor):
     Parameters
     ----------
     count : int
-        The most processes; each is started when there is a job for it.
+        The most processes; each is started when there is a job for it, unless `fork` was.
     """
 
     def __init__(self, count: int) -> None:
         self.count = count
-        # A fresh interpreter for each: forking a process that has threads is not safe.
-        self._context = multiprocessing.get_context("spawn")
         self._threads = ThreadPoolExecutor(count, "worker")
         self._lock = threading.Lock()
         self._all: set[_Worker] = set()
         self._idle: list[_Worker] = []
         self._ended = False
         _pools.add(self)
+
+    def fork(self) -> None:
+        """Start all of them now, as forks of this process, if it has no thread but this one.
+
+        Otherwise, and in place of one that ends, fresh interpreters are started for the jobs.
+        """
+        if not _may_fork():
+            return
+        with uninterrupted(), self._lock, suppress(OutputError):
+            for _ in range(self.count):
+                self._idle.append(self._started("fork"))
 
     def submit(self, task: Callable[..., Result], /, *args: Any, **options: Any) -> Future[Result]:
         """Have a worker do a job; its future raises `WorkerDiedError` if the worker ends."""
@@ -132,12 +147,15 @@ class Workers(Executor):
                 raise WorkerDiedError("the workers were ended")
             if self._idle:
                 return self._idle.pop()
-            try:
-                worker = _Worker(self._context)
-            except OSError as error:
-                raise OutputError(f"a worker cannot be started: {error.strerror}") from None
-            self._all.add(worker)
-            return worker
+            return self._started("spawn")
+
+    def _started(self, way: str) -> _Worker:
+        try:
+            worker = _Worker(way, [other.connection for other in self._all])
+        except OSError as error:
+            raise OutputError(f"a worker cannot be started: {error.strerror}") from None
+        self._all.add(worker)
+        return worker
 
     def _give_back(self, worker: _Worker) -> None:
         with self._lock:
@@ -151,12 +169,25 @@ def _kill_all() -> None:
 
 
 class _Worker:
-    """One process and this side of its pipe."""
+    """One process and this side of its pipe.
 
-    def __init__(self, context: Any) -> None:
+    Parameters
+    ----------
+    way : {"fork", "spawn"}
+        How it is started.
+    others : list of Connection
+        This side of the pipes of all others, of which a fork has a copy.
+    """
+
+    def __init__(self, way: str, others: list[Connection]) -> None:
+        context: Any = multiprocessing.get_context(way)
         connection, theirs = context.Pipe()
         self.connection: Connection = connection
-        self.process = context.Process(target=_serve, args=(theirs,), daemon=True)
+        copied = [*others, connection] if way == "fork" else []
+        self.process = context.Process(target=_serve, args=(theirs, copied), daemon=True)
+        if way == "spawn" and os.name == "posix":
+            # Started with the first process, this helper of it would unblock the signals.
+            resource_tracker.ensure_running()
         _start(self.process)
         # So that the pipe is closed as soon as the process ends.
         theirs.close()
@@ -179,21 +210,41 @@ class _Worker:
             self.process.join()
 
 
+def _may_fork() -> bool:
+    """Tell whether no other thread runs here, save those of linear algebra, which end at a fork."""
+    if sys.platform != "linux" or threading.active_count() > 1:
+        return False
+    from threadpoolctl import threadpool_info
+
+    pools = [one for one in threadpool_info() if one.get("threading_layer") == "pthreads"]
+    try:
+        running = len(os.listdir("/proc/self/task"))
+    except OSError:
+        return False
+    return running in (1, 1 + sum(one["num_threads"] - 1 for one in pools))
+
+
 def _start(process: Any) -> None:
-    """Start a process that is born with Ctrl-C blocked, for this one ends it."""
+    """Start a process that is born with Ctrl-C and SIGTERM blocked, for this one ends it."""
     if hasattr(signal, "pthread_sigmask"):
-        # Started with the first process, this helper of it would unblock the signal.
-        resource_tracker.ensure_running()
-        before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+        before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT, signal.SIGTERM})
         process.start()
         signal.pthread_sigmask(signal.SIG_SETMASK, before)
     else:
         process.start()
 
 
-def _serve(connection: Connection) -> None:
+def _serve(connection: Connection, copied: list[Connection]) -> None:
     """Do jobs until the pipe closes: the whole life of a worker."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    # A fork has what its parent does on SIGTERM.
+    signal.signal(signal.SIGTERM, signal.SIG_DFL)
+    if hasattr(signal, "pthread_sigmask"):
+        signal.pthread_sigmask(signal.SIG_UNBLOCK, {signal.SIGTERM})
+    # And what its parent holds: nothing of it is to be closed or written from here.
+    gc.freeze()
+    for other in copied:
+        other.close()
     threading.Thread(target=_end_with_parent, daemon=True).start()
     with suppress(EOFError, OSError):
         while True:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import signal
 import time
+from pathlib import Path
 
 from simlink.base.errors import InputError
 from simlink.running.spread import TRIES
@@ -12,6 +13,11 @@ from simlink.running.spread import TRIES
 
 def square(number):
     return number * number
+
+
+def about_me(number):
+    """Return the process's command line and what SIGTERM does to it."""
+    return Path("/proc/self/cmdline").read_bytes(), signal.getsignal(signal.SIGTERM)
 
 
 def slow_first(number):

@@ -101,6 +101,13 @@ def test_long_trials_make_small_jobs():
     # Several chunks a job where there are enough for each worker to have four such jobs.
     assert jobs.job_size("batch", 40_000, 2, 3_000) == 5 * 512
     assert jobs.job_size("batch", 4_096, 2, 1_000) == 512
+    # And a quarter of a worker's share, where it is long enough and not few trials.
+    assert jobs.job_size("batch", 512, 2, 200_000) == 64
+    assert jobs.job_size("batch", 1024, 2, 200_000) == 128
+    assert jobs.job_size("batch", 512, 2, 80_000) == 100
+    assert jobs.job_size("batch", 512, 2, 10_000) == 256
+    assert jobs.job_size("batch", 512, 8, 200_000) == 64
+    assert jobs.job_size("batch", 512, 1, 200_000) == 512
     # Rows of a ledger are far larger than what they add up to.
     assert jobs.job_size("batch", 4_096, 1, 1_000, words=4) == 2**18 // 4000
     assert jobs.job_size("batch", 4_096, 1, 10**6, words=4) == 1
@@ -144,8 +151,7 @@ def test_workers_that_are_killed_again_and_again_end_the_run_in_one_line(monkeyp
 
 #: Does a job, but the first time dies while handing it over; for a worker to import.
 HALF = """
-import gc, os, signal, struct
-from multiprocessing.connection import Connection
+import os, signal, struct, sys
 from pathlib import Path
 
 from simlink.running import jobs
@@ -156,7 +162,10 @@ def work(*job):
         Path(os.environ["SIMLINK_DIED"]).touch(exist_ok=False)
     except FileExistsError:
         return jobs.work(*job)
-    (pipe,) = (one for one in gc.get_objects() if isinstance(one, Connection))
+    frame = sys._getframe()
+    while "connection" not in frame.f_locals:
+        frame = frame.f_back
+    pipe = frame.f_locals["connection"]
     os.write(pipe.fileno(), struct.pack("!i", 10**6) + b"half of a part")
     os.kill(os.getpid(), signal.SIGKILL)
 """

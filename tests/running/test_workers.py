@@ -5,11 +5,14 @@ from __future__ import annotations
 import multiprocessing
 import os
 import signal
+import subprocess
+import sys
 import threading
 import time
 from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
 from contextlib import closing
 from functools import partial
+from pathlib import Path
 
 import pytest
 import spread_tasks as tasks
@@ -17,6 +20,8 @@ import spread_tasks as tasks
 from simlink.base.errors import InputError, OutputError
 from simlink.running.spread import TRIES, spread
 from simlink.running.workers import WorkerDiedError, Workers
+
+needs_forks = pytest.mark.skipif(sys.platform != "linux", reason="no process is forked here")
 
 
 def test_results_come_in_the_order_of_the_items():
@@ -124,3 +129,85 @@ def test_workers_are_as_many_as_there_are_jobs_at_once():
         ]
         assert len(multiprocessing.active_children()) == 1
     assert multiprocessing.active_children() == []
+
+
+def program(text, *words):
+    """Run a program that has no thread, unlike the tests; return what it printed."""
+    command = [sys.executable, "-c", text, *map(str, words)]
+    there = {**os.environ, "PYTHONPATH": str(Path(__file__).parent)}
+    return subprocess.check_output(command, text=True, env=there, timeout=60)
+
+
+FORKS = """
+import multiprocessing, os, signal, sys, threading
+import numpy
+import spread_tasks as tasks
+from simlink.running.spread import spread
+from simlink.running.workers import WorkerDiedError, Workers
+
+def begun():
+    with Workers(2) as pool:
+        pool.fork()
+        return len(multiprocessing.active_children())
+
+if __name__ == "__main__":
+    signal.signal(signal.SIGTERM, lambda *_: None)
+    for _ in range(2):
+        # Its own, which end at a fork.
+        numpy.ones((500, 500)) @ numpy.ones((500, 500))
+        print(begun())
+    over = threading.Event()
+    other = threading.Thread(target=over.wait)
+    other.start()
+    print(begun())
+    over.set()
+    other.join()
+    found = list(spread(tasks.about_me, range(4), workers=2))
+    mine = tasks.about_me(0)[0]
+    print(all(about == (mine, signal.SIG_DFL) for about in found))
+    print(len(multiprocessing.active_children()))
+"""
+
+
+@needs_forks
+def test_a_process_without_other_threads_forks_its_workers():
+    """Threads of linear algebra do not count; a fork does as any worker does on SIGTERM."""
+    assert program(FORKS).split() == ["2", "2", "0", "True", "0"]
+
+
+MARKS = """
+import multiprocessing, sys
+from functools import partial
+from pathlib import Path
+import spread_tasks as tasks
+from simlink.running.spread import spread
+
+if __name__ == "__main__":
+    print(*spread(partial(tasks.mark, Path(sys.argv[1])), range(6), workers=3))
+    print(len(multiprocessing.active_children()))
+"""
+
+
+@needs_forks
+def test_a_fork_that_dies_is_made_up_for_by_a_fresh_interpreter(tmp_path):
+    assert program(MARKS, tmp_path).split() == [*"012345", "0"]
+    assert len(list(tmp_path.glob("1-*"))) == len(list(tmp_path.glob("5-*"))) == TRIES
+
+
+NO_MORE = """
+import multiprocessing, os, signal
+import spread_tasks as tasks
+from simlink.running.spread import spread
+
+def refuse():
+    raise OSError(12, "Cannot allocate memory")
+
+if __name__ == "__main__":
+    os.fork = refuse
+    print(*spread(tasks.square, range(3), workers=2))
+"""
+
+
+@needs_forks
+def test_where_nothing_can_be_forked_fresh_interpreters_do_the_work():
+    assert program(NO_MORE).split() == ["0", "1", "4"]

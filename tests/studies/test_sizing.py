@@ -142,6 +142,32 @@ def test_a_look_spends_what_the_ones_before_have_left(target, number, spent):
     assert asked == [(3, 64, 128), (3, 128, 192)][:number]
 
 
+@pytest.mark.parametrize(("by_cycle", "tries"), [(False, 759), (True, 460)])
+def test_a_look_at_what_is_lost_knows_whether_it_counts_cycles(by_cycle, tries):
+    """As of `test_clusters_make_the_tries_fewer`: the 100 of its first look may spend half of 5 %.
+
+    0.08 are lost, and at least 0.062 by boards, 0.057 by cycles: more than the target.
+    """
+
+    def observe(at, first, stop):
+        units = stop - first
+        return Losses(units, 10 * units, np.full(2 * units // 5, 2))
+
+    search = Search(
+        observe, Ladder(0, 9, 0), target=0.004, confidence=0.95, conversions=10,
+        most_units=457, by_cycle=by_cycle,
+    )  # fmt: skip
+    assert (search.early, search.looks) == ([], [100, 200, 400])
+    assert not search._test(3, 0.05)
+    point = search.points[3]
+    assert (point.verdict, point.looks) == (Verdict.EXCEEDS, 1)
+    found = one_sided(0.08 * tries, tries, 0.025)
+    assert (point.low, point.high) == (
+        pytest.approx(found[0], rel=1e-9),
+        pytest.approx(found[1], rel=1e-9),
+    )
+
+
 def test_none_lost_is_an_upper_limit_by_units():
     # Solves (1 - p)^1500 = 0.05: the rule of three (textbook).
     assert limits(Losses(1500, 10**9), 0.05, by_cycle=False)[1] == pytest.approx(
