@@ -558,6 +558,8 @@ def host_gives_up(law: Any) -> bool:
 
 
 _NO_EXTRAS = np.zeros(0, dtype=UNREQUESTED)
+#: Records that are at first looked at beside those that wait for others.
+_FEW = 64
 
 
 class Association:
@@ -626,9 +628,6 @@ class Association:
             if self._keeps:
                 self.outcomes[block.trials] = one.outcomes
         records, first = block.records, block.first
-        if one.undecided is not None:
-            records = np.concatenate([one.undecided, records], axis=1)
-            first -= one.undecided.shape[1]
         over = block.first + block.count == self._total
         if block.unrequested is not None and len(block.unrequested):
             one.extras = block.unrequested.copy()
@@ -636,6 +635,34 @@ class Association:
             one.beliefs = np.full(len(one.extras), NO_CONVERSION, dtype=np.int64)
         if self._keeps:
             self.beliefs[block.trials] = one.beliefs
+        held = one.undecided
+        quick = not one.lines and not len(one.extras)
+        if quick and held is not None and 4 * (held.shape[1] + _FEW) <= block.count:
+            # A few more records decide most of these: not all need to be copied for them.
+            some = np.concatenate([held, records[:, :_FEW]], axis=1)
+            self._associate(one, some, first - held.shape[1], False, sums, short)
+            if self._oldest(one) >= first:
+                held = None
+        if held is not None:
+            records = np.concatenate([held, records], axis=1)
+            first -= held.shape[1]
+        self._associate(one, records, first, over, sums, short)
+        if over:
+            del self._open[block.trials]
+            return
+        low = max(self._oldest(one) - first, 0)
+        one.undecided = None if low == records.shape[1] else records[:, low:].copy()
+
+    def _oldest(self, one: _Trials) -> int:
+        """Return from which conversion on records may still be asked for."""
+        oldest = one.reached
+        if host_gives_up(self._law):
+            oldest = np.minimum(oldest, one.states["next"])
+        return int(oldest.min())
+
+    def _associate(
+        self, one: _Trials, records: Any, first: int, over: bool, sums: Any, short: bool
+    ) -> None:
         flags, known = one.flagged(records, one.extras, over)
         (associate.uncompiled if short else associate)(
             records.tolist() if short else records,
@@ -646,14 +673,6 @@ class Association:
             self._law,
             *one.given(flags, known),
         )
-        if over:
-            del self._open[block.trials]
-            return
-        oldest = one.reached
-        if host_gives_up(self._law):
-            oldest = np.minimum(oldest, one.states["next"])
-        low = max(int(oldest.min()) - first, 0)
-        one.undecided = None if low == records.shape[1] else records[:, low:].copy()
 
 
 class _Trials:

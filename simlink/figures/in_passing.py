@@ -49,10 +49,12 @@ def blocks_left(scenario: Scenario, trials: range, tally: Tally) -> Iterator[Fra
 def _pass(one: Walk, tally: Tally) -> None:
     """Have trials walked and added up."""
     total = one.scenario.conversions
+    undecided = np.zeros((0, 0), dtype=RECORD)
     for trials, first, upto, due in one.stretches():
         if first == 0:
             association = Association(one.scenario, keeps=False)
-            undecided = np.zeros((len(trials), 2 * one.records.shape[1]), dtype=RECORD)
+            if len(undecided) < len(trials):
+                undecided = np.zeros((len(trials), 2 * one.records.shape[1]), dtype=RECORD)
             held = np.zeros(len(trials), dtype=np.int64)
             (records, *walking), drawing = one.given_settled(), one.draws.given()
             adding, associating = tally.given(trials), association.given(trials)

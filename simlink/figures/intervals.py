@@ -7,7 +7,7 @@ over words would be too narrow.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import Any
 
 import numpy as np
@@ -16,6 +16,8 @@ import numpy.typing as npt
 CONFIDENCE = 0.95
 
 Interval = tuple[float | None, float | None]
+#: Its ends.
+LOW, HIGH = 0, 1
 Floats = npt.NDArray[np.float64]
 
 
@@ -46,7 +48,9 @@ def clopper_pearson(count: float, of: float, confidence: float = CONFIDENCE) -> 
     return one_sided(count, of, (1 - confidence) / 2)
 
 
-def middle(count: float, of: float, confidence: float = CONFIDENCE) -> tuple[float, float]:
+def middle(
+    count: float, of: float, confidence: float = CONFIDENCE, ends: Sequence[int] = (LOW, HIGH)
+) -> Interval:
     """Return the mid-P interval of a proportion.
 
     Parameters
@@ -55,6 +59,8 @@ def middle(count: float, of: float, confidence: float = CONFIDENCE) -> tuple[flo
         Events among independent tries; fractions are taken for an effective number of tries.
     confidence : float
         Such as 0.95.
+    ends : sequence of {LOW, HIGH}
+        Which are worked out; another one is None.
 
     Returns
     -------
@@ -78,8 +84,11 @@ def middle(count: float, of: float, confidence: float = CONFIDENCE) -> tuple[flo
         return (at_least(count, p) + at_least(count + 1, p)) / 2
 
     least, most = one_sided(count, of, miss)
-    low = _crossing(lambda p: beyond(p) >= miss, least, most) if count > 0 else 0.0
-    high = _crossing(lambda p: beyond(p) >= 1 - miss, least, most) if count < of else 1.0
+    low = high = None
+    if LOW in ends:
+        low = _crossing(lambda p: beyond(p) >= miss, least, most) if count > 0 else 0.0
+    if HIGH in ends:
+        high = _crossing(lambda p: beyond(p) >= 1 - miss, least, most) if count < of else 1.0
     return low, high
 
 
@@ -87,7 +96,11 @@ def _crossing(there: Callable[[float], bool], low: float, high: float) -> float:
     """Return where something that holds from some value on begins to, by halving."""
     for _ in range(60):
         middle = (low + high) / 2
+        within = low < middle < high
         low, high = (low, middle) if there(middle) else (middle, high)
+        if not within:
+            # No number lies between: from here on the same one would be asked about.
+            break
     return (low + high) / 2
 
 
@@ -206,7 +219,9 @@ def product(one: Interval, other: Interval, values: tuple[float, float]) -> Inte
     return ends[0], ends[1]
 
 
-def share(counts: Any, of: Any, confidence: float = CONFIDENCE) -> Interval:
+def share(
+    counts: Any, of: Any, confidence: float = CONFIDENCE, ends: Sequence[int] = (LOW, HIGH)
+) -> Interval:
     """Return the interval of a share whose events are clustered in trials.
 
     Parameters
@@ -215,6 +230,8 @@ def share(counts: Any, of: Any, confidence: float = CONFIDENCE) -> Interval:
         Events and tries in each trial.
     confidence : float
         Such as 0.95.
+    ends : sequence of {LOW, HIGH}
+        Which are wanted; another one may be None.
 
     Returns
     -------
@@ -248,4 +265,4 @@ def share(counts: Any, of: Any, confidence: float = CONFIDENCE) -> Interval:
         upper = (1 + confidence) / 2
         thinner = float(stdtrit(tries - 1, upper) / stdtrit(degrees(residuals), upper)) ** 2
         effective = min(tries, p * (1 - p) / variance * thinner)
-    return middle(p * effective, effective, confidence)
+    return middle(p * effective, effective, confidence, ends)

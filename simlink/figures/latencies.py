@@ -17,7 +17,7 @@ import numpy.typing as npt
 
 from simlink.base.instants import FAR, NEVER, Times
 from simlink.figures.adding import BINS, FIRST_BIN, REACH, SHIFT, bin_of
-from simlink.figures.intervals import CONFIDENCE, Interval, share
+from simlink.figures.intervals import CONFIDENCE, HIGH, LOW, Interval, share
 
 #: The longest run whose latencies are all kept.
 EXACT = 2**20
@@ -233,16 +233,15 @@ def _ends(
     of shape (groups,); ``count`` places there are, and it stands for one that there is not.
     """
 
-    def limits(place: int) -> tuple[float, float]:
-        low, high = share(upto(place), of, confidence)
-        assert low is not None
-        assert high is not None
-        return low, high
+    def limit(place: int, end: int) -> float:
+        found = share(upto(place), of, confidence, (end,))[end]
+        assert found is not None
+        return found
 
     places = range(count)
     return (
-        bisect_left(places, True, key=lambda place: limits(place)[1] >= q),
-        bisect_left(places, True, key=lambda place: limits(place)[0] > q),
+        bisect_left(places, True, key=lambda place: limit(place, HIGH) >= q),
+        bisect_left(places, True, key=lambda place: limit(place, LOW) > q),
     )
 
 

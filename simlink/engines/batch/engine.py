@@ -47,9 +47,9 @@ BESIDE, PIECE, NEAR = 64, 2048, 40_000
 #: Trials whose units are drawn together.
 TRIALS = 512
 #: The most conversions of a trial in one stretch, and the fewest.
-LONGEST, SHORTEST = 8192, 128
+LONGEST, SHORTEST = 16384, 128
 #: About how many numbers the draws and records of a stretch may take, and the FIFOs of its trials.
-NUMBERS = 2**17
+NUMBERS = 2**19
 PLACES = 2**20
 
 

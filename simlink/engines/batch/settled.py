@@ -15,6 +15,7 @@ from simlink.base.instants import FAR, NEVER
 from simlink.engines.batch.draws import (
     APERTURE_JITTER,
     CONVERSION_TIME,
+    EDGES,
     FORWARD_JITTER,
     SERVICE_LATENCY,
     START_DELAY,
@@ -107,9 +108,12 @@ def walk_settled(
         these, of which the first is left out.
     """
     law = laws[0]
+    alike = law.fixed and not law.drain and law.when_full != STALL
+    for column in range(EDGES):
+        alike = alike and (place[column] < 0 or column == SERVICE_LATENCY)
     for t in range(from_row, to_row):
-        # Most boards differ in nothing but the start of a frame: for these all else is left out.
-        if law.fixed and not doubtful[t] and not law.drain and law.when_full != STALL:
+        # Where nothing but the latency is drawn, all that depends on other draws is left out.
+        if alike and not doubtful[t]:
             walk_trial(
                 True, t, first, upto, due, records, law, units, wrongs, doubtful, lanes,
                 distortions, captured, ends_of_bits, strobes, offsets, line_times, takes, draws,
@@ -170,9 +174,9 @@ def walk_trial(
             last_bit[t, at, :] = NEVER
         # The trigger.
         due_at = dues[ahead_by(k, first)]
-        off = drawn_at(drawn, trigger_jitter_at, trigger_jitter, at)
+        off = trigger_jitter if alike else drawn_at(drawn, trigger_jitter_at, trigger_jitter, at)
         left = leaves_at(due_at, off, NEVER)
-        off = drawn_at(drawn, forward_jitter_at, forward_jitter, at)
+        off = forward_jitter if alike else drawn_at(drawn, forward_jitter_at, forward_jitter, at)
         arrival = arrives_at(left, forward, off, last_arrival)
         # The conversion and its readout.
         ready, aperture, planned, service = NEVER, NEVER, NEVER, NEVER
@@ -182,12 +186,21 @@ def walk_trial(
             reached = k
             break
         if accepts(arrival, readout_end):
-            off = drawn_at(drawn, conversion_time_at, conversion_time, at)
+            off = (
+                conversion_time
+                if alike
+                else drawn_at(drawn, conversion_time_at, conversion_time, at)
+            )
             ready = ready_at(arrival, off)
-            off = drawn_at(drawn, aperture_jitter_at, aperture_jitter, at)
+            off = (
+                aperture_jitter
+                if alike
+                else drawn_at(drawn, aperture_jitter_at, aperture_jitter, at)
+            )
             aperture = samples_at(arrival, off)
             short = ready_before != NEVER and short_acquisition(arrival, ready_before, acquisition)
-            start = starts_at(ready, drawn_at(drawn, start_delay_at, start_delay, at))
+            off = start_delay if alike else drawn_at(drawn, start_delay_at, start_delay, at)
+            start = starts_at(ready, off)
             if not alike and stalls and admitted >= depth:
                 number = admitted - depth + lost
                 if number >= named or end[slot(number, end)] < since:
@@ -223,7 +236,7 @@ def walk_trial(
             freed = freed_upto(end, freed, came)
             occupancy, fate = named - freed, OVERRUN
             if admits(occupancy, depth):
-                off = drawn_at(drawn, sync_delay_at, sync_delay, at)
+                off = sync_delay if alike else drawn_at(drawn, sync_delay_at, sync_delay, at)
                 planned = releases_at(enough, off, last_release)
                 last_release = planned
                 if not alike and law.keeps_words:
