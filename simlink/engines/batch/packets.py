@@ -77,7 +77,8 @@ def receive(
         As `remote_master.push` returns them, of what comes; the first is `FAR` if nothing does,
         the second if too little does for a release.
     """
-    noted, total = harms[0, 0], shapes[1].sum()
+    last = law.symbols - 1
+    noted, total = harms[0, 0], shapes[1, last] + shapes[2, last]
     if noted + law.lanes * total >= len(harms):
         return ROOM, False, False, (FAR, FAR, NEVER, NEVER)
     wrong, short, unknown = False, False, False

@@ -210,7 +210,8 @@ def walk_trial(
                 start = held_back_until(start, arrives_at(credited, credit, 0, NEVER))
             latest = start + from_start
             if not alike and packets:
-                latest = max(latest, line.max() + from_free)
+                for one in range(law.lanes):
+                    latest = max(latest, line[one] + from_free)
             if latest > quiet:
                 reached = k
                 break
