@@ -176,8 +176,8 @@ class FrameBlock:
     first_bit, last_bit : ndarray of int64, shape (T, n, lanes, words), or None
         When each word's own first and last bit was pushed; None when no ledger is kept.
     unrequested : ndarray of UNREQUESTED, shape (frames,), or None
-        The frames that no trigger asked for, by trial and in the order of the frames: all of a
-        trial with one block, that of the first of them or one before. None where there are none.
+        Frames that no trigger asked for, by trial and in the order of the frames: each with the
+        block of the conversion that it comes after, or one before. None where there are none.
     """
 
     trials: range

@@ -630,9 +630,7 @@ class Association:
         records, first = block.records, block.first
         over = block.first + block.count == self._total
         if block.unrequested is not None and len(block.unrequested):
-            one.extras = block.unrequested.copy()
-            one.extras["trial"] -= block.trials.start
-            one.beliefs = np.full(len(one.extras), NO_CONVERSION, dtype=np.int64)
+            one.take_extras(block)
         if self._keeps:
             self.beliefs[block.trials] = one.beliefs
         held = one.undecided
@@ -691,6 +689,19 @@ class _Trials:
         #: Frames that no trigger asked for, and what the host takes each for.
         self.extras = _NO_EXTRAS
         self.beliefs = np.zeros(0, dtype=np.int64)
+
+    def take_extras(self, block: FrameBlock) -> None:
+        """Take in frames that no trigger asked for, each behind those of its trial."""
+        assert block.unrequested is not None
+        more = block.unrequested.copy()
+        more["trial"] -= block.trials.start
+        # Places among them move on by what comes in for trials ahead.
+        self.states["extra"] += np.searchsorted(more["trial"], np.arange(len(self.states)))
+        every = np.concatenate([self.extras, more])
+        order = np.argsort(every["trial"], kind="stable")
+        none = np.full(len(more), NO_CONVERSION, dtype=np.int64)
+        self.extras = every[order]
+        self.beliefs = np.concatenate([self.beliefs, none])[order]
 
     def given(self, flags: Any, known: Any) -> tuple[Any, ...]:
         """Return what `associate` is given behind its laws."""

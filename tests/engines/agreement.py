@@ -36,7 +36,8 @@ def joined(blocks):
         if rows:
             found[name] = np.concatenate(rows)
     extras = [one.unrequested for one in blocks if one.unrequested is not None]
-    found["unrequested"] = np.concatenate([np.zeros(0, dtype=UNREQUESTED), *extras])
+    extras = np.concatenate([np.zeros(0, dtype=UNREQUESTED), *extras])
+    found["unrequested"] = extras[np.argsort(extras["trial"], kind="stable")]
     return found
 
 

@@ -152,9 +152,7 @@ def test_edges_that_would_come_after_every_trial_are_no_earlier(frequency, late)
     scenario = chain(source(**keys))
     half = Fraction(FS_PER_SECOND) / Fraction(frequency.removesuffix(" Hz")) / 2
     moved = phase + (0 if late == "0 s" else 4320 * FS_PER_SECOND)
-    edges, found = instants_of(scenario, 0, 0), []
-    while (some := edges.take()) is not None:
-        found += some.tolist()
+    found = [time for some in instants_of(scenario, 0, 0) for time in some.tolist()]
     # In whole numbers of any size: what comes in time, and then nothing that does.
     expected = [moved + i * half for i in range(10**4)]
     wanted = [time for time in expected if time < LONGEST_TRIAL]

@@ -110,7 +110,7 @@ class Branches(Walk):
     def __init__(self, scenario: Scenario, units: range, ring: int, left: Left) -> None:
         self.all_units = build(scenario, units)
         super().__init__(scenario, self.all_units, False)
-        self.law["certain"] = 0
+        self.law["certain"], self.settles = 0, False
         if not self.loops:
             self.law["timeout"] = NEVER
         self.count, self.size, self._left = len(units), ring, left
@@ -250,6 +250,8 @@ class Branches(Walk):
         self.units = replace(self.all_units, trials=range(self.count), **given)
         self.symbols = replace(self._all_symbols, strobes=self._all_symbols.strobes[unit])
         self.wrong, self.offsets = self._all_wrong[unit], self._all_offsets[unit]
+        # Of no matter where no window may come.
+        self.spans = np.zeros(self.count, dtype=np.int64)
 
     def step(self, first: int, rows: slice, stage: Stage, count: int = 1) -> None:
         """Take some rows through the next conversions, from ``first`` on.

@@ -350,7 +350,8 @@ class Walk:
             symbol.word_lasts, units.host_rising, self.shapes,
             draws.ring, draws.place, draws.constant, self.state, self.waiting,
             self.ends, self.ahead, self.line_free, pushed,
-            np.empty((2, 2 * bits), dtype=np.int64), np.empty((1 + lanes, bits), dtype=np.int64),
+            np.empty((2, 2 * bits), dtype=np.int64), np.empty((2, bits), dtype=np.int64),
+            np.empty((1 + lanes, bits), dtype=np.int64),
             *self.upset, self.spans[rows], np.empty((2, lanes), dtype=np.int64),
             self.late.drawn, self.late.asked, self.harms.noted, self.notes, *self.bits,
         )  # fmt: skip
@@ -431,7 +432,9 @@ class Walk:
         (self.whole[row],) = EventEngine().run(
             self.scenario, range(trial, trial + 1), words=self.words
         )
-        self.unrequested.append(self.whole[row].unrequested)
+        found = self.whole[row].unrequested
+        if found is not None:
+            self.unrequested.append(found[self.harms.given[row] :] if self.by_remote else found)
         self.state["next"][row], self.state["low"][row] = FAR, self.scenario.conversions
         # Nothing of it is to be judged here any more.
         self.records["hit"][row] = 0
@@ -442,6 +445,7 @@ class Walk:
         there = slice(at, at + count)
         if self.by_remote:
             self._mend()
+            self.unrequested += self.harms.unrequested()
             self.harms.settle(self.records[:, there], first)
         if self.captures:
             kept = self.captures_kept[:, there]

@@ -9,12 +9,12 @@ from typing import Any
 import numpy as np
 
 from simlink.base.instants import NEVER
-from simlink.engines.batch.hits import CLOSED, INVERTED, LOST
+from simlink.engines.batch.hits import CLOSED, INVERTED, LOST, PART
 from simlink.link import check
 from simlink.link.damage import Harm, Layout, damage, judged, packet_fails, syndromes
 from simlink.link.fate import NOT_RECEIVED, UNDERRUN, fate_of_failed
 from simlink.link.transport import packets_of, shape_of
-from simlink.records import BLANK, Cause
+from simlink.records import BLANK, UNREQUESTED, Cause
 from simlink.scenario.schema import Scenario
 
 #: What is noted before the loop has to stop, beyond the most of one frame.
@@ -43,7 +43,7 @@ class Harms:
         self._scenario = scenario
         self._layout = Layout.of(scenario)
         self._packets = packets_of(scenario)
-        most = (scenario.frame.lanes + 1) * scenario.bits_per_lane + 1
+        most = (scenario.frame.lanes + 3) * scenario.bits_per_lane + 1
         if self._packets is not None:
             self._shapes = shape_of(scenario, self._packets)
             most = scenario.frame.lanes * int(self._shapes[1].sum())
@@ -54,6 +54,10 @@ class Harms:
     def open(self, trials: range) -> None:
         """Begin some trials."""
         self._trials = trials
+        #: Frames that gaps have parted from others: how many of each row, and those not yet handed
+        #: over, by row, conversion and fate.
+        self.given = [0] * len(trials)
+        self._parts: list[tuple[int, int, int]] = []
         #: Triggers that were lost on their way: the converter does not count them.
         self._lost = np.zeros(len(trials), dtype=np.int64)
 
@@ -61,6 +65,10 @@ class Harms:
         """Take what is noted."""
         count = int(self.noted[0, 0])
         for kind, row, conversion, *what in self.noted[1 : 1 + count].tolist():
+            if kind == PART:
+                self.given[row] += 1
+                self._parts.append((row, conversion, what[0]))
+                continue
             self._found.setdefault(conversion, {}).setdefault(row, []).append((kind, *what))
         self.noted[0, 0] = 0
 
@@ -86,6 +94,25 @@ class Harms:
                 self._judged.append((row, conversion))
         if lost is not None:
             self._lost += lost.sum(axis=1)
+
+    def unrequested(self) -> list[Any]:
+        """Return the frames that gaps have parted from others since this was last asked.
+
+        Returns
+        -------
+        list of ndarray of UNREQUESTED
+        """
+        parts, self._parts = self._parts, []
+        if not parts:
+            return []
+        found = np.zeros(len(parts), dtype=UNREQUESTED)
+        for name in ("aperture", "ready", "release", "read_start", "read_end"):
+            found[name] = NEVER
+        found["counter"] = -1
+        found["trial"] = [self._trials[row] for row, _, _ in parts]
+        found["after"] = [conversion for _, conversion, _ in parts]
+        found["fate"] = [fate for _, _, fate in parts]
+        return [found]
 
     def mended(self) -> list[tuple[int, int]]:
         """Return the trial and the conversion of records judged since this was last asked."""
@@ -131,9 +158,10 @@ class Harms:
                 record["fate"] = fate_of_failed(int(record["fate"]))
 
     def _kept(self, notes: Sequence[Note]) -> list[int]:
-        """Return the bits of each lane that a strobe brings, in order."""
+        """Return the bits of each lane that a strobe brings to the frame, in order."""
         lost = {bit for kind, _, bit, _ in notes if kind == LOST}
-        return [bit for bit in range(self._layout.bits) if bit not in lost]
+        own = min((bit for kind, _, bit, _ in notes if kind == CLOSED), default=self._layout.bits)
+        return [bit for bit in range(self._layout.bits) if bit not in lost][:own]
 
     def _of_bits(self, harm: Harm, notes: list[Note]) -> dict[tuple[int, int], int]:
         """Note lost strobes; return when each bit came that came inverted, by lane and place."""

@@ -55,6 +55,9 @@ def met(starts: Any, ends: Any, sent: int, arrives: int) -> int:
 
 def want(asked: Any, column: int, index: int) -> None:
     """Ask for a draw."""
+    for one in range(1, asked[0, 0] + 1):
+        if asked[one, 0] == column:
+            return
     asked[0, 0] += 1
     asked[asked[0, 0], 0] = column
     asked[asked[0, 0], 1] = index
@@ -84,8 +87,9 @@ def chance_hits(law: Any, late: Any, asked: Any, column: int, index: int) -> boo
 
 
 #: What is noted of harm: a bit of a lane that came inverted, by its place; a strobe that was lost;
-#: when a gap ended the frame; a bit of a line that was inverted, counted over the frame's packets.
-INVERTED, LOST, CLOSED, LINE_BIT = range(4)
+#: of how many bits a gap made the frame, and when; a bit of a line that was inverted, counted over
+#: the frame's packets; in place of a lane, the fate of a frame that gaps have parted from it.
+INVERTED, LOST, CLOSED, LINE_BIT, PART = range(5)
 
 
 def note_harm(harms: Any, kind: int, t: int, k: int, lane: int, bit: int, came: int) -> None:

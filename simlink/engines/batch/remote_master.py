@@ -36,6 +36,7 @@ from simlink.engines.batch.fifo_host import (
 )
 from simlink.engines.batch.hits import (
     DRAWS,
+    PART,
     UPSET_CREDIT,
     UPSET_TRIGGER,
     WHOLE,
@@ -43,6 +44,7 @@ from simlink.engines.batch.hits import (
     chance_hits,
     inverted,
     met,
+    note_harm,
 )
 from simlink.engines.batch.packets import receive as receive_packets
 from simlink.engines.batch.receiver import receive as receive_bits
@@ -215,6 +217,7 @@ def walk(
     line_free: Any,
     pushed: Any,
     edges: Any,
+    strobe_room: Any,
     placed: Any,
     windows: Any,
     bounds: Any,
@@ -270,8 +273,9 @@ def walk(
     ahead, line_free : ndarray of int64, shape (T, lanes), fs
     edges : ndarray of int64, shape (2, 2 N)
         Room for the strobe's to be worked out in.
+    strobe_room : ndarray of int64, shape (2, N)
     placed : ndarray of int64, shape (1 + lanes, N)
-        As `receiver.receive` takes it.
+        As `strobe` and `placed` in `receiver.receive`.
     windows, bounds
         As `windows.Windows` gives them.
     spans : ndarray of int64, shape (T,), fs
@@ -443,7 +447,7 @@ def walk(
                 latest = max(start + spans[t], whole)
                 if asks_strobe:
                     latest = max(latest, st.strobe)
-                closes, kept, loses = NEVER, law.bits, False
+                closes, kept, loses, parts = NEVER, law.bits, False, 0
                 if came <= st.closing:
                     # The frame before still has its place when this one comes.
                     lacks = WHOLE
@@ -460,12 +464,14 @@ def walk(
                             back_starts, back_ends, late[t], asked, harms, pushed,
                         )  # fmt: skip
                     elif law.strobes:
-                        lacks, turned, kept, (came, enough, whole, need), closes = receive_bits(
+                        comes = came, enough, whole, need
+                        lacks, turned, kept, comes, closes, parts = receive_bits(
                             law, t, k, unit, start, drawn, place, constant, at, lane, captured[t],
                             strobes[t], held[0], strobe_before, asks_strobe, bit_takes,
-                            back_starts, back_ends, late[t], asked, harms, edges, placed,
-                            (came, enough, whole, need),
+                            back_starts, back_ends, late[t], asked, harms, edges, strobe_room,
+                            placed, comes,
                         )  # fmt: skip
+                        came, enough, whole, need = comes
                     else:
                         lacks, turned = inverted(
                             law, t, k, start, drawn, place, constant, at, lane, captured[t],
@@ -485,7 +491,7 @@ def walk(
                     wrong = wrong or turned
                 if came < FAR:
                     st.closing, st.short = whole if loses else closes, -1
-                if loses and st.short < 0:
+                if st.short < 0 and (loses or parts > 0):
                     st.short = k
                 if kept < law.bits and law.keeps_words:
                     move_up(law, last_bits, placed, kept, pushed)
@@ -531,6 +537,27 @@ def walk(
                         st.tail += 1
                         note.need, note.whole, note.wrong = need, whole, wrong
                         note.edge = laters.shape[0] == 0 or busy_falls(planned, laters[k - first])
+            if taken:
+                for part in range(parts):
+                    # Nobody reads it, but it takes a slot until a gap has ended it.
+                    came, closes = edges[0, part], edges[1, part]
+                    if not law.certain:
+                        advance(
+                            law, st, wait, end, record_of, note_of, latencies, latency, came, -1
+                        )
+                    free(st, end, came)
+                    room = admits(st.tail - st.head + st.named - st.freed, law.depth)
+                    if not room and law.when_full == DROP_OLD:
+                        room = discard(law, st, wait, record_of, note_of, came)
+                    if room:
+                        if not law.certain:
+                            advance(
+                                law, st, wait, end, record_of, note_of, latencies, latency, closes,
+                                -1,
+                            )  # fmt: skip
+                        close(st, end, closes)
+                    note_harm(harms, PART, t, k, NOT_RECEIVED if room else OVERRUN, 0, NEVER)
+                    st.closing = closes
             note.planned = planned
             record.due = due_at
             record.trigger = left
