@@ -95,7 +95,7 @@ def job_size(engine: str, trials: int, workers: int, conversions: int, words: in
     """
     if engine == "event":
         return 1
-    from simlink.engines.batch.engine import BESIDE, TRIALS
+    from simlink.engines.batch.engine import TRIALS
 
     few = max(_FEWEST, _LONGEST_JOB // conversions)
     if words:
@@ -105,11 +105,7 @@ def job_size(engine: str, trials: int, workers: int, conversions: int, words: in
         chunks = min(_WORTH_A_JOB // (TRIALS * conversions), trials // (TRIALS * workers * 4))
         if chunks > 1:
             return TRIALS * chunks
-    share = math.ceil(trials / workers)
-    if workers > 1:
-        # One worker may be slower than another, or begin later.
-        share = min(share, max(BESIDE, share // 4, math.ceil(_WORTH_A_JOB / conversions)))
-    return max(1, min(TRIALS, few, share))
+    return max(1, min(TRIALS, few, math.ceil(trials / workers)))
 
 
 def missing(trials: int, done: list[range]) -> list[range]:
