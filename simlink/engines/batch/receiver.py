@@ -31,7 +31,7 @@ from simlink.link.channel import arrives_at
 from simlink.link.fifo import WhenFull
 from simlink.link.host_clocked import cross_edges
 
-STALL = int(WhenFull.STALL)
+DROP_OLD, STALL = int(WhenFull.DROP_OLD), int(WhenFull.STALL)
 
 
 def strobes_come(
@@ -283,7 +283,8 @@ def apart(law: Any, own: int, kept: int, strobe: Any, placed: Any, room: Any) ->
     Returns
     -------
     int
-        How many there are; -1 if the host is told of one, or bits come when a frame is over.
+        How many there are; -1 if the host is told of one, if bits come when a frame is over, or if
+        one may take the place of another frame that the host may begin to read meanwhile.
     """
     parts, begun = 0, 0
     before = NEVER
@@ -295,7 +296,9 @@ def apart(law: Any, own: int, kept: int, strobe: Any, placed: Any, room: Any) ->
             came = min(came, placed[1 + lane, begun])
             for each in range(begun, one):
                 last = max(last, placed[1 + lane, each])
-        if last >= strobe[0, one - 1] + law.gap or (begun > 0 and came <= before):
+        # A bit comes ahead of its strobe, and so a part before the one ahead of it is over.
+        early = begun > 0 and came <= before and law.when_full == DROP_OLD
+        if early or last >= strobe[0, one - 1] + law.gap:
             return -1
         if begun > 0:
             if one - begun >= law.release_bits:
