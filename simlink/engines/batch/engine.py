@@ -18,7 +18,13 @@ from simlink.engines.batch.hits import Wanted
 from simlink.engines.batch.read_windows import ReadWindows
 from simlink.engines.batch.reads import read_columns
 from simlink.engines.batch.returns import JUDGES, Symbols, symbols
-from simlink.engines.batch.settled import settles, walk_between, walk_settled
+from simlink.engines.batch.settled import (
+    reaches_back,
+    settles,
+    walk_between,
+    walk_noted,
+    walk_settled,
+)
 from simlink.engines.batch.state import HOST_CLOCKED, LAW, NOTE, REMOTE, refresh
 from simlink.engines.batch.sure import unjudged
 from simlink.engines.batch.windows import (
@@ -190,7 +196,7 @@ class Walk:
         self.records = np.zeros((0, 0), dtype=RECORD)
         #: Whether frames are settled as they come, and whether windows may come between.
         self.upset_at_all = upsets(scenario)
-        self.settles = settles(scenario)
+        self.settles, self.reaches_back = settles(scenario), reaches_back(scenario)
         if self.settles and self.upset_at_all:
             self.settles = bounded and earliest(scenario) != NEVER and not law["leaves"]
         self.windows, self.late, self.harms = Windows(scenario), Late(scenario), Harms(scenario)
@@ -204,7 +210,7 @@ class Walk:
     @property
     def passes(self) -> bool:
         """Whether compiled loops do all of it, and no record changes once it has been walked."""
-        plain = not self.words and not self.upset_at_all
+        plain = not (self.words or self.upset_at_all or self.reaches_back)
         return self.settles and plain and self.draws.all_compiled
 
     def stretches(self) -> Iterator[tuple[range, int, int, Times]]:
@@ -370,12 +376,17 @@ class Walk:
             self.ends, self.ahead, self.line_free, pushed,
             np.empty((2, units.strobe_edges.shape[1]), dtype=np.int64),
             symbol.word_firsts, symbol.word_lasts, *self.bits, self.longest[:, rows],
+            self.waiting, self.notes,
         )  # fmt: skip
 
     def _step(self, first: int, count: int, over: bool, due: Times, later: Times) -> None:
         """Take the trials through one stretch."""
         units, rows, draws = self.units, self.rows, self.draws
         whole = 0, len(self.state)
+        if self.settles and self.reaches_back:
+            records, *settling = self.given_settled()
+            walk_noted(first, first + count, over, *whole, due, later, records, *settling)
+            return
         if self.settles and not self.upset_at_all:
             walk_settled(first, first + count, *whole, due, *self.given_settled(), NEVER, FAR)
             return

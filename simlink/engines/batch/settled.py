@@ -22,8 +22,8 @@ from simlink.engines.batch.draws import (
     SYNC_DELAY,
     TRIGGER_JITTER,
 )
-from simlink.engines.batch.fifo_host import freed_upto
-from simlink.engines.batch.remote_master import STALL, keep_words, push, walk
+from simlink.engines.batch.fifo_host import advance, freed_upto
+from simlink.engines.batch.remote_master import STALL, keep_words, push, settle, walk
 from simlink.engines.batch.rings import ahead_by, drawn_at, slot
 from simlink.engines.batch.strobe import spoils
 from simlink.link.channel import arrives_at
@@ -34,11 +34,11 @@ from simlink.link.converter import (
     samples_at,
     short_acquisition,
 )
-from simlink.link.fate import MISSED_TRIGGER, OVERRUN, fate_of_read
+from simlink.link.fate import IN_FLIGHT, MISSED_TRIGGER, OVERRUN, fate_of_read
 from simlink.link.fifo import admits, releases_at
-from simlink.link.host import begins_at, is_read_on, reads_from, underruns
+from simlink.link.host import begins_at, busy_falls, is_read_on, reads_from, underruns
 from simlink.link.remote_clock import held_back_until, starts_at
-from simlink.link.transient import first_open
+from simlink.link.transient import first_open, upsets
 from simlink.link.trigger import leaves_at
 
 if TYPE_CHECKING:
@@ -49,12 +49,21 @@ def settles(scenario: Scenario) -> bool:
     """Tell whether the trials of a scenario are of this kind."""
     return (
         scenario.link.scheme == "remote_master"
-        and scenario.host.watermark == 1
-        and scenario.host.interrupt == "level"
-        and scenario.host.timeout is None
         and scenario.fifo.when_full != "drop_old"
         and scenario.trigger.pattern != "after_read"
+        and (not waits(scenario) or scenario.fifo.when_full == "drop_new")
+        and (not reaches_back(scenario) or not upsets(scenario))
     )
+
+
+def reaches_back(scenario: Scenario) -> bool:
+    """Tell whether a conversion may still be waited for, or given up, when the next one comes."""
+    return waits(scenario) or scenario.host.timeout is not None
+
+
+def waits(scenario: Scenario) -> bool:
+    """Tell whether a frame that has a slot may need a later one to be read."""
+    return scenario.host.watermark > 1 or scenario.host.interrupt == "edge"
 
 
 @compiled
@@ -91,6 +100,8 @@ def walk_settled(
     first_bit: Any,
     last_bit: Any,
     longest: Any,
+    waiting: Any,
+    notes: Any,
     since: int,
     quiet: int,
 ) -> None:
@@ -108,36 +119,82 @@ def walk_settled(
         these, of which the first is left out.
     """
     law = laws[0]
-    alike = law.fixed and not law.drain and law.when_full != STALL
-    for column in range(EDGES):
-        alike = alike and (place[column] < 0 or column == SERVICE_LATENCY)
+    alike = are_alike(law, place)
     for t in range(from_row, to_row):
         # Where nothing but the latency is drawn, all that depends on other draws is left out.
         if alike and not doubtful[t]:
             walk_trial(
-                True, t, first, upto, due, records, law, units, wrongs, doubtful, lanes,
+                True, False, t, first, upto, due, due, records, law, units, wrongs, doubtful, lanes,
                 distortions, captured, ends_of_bits, strobes, offsets, line_times, takes, draws,
                 place, constant, state, ends, ahead, line_free, pushed, edges, word_firsts,
-                word_lasts, first_bit, last_bit, longest, since, quiet,
+                word_lasts, first_bit, last_bit, longest, waiting, notes, since, quiet,
             )  # fmt: skip
         else:
             walk_trial(
-                False, t, first, upto, due, records, law, units, wrongs, doubtful, lanes,
-                distortions, captured, ends_of_bits, strobes, offsets, line_times, takes, draws,
-                place, constant, state, ends, ahead, line_free, pushed, edges, word_firsts,
-                word_lasts, first_bit, last_bit, longest, since, quiet,
+                False, False, t, first, upto, due, due, records, law, units, wrongs, doubtful,
+                lanes, distortions, captured, ends_of_bits, strobes, offsets, line_times, takes,
+                draws, place, constant, state, ends, ahead, line_free, pushed, edges, word_firsts,
+                word_lasts, first_bit, last_bit, longest, waiting, notes, since, quiet,
             )  # fmt: skip
 
 
-def walk_trial(
-    alike: bool, t: int, first: int, upto: int, due: Any, records: Any, law: Any, units: Any,
-    wrongs: Any, doubtful: Any, lanes: Any, distortions: Any, captured: Any, ends_of_bits: Any,
-    strobes: Any, offsets: Any, line_times: Any, takes: Any, draws: Any, place: Any, constant: Any,
-    state: Any, ends: Any, ahead: Any, line_free: Any, pushed: Any, edges: Any,
-    word_firsts: Any, word_lasts: Any, first_bit: Any, last_bit: Any, longest: Any, since: int,
-    quiet: int,
+def are_alike(law: Any, place: Any) -> bool:
+    """Tell whether nothing but the service latency tells one conversion from another."""
+    alike = law.fixed and not law.drain and law.when_full != STALL
+    for column in range(EDGES):
+        alike = alike and (place[column] < 0 or column == SERVICE_LATENCY)
+    return alike
+
+
+@compiled
+def walk_noted(
+    first: int, upto: int, over: bool, from_row: int, to_row: int, due: Any, later: Any,
+    records: Any, laws: Any, units: Any, wrongs: Any, doubtful: Any, lanes: Any, distortions: Any,
+    captured: Any, ends_of_bits: Any, strobes: Any, offsets: Any, line_times: Any, takes: Any,
+    draws: Any, place: Any, constant: Any, state: Any, ends: Any, ahead: Any, line_free: Any,
+    pushed: Any, edges: Any, word_firsts: Any, word_lasts: Any, first_bit: Any, last_bit: Any,
+    longest: Any, waiting: Any, notes: Any,
 ) -> None:  # fmt: skip
-    """Take one trial on; ``alike``, of which the compiler knows: as `walk_settled` says."""
+    """Take trials on whose conversions `reaches_back`; parameters are as in `remote_master.walk`.
+
+    The service that a frame is waited for with is decided upon as soon as that one is sure of its
+    slot: what is still to come is released later, and changes nothing of it.
+    """
+    law = laws[0]
+    alike = are_alike(law, place)
+    for t in range(from_row, to_row):
+        if alike and not doubtful[t]:
+            walk_trial(
+                True, True, t, first, upto, due, later, records, law, units, wrongs, doubtful,
+                lanes, distortions, captured, ends_of_bits, strobes, offsets, line_times, takes,
+                draws, place, constant, state, ends, ahead, line_free, pushed, edges, word_firsts,
+                word_lasts, first_bit, last_bit, longest, waiting, notes, NEVER, FAR,
+            )  # fmt: skip
+        else:
+            walk_trial(
+                False, True, t, first, upto, due, later, records, law, units, wrongs, doubtful,
+                lanes, distortions, captured, ends_of_bits, strobes, offsets, line_times, takes,
+                draws, place, constant, state, ends, ahead, line_free, pushed, edges, word_firsts,
+                word_lasts, first_bit, last_bit, longest, waiting, notes, NEVER, FAR,
+            )  # fmt: skip
+        settle(
+            law, state[t], waiting[t], records[t % len(records)], notes[t % len(notes)], upto, over
+        )
+
+
+def walk_trial(
+    alike: bool, noted: bool, t: int, first: int, upto: int, due: Any, later: Any, records: Any,
+    law: Any, units: Any, wrongs: Any, doubtful: Any, lanes: Any, distortions: Any, captured: Any,
+    ends_of_bits: Any, strobes: Any, offsets: Any, line_times: Any, takes: Any, draws: Any,
+    place: Any, constant: Any, state: Any, ends: Any, ahead: Any, line_free: Any, pushed: Any,
+    edges: Any, word_firsts: Any, word_lasts: Any, first_bit: Any, last_bit: Any, longest: Any,
+    waiting: Any, notes: Any, since: int, quiet: int,
+) -> None:  # fmt: skip
+    """Take one trial on.
+
+    Of ``alike`` and ``noted`` the compiler knows: as `walk_settled` says, and whether conversions
+    reach back, of which it is noted what `remote_master.walk` notes.
+    """
     trigger_jitter, trigger_jitter_at = constant[TRIGGER_JITTER], place[TRIGGER_JITTER]
     forward_jitter, forward_jitter_at = constant[FORWARD_JITTER], place[FORWARD_JITTER]
     conversion_time, conversion_time_at = constant[CONVERSION_TIME], place[CONVERSION_TIME]
@@ -149,6 +206,9 @@ def walk_trial(
     depth, read_time, may_underrun = law.depth, law.read_time, law.may_underrun != 0
     st, unit, end, drawn = state[t], units[t], ends[t], draws[t % len(draws)]
     rows, dues = records[t % len(records)], due[t % len(due)]
+    wait, note_of, laters = waiting[t], notes[t % len(notes)], later[t % len(later)]
+    gathers = noted and (law.watermark > 1 or law.by_edge != 0)
+    latencies = drawn[latency_at, : len(rows)] if latency_at >= 0 else constant[:0]
     lane, offset, before, line = lanes[t], offsets[t], ahead[t], line_free[t]
     always_wrong, asks_strobe, first_captured = wrongs[t], doubtful[t], captured[t, 0]
     forward, credit, readout = unit.forward, unit.credit, unit.readout
@@ -234,8 +294,13 @@ def walk_trial(
                     law, start, drawn, place, constant, at, lane, offset, line_times, takes,
                     before, line, pushed,
                 )  # fmt: skip
+            if gathers:
+                named = st.named
             freed = freed_upto(end, freed, came)
             occupancy, fate = named - freed, OVERRUN
+            if noted:
+                st.now = came
+                occupancy += st.tail - st.head
             if admits(occupancy, depth):
                 off = sync_delay if alike else drawn_at(drawn, sync_delay_at, sync_delay, at)
                 planned = releases_at(enough, off, last_release)
@@ -244,18 +309,28 @@ def walk_trial(
                     keep_words(
                         law, word_firsts, word_lasts, pushed, first_bit[t, at], last_bit[t, at]
                     )
-                # Whatever is still to come, this frame is read next.
-                if not alike and drains and is_read_on(planned, free_at):
-                    read_start = free_at
+                if gathers:
+                    fate = IN_FLIGHT
+                    wait[slot(st.tail, wait)] = k
+                    st.tail += 1
+                    note = note_of[at]
+                    note.need, note.wrong = need, wrong
+                    note.edge = laters.shape[0] == 0 or busy_falls(
+                        planned, laters[ahead_by(k, first)]
+                    )
                 else:
-                    service = begins_at(free_at, planned)
-                    read_start = reads_from(service, drawn_at(drawn, latency_at, latency, at))
-                read_end = read_start + read_time
-                end[slot(named, end)] = read_end
-                named += 1
-                end[slot(named, end)] = FAR
-                free_at = read_end
-                fate = fate_of_read(may_underrun and underruns(read_start, need), wrong)
+                    # Whatever is still to come, this frame is read next.
+                    if not alike and drains and is_read_on(planned, free_at):
+                        read_start = free_at
+                    else:
+                        service = begins_at(free_at, planned)
+                        read_start = reads_from(service, drawn_at(drawn, latency_at, latency, at))
+                    read_end = read_start + read_time
+                    end[slot(named, end)] = read_end
+                    named += 1
+                    end[slot(named, end)] = FAR
+                    free_at = read_end
+                    fate = fate_of_read(may_underrun and underruns(read_start, need), wrong)
         last_arrival = arrival
         record.due = due_at
         record.trigger = left
@@ -268,11 +343,21 @@ def walk_trial(
         record.occupancy_at_arrival = occupancy
         record.fate = fate
         record.short_acquisition = short
+        if noted:
+            record.timed_out = False
+            note_of[at].planned = planned
+            if gathers and planned != NEVER:
+                advance(law, st, wait, end, rows, note_of, latencies, latency, FAR, -1)
+                end[slot(st.named, end)] = FAR
+    if gathers:
+        named, free_at = st.named, st.free_at
     st.last_arrival, st.readout_end = last_arrival, readout_end
     st.ready_before, st.last_release = ready_before, last_release
     st.named, st.freed, st.free_at = named, freed, free_at
     st.admitted, st.credited = admitted, credited
-    st.next, st.low = reached, max(st.low, reached)
+    st.next = reached
+    if not noted:
+        st.low = max(st.low, reached)
 
 
 @compiled
