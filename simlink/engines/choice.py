@@ -5,8 +5,15 @@ from __future__ import annotations
 from simlink.base.compiled import is_kept, why_plain
 from simlink.base.errors import InputError
 from simlink.engines.batch import BatchEngine, host_clocked, remote_master
-from simlink.engines.batch.settled import reaches_back, settles, walk_noted, walk_settled
+from simlink.engines.batch.settled import (
+    reaches_back,
+    settles,
+    walk_between,
+    walk_noted,
+    walk_settled,
+)
 from simlink.engines.event import EventEngine
+from simlink.link.transient import upsets
 from simlink.records import Engine
 from simlink.scenario.schema import Scenario
 
@@ -65,8 +72,12 @@ def remark(name: str, scenario: Scenario) -> str | None:
     plain = why_plain()
     if plain is not None:
         return f"the batch engine runs uncompiled, about a hundred times slower: {plain}"
-    read = remote_master if scenario.link.scheme == "remote_master" else host_clocked
-    settling = walk_noted if reaches_back(scenario) else walk_settled
-    if not is_kept(settling if settles(scenario) else read.walk):
+    if settles(scenario):
+        walk = walk_noted if reaches_back(scenario) else walk_settled
+        walk = walk_between if upsets(scenario) else walk
+    else:
+        remote = scenario.link.scheme == "remote_master"
+        walk = remote_master.walk if remote else host_clocked.walk
+    if not is_kept(walk):
         return "compiling the batch engine for this kind of read, once: ten seconds or so"
     return None

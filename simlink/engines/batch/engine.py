@@ -156,8 +156,7 @@ class Walk:
             least, most = reach(scenario.barrier.direction("return").jitter)
             #: As `walk_settled` takes it.
             self.longest = np.zeros((2, len(units.trials)), dtype=np.int64)
-            bounded = not math.isinf(most - least)
-            if bounded:
+            if not math.isinf(most - least):
                 # Without bounds no bit stands alone, all are drawn, and every strobe is judged.
                 law["low"], law["high"] = math.floor(least), math.ceil(most)
                 slowest = np.maximum(units.lanes.max(axis=1) + law["high"], 0)
@@ -197,8 +196,6 @@ class Walk:
         #: Whether frames are settled as they come, and whether windows may come between.
         self.upset_at_all = upsets(scenario)
         self.settles, self.reaches_back = settles(scenario), reaches_back(scenario)
-        if self.settles and self.upset_at_all:
-            self.settles = bounded and earliest(scenario) != NEVER and not law["leaves"]
         self.windows, self.late, self.harms = Windows(scenario), Late(scenario), Harms(scenario)
         self.first_edges = FirstEdges(scenario)
         self.upset: Given

@@ -8,6 +8,7 @@ with what it needs at hand and nothing noted of frames under way.
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING, Any
 
 from simlink.base.compiled import compiled
@@ -26,6 +27,7 @@ from simlink.engines.batch.fifo_host import advance, freed_upto
 from simlink.engines.batch.remote_master import STALL, keep_words, push, settle, walk
 from simlink.engines.batch.rings import ahead_by, drawn_at, slot
 from simlink.engines.batch.strobe import spoils
+from simlink.engines.batch.windows import earliest, leaves
 from simlink.link.channel import arrives_at
 from simlink.link.converter import (
     accepts,
@@ -40,6 +42,7 @@ from simlink.link.host import begins_at, busy_falls, is_read_on, reads_from, und
 from simlink.link.remote_clock import held_back_until, starts_at
 from simlink.link.transient import first_open, upsets
 from simlink.link.trigger import leaves_at
+from simlink.scenario.distributions import reach
 
 if TYPE_CHECKING:
     from simlink.scenario.schema import Scenario
@@ -52,8 +55,18 @@ def settles(scenario: Scenario) -> bool:
         and scenario.fifo.when_full != "drop_old"
         and scenario.trigger.pattern != "after_read"
         and (not waits(scenario) or scenario.fifo.when_full == "drop_new")
-        and (not reaches_back(scenario) or not upsets(scenario))
+        and (not upsets(scenario) or pauses(scenario))
     )
+
+
+def pauses(scenario: Scenario) -> bool:
+    """Tell whether it can be said of conversions that no transient is of matter to them.
+
+    For that, instants have to have bounds, and what a transient does has to pass.
+    """
+    bounds = reach(scenario.barrier.direction("return").jitter)
+    bounded = not any(map(math.isinf, bounds)) and earliest(scenario) != NEVER
+    return bounded and not reaches_back(scenario) and not leaves(scenario)
 
 
 def reaches_back(scenario: Scenario) -> bool:
