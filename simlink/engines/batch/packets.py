@@ -59,7 +59,7 @@ def receive(
     Parameters
     ----------
     start, lanes, offsets, line_times, takes, ahead, line_free, pushed
-        As in `remote_master.push`; only ``pushed`` is changed.
+        As in `pushes.push`; only ``pushed`` is changed.
     shapes : ndarray of int64, shape (3, packets)
         Of each packet: its first bit, its line bits, and those of all ahead of it in the frame.
     starts, ends, late, asked, harms
@@ -74,7 +74,7 @@ def receive(
     short : bool
         Whether a packet is lost.
     comes : (int, int, int, int), fs
-        As `remote_master.push` returns them, of what comes; the first is `FAR` if nothing does,
+        As `pushes.push` returns them, of what comes; the first is `FAR` if nothing does,
         the second if too little does for a release.
     """
     last = law.symbols - 1

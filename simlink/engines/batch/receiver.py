@@ -118,7 +118,7 @@ def receive(
     placed : ndarray of int64, shape (1 + lanes, N)
         Filled with the bits that come, and when they do on each lane, if the frame ends short.
     comes : (int, int, int, int), fs
-        As `remote_master.push` returns them: of the frame as if nothing were hit.
+        As `pushes.push` returns them: of the frame as if nothing were hit.
 
     Returns
     -------

@@ -34,7 +34,7 @@ class Symbols:
     last_bits : ndarray, shape (symbols,)
         The last bit that each carries: once it has been captured the symbol is sent.
     line_times, takes : ndarray, shape (symbols,), fs
-        As in `remote_master.push`.
+        As in `pushes.push`.
     release : int
         The symbol that carries the release bit.
     word_firsts, word_lasts : ndarray, shape (words,)

@@ -24,7 +24,8 @@ from simlink.engines.batch.draws import (
     TRIGGER_JITTER,
 )
 from simlink.engines.batch.fifo_host import advance, freed_upto
-from simlink.engines.batch.remote_master import STALL, keep_words, push, settle, walk
+from simlink.engines.batch.pushes import keep_words, push
+from simlink.engines.batch.remote_master import STALL, settle, walk
 from simlink.engines.batch.rings import ahead_by, drawn_at, slot
 from simlink.engines.batch.strobe import spoils
 from simlink.engines.batch.windows import earliest, leaves
