@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterator, Mapping
 from contextlib import closing, suppress
 from dataclasses import dataclass, field
 from functools import cached_property, partial
+from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -188,6 +189,12 @@ def keeps_ledger(scenario: Scenario, asked: bool | None) -> bool:
     return scenario.trials * scenario.conversions * scenario.words <= MOST_WORDS
 
 
+def _load_intervals() -> None:
+    """Load what the intervals of figures need, which takes its time."""
+    with uninterrupted():
+        import_module("scipy.special")
+
+
 def run(
     scenario: Scenario,
     *,
@@ -256,6 +263,7 @@ def run(
         workers=workers,
         executor=executor,
         earlier=saved.earlier if saved is not None and before else None,
+        meanwhile=_load_intervals,
     )
     interrupted = False
     try:

@@ -43,6 +43,7 @@ def spread(
     workers: int = 1,
     executor: Executor | None = None,
     earlier: Callable[[Item], Result | None] | None = None,
+    meanwhile: Callable[[], object] | None = None,
 ) -> Generator[Result, None, None]:
     """Do a task for each item and give the results in the order of the items.
 
@@ -60,6 +61,8 @@ def spread(
     earlier : callable, optional
         Gives the result that an earlier program kept of an item, or None; called shortly before
         the item's turn.
+    meanwhile : callable, optional
+        Called once while workers of this process's own do the first jobs.
 
     Yields
     ------
@@ -80,7 +83,7 @@ def spread(
     else:
         with Workers(min(workers, len(todo))) as pool:
             pool.fork()
-            yield from _through(pool, task, todo, 2 * workers, earlier)
+            yield from _through(pool, task, todo, 2 * workers, earlier, meanwhile)
 
 
 def _through(
@@ -89,6 +92,7 @@ def _through(
     items: list[Item],
     ahead: int,
     earlier: Callable[[Item], Result | None] | None,
+    meanwhile: Callable[[], object] | None = None,
 ) -> Generator[Result, None, None]:
     """Give the results in order, with at most so many jobs under way."""
     under_way: deque[Future[Result]] = deque()
@@ -102,6 +106,9 @@ def _through(
                 )
                 begun += 1
             try:
+                if meanwhile is not None:
+                    meanwhile()
+                    meanwhile = None
                 result = under_way[0].result()
             except WorkerDiedError:
                 tries += 1
