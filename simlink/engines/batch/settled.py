@@ -1,9 +1,11 @@
 """Trials read by a remote master whose frames are settled as they come.
 
 Where a host reads each frame in its turn whatever comes after it, and nothing reaches back, no
-frame waits to be decided upon: a conversion is over once its own rules have been applied. This does
+frame waits to be decided upon: a conversion is over once its own rules have been applied. Where
+frames wait for others that are to be read with them, or conversions may be given up, nothing that
+comes later changes what has been decided: it is decided as soon as it can be. This does
 for such trials what `remote_master.walk` does for all, by the same rules and to the same records,
-with what it needs at hand and nothing noted of frames under way.
+with what it needs at hand, and notes of frames under way only where conversions reach back.
 """
 
 from __future__ import annotations
