@@ -227,6 +227,11 @@ def sent_upto(rows: Any, first: int, start: int, upto: int, now: int) -> int:
     return number
 
 
+def is_told(law: Any, record: Any, now: int) -> bool:
+    """Tell whether the host has been told of a frame as a read ends."""
+    return bool(record[RELEASE] != NEVER and record[RELEASE] < (now if law.fifo else now + 1))
+
+
 def emptied(law: Any, rows: Any, first: int, k: int, now: int, over: bool) -> int:
     """Return the first number not sent after the read of a frame, if the link is idle then.
 
@@ -234,12 +239,11 @@ def emptied(law: Any, rows: Any, first: int, k: int, now: int, over: bool) -> in
     say.
     """
     newest = k
-    told_upto = now if law.fifo else now + 1
     while newest + 1 - first < len(rows):
         record = rows[newest + 1 - first]
         if not is_sent(record, now):
             break
-        if record[RELEASE] != NEVER and record[RELEASE] < told_upto:
+        if is_told(law, record, now):
             return NO_CONVERSION
         newest += 1
     if newest + 1 - first >= len(rows) and not over:
@@ -249,16 +253,27 @@ def emptied(law: Any, rows: Any, first: int, k: int, now: int, over: bool) -> in
     return newest + 1
 
 
-def pairs(rows: Any, first: int, k: int) -> int:
+def pairs(law: Any, rows: Any, first: int, k: int) -> int:
     """Return the end of the delivered conversions from one on, each of which answers its trigger.
 
-    For a host that gives nothing up and has no counter, and whose oldest unanswered trigger is that
-    conversion's: nothing else can come of them, and nearly all are of this kind.
+    For a host that has no counter, and whose oldest unanswered trigger is that conversion's:
+    nothing else can come of them, and nearly all are of this kind. Where it gives conversions up,
+    each is one that it has not, and behind which it does not find the link idle and a later one
+    given up.
     """
     while k - first < len(rows):
         record = rows[k - first]
         if record[FATE] != DELIVERED:
             return k
+        if law.timeout != NEVER:
+            if record[TIMED_OUT]:
+                return k
+            if law.realign == IDLE:
+                if k + 1 - first >= len(rows):
+                    return k
+                now, coming = ends_read(record), rows[k + 1 - first]
+                if is_sent(coming, now) and not is_told(law, coming, now):
+                    return k
         k += 1
     return k
 
@@ -431,8 +446,7 @@ def associate(
     """
     law = laws[0]
     keeps = outcomes.shape[1] > 0
-    plain = law.timeout == NEVER and not law.checks and not law.counts_releases
-    plain = plain and not law.fault_line
+    plain = not law.checks and not law.counts_releases and not law.fault_line
     for t in range(row, row + len(rows_of)):
         rows, st, mine = rows_of[t - row], states[t], sums[t]
         ahead, k = reached[t], reached[t]
@@ -452,7 +466,7 @@ def associate(
             if more and extras[st.extra].after < k:
                 break
             if plain and not more and st.next == k:
-                k = pairs(rows, first, k)
+                k = pairs(law, rows, first, k)
                 if k > st.next:
                     if keeps:
                         for one in range(st.next, k):
@@ -552,14 +566,22 @@ def associate(
         reached[t] = k
 
 
-def host_gives_up(law: Any) -> bool:
-    """Tell whether the host gives conversions up, so that their records may still be asked for."""
-    return bool(law["timeout"][0] != NEVER)
+def oldest_asked_for(timeout: int, reached: Any, unanswered: Any) -> Any:
+    """Return from which conversion on records may still be asked for; of trials alike.
+
+    Parameters
+    ----------
+    timeout : int, fs
+        As in `LAW`: a host that gives conversions up still asks whether it did so.
+    reached, unanswered : int
+        Up to where conversions are associated; the oldest number that may be unanswered.
+    """
+    return reached if timeout == NEVER else np.minimum(reached, unanswered)
 
 
 _NO_EXTRAS = np.zeros(0, dtype=UNREQUESTED)
 #: Records that are at first looked at beside those that wait for others.
-_FEW = 64
+FEW = 64
 
 
 class Association:
@@ -635,9 +657,9 @@ class Association:
             self.beliefs[block.trials] = one.beliefs
         held = one.undecided
         quick = not one.lines and not len(one.extras)
-        if quick and held is not None and 4 * (held.shape[1] + _FEW) <= block.count:
+        if quick and held is not None and 4 * (held.shape[1] + FEW) <= block.count:
             # A few more records decide most of these: not all need to be copied for them.
-            some = np.concatenate([held, records[:, :_FEW]], axis=1)
+            some = np.concatenate([held, records[:, :FEW]], axis=1)
             self._associate(one, some, first - held.shape[1], False, sums, short)
             if self._oldest(one) >= first:
                 held = None
@@ -653,10 +675,8 @@ class Association:
 
     def _oldest(self, one: _Trials) -> int:
         """Return from which conversion on records may still be asked for."""
-        oldest = one.reached
-        if host_gives_up(self._law):
-            oldest = np.minimum(oldest, one.states["next"])
-        return int(oldest.min())
+        timeout = self._law["timeout"][0]
+        return int(oldest_asked_for(timeout, one.reached, one.states["next"]).min())
 
     def _associate(
         self, one: _Trials, records: Any, first: int, over: bool, sums: Any, short: bool

@@ -57,6 +57,33 @@ CASES: dict[str, dict[str, Any]] = {
         "host.service_latency": {"shape": "exponential", "mean": "40 us"},
     },
 }
+#: Conversions that reach back: given up, waited for, told of by edges; also by more than a ring of
+#: records has room for.
+SLOW = {"shape": "exponential", "mean": "40 us"}
+WIDE = {"shape": "normal", "mean": "0 ns", "sigma": "400 ns"}
+BACK: dict[str, dict[str, Any]] = {
+    "timeout": {"host.timeout": "5 us"},
+    "timeout, full": {"host.timeout": "3 us", "host.service_latency": SLOW},
+    "timeout, idle": {
+        "host.timeout": "1050 ns", "host.realign": "idle", "barrier.return.jitter": JITTER,
+        "trigger.rate": "1.4 MHz",
+    },
+    "timeout, stall": {"host.timeout": "2 us", "fifo.when_full": "stall", "host.drain": True},
+    "timeout, counter": {"host.timeout": "2 us", "check.sequence_bits": 3},
+    "long timeout": {"host.timeout": "90 us", "fifo.depth": 2, "host.service_latency": SLOW},
+    "watermark": {"host.watermark": 2},
+    "watermark, drain": {"host.watermark": 3, "host.drain": True, "trigger.pattern": "poisson"},
+    "watermark, jitter": {"host.watermark": 2, "barrier.return.jitter": JITTER},
+    "high watermark": {"host.watermark": 150, "fifo.depth": 200},
+    "edge": {"host.interrupt": "edge", "host.timeout": "5 us"},
+    "edge, drain": {"host.interrupt": "edge", "host.drain": True},
+    "edge, jitter": {
+        "host.interrupt": "edge", "host.watermark": 2, "host.timeout": "2 us",
+        "trigger.jitter": WIDE,
+    },
+    "edge, missed": {"host.interrupt": "edge", "trigger.rate": "1.4 MHz", "fifo.depth": 60},
+}  # fmt: skip
+CASES |= BACK
 
 
 def plain(tally: Tally) -> dict[str, Any]:
@@ -76,7 +103,13 @@ def both(monkeypatch: pytest.MonkeyPatch) -> Both:
         records, passing = Tally(scenario, trials), Tally(scenario, trials)
         for block in BatchEngine().run(scenario, trials, words=False):
             records.add(block)
-        for name, value in {"SHORTEST": 8, "PIECE": 16, "LONGEST": 64, "BESIDE": 4}.items():
+        for name, value in {
+            "SHORTEST": 8,
+            "PIECE": 16,
+            "LONGEST": 64,
+            "BESIDE": 4,
+            "BESIDE_BACK": 4,
+        }.items():
             monkeypatch.setattr(engine, name, value)
         left = 0
         for block in in_passing.blocks_left(scenario, trials, passing):
@@ -115,13 +148,12 @@ def test_more_is_held_than_there_is_room_for_at_first(
 @pytest.mark.parametrize(
     "values",
     [
-        {"host.timeout": "5 us"},
-        {"host.watermark": 2},
         {"fifo.when_full": "drop_old"},
+        {"fifo.when_full": "stall", "host.watermark": 2},
         {"trigger.pattern": "after_read", "trigger.rate": None, "trigger.gap": "300 ns",
          "host.timeout": "5 us"},
     ],
-    ids=["timeout", "watermark", "drop_old", "loop"],
+    ids=["drop_old", "stall for a group", "loop"],
 )  # fmt: skip
 def test_what_later_conversions_change_is_left(both: Both, values: dict[str, Any]) -> None:
     records, passing, left = both(from_dict(FLOW).with_values(values))

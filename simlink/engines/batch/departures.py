@@ -41,8 +41,11 @@ class Departures:
             trigger.pattern == "periodic"
             or (trigger.pattern == "burst" and gap is not None and gap.is_constant)
         )
-        self._known: dict[int, Times] = {}
+        #: Whether they leave at the same times, too.
+        self._alike = self._common and trigger.jitter.is_constant
+        self._known: dict[int, tuple[Times, Times]] = {}
         self._sources: list[DueTimes] = []
+        self._later: list[_Later] = []
         #: Up to where they have been taken: what an earlier trial has asked for is known.
         self._taken = 0
 
@@ -58,7 +61,7 @@ class Departures:
         if self._asks_later:
             self._later = [
                 _Later(self._scenario, trial, one)
-                for trial, one in zip(trials, tolerances, strict=True)
+                for trial, one in (pairs if self._alike else zip(trials, tolerances, strict=True))
             ]
 
     def take(self, first: int, count: int) -> tuple[Times, Times]:
@@ -67,24 +70,28 @@ class Departures:
         Returns
         -------
         due : ndarray of int64, shape (T or 1, count), fs
-        later : ndarray of int64, shape (T, count) or (1, 0), fs
+        later : ndarray of int64, shape (T or 1, count) or (1, 0), fs
             `FAR` after the last trigger; empty where nobody asks.
         """
         none = np.zeros((1, 0), dtype=np.int64)
         if self._loops:
             return np.zeros((1, 1), dtype=np.int64), none
-        due = self._known.get(first)
-        if due is None or due.shape[1] != count:
+        known = self._known.get(first)
+        if known is None or known[0].shape[1] != count:
+            shared = self._later if self._alike else []
             if first > self._taken:
-                for source in self._sources:
+                behind: list[Any] = [*self._sources, *shared]
+                for source in behind:
                     source.take(first - self._taken)
             due = np.stack([source.take(count) for source in self._sources])
+            known = due, np.stack([one.take(count) for one in shared]) if shared else none
             self._taken = first + count
             if self._common and self._scenario.conversions <= _KEPT:
-                self._known[first] = due
-        if not self._asks_later:
-            return due, none
-        return due, np.stack([one.take(count) for one in self._later])
+                self._known[first] = known
+        due, later = known
+        if self._asks_later and not self._alike:
+            later = np.stack([one.take(count) for one in self._later])
+        return due, later
 
 
 @compiled

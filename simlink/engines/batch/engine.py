@@ -50,6 +50,8 @@ from simlink.scenario.schema import Scenario
 #: Where each trial is walked for itself: trials that are open at a time, the most conversions of a
 #: piece, and about how many numbers its draws and records may take, so that they stay near.
 BESIDE, PIECE, NEAR = 64, 2048, 40_000
+#: As many where each keeps records for itself.
+BESIDE_BACK = 16
 #: Trials whose units are drawn together.
 TRIALS = 512
 #: The most conversions of a trial in one stretch, and the fewest.
@@ -206,11 +208,11 @@ class Walk:
 
     @property
     def passes(self) -> bool:
-        """Whether compiled loops do all of it, and no record changes once it has been walked."""
-        plain = not (self.words or self.upset_at_all or self.reaches_back)
+        """Whether compiled loops do all of it, and what they need of a trial stays near."""
+        plain = not self.words and not self.upset_at_all
         return self.settles and plain and self.draws.all_compiled
 
-    def stretches(self) -> Iterator[tuple[range, int, int, Times]]:
+    def stretches(self) -> Iterator[tuple[range, int, int, Times, Times]]:
         """Give stretches of trials that `passes`, for somebody else to draw and to walk.
 
         Yields
@@ -219,22 +221,27 @@ class Walk:
             Those that are open.
         first, upto : int
             The conversions of each that are to be walked, in pieces of at most the length of
-            ``records``, which have one row for all trials, as have draws.
-        due : ndarray of int64
-            As `walk_settled` takes it.
+            ``records``, which have one row for all trials, as have draws. Where conversions reach
+            back, of at most half of it, and each trial has a row of its own.
+        due, later : ndarray of int64
+            As `walk_noted` takes them.
         """
         total, trials = self.scenario.conversions, self.units.trials
         piece, width = PIECE, self.draws.width + (RECORD.itemsize + NOTE.itemsize) // 8
         while piece > SHORTEST and piece * width > NEAR:
             piece //= 2
-        beside = max(1, min(BESIDE, PLACES >> self.scenario.fifo.depth.bit_length()))
+        beside = BESIDE if not self.reaches_back else BESIDE_BACK
+        beside = max(1, min(beside, PLACES >> self.scenario.fifo.depth.bit_length()))
         self.draws.prepare(trials)
         for start in range(trials.start, trials.stop, beside):
             some = range(start, min(start + beside, trials.stop))
-            self._open(some, piece, rows=1)
+            if self.reaches_back:
+                self._open(some, 2 * piece)
+            else:
+                self._open(some, piece, rows=1)
             for first in range(0, total, LONGEST):
                 upto = min(first + LONGEST, total)
-                yield some, first, upto, self.departures.take(first, upto - first)[0]
+                yield some, first, upto, *self.departures.take(first, upto - first)
 
     def run(self) -> Iterator[FrameBlock]:
         """Walk all trials and hand over their records."""
@@ -321,8 +328,16 @@ class Walk:
         for row, conversion in self.harms.mended():
             mend(self.records[row, conversion % self.records.shape[1]])
 
+    def widen(self) -> None:
+        """Make twice the room for trials that stand apart, keeping what is not yet settled."""
+        self._widen(int(self.state["low"].min()), int(self.state["next"].max()))
+
     def _widen(self, low: int, high: int) -> None:
-        """Make twice the room, keeping conversions ``low`` ... ``high - 1``, not yet settled."""
+        """Make twice the room, keeping conversions ``low`` ... ``high - 1``, not yet settled.
+
+        Of trials that stand apart these may be more than there is room for: of each, the newest
+        are kept.
+        """
         old = self.records.shape[1]
         kept = np.arange(low, high)
 

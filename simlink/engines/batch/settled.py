@@ -1,9 +1,11 @@
 """Trials read by a remote master whose frames are settled as they come.
 
 Where a host reads each frame in its turn whatever comes after it, and nothing reaches back, no
-frame waits to be decided upon: a conversion is over once its own rules have been applied. This does
+frame waits to be decided upon: a conversion is over once its own rules have been applied. Where
+frames wait for others that are to be read with them, or conversions may be given up, nothing that
+comes later changes what has been decided: it is decided as soon as it can be. This does
 for such trials what `remote_master.walk` does for all, by the same rules and to the same records,
-with what it needs at hand and nothing noted of frames under way.
+with what it needs at hand, and notes of frames under way only where conversions reach back.
 """
 
 from __future__ import annotations
@@ -136,16 +138,23 @@ def walk_settled(
     alike = are_alike(law, place)
     for t in range(from_row, to_row):
         # Where nothing but the latency is drawn, all that depends on other draws is left out.
-        if alike and not doubtful[t]:
+        if alike and not doubtful[t] and quiet == FAR:
             walk_trial(
-                True, False, t, first, upto, due, due, records, law, units, wrongs, doubtful, lanes,
+                True, False, False, t, first, upto, due, due, records, law, units, wrongs, doubtful, lanes,
+                distortions, captured, ends_of_bits, strobes, offsets, line_times, takes, draws,
+                place, constant, state, ends, ahead, line_free, pushed, edges, word_firsts,
+                word_lasts, first_bit, last_bit, longest, waiting, notes, since, quiet,
+            )  # fmt: skip
+        elif alike and not doubtful[t]:
+            walk_trial(
+                True, False, True, t, first, upto, due, due, records, law, units, wrongs, doubtful, lanes,
                 distortions, captured, ends_of_bits, strobes, offsets, line_times, takes, draws,
                 place, constant, state, ends, ahead, line_free, pushed, edges, word_firsts,
                 word_lasts, first_bit, last_bit, longest, waiting, notes, since, quiet,
             )  # fmt: skip
         else:
             walk_trial(
-                False, False, t, first, upto, due, due, records, law, units, wrongs, doubtful,
+                False, False, True, t, first, upto, due, due, records, law, units, wrongs, doubtful,
                 lanes, distortions, captured, ends_of_bits, strobes, offsets, line_times, takes,
                 draws, place, constant, state, ends, ahead, line_free, pushed, edges, word_firsts,
                 word_lasts, first_bit, last_bit, longest, waiting, notes, since, quiet,
@@ -179,14 +188,14 @@ def walk_noted(
     for t in range(from_row, to_row):
         if alike and not doubtful[t]:
             walk_trial(
-                True, True, t, first, upto, due, later, records, law, units, wrongs, doubtful,
+                True, True, False, t, first, upto, due, later, records, law, units, wrongs, doubtful,
                 lanes, distortions, captured, ends_of_bits, strobes, offsets, line_times, takes,
                 draws, place, constant, state, ends, ahead, line_free, pushed, edges, word_firsts,
                 word_lasts, first_bit, last_bit, longest, waiting, notes, NEVER, FAR,
             )  # fmt: skip
         else:
             walk_trial(
-                False, True, t, first, upto, due, later, records, law, units, wrongs, doubtful,
+                False, True, False, t, first, upto, due, later, records, law, units, wrongs, doubtful,
                 lanes, distortions, captured, ends_of_bits, strobes, offsets, line_times, takes,
                 draws, place, constant, state, ends, ahead, line_free, pushed, edges, word_firsts,
                 word_lasts, first_bit, last_bit, longest, waiting, notes, NEVER, FAR,
@@ -197,7 +206,7 @@ def walk_noted(
 
 
 def walk_trial(
-    alike: bool, noted: bool, t: int, first: int, upto: int, due: Any, later: Any, records: Any,
+    alike: bool, noted: bool, watched: bool, t: int, first: int, upto: int, due: Any, later: Any, records: Any,
     law: Any, units: Any, wrongs: Any, doubtful: Any, lanes: Any, distortions: Any, captured: Any,
     ends_of_bits: Any, strobes: Any, offsets: Any, line_times: Any, takes: Any, draws: Any,
     place: Any, constant: Any, state: Any, ends: Any, ahead: Any, line_free: Any, pushed: Any,
@@ -206,8 +215,9 @@ def walk_trial(
 ) -> None:  # fmt: skip
     """Take one trial on.
 
-    Of ``alike`` and ``noted`` the compiler knows: as `walk_settled` says, and whether conversions
-    reach back, of which it is noted what `remote_master.walk` notes.
+    Of ``alike``, ``noted`` and ``watched`` the compiler knows: as `walk_settled` says; whether
+    conversions reach back, of which it is noted what `remote_master.walk` notes; whether it may
+    have to stop.
     """
     trigger_jitter, trigger_jitter_at = constant[TRIGGER_JITTER], place[TRIGGER_JITTER]
     forward_jitter, forward_jitter_at = constant[FORWARD_JITTER], place[FORWARD_JITTER]
@@ -256,7 +266,7 @@ def walk_trial(
         ready, aperture, planned, service = NEVER, NEVER, NEVER, NEVER
         read_start, read_end = NEVER, NEVER
         occupancy, fate, short = -1, MISSED_TRIGGER, False
-        if arrival > quiet:
+        if watched and arrival > quiet:
             reached = k
             break
         if accepts(arrival, readout_end):
@@ -286,7 +296,7 @@ def walk_trial(
             if not alike and packets:
                 for one in range(law.lanes):
                     latest = max(latest, line[one] + from_free)
-            if latest > quiet:
+            if watched and latest > quiet:
                 reached = k
                 break
             ready_before = max(ready_before, ready)
