@@ -3,7 +3,7 @@
 The event begins at each instant of a grid, from one that is over before a conversion's trigger
 leaves the host to one that begins when the conversion's frame has been read. Every instant is a
 run of its own, on the same draws, so that what differs is the event's doing alone. Beside it stands
-the time in which each channel can be hit, in closed form (`vulnerable_time`).
+the time in which each channel can be hit, in closed form (`link.exposed`).
 """
 
 from __future__ import annotations
