@@ -140,24 +140,26 @@ def walk_settled(
         # Where nothing but the latency is drawn, all that depends on other draws is left out.
         if alike and not doubtful[t] and quiet == FAR:
             walk_trial(
-                True, False, False, t, first, upto, due, due, records, law, units, wrongs, doubtful, lanes,
-                distortions, captured, ends_of_bits, strobes, offsets, line_times, takes, draws,
-                place, constant, state, ends, ahead, line_free, pushed, edges, word_firsts,
-                word_lasts, first_bit, last_bit, longest, waiting, notes, since, quiet,
+                True, False, False, t, first, upto, due, due, records, law, units, wrongs,
+                doubtful, lanes, distortions, captured, ends_of_bits, strobes, offsets, line_times,
+                takes, draws, place, constant, state, ends, ahead, line_free, pushed, edges,
+                word_firsts, word_lasts, first_bit, last_bit, longest, waiting, notes, since,
+                quiet,
             )  # fmt: skip
         elif alike and not doubtful[t]:
             walk_trial(
-                True, False, True, t, first, upto, due, due, records, law, units, wrongs, doubtful, lanes,
-                distortions, captured, ends_of_bits, strobes, offsets, line_times, takes, draws,
-                place, constant, state, ends, ahead, line_free, pushed, edges, word_firsts,
+                True, False, True, t, first, upto, due, due, records, law, units, wrongs, doubtful,
+                lanes, distortions, captured, ends_of_bits, strobes, offsets, line_times, takes,
+                draws, place, constant, state, ends, ahead, line_free, pushed, edges, word_firsts,
                 word_lasts, first_bit, last_bit, longest, waiting, notes, since, quiet,
             )  # fmt: skip
         else:
             walk_trial(
-                False, False, True, t, first, upto, due, due, records, law, units, wrongs, doubtful,
-                lanes, distortions, captured, ends_of_bits, strobes, offsets, line_times, takes,
-                draws, place, constant, state, ends, ahead, line_free, pushed, edges, word_firsts,
-                word_lasts, first_bit, last_bit, longest, waiting, notes, since, quiet,
+                False, False, True, t, first, upto, due, due, records, law, units, wrongs,
+                doubtful, lanes, distortions, captured, ends_of_bits, strobes, offsets, line_times,
+                takes, draws, place, constant, state, ends, ahead, line_free, pushed, edges,
+                word_firsts, word_lasts, first_bit, last_bit, longest, waiting, notes, since,
+                quiet,
             )  # fmt: skip
 
 
@@ -188,17 +190,17 @@ def walk_noted(
     for t in range(from_row, to_row):
         if alike and not doubtful[t]:
             walk_trial(
-                True, True, False, t, first, upto, due, later, records, law, units, wrongs, doubtful,
-                lanes, distortions, captured, ends_of_bits, strobes, offsets, line_times, takes,
-                draws, place, constant, state, ends, ahead, line_free, pushed, edges, word_firsts,
-                word_lasts, first_bit, last_bit, longest, waiting, notes, NEVER, FAR,
+                True, True, False, t, first, upto, due, later, records, law, units, wrongs,
+                doubtful, lanes, distortions, captured, ends_of_bits, strobes, offsets, line_times,
+                takes, draws, place, constant, state, ends, ahead, line_free, pushed, edges,
+                word_firsts, word_lasts, first_bit, last_bit, longest, waiting, notes, NEVER, FAR,
             )  # fmt: skip
         else:
             walk_trial(
-                False, True, False, t, first, upto, due, later, records, law, units, wrongs, doubtful,
-                lanes, distortions, captured, ends_of_bits, strobes, offsets, line_times, takes,
-                draws, place, constant, state, ends, ahead, line_free, pushed, edges, word_firsts,
-                word_lasts, first_bit, last_bit, longest, waiting, notes, NEVER, FAR,
+                False, True, False, t, first, upto, due, later, records, law, units, wrongs,
+                doubtful, lanes, distortions, captured, ends_of_bits, strobes, offsets, line_times,
+                takes, draws, place, constant, state, ends, ahead, line_free, pushed, edges,
+                word_firsts, word_lasts, first_bit, last_bit, longest, waiting, notes, NEVER, FAR,
             )  # fmt: skip
         settle(
             law, state[t], waiting[t], records[t % len(records)], notes[t % len(notes)], upto, over
