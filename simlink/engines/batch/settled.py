@@ -208,12 +208,12 @@ def walk_noted(
 
 
 def walk_trial(
-    alike: bool, noted: bool, watched: bool, t: int, first: int, upto: int, due: Any, later: Any, records: Any,
-    law: Any, units: Any, wrongs: Any, doubtful: Any, lanes: Any, distortions: Any, captured: Any,
-    ends_of_bits: Any, strobes: Any, offsets: Any, line_times: Any, takes: Any, draws: Any,
-    place: Any, constant: Any, state: Any, ends: Any, ahead: Any, line_free: Any, pushed: Any,
-    edges: Any, word_firsts: Any, word_lasts: Any, first_bit: Any, last_bit: Any, longest: Any,
-    waiting: Any, notes: Any, since: int, quiet: int,
+    alike: bool, noted: bool, watched: bool, t: int, first: int, upto: int, due: Any, later: Any,
+    records: Any, law: Any, units: Any, wrongs: Any, doubtful: Any, lanes: Any, distortions: Any,
+    captured: Any, ends_of_bits: Any, strobes: Any, offsets: Any, line_times: Any, takes: Any,
+    draws: Any, place: Any, constant: Any, state: Any, ends: Any, ahead: Any, line_free: Any,
+    pushed: Any, edges: Any, word_firsts: Any, word_lasts: Any, first_bit: Any, last_bit: Any,
+    longest: Any, waiting: Any, notes: Any, since: int, quiet: int,
 ) -> None:  # fmt: skip
     """Take one trial on.
 
