@@ -127,6 +127,8 @@ def walk_settled(
 
     Parameters
     ----------
+    doubtful : ndarray of bool, shape (T,)
+        Whether the strobe has to judge each frame of the unit.
     longest : ndarray of int64, shape (2, T), fs
         When the last symbol of a frame has come at the latest, counted from the start of its clock
         and from when its line is free.
