@@ -55,13 +55,8 @@ def _pass(one: Walk, tally: Tally) -> None:
     undecided = np.zeros((0, 0), dtype=RECORD)
     for trials, first, upto, due, _ in one.stretches():
         if first == 0:
-            association = Association(one.scenario, keeps=False)
-            if len(undecided) < len(trials):
-                undecided = np.zeros((len(trials), 2 * one.records.shape[1]), dtype=RECORD)
-            held = np.zeros(len(trials), dtype=np.int64)
             (records, *walking), drawing = one.given_settled(), one.draws.given()
-            adding, associating = tally.given(trials), association.given(trials)
-            sums = tally.sums_of(trials)
+            sums, adding, associating, undecided, held = _begun(one, tally, trials, undecided)
         while (one.state["next"] < upto).any():
             tally.fullest = walk_and_add(
                 first, upto, upto == total, due, records, one.state, sums, tally.fullest,
@@ -69,6 +64,18 @@ def _pass(one: Walk, tally: Tally) -> None:
             )  # fmt: skip
             if held.max() > undecided.shape[1] - records.shape[1]:
                 undecided = np.concatenate([undecided, np.zeros_like(undecided)], axis=1)
+
+
+def _begun(one: Walk, tally: Tally, trials: range, undecided: Any) -> tuple[Any, ...]:
+    """Return what trials that begin are added up and associated with, as `walk_and_add` takes it.
+
+    Room for what is undecided is made if there is none yet for so many.
+    """
+    if len(undecided) < len(trials):
+        undecided = np.zeros((len(trials), 2 * one.records.shape[1]), dtype=RECORD)
+    associating = Association(one.scenario, keeps=False).given(trials)
+    held = np.zeros(len(trials), dtype=np.int64)
+    return tally.sums_of(trials), tally.given(trials), associating, undecided, held
 
 
 @compiled
@@ -125,12 +132,7 @@ def _pass_back(one: Walk, tally: Tally) -> None:
     undecided = np.zeros((0, 0), dtype=RECORD)
     for trials, first, upto, due, later in one.stretches():
         if first == 0:
-            association = Association(one.scenario, keeps=False)
-            if len(undecided) < len(trials):
-                undecided = np.zeros((len(trials), 2 * one.records.shape[1]), dtype=RECORD)
-            held = np.zeros(len(trials), dtype=np.int64)
-            adding, associating = tally.given(trials), association.given(trials)
-            sums = tally.sums_of(trials)
+            sums, adding, associating, undecided, held = _begun(one, tally, trials, undecided)
         while True:
             records, *walking = one.given_settled()
             tally.fullest = walk_back_and_add(

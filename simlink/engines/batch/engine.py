@@ -114,8 +114,6 @@ class Walk:
         self.words = words
         self.loops = scenario.trigger.pattern == "after_read"
         self.by_remote = scenario.link.scheme == "remote_master"
-        #: Of bits that transients may invert: nothing else that they do leaves wrong ones here.
-        self.upset_bits = self.by_remote and may_upset(scenario, "return")
         law = np.zeros(1, dtype=LAW)
         self.law = law
         host, frame = scenario.host, scenario.frame

@@ -12,10 +12,10 @@ from typing import Any
 from simlink.base.instants import FAR, NEVER
 from simlink.engines.batch.rings import slot
 from simlink.link.fate import OVERRUN, fate_of_read
-from simlink.link.fifo import WhenFull, may_replace, released_before
+from simlink.link.fifo import WhenFull, admits, may_replace, released_before
 from simlink.link.host import begins_at, is_read_on, reads_from, underruns
 
-DROP_NEW = int(WhenFull.DROP_NEW)
+DROP_NEW, DROP_OLD = int(WhenFull.DROP_NEW), int(WhenFull.DROP_OLD)
 
 
 def latch_edge(st: Any, record: Any, note: Any) -> None:
@@ -120,19 +120,6 @@ def free(st: Any, ends: Any, upto: int) -> None:
         st.freed += 1
 
 
-def close(st: Any, ends: Any, when: int) -> None:
-    """Have the slot of a frame that ends short and is never read freed at an instant.
-
-    Every read that ends before that has been named.
-    """
-    place = st.named
-    while place > st.freed and ends[slot(place - 1, ends)] > when:
-        ends[slot(place, ends)] = ends[slot(place - 1, ends)]
-        place -= 1
-    ends[slot(place, ends)] = when
-    st.named += 1
-
-
 def freed_upto(ends: Any, freed: int, upto: int) -> int:
     """Return how many slots reads have freed by an instant, inclusive, of which some are known.
 
@@ -161,6 +148,51 @@ def discard(law: Any, st: Any, waiting: Any, records: Any, notes: Any, now: int)
     record.fate = OVERRUN
     st.head += 1
     return True
+
+
+def arrive(
+    law: Any,
+    st: Any,
+    waiting: Any,
+    ends: Any,
+    records: Any,
+    notes: Any,
+    latencies: Any,
+    latency: int,
+    came: int,
+) -> tuple[int, bool]:
+    """Let a frame's first bit come; return the slots taken then, and whether it gets one."""
+    if not law.certain:
+        advance(law, st, waiting, ends, records, notes, latencies, latency, came, -1)
+    free(st, ends, came)
+    occupancy = st.tail - st.head + st.named - st.freed
+    room = admits(occupancy, law.depth)
+    if not room and law.when_full == DROP_OLD:
+        room = discard(law, st, waiting, records, notes, came)
+    return occupancy, room
+
+
+def close(
+    law: Any,
+    st: Any,
+    waiting: Any,
+    ends: Any,
+    records: Any,
+    notes: Any,
+    latencies: Any,
+    latency: int,
+    when: int,
+) -> None:
+    """Have the slot of a frame that ends short and is never read freed at an instant."""
+    if not law.certain:
+        # Every read that ends before has then been named.
+        advance(law, st, waiting, ends, records, notes, latencies, latency, when, -1)
+    place = st.named
+    while place > st.freed and ends[slot(place - 1, ends)] > when:
+        ends[slot(place, ends)] = ends[slot(place - 1, ends)]
+        place -= 1
+    ends[slot(place, ends)] = when
+    st.named += 1
 
 
 def end_of(

@@ -27,42 +27,12 @@ from simlink.engines.batch.hits import (
     note_harm,
 )
 from simlink.engines.batch.rings import draw
+from simlink.engines.batch.strobe import send
 from simlink.link.channel import arrives_at
 from simlink.link.fifo import WhenFull
 from simlink.link.host_clocked import cross_edges
 
 DROP_OLD, STALL = int(WhenFull.DROP_OLD), int(WhenFull.STALL)
-
-
-def strobes_come(
-    law: Any,
-    unit: Any,
-    start: int,
-    draws: Any,
-    place: Any,
-    constant: Any,
-    at: int,
-    offsets: Any,
-    ahead: int,
-    room: Any,
-) -> None:
-    """Work out when the edges of a frame's strobe come out, of one that is drawn edge by edge.
-
-    Parameters
-    ----------
-    offsets : ndarray of int64, shape (2 N,), fs
-        As they are sent, counted from the start.
-    ahead : int, fs
-        When the strobe's edge before came out.
-    room : ndarray of int64, shape (2, 2 N)
-        The first row is filled.
-    """
-    own = EDGES + law.lanes * law.bits
-    for edge in range(2 * law.bits):
-        room[0, edge] = start + offsets[edge]
-        room[1, edge] = draw(draws, place, constant, own + edge, at)
-    came, distortion = room[0], unit.strobe_distortion
-    cross_edges(came, 2 * law.bits, unit.strobe, distortion, room[1], 0, ahead)
 
 
 def receive(
@@ -140,7 +110,9 @@ def receive(
     if noted + (law.lanes + 2) * bits + 1 >= len(harms):
         return ROOM, False, 0, comes, NEVER, 0
     if judged:
-        strobes_come(law, unit, start, draws, place, constant, at, offsets, strobe_ahead, room)
+        send(law, start, draws, place, constant, at, offsets, room)
+        distortion = unit.strobe_distortion
+        cross_edges(room[0], 2 * bits, unit.strobe, distortion, room[1], 0, strobe_ahead)
     edge_jitter = LATE_BITS + 2 * law.lanes * bits
     kept, first_lost, unknown = 0, bits, False
     for bit in range(bits):
@@ -173,7 +145,7 @@ def receive(
                     time = arrives_at(start + offsets[2 * bit], unit.strobe, off, NEVER)
                     strobe[0, which] = strobe[1, which] = time
                 doubt = asked[0, 0] > 0
-            if not doubt and strobe[0, one + 1] - strobe[1, one] > law.gap:
+            if not doubt and begins_apart(law, strobe, one + 1):
                 own = min(own, one + 1)
     wrong, exact = False, law.all_drawn or law.low == law.high
     for lane in range(law.lanes):
@@ -215,8 +187,8 @@ def receive(
     if not exact:
         # Nothing else asks when exactly these come.
         for one in range(kept):
-            begins = one == own or (one > own and begins_apart(law, strobe, one))
-            if begins or (one < own and (every or (one == 0 and first_lost == 0))):
+            asks = one < own and (every or (one == 0 and first_lost == 0))
+            if asks or (one > 0 and begins_apart(law, strobe, one)):
                 bit = placed[0, one]
                 for lane in range(law.lanes):
                     off = late_draw(late, asked, LATE_BITS + lane * bits + bit, k)
@@ -231,7 +203,7 @@ def receive(
     lacks = DRAWS if asked[0, 0] > 0 else 0
     parts = 0
     if not lacks:
-        parts = apart(law, own, kept, strobe, placed, room)
+        parts = apart(law, kept, strobe, placed, room)
         if parts < 0 or (parts > 0 and law.when_full == STALL):
             lacks = WHOLE
     if lacks:
@@ -266,13 +238,13 @@ def begins_apart(law: Any, strobe: Any, one: int) -> bool:
     return found
 
 
-def apart(law: Any, own: int, kept: int, strobe: Any, placed: Any, room: Any) -> int:
+def apart(law: Any, kept: int, strobe: Any, placed: Any, room: Any) -> int:
     """Find the frames that gaps part from a conversion's own.
 
     Parameters
     ----------
-    own, kept : int
-        How many bits of each lane that come are the frame's own, and how many there are.
+    kept : int
+        How many bits of each lane come.
     strobe : ndarray of int64, shape (2, N), fs
         The first and the last that the strobe of each may come.
     placed
@@ -289,7 +261,7 @@ def apart(law: Any, own: int, kept: int, strobe: Any, placed: Any, room: Any) ->
     parts, begun = 0, 0
     before = NEVER
     for one in range(1, kept + 1):
-        if one < kept and one != own and not (one > own and begins_apart(law, strobe, one)):
+        if one < kept and not begins_apart(law, strobe, one):
             continue
         came, last = FAR, NEVER
         for lane in range(law.lanes):

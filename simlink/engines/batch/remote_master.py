@@ -24,15 +24,7 @@ from simlink.engines.batch.draws import (
     SYNC_DELAY,
     TRIGGER_JITTER,
 )
-from simlink.engines.batch.fifo_host import (
-    advance,
-    close,
-    discard,
-    end_of,
-    free,
-    note_gone,
-    read_frame,
-)
+from simlink.engines.batch.fifo_host import advance, arrive, close, end_of, note_gone, read_frame
 from simlink.engines.batch.hits import (
     DRAWS,
     PART,
@@ -65,7 +57,7 @@ from simlink.link.fate import (
     NOT_RECEIVED,
     OVERRUN,
 )
-from simlink.link.fifo import WhenFull, admits, releases_at
+from simlink.link.fifo import WhenFull, releases_at
 from simlink.link.host import (
     begins_at,
     busy_falls,
@@ -76,7 +68,6 @@ from simlink.link.host import (
 from simlink.link.remote_clock import held_back_until, starts_at
 from simlink.link.trigger import leaves_at
 
-DROP_OLD = int(WhenFull.DROP_OLD)
 STALL = int(WhenFull.STALL)
 
 
@@ -367,15 +358,12 @@ def walk(
                 latest = max(start + spans[t], whole)
                 if asks_strobe:
                     latest = max(latest, st.strobe)
-                closes, kept, loses, parts = NEVER, law.bits, False, 0
+                closes, kept, loses, parts, turned = NEVER, law.bits, False, 0, False
                 if came <= st.closing:
                     # The frame before still has its place when this one comes.
                     lacks = WHOLE
-                if back_starts[back_next] < latest or lacks:
-                    turned = False
-                    if lacks:
-                        pass
-                    elif law.leaves or strobe_does[t] == SPOILS:
+                elif back_starts[back_next] < latest:
+                    if law.leaves or strobe_does[t] == SPOILS:
                         lacks = WINDOWS if back_next == len(back_ends) - 1 else WHOLE
                     elif law.packets:
                         lacks, turned, loses, (came, enough, whole, need) = receive_packets(
@@ -398,17 +386,17 @@ def walk(
                             held[0],
                             back_starts, back_ends, late[t], asked, harms,
                         )  # fmt: skip
-                    if lacks:
-                        st.wants, st.strobe = latest, strobe_before
-                        for one in range(law.lanes):
-                            # Where not all are drawn, no bit catches up with one ahead of it.
-                            before[one] = held[0, one] if law.all_drawn else NEVER
-                            line[one] = held[1, one] if law.all_drawn else NEVER
-                        last_arrival, ready_before = arrival_before, sample_before
-                        readout_end = readout_before
-                        st.admitted -= 1
-                        break
-                    wrong = wrong or turned
+                if lacks:
+                    st.wants, st.strobe = latest, strobe_before
+                    for one in range(law.lanes):
+                        # Where not all are drawn, no bit catches up with one ahead of it.
+                        before[one] = held[0, one] if law.all_drawn else NEVER
+                        line[one] = held[1, one] if law.all_drawn else NEVER
+                    last_arrival, ready_before = arrival_before, sample_before
+                    readout_end = readout_before
+                    st.admitted -= 1
+                    break
+                wrong = wrong or turned
                 if came < FAR:
                     st.closing, st.short = whole if loses else closes, -1
                 if st.short < 0 and (loses or parts > 0):
@@ -417,13 +405,9 @@ def walk(
                     move_up(law, last_bits, placed, kept, pushed)
             if taken and came < FAR:
                 st.now = came
-                if not law.certain:
-                    advance(law, st, wait, end, record_of, note_of, latencies, latency, came, -1)
-                free(st, end, came)
-                occupancy = st.tail - st.head + st.named - st.freed
-                room = admits(occupancy, law.depth)
-                if not room and law.when_full == DROP_OLD:
-                    room = discard(law, st, wait, record_of, note_of, came)
+                occupancy, room = arrive(
+                    law, st, wait, end, record_of, note_of, latencies, latency, came
+                )
                 fate = IN_FLIGHT if room else OVERRUN
                 if room and law.keeps_words:
                     keep_words(
@@ -433,12 +417,7 @@ def walk(
                     # It ends short of what is enough for a release.
                     fate = NOT_RECEIVED
                     if kept < law.bits:
-                        if not law.certain:
-                            advance(
-                                law, st, wait, end, record_of, note_of, latencies, latency, closes,
-                                -1,
-                            )  # fmt: skip
-                        close(st, end, closes)
+                        close(law, st, wait, end, record_of, note_of, latencies, latency, closes)
                 elif room:
                     off = draw(drawn, place, constant, SYNC_DELAY, at)
                     planned = releases_at(enough, off, last_release)
@@ -461,21 +440,11 @@ def walk(
                 for part in range(parts):
                     # Nobody reads it, but it takes a slot until a gap has ended it.
                     came, closes = edges[0, part], edges[1, part]
-                    if not law.certain:
-                        advance(
-                            law, st, wait, end, record_of, note_of, latencies, latency, came, -1
-                        )
-                    free(st, end, came)
-                    room = admits(st.tail - st.head + st.named - st.freed, law.depth)
-                    if not room and law.when_full == DROP_OLD:
-                        room = discard(law, st, wait, record_of, note_of, came)
+                    _, room = arrive(
+                        law, st, wait, end, record_of, note_of, latencies, latency, came
+                    )
                     if room:
-                        if not law.certain:
-                            advance(
-                                law, st, wait, end, record_of, note_of, latencies, latency, closes,
-                                -1,
-                            )  # fmt: skip
-                        close(st, end, closes)
+                        close(law, st, wait, end, record_of, note_of, latencies, latency, closes)
                     note_harm(harms, PART, t, k, NOT_RECEIVED if room else OVERRUN, 0, NEVER)
                     st.closing = closes
             note.planned = planned

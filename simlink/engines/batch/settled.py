@@ -296,13 +296,14 @@ def walk_trial(
                     break
                 credited = end[slot(number, end)]
                 start = held_back_until(start, arrives_at(credited, credit, 0, NEVER))
-            latest = start + from_start
-            if not alike and packets:
-                for one in range(law.lanes):
-                    latest = max(latest, line[one] + from_free)
-            if watched and latest > quiet:
-                reached = k
-                break
+            if watched:
+                latest = start + from_start
+                if not alike and packets:
+                    for one in range(law.lanes):
+                        latest = max(latest, line[one] + from_free)
+                if latest > quiet:
+                    reached = k
+                    break
             ready_before = max(ready_before, ready)
             admitted += 1
             readout_end = start + readout

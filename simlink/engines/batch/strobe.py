@@ -116,6 +116,22 @@ def _column(values: Times) -> Times:
     return values[:, np.newaxis]
 
 
+def send(
+    law: Any, start: int, draws: Any, place: Any, constant: Any, at: int, edges: Any, room: Any
+) -> None:
+    """Fill the two rows of room with the instants at which a strobe's edges are sent, and jitter.
+
+    Parameters
+    ----------
+    start, edges, room
+        As in `spoils`.
+    """
+    own = EDGES + law.lanes * law.bits
+    for edge in range(2 * law.bits):
+        room[0, edge] = start + edges[edge]
+        room[1, edge] = draw(draws, place, constant, own + edge, at)
+
+
 def spoils(
     law: Any,
     st: Any,
@@ -152,16 +168,13 @@ def spoils(
     """
     bits = law.bits
     came, jitter = room[0], room[1]
-    own = EDGES + law.lanes * bits
-    for edge in range(2 * bits):
-        came[edge] = start + edges[edge]
-        jitter[edge] = draw(draws, place, constant, own + edge, at)
+    send(law, start, draws, place, constant, at, edges, room)
     passed, st.strobe = cross_clock(
         came, 2 * bits, unit.strobe, unit.strobe_distortion, jitter, unit.return_pulse, st.strobe
     )
     if passed < 2 * bits:
         return True
-    last = own + 2 * bits
+    last = EDGES + law.lanes * bits + 2 * bits
     for lane in range(law.lanes):
         delay, longer = lanes[lane], distortions[lane]
         valid, until = ahead[lane], ahead[lane]
