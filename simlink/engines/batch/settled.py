@@ -140,6 +140,7 @@ def walk_settled(
     alike = are_alike(law, place)
     for t in range(from_row, to_row):
         # Where nothing but the latency is drawn, all that depends on other draws is left out.
+        # Handed over as one tuple for all, the same arguments cost some percent of a long run.
         if alike and not doubtful[t] and quiet == FAR:
             walk_trial(
                 True, False, False, t, first, upto, due, due, records, law, units, wrongs,
