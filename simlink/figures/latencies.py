@@ -16,6 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from simlink.base.instants import FAR, NEVER, Times
+from simlink.base.untouched import untouched
 from simlink.figures.adding import BINS, FIRST_BIN, REACH, SHIFT, bin_of
 from simlink.figures.intervals import CONFIDENCE, HIGH, LOW, Interval, share
 
@@ -41,8 +42,10 @@ class Latencies:
     ----------
     reach : ndarray of REACH, shape (1,)
         How many there are, the smallest and the largest.
-    bins : ndarray of int64, shape (groups, BINS), or (0, BINS) where all values are kept
-        How many lie in each bin. Memory is taken for those alone that are ever counted in.
+    base : int
+        The first bin for which there is room.
+    bins : ndarray of int64, shape (groups, bins), or (0, bins) where all values are kept
+        How many lie in each bin from there on.
     """
 
     def __init__(self, trials: int, total: int) -> None:
@@ -52,7 +55,8 @@ class Latencies:
         self.reach["least"], self.reach["largest"] = FAR, NEVER
         #: Groups and values, of a run that keeps all.
         self._kept: list[tuple[npt.NDArray[np.int8], Times]] = []
-        self.bins: Counts = np.zeros((0 if self.exact else self.groups, BINS), dtype=np.int64)
+        self.base = 0
+        self.bins: Counts = np.zeros((0 if self.exact else self.groups, 0), dtype=np.int64)
 
     @property
     def count(self) -> int:
@@ -68,6 +72,26 @@ class Latencies:
     def largest(self) -> int | None:
         """The largest, in fs; None if there is none."""
         return int(self.reach["largest"][0]) if self.count else None
+
+    def counted(self) -> Counts:
+        """Return the counts with room for every bin, shape (groups, BINS), to be counted in."""
+        self._widen(slice(0, BINS))
+        return self.bins
+
+    def _widen(self, there: slice) -> None:
+        """Make room for some bins, if there is none."""
+        before, first, upto = self.bins, self.base, self.base + self.bins.shape[1]
+        if first <= there.start and there.stop <= upto:
+            return
+        if first == upto:
+            first, upto = there.start, there.start
+        self.base = min(first, there.start)
+        self.bins = untouched(len(before), max(upto, there.stop) - self.base)
+        self._of(slice(first, upto))[...] = before
+
+    def _of(self, there: slice) -> Counts:
+        """Return some of the bins for which there is room."""
+        return self.bins[:, there.start - self.base : there.stop - self.base]
 
     def keep(self, groups: npt.NDArray[np.int8], values: Times, count: int) -> None:
         """Keep the first ``count`` of some latencies, already in ``reach``, with their groups."""
@@ -87,12 +111,13 @@ class Latencies:
         self._note(*(int(other.reach[name][0]) for name in ("count", "least", "largest")))
         self._kept.extend(other._kept)
         if not self.exact:
-            self.bins[:, there] += other.bins[:, there]
+            self._widen(there)
+            self._of(there)[...] += other._of(there)
 
     def _there(self) -> slice:
         """Return the bins from the smallest to the largest value."""
         if self.least is None or self.largest is None:
-            return slice(0)
+            return slice(0, 0)
         return slice(int(bin_of(self.least)), int(bin_of(self.largest)) + 1)
 
     def state(self) -> dict[str, Any]:
@@ -103,7 +128,7 @@ class Latencies:
         found: dict[str, Any] = {name: int(self.reach[name][0]) for name in REACH.names or ()}
         if not self.exact:
             there = self._there()
-            return found | {"base": int(there.start or 0), "bins": self.bins[:, there]}
+            return found | {"base": there.start, "bins": self._of(there)}
         found["group"] = np.concatenate([np.zeros(0, np.int8), *(one for one, _ in self._kept)])
         found["values"] = np.concatenate([np.zeros(0, np.int64), *(one for _, one in self._kept)])
         return found
@@ -134,11 +159,11 @@ class Latencies:
                 self._kept = [(group, values)]
         else:
             bins, there = state["bins"], self._there()
-            good = 0 <= (there.start or 0) <= there.stop <= BINS and self.count >= 0
-            good = good and bins.shape == self.bins[:, there].shape
-            good = good and state.get("base") == (there.start or 0) and bins.sum() == self.count
+            good = 0 <= there.start <= there.stop <= BINS and self.count >= 0
+            good = good and bins.shape == (self.groups, there.stop - there.start)
+            good = good and state.get("base") == there.start and bins.sum() == self.count
             if good:
-                self.bins[:, there] = bins
+                self.base, self.bins = there.start, bins.copy()
         if not good:
             raise ValueError("latencies that do not agree with each other")
 
@@ -221,7 +246,7 @@ class Latencies:
         assert self.least is not None
         assert self.largest is not None
         there = self._there()
-        return _Binned(FIRST_BIN + there.start, self.bins[:, there], self.least, self.largest)
+        return _Binned(FIRST_BIN + there.start, self._of(there), self.least, self.largest)
 
 
 def _ends(

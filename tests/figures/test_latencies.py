@@ -118,17 +118,21 @@ def test_one_value_over_and_over(exact, value):
     assert edges[0] < value < edges[-1] or value in (edges[0], edges[-1])
 
 
+@pytest.mark.parametrize("order", [range(6), [3, 5, 0, 1, 4, 2]], ids=["upwards", "mixed"])
 @pytest.mark.parametrize("exact", [True, False])
-def test_parts_merge_to_the_whole(exact):
-    """Trials taken in one at a time, each with its own range of bins."""
+def test_parts_merge_to_the_whole(exact, order):
+    """Trials taken in one at a time, each with its own range of bins, then counted further."""
     rng = np.random.default_rng(4)
     rows = (rng.lognormal(15, 1, (6, 300)) * np.arange(1, 7)[:, np.newaxis] ** 3).astype(np.int64)
     whole = gathered(rows, exact=exact)
     total = tally_of(rows, exact).to_read
-    for trial in range(6):
+    for trial in order:
         part = tally_of(rows, exact)
         take(part, range(trial, trial + 1), 0, rows[trial : trial + 1])
         total.merge(part.to_read)
+    counts = total.counted()
+    assert counts.shape == (0 if exact else 6, BINS)
+    assert counts.sum(axis=1).tolist() == ([] if exact else [300] * 6)
     for q in (0.1, 0.5, 0.99):
         assert total.quantile(q) == whole.quantile(q)
     edges = np.linspace(0, float(rows.max()) + 1, 20)
