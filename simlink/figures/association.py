@@ -617,7 +617,7 @@ class Association:
         self._law, self._scenario = law, scenario
         self._total = scenario.conversions
         self._keeps = keeps
-        self._open: dict[range, _Trials] = {}
+        self._open: dict[range, Trials] = {}
         self.outcomes: dict[range, Any] = {}
         self.beliefs: dict[range, Times] = {}
 
@@ -626,10 +626,15 @@ class Association:
         """Whether every trial that was begun is over."""
         return not self._open
 
-    def given(self, trials: range) -> tuple[Any, ...]:
-        """Return what `associate` is given behind the sums, for somebody else to call it."""
-        none, known = np.zeros((len(trials), 0), dtype=np.bool_), np.zeros(len(trials), np.int64)
-        return self._law, *_Trials(self._scenario, trials, 0).given(none, known)
+    def begun(self, trials: range) -> Trials:
+        """Return where trials stand that begin, for somebody else to call `associate`."""
+        return Trials(self._scenario, trials, 0)
+
+    def given(self, trials: Trials) -> tuple[Any, ...]:
+        """Return what `associate` is given behind the sums; what is known is to be filled in."""
+        count = len(trials.states)
+        none, known = np.zeros((count, 0), dtype=np.bool_), np.zeros(count, dtype=np.int64)
+        return self._law, *trials.given(none, known)
 
     def add(self, block: FrameBlock, sums: Any, short: bool) -> None:
         """Take in a block, each trial's in order.
@@ -645,14 +650,14 @@ class Association:
         """
         one = self._open.get(block.trials)
         if one is None:
-            one = _Trials(self._scenario, block.trials, self._total if self._keeps else 0)
+            one = Trials(self._scenario, block.trials, self._total if self._keeps else 0)
             self._open[block.trials] = one
             if self._keeps:
                 self.outcomes[block.trials] = one.outcomes
         records, first = block.records, block.first
         over = block.first + block.count == self._total
         if block.unrequested is not None and len(block.unrequested):
-            one.take_extras(block)
+            one.take_extras(block.unrequested, block.trials)
         if self._keeps:
             self.beliefs[block.trials] = one.beliefs
         held = one.undecided
@@ -673,13 +678,13 @@ class Association:
         low = max(self._oldest(one) - first, 0)
         one.undecided = None if low == records.shape[1] else records[:, low:].copy()
 
-    def _oldest(self, one: _Trials) -> int:
+    def _oldest(self, one: Trials) -> int:
         """Return from which conversion on records may still be asked for."""
         timeout = self._law["timeout"][0]
         return int(oldest_asked_for(timeout, one.reached, one.states["next"]).min())
 
     def _associate(
-        self, one: _Trials, records: Any, first: int, over: bool, sums: Any, short: bool
+        self, one: Trials, records: Any, first: int, over: bool, sums: Any, short: bool
     ) -> None:
         flags, known = one.flagged(records, one.extras, over)
         (associate.uncompiled if short else associate)(
@@ -693,7 +698,7 @@ class Association:
         )
 
 
-class _Trials:
+class Trials:
     """Where the trials of one block stand."""
 
     def __init__(self, scenario: Scenario, trials: range, kept: int) -> None:
@@ -710,11 +715,10 @@ class _Trials:
         self.extras = _NO_EXTRAS
         self.beliefs = np.zeros(0, dtype=np.int64)
 
-    def take_extras(self, block: FrameBlock) -> None:
+    def take_extras(self, extras: Any, trials: range) -> None:
         """Take in frames that no trigger asked for, each behind those of its trial."""
-        assert block.unrequested is not None
-        more = block.unrequested.copy()
-        more["trial"] -= block.trials.start
+        more = extras.copy()
+        more["trial"] -= trials.start
         # Places among them move on by what comes in for trials ahead.
         self.states["extra"] += np.searchsorted(more["trial"], np.arange(len(self.states)))
         every = np.concatenate([self.extras, more])

@@ -9,8 +9,6 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
-
 from simlink.base.compiled import compiled
 from simlink.base.instants import FAR, NEVER
 from simlink.engines.batch.engine import BatchEngine
@@ -18,9 +16,11 @@ from simlink.engines.batch.rings import slot
 from simlink.engines.batch.settled import walk_noted, walk_settled
 from simlink.engines.batch.streams import fill
 from simlink.figures.adding import add
-from simlink.figures.association import FEW, Association, associate, oldest_asked_for
+from simlink.figures.association import associate
+from simlink.figures.between_windows import pass_between
+from simlink.figures.piecewise import Piecewise, add_up
 from simlink.link.fault_line import has_line
-from simlink.records import RECORD, FrameBlock
+from simlink.records import FrameBlock
 
 if TYPE_CHECKING:
     from simlink.engines.batch.engine import Walk
@@ -43,6 +43,8 @@ def blocks_left(scenario: Scenario, trials: range, tally: Tally) -> Iterator[Fra
     for one in BatchEngine().walks(scenario, trials, words=False):
         if not one.passes or has_line(scenario):
             yield from one.run()
+        elif one.upset_at_all:
+            pass_between(one, tally)
         elif one.reaches_back:
             _pass_back(one, tally)
         else:
@@ -52,37 +54,24 @@ def blocks_left(scenario: Scenario, trials: range, tally: Tally) -> Iterator[Fra
 def _pass(one: Walk, tally: Tally) -> None:
     """Have trials walked and added up."""
     total = one.scenario.conversions
-    undecided = np.zeros((0, 0), dtype=RECORD)
+    some = Piecewise(one, tally)
     for trials, first, upto, due, _ in one.stretches():
         if first == 0:
+            some.open(trials)
             (records, *walking), drawing = one.given_settled(), one.draws.given()
-            sums, adding, associating, undecided, held = _begun(one, tally, trials, undecided)
         while (one.state["next"] < upto).any():
             tally.fullest = walk_and_add(
-                first, upto, upto == total, due, records, one.state, sums, tally.fullest,
-                tuple(walking), drawing, adding, associating, undecided, held,
+                first, upto, upto == total, due, records, one.state, tuple(walking), drawing,
+                *some.given(),
             )  # fmt: skip
-            if held.max() > undecided.shape[1] - records.shape[1]:
-                undecided = np.concatenate([undecided, np.zeros_like(undecided)], axis=1)
-
-
-def _begun(one: Walk, tally: Tally, trials: range, undecided: Any) -> tuple[Any, ...]:
-    """Return what trials that begin are added up and associated with, as `walk_and_add` takes it.
-
-    Room for what is undecided is made if there is none yet for so many.
-    """
-    if len(undecided) < len(trials):
-        undecided = np.zeros((len(trials), 2 * one.records.shape[1]), dtype=RECORD)
-    associating = Association(one.scenario, keeps=False).given(trials)
-    held = np.zeros(len(trials), dtype=np.int64)
-    return tally.sums_of(trials), tally.given(trials), associating, undecided, held
+            if some.held.max() > some.undecided.shape[1] - records.shape[1]:
+                some.widen()
 
 
 @compiled
 def walk_and_add(
-    first: int, upto: int, over: bool, due: Any, records: Any, state: Any, sums: Any,
-    fullest: int, walking: Any, drawing: Any, adding: Any, associating: Any, undecided: Any,
-    held: Any,
+    first: int, upto: int, over: bool, due: Any, records: Any, state: Any, walking: Any,
+    drawing: Any, sums: Any, fullest: int, adding: Any, associating: Any, undecided: Any, held: Any,
 ) -> int:  # fmt: skip
     """Take trials on, to before conversion ``upto``, or to where one has no room for what it holds.
 
@@ -90,14 +79,10 @@ def walk_and_add(
     ----------
     first, upto, over, due, records, state
         As `walk_settled` and `associate` take them.
-    sums, fullest
-        As `adding.add` takes them.
-    walking, drawing, adding, associating : tuple
-        What else `walk_settled`, `streams.fill`, `add` and `associate` are given.
-    undecided : ndarray of RECORD, shape (T, room)
-        The records of each trial that are not associated yet, for which later ones are needed.
-    held : ndarray of int64, shape (T,)
-        How many those are.
+    walking, drawing : tuple
+        What else `walk_settled` and `streams.fill` are given.
+    sums, fullest, adding, associating, undecided, held
+        As `piecewise.add_up` takes them.
 
     Returns
     -------
@@ -129,29 +114,29 @@ def walk_and_add(
 def _pass_back(one: Walk, tally: Tally) -> None:
     """Have trials walked and added up whose conversions reach back."""
     total = one.scenario.conversions
-    undecided = np.zeros((0, 0), dtype=RECORD)
+    some = Piecewise(one, tally)
     for trials, first, upto, due, later in one.stretches():
         if first == 0:
-            sums, adding, associating, undecided, held = _begun(one, tally, trials, undecided)
+            some.open(trials)
         while True:
             records, *walking = one.given_settled()
             tally.fullest = walk_back_and_add(
-                first, upto, upto == total, due, later, records, one.state, sums, tally.fullest,
-                tuple(walking), one.draws.given(), adding, associating, undecided, held,
+                first, upto, upto == total, due, later, records, one.state, tuple(walking),
+                one.draws.given(), *some.given(),
             )  # fmt: skip
             if (one.state["next"] == upto).all():
                 break
-            if held.max() + records.shape[1] > undecided.shape[1]:
-                undecided = np.concatenate([undecided, np.zeros_like(undecided)], axis=1)
+            if some.held.max() + records.shape[1] > some.undecided.shape[1]:
+                some.widen()
             else:
                 one.widen()
 
 
 @compiled
 def walk_back_and_add(
-    first: int, upto: int, over: bool, due: Any, later: Any, records: Any, state: Any, sums: Any,
-    fullest: int, walking: Any, drawing: Any, adding: Any, associating: Any, undecided: Any,
-    held: Any,
+    first: int, upto: int, over: bool, due: Any, later: Any, records: Any, state: Any,
+    walking: Any, drawing: Any, sums: Any, fullest: int, adding: Any, associating: Any,
+    undecided: Any, held: Any,
 ) -> int:  # fmt: skip
     """Take trials on as `walk_and_add` does, whose conversions reach back.
 
@@ -161,7 +146,7 @@ def walk_back_and_add(
         As `walk_noted` takes it.
     records : ndarray of RECORD, shape (T, a power of two)
         Twice as long as a piece: what is still open of a trial stays in its place.
-    first, upto, over, due, state, sums, fullest, walking, drawing, adding, associating, undecided,
+    first, upto, over, due, state, walking, drawing, sums, fullest, adding, associating, undecided,
     held
         As in `walk_and_add`.
 
@@ -171,7 +156,6 @@ def walk_back_and_add(
         The most slots seen taken. A trial for which there is no room has stopped.
     """
     size = records.shape[1]
-    law, states, reached, known = associating[0][0], associating[1], associating[2], associating[6]
     for t in range(len(state)):
         while state[t].next < upto:
             now, given = state[t].next, state[t].low
@@ -185,37 +169,10 @@ def walk_back_and_add(
             while given < state[t].low:
                 at = slot(given, records[t])
                 here = min(state[t].low - given, size - at)
-                rows, before, ends = records[t : t + 1, at : at + here], held[t], given + here
-                last = over and ends == upto
-                fullest = add(rows, t, fullest, sums, *adding)
-                oldest = given
-                if before > 0:
-                    # A few more records decide most of these: not all are copied for them.
-                    few = min(here, FEW)
-                    for one in range(few):
-                        undecided[t, before + one] = rows[0, one]
-                    known[t] = before + few
-                    some = undecided[t : t + 1, : before + few]
-                    associate(
-                        some, t, given - before, last and few == here, sums, *associating
-                    )  # fmt: skip
-                    oldest = oldest_asked_for(law.timeout, reached[t], states[t].next)
-                    if oldest < given and few < here:
-                        for one in range(few, here):
-                            undecided[t, before + one] = rows[0, one]
-                        known[t] = before + here
-                        some = undecided[t : t + 1, : before + here]
-                        associate(some, t, given - before, last, sums, *associating)
-                if oldest >= given and reached[t] < ends:
-                    known[t] = here
-                    associate(rows, t, given, last, sums, *associating)
-                held[t] = ends - min(
-                    ends, oldest_asked_for(law.timeout, reached[t], states[t].next)
-                )
-                for one in range(held[t]):
-                    if held[t] <= here:
-                        undecided[t, one] = rows[0, here - held[t] + one]
-                    else:
-                        undecided[t, one] = undecided[t, before + here - held[t] + one]
+                ends = given + here
+                fullest = add_up(
+                    records[t : t + 1, at : at + here], t, given, over and ends == upto, sums,
+                    fullest, adding, associating, undecided, held,
+                )  # fmt: skip
                 given = ends
     return fullest

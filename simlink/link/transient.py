@@ -101,12 +101,21 @@ def ramp_lasts(swing: int, slew: int) -> int:
     return round_ratio(swing * _SCALE, slew)
 
 
-def _sizes() -> Iterator[int]:
+def _sizes(first: int = FIRST) -> Iterator[int]:
     """Yield how many events of a source are worked out together, stretch by stretch."""
-    size = FIRST
+    size = first
     while True:
         yield size
         size = min(2 * size, CHUNK)
+
+
+def _likely(scenario: Scenario, each: Fraction) -> int:
+    """Return about the most events of a source that a trial sees; ``each``, in fs, between two."""
+    rate = scenario.trigger.rate
+    if rate is None:
+        return FIRST
+    mean = float(min(scenario.conversions * period_of(rate.value) / each, Fraction(CHUNK)))
+    return min(max(FIRST, math.ceil(mean + 3 * math.sqrt(mean))), CHUNK)
 
 
 def _at(source: Transient, *_: object) -> Iterator[Times]:
@@ -118,9 +127,9 @@ def _at(source: Transient, *_: object) -> Iterator[Times]:
 def _poisson(source: Transient, scenario: Scenario, trial: int, name: str) -> Iterator[Times]:
     """Yield the instants of a Poisson stream; beyond the longest trial there are none."""
     assert source.rate is not None
-    law = exponential_time(float(period_of(source.rate.value)))
-    column, last = Column(law, scenario.seed, trial, f"{name}.rate"), 0
-    for count in _sizes():
+    each = period_of(source.rate.value)
+    column, last = Column(exponential_time(float(each)), scenario.seed, trial, f"{name}.rate"), 0
+    for count in _sizes(_likely(scenario, each)):
         gaps = column.take(count)
         if float(last) + float(gaps.sum(dtype=np.float64)) < FAR:
             found = last + np.cumsum(gaps)
@@ -148,7 +157,7 @@ def _switching(source: Transient, scenario: Scenario, trial: int, name: str) -> 
     late = Column(source.dead_time, seed, trial, f"{name}.dead_time")
     jitter = Column(source.jitter, seed, trial, f"{name}.jitter")
     done, last = 0, NEVER
-    for size in _sizes():
+    for size in _sizes(_likely(scenario, period / 2)):
         count = min(size // 2, math.floor(FAR / period) + 1 - done)
         if count <= 0:
             return
@@ -370,6 +379,12 @@ class Upsets:
         self._upto = NEVER
         self._windows: dict[Way, tuple[list[int], list[int]]] = {way: ([], []) for way in WAYS}
 
+    def known(self, until: int) -> int:
+        """Return up to when all windows are known, in fs, at least up to an instant or `FAR`."""
+        if until > self._upto:
+            self._work_out(until)
+        return min(self._upto, FAR)
+
     def windows(self, way: Way, until: int) -> tuple[list[int], list[int]]:
         """Return the windows of a direction that start before an instant, and perhaps more.
 
@@ -383,8 +398,7 @@ class Upsets:
         starts, ends : list of int, fs
             In order; none overlaps another.
         """
-        if until > self._upto:
-            self._work_out(until)
+        self.known(until)
         return self._windows[way]
 
     def since(self, way: Way, low: int, until: int) -> tuple[list[int], list[int]]:

@@ -82,10 +82,10 @@ def short_stretches(longest=4, trials=2, numbers=0):
     done = []
 
     def noting(name):
-        plain = getattr(engine.Walk, f"_{name}")
+        plain = getattr(engine.Walk, name)
 
         def noted(self, *words):
-            done.append(name)
+            done.append(name.removeprefix("_"))
             return plain(self, *words)
 
         return noted
@@ -96,8 +96,8 @@ def short_stretches(longest=4, trials=2, numbers=0):
         patch.setattr(engine, "NUMBERS", numbers)
         patch.setattr(engine, "TRIALS", trials)
         patch.setattr(departures, "_AHEAD", 3)
-        for name in ("step", "widen", "leave"):
-            patch.setattr(engine.Walk, f"_{name}", noting(name))
+        for name in ("_step", "_widen", "leave"):
+            patch.setattr(engine.Walk, name, noting(name))
         yield done
 
 

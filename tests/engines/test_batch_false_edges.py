@@ -50,13 +50,13 @@ SCHEMES = {
 def left(monkeypatch):
     """Return the trials that are left to the event engine, as they are."""
     found = []
-    plain = Walk._leave
+    plain = Walk.leave
 
     def noting(self, row):
         found.append(self.units.trials[self.rows][row])
         plain(self, row)
 
-    monkeypatch.setattr(Walk, "_leave", noting)
+    monkeypatch.setattr(Walk, "leave", noting)
     return found
 
 

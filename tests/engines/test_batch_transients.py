@@ -189,13 +189,13 @@ LEFT = [RETURN | {"fifo.realign": "never"}, RETURN | PACKETS | {"fifo.release_bi
 def left_of(scenario, monkeypatch):
     """Return the trials that are left to the event engine, once all records are as it has them."""
     left = []
-    plain = Walk._leave
+    plain = Walk.leave
 
     def noting(self, row):
         left.append(self.units.trials[self.rows][row])
         plain(self, row)
 
-    monkeypatch.setattr(Walk, "_leave", noting)
+    monkeypatch.setattr(Walk, "leave", noting)
     assert differences(scenario) == []
     return left
 

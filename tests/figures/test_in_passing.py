@@ -85,6 +85,40 @@ BACK: dict[str, dict[str, Any]] = {
 }  # fmt: skip
 CASES |= BACK
 
+#: One event in some twenty conversions, of windows shorter and longer than a frame.
+EVENTS = {"kind": "poisson", "rate": "50 kHz", "slew": "80 kV/us", "swing": "400 V"}
+PACKETS = {
+    "barrier.return.style": "packets",
+    "barrier.return.packet_bits": 8,
+    "barrier.return.overhead_bits": 4,
+    "barrier.return.header_bits": 2,
+    "barrier.return.line_rate": "100 Mbit/s",
+}
+CRC = {"check.kind": "crc", "check.width": 8, "check.polynomial": 0x07}
+BARE = {"barrier.return.strobe": False}
+UPSET: dict[str, dict[str, Any]] = {
+    "bits": BARE,
+    "bits, half": BARE | {"barrier.upset": 0.5},
+    "bits, jitter": BARE | {"barrier.return.jitter": JITTER, "barrier.forward.jitter": JITTER},
+    "bits, stall": BARE | {"fifo.when_full": "stall"},
+    "bits, stall, refreshed": BARE | {"fifo.when_full": "stall", "fifo.credit_refresh": True},
+    "bits, crc": BARE | CRC,
+    "bits, parity": BARE | {"check.kind": "parity", "check.on_failure": "drop"},
+    "strobe": {},
+    "strobe, half": {"barrier.upset": 0.5},
+    "strobe, jitter": {"barrier.return.jitter": JITTER},
+    "strobe, slow host": {"host.service_latency": SLOW},
+    "strobe, early release": {"fifo.release_bits": 8},
+    "strobe, long": {"barrier.recovery": "2 us"},
+    "strobe, longer": {"barrier.recovery": "7 us", "fifo.depth": 2},
+    "strobe, lanes": {"frame.lanes": 2, "barrier.recovery": "100 ns"},
+    "strobe, parts": {"fifo.realign_gap": "30 ns", "barrier.recovery": "30 ns"},
+    "packets": PACKETS,
+    "packets, long": PACKETS | {"barrier.recovery": "3 us"},
+    "packets, slow host": PACKETS | {"host.service_latency": SLOW},
+    "immune": BARE | {"barrier.slew_immunity": "100 kV/us"},
+}
+
 
 def plain(tally: Tally) -> dict[str, Any]:
     return {name: np.asarray(value).tolist() for name, value in tally.state().items()}
@@ -108,7 +142,7 @@ def both(monkeypatch: pytest.MonkeyPatch) -> Both:
             "PIECE": 16,
             "LONGEST": 64,
             "BESIDE": 4,
-            "BESIDE_BACK": 4,
+            "BESIDE_APART": 4,
         }.items():
             monkeypatch.setattr(engine, name, value)
         left = 0
@@ -126,6 +160,17 @@ def test_the_same_as_of_the_records(both: Both, name: str) -> None:
     assert left == 0
     assert passing == records
     assert sum(passing["sent"]) == 10 * 300
+
+
+@pytest.mark.parametrize("name", UPSET)
+def test_the_same_where_transients_upset(both: Both, name: str) -> None:
+    """Some trials have to be left to the event engine on their way."""
+    base = from_dict(FLOW).with_values({"transient": [EVENTS], "barrier.slew_immunity": "50 kV/us"})
+    records, passing, left = both(base.with_values(UPSET[name]))
+    assert left == 0
+    assert passing == records
+    assert sum(passing["sent"]) == 10 * 300
+    assert name == "immune" or sum(passing["damaged"]) > 0
 
 
 def test_more_is_held_than_there_is_room_for_at_first(

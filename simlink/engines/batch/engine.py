@@ -13,11 +13,12 @@ from simlink.engines.batch import host_clocked, read_upsets, remote_master
 from simlink.engines.batch.departures import Departures
 from simlink.engines.batch.draws import Draws, conversion_columns
 from simlink.engines.batch.false_edges import FirstEdges
-from simlink.engines.batch.harms import Harms, mend
+from simlink.engines.batch.harms import Harms
 from simlink.engines.batch.hits import Wanted
 from simlink.engines.batch.read_windows import ReadWindows
 from simlink.engines.batch.reads import read_columns
 from simlink.engines.batch.returns import JUDGES, Symbols, symbols
+from simlink.engines.batch.rings import mend
 from simlink.engines.batch.settled import (
     reaches_back,
     settles,
@@ -38,6 +39,7 @@ from simlink.engines.batch.windows import (
 )
 from simlink.engines.event import EventEngine
 from simlink.link import unit
+from simlink.link.false_edge import channels
 from simlink.link.fifo import WhenFull
 from simlink.link.strobe import realign_gap
 from simlink.link.transient import may_upset, upset_parts, upsets
@@ -51,7 +53,7 @@ from simlink.scenario.schema import Scenario
 #: piece, and about how many numbers its draws and records may take, so that they stay near.
 BESIDE, PIECE, NEAR = 64, 2048, 40_000
 #: As many where each keeps records for itself.
-BESIDE_BACK = 16
+BESIDE_APART = 16
 #: Trials whose units are drawn together.
 TRIALS = 512
 #: The most conversions of a trial in one stretch, and the fewest.
@@ -206,9 +208,21 @@ class Walk:
 
     @property
     def passes(self) -> bool:
-        """Whether compiled loops do all of it, and what they need of a trial stays near."""
-        plain = not self.words and not self.upset_at_all
-        return self.settles and plain and self.draws.all_compiled
+        """Whether compiled loops do all of it, and what they need of a trial stays near.
+
+        All but what transients do to single frames: where these carry a counter, or edges may be
+        false, more than those frames has to be looked at.
+        """
+        scenario = self.scenario
+        apart = not self.upset_at_all or (
+            not scenario.check.sequence_bits and not channels(scenario)
+        )
+        return self.settles and apart and not self.words and self.draws.all_compiled
+
+    @property
+    def stand_apart(self) -> bool:
+        """Whether each trial that is walked in passing has records of its own."""
+        return self.reaches_back or self.upset_at_all
 
     def stretches(self) -> Iterator[tuple[range, int, int, Times, Times]]:
         """Give stretches of trials that `passes`, for somebody else to draw and to walk.
@@ -219,8 +233,8 @@ class Walk:
             Those that are open.
         first, upto : int
             The conversions of each that are to be walked, in pieces of at most the length of
-            ``records``, which have one row for all trials, as have draws. Where conversions reach
-            back, of at most half of it, and each trial has a row of its own.
+            ``records``, which have one row for all trials, as have draws. Where trials stand apart,
+            of at most half of it, and each trial has a row of its own.
         due, later : ndarray of int64
             As `walk_noted` takes them.
         """
@@ -228,12 +242,12 @@ class Walk:
         piece, width = PIECE, self.draws.width + (RECORD.itemsize + NOTE.itemsize) // 8
         while piece > SHORTEST and piece * width > NEAR:
             piece //= 2
-        beside = BESIDE if not self.reaches_back else BESIDE_BACK
+        beside = BESIDE_APART if self.stand_apart else BESIDE
         beside = max(1, min(beside, PLACES >> self.scenario.fifo.depth.bit_length()))
         self.draws.prepare(trials)
         for start in range(trials.start, trials.stop, beside):
             some = range(start, min(start + beside, trials.stop))
-            if self.reaches_back:
+            if self.stand_apart:
                 self._open(some, 2 * piece)
             else:
                 self._open(some, piece, rows=1)
@@ -418,10 +432,8 @@ class Walk:
                 if lacks == Wanted.NOTHING:
                     return
                 if lacks == Wanted.WHOLE:
-                    self._leave(row)
-                if lacks == Wanted.WINDOWS:
-                    self.upset = self.windows.more(row, int(self.state["wants"][row]))
-                self.late.draw(row)
+                    self.leave(row)
+                self.provide(row, lacks)
         crossings = np.stack([units.lanes[rows], units.lane_distortions[rows]], axis=-1)
         room = np.empty((4, 2 * len(units.host_rising)), dtype=np.int64)
         while (self.state["next"] < first + count).any():
@@ -437,6 +449,12 @@ class Walk:
                 self.records, self.notes, *self.bits,
             )  # fmt: skip
 
+    def provide(self, row: int, lacks: int) -> None:
+        """Work out what a trial has stopped for want of."""
+        if lacks == Wanted.WINDOWS:
+            self.upset = self.windows.more(row, int(self.state["wants"][row]))
+        self.late.draw(row)
+
     def _leave_for_edges(self, first: int, count: int, over: bool) -> None:
         """Leave trials that have come to an edge that nobody sent."""
         at = first % self.records.shape[1]
@@ -445,9 +463,9 @@ class Walk:
             came = np.maximum(came, self.state["readout_end"] + self.spans[self.rows])
         for row in self.first_edges.met(self.state, self.records[:, at : at + count], came, over):
             if row not in self.whole:
-                self._leave(row)
+                self.leave(row)
 
-    def _leave(self, row: int) -> None:
+    def leave(self, row: int) -> None:
         """Leave a trial to the event engine, whose records are the same up to here."""
         trial = self.units.trials[self.rows][row]
         (self.whole[row],) = EventEngine().run(

@@ -8,13 +8,13 @@ from typing import Any
 
 import numpy as np
 
-from simlink.base.instants import NEVER
+from simlink.base.instants import FAR, NEVER
 from simlink.engines.batch.hits import CLOSED, INVERTED, LOST, PART
 from simlink.link import check
 from simlink.link.damage import Harm, Layout, damage, judged, packet_fails, syndromes
 from simlink.link.fate import NOT_RECEIVED, UNDERRUN, fate_of_failed
 from simlink.link.transport import packets_of, shape_of
-from simlink.records import BLANK, UNREQUESTED, Cause
+from simlink.records import UNREQUESTED, Cause
 from simlink.scenario.schema import Scenario
 
 #: What is noted before the loop has to stop, beyond the most of one frame.
@@ -22,12 +22,6 @@ _ROOM = 1024
 
 #: Kind, lane, bit, and an instant in fs, as `hits.note_harm` notes them.
 Note = tuple[int, int, int, int]
-
-
-def mend(record: Any) -> None:
-    """Take what harm came to out of a record, whose place is for a later conversion."""
-    for name in ("hit", "wrong_bits", "check_failed", "counter_error"):
-        record[name] = BLANK[name]
 
 
 class Harms:
@@ -94,6 +88,38 @@ class Harms:
                 self._judged.append((row, conversion))
         if lost is not None:
             self._lost += lost.sum(axis=1)
+
+    def settle_row(self, row: int, records: Any, upto: int) -> int:
+        """Finish the records of one trial's conversions before ``upto``, likewise.
+
+        Their frames carry no counter, which would take all records in their order.
+
+        Parameters
+        ----------
+        row : int
+            Of the trial.
+        records : ndarray of RECORD, shape (size,)
+            That of conversion k stands at ``k % size``.
+
+        Returns
+        -------
+        int
+            The first of its conversions that is still to be finished; `FAR` if there is none.
+        """
+        left = FAR
+        for conversion, rows in self._found.items():
+            if row in rows and conversion >= upto:
+                left = min(left, conversion)
+            elif row in rows:
+                sent = partial(self._sent, self._trials[row], conversion)
+                self._judge(records[conversion % len(records)], conversion, rows.pop(row), sent)
+        self._found = {conversion: rows for conversion, rows in self._found.items() if rows}
+        return left
+
+    def forget(self, row: int) -> None:
+        """Let go what has been noted of a trial that somebody else takes on."""
+        for rows in self._found.values():
+            rows.pop(row, None)
 
     def unrequested(self) -> list[Any]:
         """Return the frames that gaps have parted from others since this was last asked.

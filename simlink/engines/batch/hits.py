@@ -29,10 +29,14 @@ class Wanted(IntEnum):
     ROOM = 3
     #: The event engine: something has happened that this loop does not do.
     WHOLE = 4
+    #: That it is said what harm to frames comes to, before their records are taken further.
+    HARMS = 5
+    #: Room for what is still open of a trial.
+    WIDER = 6
 
 
 WINDOWS, DRAWS, ROOM = int(Wanted.WINDOWS), int(Wanted.DRAWS), int(Wanted.ROOM)
-WHOLE = int(Wanted.WHOLE)
+WHOLE, HARMS, WIDER = int(Wanted.WHOLE), int(Wanted.HARMS), int(Wanted.WIDER)
 #: Places of the draws that are made where they matter; those of bits come after, or of line bits.
 UPSET_TRIGGER, UPSET_CREDIT, LATE_BITS = range(3)
 LATE_LINE_BITS = LATE_BITS

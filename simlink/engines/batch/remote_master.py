@@ -41,7 +41,7 @@ from simlink.engines.batch.packets import receive as receive_packets
 from simlink.engines.batch.pushes import keep_words, move_up, push
 from simlink.engines.batch.receiver import receive as receive_bits
 from simlink.engines.batch.returns import JUDGES, SPOILS
-from simlink.engines.batch.rings import blank, draw, expire, slot
+from simlink.engines.batch.rings import ahead_by, blank, draw, expire, slot
 from simlink.engines.batch.strobe import spoils
 from simlink.link.channel import arrives_at
 from simlink.link.converter import (
@@ -66,6 +66,7 @@ from simlink.link.host import (
     reads_from,
 )
 from simlink.link.remote_clock import held_back_until, starts_at
+from simlink.link.transient import first_open
 from simlink.link.trigger import leaves_at
 
 STALL = int(WhenFull.STALL)
@@ -228,7 +229,13 @@ def walk(
         credit_starts = windows[0, credit[0] : credit[1]]
         credit_ends = windows[1, credit[0] : credit[1]]
         # The first window of each way that does not lie before all that is still to be sent.
-        there_next, back_next, lacks = 0, 0, 0
+        early = NEVER
+        if law.loops:
+            early = st.cue
+        elif law.earliest != NEVER:
+            early = dues[ahead_by(st.next, first)] + law.earliest
+        there_next = first_open(there_ends, early, len(there_ends) - 1)
+        back_next, lacks = first_open(back_ends, early, len(back_ends) - 1), 0
         base_first, base_enough, base_whole, base_need = 0, 0, 0, 0
         if law.fixed:
             base_first, base_enough, base_whole, base_need = push(

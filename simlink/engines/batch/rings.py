@@ -54,6 +54,14 @@ def blank(record: Any) -> None:
     record.request = NEVER
 
 
+def mend(record: Any) -> None:
+    """Take what harm came to out of a record, whose place is for a later conversion."""
+    record["hit"] = 0
+    record["wrong_bits"] = 0
+    record["check_failed"] = False
+    record["counter_error"] = 0
+
+
 def expire(
     law: Any, records: Any, notes: Any, low: int, high: int, now: int, certain: int, over: bool
 ) -> int:

@@ -150,11 +150,16 @@ def walk_settled(
                 quiet,
             )  # fmt: skip
         elif alike and not doubtful[t]:
+            # All conversions are then as long on their way: up to which they are over is known.
+            dues = due[t % len(due)]
+            last = quiet - lasts(units[t], constant, longest[0, t])
+            calm = first + first_open(dues, last, len(dues))
             walk_trial(
-                True, False, True, t, first, upto, due, due, records, law, units, wrongs, doubtful,
-                lanes, distortions, captured, ends_of_bits, strobes, offsets, line_times, takes,
-                draws, place, constant, state, ends, ahead, line_free, pushed, edges, word_firsts,
-                word_lasts, first_bit, last_bit, longest, waiting, notes, since, quiet,
+                True, False, False, t, first, min(upto, calm), due, due, records, law, units,
+                wrongs, doubtful, lanes, distortions, captured, ends_of_bits, strobes, offsets,
+                line_times, takes, draws, place, constant, state, ends, ahead, line_free, pushed,
+                edges, word_firsts, word_lasts, first_bit, last_bit, longest, waiting, notes,
+                since, quiet,
             )  # fmt: skip
         else:
             walk_trial(
@@ -164,6 +169,18 @@ def walk_settled(
                 word_firsts, word_lasts, first_bit, last_bit, longest, waiting, notes, since,
                 quiet,
             )  # fmt: skip
+
+
+def lasts(unit: Any, constant: Any, from_start: int) -> int:
+    """Return how long after it is due a conversion is on its way at the longest, in fs.
+
+    Of conversions of which nothing but the service latency is drawn; ``from_start`` of it is from
+    the start of the clock on.
+    """
+    left = leaves_at(0, constant[TRIGGER_JITTER], NEVER)
+    arrival = arrives_at(left, unit.forward, constant[FORWARD_JITTER], NEVER)
+    ready = ready_at(arrival, constant[CONVERSION_TIME])
+    return starts_at(ready, constant[START_DELAY]) + from_start
 
 
 def are_alike(law: Any, place: Any) -> bool:

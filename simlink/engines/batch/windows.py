@@ -8,6 +8,7 @@ no more room than those of a short one.
 from __future__ import annotations
 
 import math
+import operator
 from typing import Any
 
 import numpy as np
@@ -109,6 +110,9 @@ class Windows:
         if any(self._ways):
             self._upsets = [Upsets(self._scenario, trial) for trial in trials]
         self._none = nothing(len(trials))
+        #: What was given last, and up to when the windows of each trial are in it.
+        self._made = self._none
+        self._until = [NEVER] * len(trials)
 
     def take(self, due: Times, state: Any) -> Given:
         """Return the windows that the next stretch meets, or those that it begins with.
@@ -131,21 +135,26 @@ class Windows:
             early = np.minimum(early, state["credited"]).tolist()
         self._low, self._due = early, last
         self._known = [one + self._lag for one in self._due]
-        return self._given()
+        if any(map(operator.lt, self._until, self._known)):
+            self._made = self._given()
+        return self._made
 
     def more(self, row: int, wants: int) -> Given:
         """Return them with those of one trial up to an instant, and as many again."""
         self._known[row] = wants + (wants - self._due[row]) // 2
         self._lag = max(self._lag, self._known[row] - self._due[row])
-        return self._given()
+        self._made = self._given()
+        return self._made
 
     def drop(self, row: int) -> None:
         """Give no more windows of a trial."""
-        self._upsets[row] = None
+        self._upsets[row], self._until[row] = None, FAR
 
     def _given(self) -> Given:
         starts, ends, bounds = [FAR], [FAR], self._none[1].copy()
-        for row, (of_trial, known) in enumerate(zip(self._upsets, self._known, strict=True)):
+        for row, (of_trial, wanted) in enumerate(zip(self._upsets, self._known, strict=True)):
+            known = wanted if of_trial is None else max(wanted, of_trial.known(wanted))
+            self._until[row] = known
             for which, way in enumerate(self._ways):
                 if way is not None and of_trial is not None:
                     begin = len(starts)

@@ -1,0 +1,164 @@
+"""Trials that transients may upset, walked and added up piece by piece.
+
+The compiled loop takes on what no transient is of matter to, and frames that windows meet, too. It
+comes back where something is wanted that it has not: windows, draws, what harm to frames comes to,
+or the event engine for the rest of a trial.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from simlink.base.compiled import compiled
+from simlink.base.instants import FAR
+from simlink.engines.batch.hits import HARMS, WHOLE, WIDER
+from simlink.engines.batch.rings import mend, slot
+from simlink.engines.batch.settled import walk_between
+from simlink.engines.batch.streams import fill
+from simlink.figures.adding import add
+from simlink.figures.association import associate
+from simlink.figures.piecewise import Piecewise, add_up
+
+if TYPE_CHECKING:
+    from simlink.engines.batch.engine import Walk
+    from simlink.figures.tally import Tally
+
+#: Where each trial stands. ``drawn``: up to which conversion it is drawn; ``added``: up to which it
+#: is added up; ``hurt``: the first one to whose frame harm is noted that is not settled, `FAR` if
+#: there is none; ``dirty``: whether records hold harm that is to be taken out of them.
+_STANDING = np.dtype([(name, np.int64) for name in ("drawn", "added", "hurt", "dirty")])
+
+
+def pass_between(one: Walk, tally: Tally) -> None:
+    """Have trials walked and added up that transients may upset."""
+    total = one.scenario.conversions
+    some = Piecewise(one, tally)
+    for trials, first, upto, due, later in one.stretches():
+        if first == 0:
+            some.open(trials)
+            standing = np.zeros(len(trials), dtype=_STANDING)
+            standing["hurt"] = FAR
+        one.upset = one.windows.take(due, one.state)
+        while True:
+            records, *walking = one.given()
+            _, *settling = one.given_settled()
+            tally.fullest, row, lacks = walk_between_and_add(
+                first, upto, upto == total, due, later, records, one.law, one.state, *one.upset,
+                tuple(walking), tuple(settling), one.draws.given(), standing, one.harms.noted,
+                *some.given(),
+            )  # fmt: skip
+            if not lacks:
+                break
+            if one.harms.noted[0, 0]:
+                one.harms.collect()
+            _settle(one, some, trials, standing[row], row)
+            if lacks == WHOLE:
+                _leave(one, some, trials, standing[row], row)
+            elif lacks not in (HARMS, WIDER):
+                one.provide(row, lacks)
+            elif lacks == WIDER and some.held[row] + records.shape[1] > some.undecided.shape[1]:
+                some.widen()
+            elif lacks == WIDER:
+                one.widen()
+
+
+def _settle(one: Walk, some: Piecewise, trials: range, stands: Any, row: int) -> None:
+    """Say what harm to the frames of a trial comes to that nothing can change any more."""
+    low = int(one.state["low"][row])
+    stands["hurt"] = one.harms.settle_row(row, one.records[row], low)
+    stands["dirty"] = 1
+    _take_extras(some, trials, one.harms.unrequested())
+
+
+def _take_extras(some: Piecewise, trials: range, extras: list[Any]) -> None:
+    for these in extras:
+        if len(these):
+            some.standing.take_extras(these, trials)
+
+
+def _leave(one: Walk, some: Piecewise, trials: range, stands: Any, row: int) -> None:
+    """Have the rest of a trial from the event engine, and add it up."""
+    one.leave(row)
+    one.harms.forget(row)
+    extras, one.unrequested = one.unrequested, []
+    _take_extras(some, trials, [*one.harms.unrequested(), *extras])
+    added, held = int(stands["added"]), int(some.held[row])
+    rest = one.whole[row].records[:, added:]
+    sums, fullest, adding, associating, undecided, _ = some.given()
+    some.tally.fullest = add(rest, row, fullest, sums, *adding)
+    every = np.concatenate([undecided[row : row + 1, :held], rest], axis=1)
+    associating[6][row] = every.shape[1]
+    associate(every, row, added - held, True, sums, *associating)
+    stands["added"], stands["hurt"] = one.scenario.conversions, FAR
+
+
+@compiled
+def walk_between_and_add(
+    first: int, upto: int, over: bool, due: Any, later: Any, records: Any, laws: Any, state: Any,
+    windows: Any, bounds: Any, walking: Any, settling: Any, drawing: Any, standing: Any,
+    harms: Any, sums: Any, fullest: int, adding: Any, associating: Any, undecided: Any, held: Any,
+) -> tuple[int, int, int]:  # fmt: skip
+    """Take trials on, to before conversion ``upto``, or to where something is wanted.
+
+    Parameters
+    ----------
+    first, upto, over, due, later, laws, state, windows, bounds, walking, settling
+        As `walk_between` takes them.
+    records : ndarray of RECORD, shape (T, a power of two)
+        Twice as long as a piece: what is still open of a trial stays in its place.
+    drawing : tuple
+        What `streams.fill` is given.
+    standing : ndarray of _STANDING, shape (T,)
+    harms
+        As `remote_master.walk` takes it.
+    sums, fullest, adding, associating, undecided, held
+        As `add_up` takes them.
+
+    Returns
+    -------
+    fullest : int
+        The most slots seen taken.
+    trial, lacks : int
+        A trial that has stopped, and for want of what, as in `hits.Wanted`; to be called again,
+        until nothing is wanted.
+    """
+    size = records.shape[1]
+    for t in range(len(state)):
+        st, stands = state[t], standing[t]
+        while True:
+            while stands.added < st.low:
+                if harms[0, 0] > 0 or stands.hurt < st.low:
+                    return fullest, t, HARMS
+                given = stands.added
+                at = slot(given, records[t])
+                ends = given + min(st.low - given, size - at)
+                rows = records[t : t + 1, at : at + ends - given]
+                fullest = add_up(
+                    rows, t, given, over and ends == upto, sums, fullest, adding, associating,
+                    undecided, held,
+                )  # fmt: skip
+                if stands.dirty:
+                    for one in range(rows.shape[1]):
+                        mend(rows[0, one])
+                stands.added = ends
+            stands.dirty = 0
+            now = st.next
+            if now >= upto:
+                break
+            if now == stands.drawn:
+                at = slot(now, records[t])
+                count = min(size // 2, upto - now, size - at)
+                if now + count - stands.added > size or held[t] + size > undecided.shape[1]:
+                    return fullest, t, WIDER
+                fill(t, t + 1, at, count, *drawing)
+                stands.drawn = now + count
+            ends = stands.drawn
+            row, lacks = walk_between(
+                first, ends, over and ends == upto, t, t + 1, due, later, records, laws, state,
+                windows, bounds, walking, settling,
+            )  # fmt: skip
+            if lacks:
+                return fullest, row, lacks
+    return fullest, 0, 0
