@@ -15,6 +15,7 @@ import numpy.typing as npt
 
 from simlink.base import seeding
 from simlink.base.instants import Times
+from simlink.base.sfc64 import numbered
 
 Streams = Callable[[str], np.random.Generator]
 """Gives the generator for one part of a source, named by a suffix."""
@@ -74,6 +75,19 @@ def streams(seed: int, trial: int, source: str) -> Streams:
     A law made of several (a mixture, bits of a frame) asks for one generator for each part.
     """
     return lambda suffix: generator(seed, trial, part_of(source, suffix))
+
+
+class Numbered:
+    """The draws of one source in one trial by their numbers, each without those before it."""
+
+    def __init__(self, seed: int, trial: int, source: str) -> None:
+        sequence = np.random.SeedSequence(seeding.entropy(seed, trial, source))
+        self._words = sequence.generate_state(3, np.uint64)
+
+    def __call__(self, number: int) -> float:
+        """Return a draw, from 0 to below 1."""
+        with np.errstate(over="ignore"):
+            return numbered(self._words, number)
 
 
 class _Zeros(np.random.bit_generator.ISeedSequence):
@@ -170,19 +184,9 @@ class Column:
         self, law: Law, seed: int, trial: int, source: str, stride: int = 1, offset: int = 0
     ) -> None:
         self.constant: int | None = law.constant_value if law.is_constant else None
-        self._generators: list[np.random.Generator] = []
-        own = streams(seed, trial, source)
-
-        def make(suffix: str) -> np.random.Generator:
-            self._generators.append(own(suffix))
-            return self._generators[-1]
-
-        self._sampler = None if law.is_constant else law.sampler(make, stride, offset)
-
-    def skip(self, count: int) -> None:
-        """Pass over draws of a law each of which is made of 64 bits, as uniform ones are."""
-        for one in self._generators:
-            one.bit_generator.random_raw(count, output=False)
+        self._sampler = None
+        if not law.is_constant:
+            self._sampler = law.sampler(streams(seed, trial, source), stride, offset)
 
     def take(self, count: int) -> Times:
         """Return the next ``count`` draws, int64 base units, shape (count,)."""

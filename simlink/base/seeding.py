@@ -13,6 +13,8 @@ from collections.abc import Sequence
 import numpy as np
 import numpy.typing as npt
 
+from simlink.base.sfc64 import started
+
 Words = npt.NDArray[np.uint32]
 States = npt.NDArray[np.uint64]
 
@@ -29,12 +31,18 @@ def entropy(seed: int, trial: int, source: str) -> list[int]:
 
 def states(seed: int, trials: range, sources: Sequence[str]) -> States:
     """Return the SFC64 states of sources in a range of trials: uint64, shape (sources, T, 4)."""
+    a, b, c, counter = started(*np.moveaxis(words(seed, trials, sources), -1, 0))
+    return np.stack([a, b, c, np.full_like(a, counter)], axis=-1)
+
+
+def words(seed: int, trials: range, sources: Sequence[str]) -> States:
+    """Return the words that seed SFC64 of sources in a range of trials: shape (sources, T, 3)."""
     rows = [
         [word for number in entropy(seed, trial, source) for word in _words(number)]
         for source in sources
         for trial in trials[:1]
     ]
-    found = np.empty((len(sources), len(trials), 4), dtype=np.uint64)
+    found = np.empty((len(sources), len(trials), 3), dtype=np.uint64)
     before = len(_words(seed))
     done = 0
     while done < len(trials):
@@ -59,14 +67,14 @@ def _words(number: int) -> list[int]:
 
 
 def _hashed(before: list[int], own: Words, tails: Words) -> States:
-    """Return the states of all pairs of a source (its words a row) and a trial (likewise)."""
+    """Return the seeds of all pairs of a source (its words a row) and a trial (likewise)."""
     shape = (len(tails), len(own))
     columns = [np.full(shape, word, dtype=np.uint32) for word in before]
     columns += [np.broadcast_to(word, shape) for word in own.T]
     columns += [np.broadcast_to(word[:, np.newaxis], shape) for word in tails.T]
     columns += [np.zeros(shape, dtype=np.uint32)] * (_POOL - len(columns))
     with np.errstate(over="ignore"):
-        return _started(_generated(_mixed(columns)))
+        return np.stack(_generated(_mixed(columns)), axis=-1)
 
 
 class _Hash:
@@ -106,16 +114,3 @@ def _generated(pool: list[Words]) -> list[States]:
     hashed = _Hash(0x8B51F9DD, 0x58F38DED)
     halves = [hashed(pool[place % _POOL]).astype(np.uint64) for place in range(6)]
     return [halves[2 * i] | halves[2 * i + 1] << np.uint64(32) for i in range(3)]
-
-
-def _started(words: list[States]) -> States:
-    """Return SFC64's state after its twelve idle rounds (C. Doty-Humphrey, PractRand)."""
-    a, b, c = words
-    counter = 1
-    for _ in range(12):
-        out = a + b + np.uint64(counter)
-        counter += 1
-        a = b ^ (b >> np.uint64(11))
-        b = c + (c << np.uint64(3))
-        c = ((c << np.uint64(24)) | (c >> np.uint64(40))) + out
-    return np.stack([a, b, c, np.full_like(a, counter)], axis=-1)

@@ -40,10 +40,11 @@ def pass_between(one: Walk, tally: Tally) -> None:
             some.open(trials)
             standing = np.zeros(len(trials), dtype=_STANDING)
             standing["hurt"] = FAR
-        one.upset = one.windows.take(due, one.state)
+        one.upset, lacks = one.windows.take(due, one.state), WIDER
         while True:
-            records, *walking = one.given()
-            _, *settling = one.given_settled()
+            if lacks != HARMS:
+                records, *walking = one.given()
+                _, *settling = one.given_settled()
             tally.fullest, row, lacks = walk_between_and_add(
                 first, upto, upto == total, due, later, records, one.law, one.state, *one.upset,
                 tuple(walking), tuple(settling), one.draws.given(), standing, one.harms.noted,

@@ -36,7 +36,7 @@ Way = Literal["forward", "return"]
 WAYS: tuple[Way, Way] = ("forward", "return")
 #: Events of a source that are worked out together: at first, for most trials see few, and later.
 FIRST, CHUNK = 4, 512
-#: Draws are whole numbers up to this, so that chance is a whole number of parts, too.
+#: Chance is a whole number of so many parts.
 UPSET_PARTS = 10**12
 #: Microvolts over volts per second, in femtoseconds.
 _SCALE = 10**9
@@ -85,9 +85,14 @@ def upset_parts(chance: float) -> int:
     return round(chance * UPSET_PARTS)
 
 
-def is_upset(drawn: int, parts: int) -> bool:
-    """Tell whether a symbol that meets a window is hit, by its draw from 0 to `UPSET_PARTS`."""
-    return drawn < parts or parts >= UPSET_PARTS
+def is_upset(drawn: float, parts: int) -> bool:
+    """Tell whether a symbol that meets a window is hit, by its draw from 0 to below 1."""
+    return drawn * UPSET_PARTS < parts or parts >= UPSET_PARTS
+
+
+def chance_source(channel: str) -> str:
+    """Return the source of the draws that say which symbols of a channel are hit."""
+    return f"upset {channel}"
 
 
 def later(times: Times, by: Times | int) -> Times:
@@ -325,20 +330,28 @@ class Source:
 
     def take(self) -> dict[Way, list[tuple[int, int]]]:
         """Work the next events out; return the windows, start and end in fs, of each direction."""
-        found: dict[Way, list[tuple[int, int]]] = {"forward": [], "return": []}
         times, events = self._events.take()
-        for way, immunity in self._immunity.items():
-            if immunity is None:
-                continue
-            for number, (time, event) in enumerate(zip(times, events, strict=True), self._taken):
-                for part, (begins, ends) in enumerate(self._events.lasting(event, immunity)):
-                    # What lasts beyond every trial ends no sooner for lasting longer.
-                    last = min(time + ends + self._recovery, FAR)
-                    found[way].append((time + begins, last))
-                    if self.named is not None:
-                        self.named[way].setdefault(time + begins, (number, part))
+        found = {way: self._windows(way, times, events) for way in WAYS}
         self._taken += len(times)
         return found
+
+    def _windows(
+        self, way: Way, times: list[int], events: list[tuple[int, int]]
+    ) -> list[tuple[int, int]]:
+        immunity = self._immunity[way]
+        if immunity is None:
+            return []
+        parts = {event: self._events.lasting(event, immunity) for event in set(events)}
+        if self.named is not None:
+            for number, (time, event) in enumerate(zip(times, events, strict=True), self._taken):
+                for part, (begins, _) in enumerate(parts[event]):
+                    self.named[way].setdefault(time + begins, (number, part))
+        # What lasts beyond every trial ends no sooner for lasting longer.
+        return [
+            (time + begins, min(time + ends + self._recovery, FAR))
+            for time, event in zip(times, events, strict=True)
+            for begins, ends in parts[event]
+        ]
 
 
 def immunity_key(scenario: Scenario, way: Way) -> str:

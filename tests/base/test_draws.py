@@ -60,13 +60,6 @@ def test_draws_do_not_depend_on_how_many_are_taken_at_a_time(name, sizes):
     assert np.concatenate([some.take(size) for size in sizes]).tolist() == whole.tolist()
 
 
-def test_draws_that_are_passed_over_move_none():
-    whole, some = column("uniform").take(20), column("uniform")
-    first = some.take(3)
-    some.skip(10)
-    assert np.concatenate([first, whole[3:13], some.take(7)]).tolist() == whole.tolist()
-
-
 @pytest.mark.parametrize("name", LAWS)
 def test_seeds_trials_and_sources_have_their_own_streams(name):
     """Of 60 draws, chance alone would hardly make two streams share the whole."""

@@ -78,6 +78,21 @@ def test_draws_are_numpys_own(name):
 
 
 @needs_numba
+@pytest.mark.parametrize("name", MIDDLE)
+def test_a_draw_ahead_is_the_one_that_numpy_comes_to(name):
+    """Tails and the edges of strips lie between, and take more bits than others."""
+    law = MIDDLE[name]
+    laws = np.array([streams.law_of(law)], dtype=streams.LAWS)
+    for row, seed in enumerate(SEEDS):
+        kept, at = starts(1)[row, 0], 0
+        expected, state = numpys(law, seed, MANY)
+        for count in (1, 1, 2, 7, 1000, MANY - 1011):
+            at += count
+            assert streams.draw_ahead(laws, kept, count, streams.tables()) == expected[at - 1]
+        assert np.array_equal(kept, state)
+
+
+@needs_numba
 def test_columns_of_several_laws_do_not_mix():
     laws = [MIDDLE["normal"], MIDDLE["exponential"], MIDDLE["limits"], MIDDLE["uniform"]]
     rows = np.array([streams.law_of(one) for one in laws], dtype=streams.LAWS)
@@ -184,7 +199,7 @@ def test_rings_hold_the_same_bytes_whoever_draws(monkeypatch):
     for agree in (True, False):
         monkeypatch.setattr(streams, "agrees", lambda agree=agree: agree)
         draws = Draws(scenario, columns())
-        assert bool(draws._always.compiled) is agree
+        assert bool(draws._together.compiled) is agree
         draws.prepare(range(3, 8))
         kept = []
         for trials in (range(3, 6), range(6, 8)):
@@ -203,37 +218,6 @@ def test_rings_hold_the_same_bytes_whoever_draws(monkeypatch):
         assert mine.tobytes() == theirs.tobytes()
     assert draws.constant.tolist()[5] == 4
     assert draws.place.tolist() == [0, 1, 2, 3, 4, -1, 5, 6, 7]
-
-
-@needs_numba
-@pytest.mark.parametrize("agree", [True, False])
-def test_what_is_drawn_on_demand_is_what_would_have_been_drawn_all_along(monkeypatch, agree):
-    monkeypatch.setattr(streams, "agrees", lambda: agree)
-    scenario = chain({"seed": 5})
-    always = [Source("a", MIDDLE["normal"])]
-    chances = [Source("upset lane 0", Uniform(low=0, high=10**12), 8, bit) for bit in range(3)]
-    whole, draws = Draws(scenario, always + chances), Draws(scenario, always, chances)
-    for one in (whole, draws):
-        one.prepare(range(2, 4))
-        one.open(range(2, 4), 64, 2)
-    assert np.array_equal(whole.place, draws.place)
-    # What is asked for up to where, before each eight that are drawn next: from the first on that
-    # is still wanted.
-    asked = {1: [(0, 3, 16)], 3: [(1, 20, 32), (0, 14, 32)], 4: [(0, 30, 40)]}
-    filled = np.zeros((2, 40), dtype=bool)
-    for piece in range(5):
-        for one in (whole, draws):
-            one.fill(8 * piece, 8)
-        for row, low, high in asked.get(piece, []):
-            draws.demand(row, low, high)
-            filled[row, low:high] = True
-    assert np.array_equal(draws.ring[:, 0, :40], whole.ring[:, 0, :40])
-    for row in range(2):
-        there = filled[row]
-        assert np.array_equal(
-            draws.ring[row, 1:, :40][:, there], whole.ring[row, 1:, :40][:, there]
-        )
-        assert not draws.ring[row, 1:, :40][:, ~there].any()
 
 
 LOOP = {"trigger.pattern": "after_read", "trigger.rate": None, "host.timeout": "50 us"}

@@ -203,8 +203,8 @@ def left_of(scenario, monkeypatch):
 @pytest.mark.parametrize("values", LEFT)
 def test_only_trials_with_a_frame_that_is_hit_are_left_to_the_event_engine(values, monkeypatch):
     # One event in 50 conversions, and a frame is on its way for 80 to 120 ns of 1000.
-    scenario = chain({"conversions": 40, "trials": 60, "transient": [RARE]} | values)
-    assert 0 < len(left_of(scenario, monkeypatch)) < 20
+    scenario = chain({"conversions": 40, "trials": 180, "transient": [RARE]} | values)
+    assert 0 < len(left_of(scenario, monkeypatch)) < 60
 
 
 JITTER = {"shape": "normal", "mean": "0 s", "sigma": "0.4 ns"}
@@ -272,8 +272,7 @@ def test_bits_are_drawn_again_only_where_a_window_makes_them_matter(monkeypatch)
 
 
 def test_windows_of_a_long_trial_are_let_go():
-    kept = windows_kept(chain({"conversions": 40_000, "transient": [RARE], **FORWARD}))
-    # Some 800 events; those of a source are worked out 4 at a time, and up to 512.
-    assert len(kept) >= 625
+    kept = windows_kept(chain({"conversions": 200_000, "transient": [RARE], **FORWARD}))
+    # Some 4,000 events; those of a source are worked out up to 512 at a time.
+    assert 7 <= len(kept) < 20
     assert max(kept) < 600
-    assert kept[-1] < 400

@@ -199,6 +199,8 @@ def test_a_symbol_meets_any_of_some_windows(sent, arrives, met):
 def test_the_chance_of_a_hit_counts_draws_from_nought_up():
     parts = transient.upset_parts(0.25)
     assert parts == transient.UPSET_PARTS // 4
-    assert transient.is_upset(parts - 1, parts)
-    assert not transient.is_upset(parts, parts)
-    assert transient.is_upset(transient.UPSET_PARTS, transient.upset_parts(1.0))
+    assert transient.is_upset(0.25 - 2**-53, parts)
+    assert not transient.is_upset(0.25, parts)
+    assert transient.is_upset(0.0, 1)
+    assert not transient.is_upset(0.0, 0)
+    assert transient.is_upset(1 - 2**-53, transient.upset_parts(1.0))

@@ -87,18 +87,15 @@ class _Together:
         All columns of the ring.
     names : list of str
         The generator of each.
-    columns : range
-        Which of them these are.
     """
 
-    def __init__(self, varying: list[Source], names: list[str], columns: range) -> None:
+    def __init__(self, varying: list[Source], names: list[str]) -> None:
         self._varying, self._names = varying, names
         #: Columns that are drawn compiled; others are by samplers of their own.
         self.compiled: list[int] = []
         self._others: list[int] = []
         laws = []
-        for at in columns:
-            one = varying[at]
+        for at, one in enumerate(varying):
             law = streams.law_of(one.law) if isinstance(one.law, Simple) else None
             if law is not None and streams.agrees():
                 self.compiled.append(at)
@@ -139,15 +136,6 @@ class _Together:
             if row in rows:
                 ring[row, column, at : at + count] = sampler.take(count)
 
-    def skip(self, row: int, count: int) -> None:
-        """Pass over the next numbers of a trial; of uniform laws alone."""
-        if self.compiled:
-            room = np.zeros((4, streams.SIDE_BY_SIDE), dtype=np.uint64)
-            streams.skip(self._states[row], count, room)
-        for (which, _), sampler in self._samplers.items():
-            if which == row:
-                sampler.take(count)
-
 
 class Draws:
     """Rings of draws of some trials side by side.
@@ -158,9 +146,6 @@ class Draws:
         Whose seed.
     columns : list of Source
         What is drawn.
-    on_demand : list of Source
-        What is drawn only where `demand` asks for it, by uniform laws; these columns stand behind
-        the others.
 
     Attributes
     ----------
@@ -174,27 +159,19 @@ class Draws:
         The columns that vary.
     """
 
-    def __init__(
-        self, scenario: Scenario, columns: list[Source], on_demand: list[Source] | None = None
-    ) -> None:
+    def __init__(self, scenario: Scenario, columns: list[Source]) -> None:
         self._seed = scenario.seed
-        every = columns + (on_demand or [])
-        self.place = np.full(len(every), -1, dtype=np.int64)
-        self.constant = np.zeros(len(every), dtype=np.int64)
+        self.place = np.full(len(columns), -1, dtype=np.int64)
+        self.constant = np.zeros(len(columns), dtype=np.int64)
         self.varying: list[Source] = []
-        for at, column in enumerate(every):
+        for at, column in enumerate(columns):
             if column.law.is_constant:
                 self.constant[at] = column.law.constant_value
             else:
                 self.place[at] = len(self.varying)
                 self.varying.append(column)
         self._names = [part_of(one.source, suffix(one.stride, one.offset)) for one in self.varying]
-        #: How many columns are drawn for every conversion.
-        self.steady = sum(not one.law.is_constant for one in columns)
-        self._always = _Together(self.varying, self._names, range(self.steady))
-        self._on_demand = _Together(self.varying, self._names, range(self.steady, self.width))
-        #: Up to which conversion each trial has those, or has passed over them.
-        self._upto: list[int] = []
+        self._together = _Together(self.varying, self._names)
         self.ring: Times = np.zeros((0, len(self.varying), 0), dtype=np.int64)
 
     @property
@@ -210,11 +187,11 @@ class Draws:
     @property
     def all_compiled(self) -> bool:
         """Whether all of them are drawn compiled."""
-        return self.steady == self.width and self._always.all_compiled
+        return self._together.all_compiled
 
     def given(self) -> tuple[Any, ...]:
         """Return what `streams.fill` is given of the open trials."""
-        return self._always.given(self.ring)
+        return self._together.given(self.ring)
 
     def prepare(self, trials: range) -> None:
         """Seed the generators of a range of trials together."""
@@ -224,9 +201,7 @@ class Draws:
         """Begin some trials, with room for ``size`` conversions, a power of two, of some rows."""
         if self.ring.shape[0] != rows or self.ring.shape[2] != size + _PAD:
             self.ring = np.zeros((rows, self.width, size + _PAD), dtype=np.int64)
-        self._upto = [0] * len(trials)
-        for some in (self._always, self._on_demand):
-            some.open(self._generators, trials)
+        self._together.open(self._generators, trials)
 
     def widen(self, low: int, high: int, size: int) -> None:
         """Make room for ``size`` conversions, keeping those from ``low`` to before ``high``."""
@@ -242,19 +217,4 @@ class Draws:
         They stand side by side in the ring.
         """
         at = first % self.size
-        self._always.fill(self.ring, range(len(self.ring)), at, count)
-
-    def demand(self, row: int, low: int, high: int) -> None:
-        """Draw of a trial what is drawn on demand, for conversions ``low`` ... ``high - 1``.
-
-        All of them are in the ring; what came before the first is never asked for any more.
-        """
-        size, upto = self.size, self._upto[row]
-        if low > upto:
-            self._on_demand.skip(row, low - upto)
-            upto = low
-        while upto < high:
-            count = min(high - upto, size - upto % size)
-            self._on_demand.fill(self.ring, range(row, row + 1), upto % size, count)
-            upto += count
-        self._upto[row] = upto
+        self._together.fill(self.ring, range(len(self.ring)), at, count)

@@ -14,7 +14,7 @@ from simlink.engines.batch.departures import Departures
 from simlink.engines.batch.draws import Draws, conversion_columns
 from simlink.engines.batch.false_edges import FirstEdges
 from simlink.engines.batch.harms import Harms
-from simlink.engines.batch.hits import Wanted
+from simlink.engines.batch.hits import Wanted, seeds_of
 from simlink.engines.batch.read_windows import ReadWindows
 from simlink.engines.batch.reads import read_columns
 from simlink.engines.batch.returns import JUDGES, Symbols, symbols
@@ -52,8 +52,8 @@ from simlink.scenario.schema import Scenario
 #: Where each trial is walked for itself: trials that are open at a time, the most conversions of a
 #: piece, and about how many numbers its draws and records may take, so that they stay near.
 BESIDE, PIECE, NEAR = 64, 2048, 40_000
-#: As many where each keeps records for itself.
-BESIDE_APART = 16
+#: As many where each keeps records for itself, and how many times as long their stretches are.
+BESIDE_APART, FEWER = 16, 4
 #: Trials whose units are drawn together.
 TRIALS = 512
 #: The most conversions of a trial in one stretch, and the fewest.
@@ -134,7 +134,7 @@ class Walk:
             and host.interrupt == "level"
             and scenario.fifo.when_full != "drop_old"
         )
-        columns, upset_columns = conversion_columns(scenario), []
+        columns = conversion_columns(scenario)
         if self.by_remote:
             self.symbols: Symbols = symbols(scenario, units, words)
             law["symbols"], law["packets"] = len(self.symbols.takes), self.symbols.packets
@@ -182,10 +182,8 @@ class Walk:
             law["by_rise"] = host.capture.half_periods == 1
             columns += read_columns(scenario)
             law["crosses"] = hits_trigger(scenario)
-            law["upset_column"] = len(columns)
-            upset_columns = read_upsets.upset_columns(scenario)
         law["upset_parts"] = upset_parts(scenario.barrier.upset)
-        self.draws = Draws(scenario, columns, upset_columns)
+        self.draws = Draws(scenario, columns)
         self.read_windows = ReadWindows(scenario, self.draws, columns)
         self.judge = read_upsets.Judge(scenario)
         #: Bits of a read of which it is kept how they were captured.
@@ -200,6 +198,9 @@ class Walk:
         self.settles, self.reaches_back = settles(scenario), reaches_back(scenario)
         self.windows, self.late, self.harms = Windows(scenario), Late(scenario), Harms(scenario)
         self.first_edges = FirstEdges(scenario)
+        self.seeds = np.zeros((len(units.trials), 0, 3), dtype=np.uint64)
+        if self.upset_at_all:
+            self.seeds = seeds_of(scenario, units.trials)
         self.upset: Given
         #: Trials that were left to the event engine, by row, and of some of these the frames that
         #: no trigger asked for.
@@ -251,14 +252,15 @@ class Walk:
                 self._open(some, 2 * piece)
             else:
                 self._open(some, piece, rows=1)
-            for first in range(0, total, LONGEST):
-                upto = min(first + LONGEST, total)
+            longest = FEWER * LONGEST if self.stand_apart else LONGEST
+            for first in range(0, total, longest):
+                upto = min(first + longest, total)
                 yield some, first, upto, *self.departures.take(first, upto - first)
 
     def run(self) -> Iterator[FrameBlock]:
         """Walk all trials and hand over their records."""
         total, trials = self.scenario.conversions, self.units.trials
-        width = self.draws.steady + RECORD.itemsize // 8
+        width = self.draws.width + RECORD.itemsize // 8
         stretch = LONGEST
         while stretch > SHORTEST and stretch * width > NUMBERS:
             stretch //= 2
@@ -383,7 +385,8 @@ class Walk:
             np.empty((2, 2 * bits), dtype=np.int64), np.empty((2, bits), dtype=np.int64),
             np.empty((1 + lanes, bits), dtype=np.int64),
             *self.upset, self.spans[rows], np.empty((2, lanes), dtype=np.int64),
-            self.late.drawn, self.late.asked, self.harms.noted, self.notes, *self.bits,
+            self.late.drawn, self.late.asked, self.seeds[rows], self.harms.noted,
+            self.notes, *self.bits,
         )  # fmt: skip
 
     def given_settled(self) -> tuple[Any, ...]:
@@ -438,14 +441,11 @@ class Walk:
         room = np.empty((4, 2 * len(units.host_rising)), dtype=np.int64)
         while (self.state["next"] < first + count).any():
             given, *ends = self.read_windows.take(due, first, count, self.state)
-            for row, pieces in self.read_windows.near.items():
-                for low, high in pieces:
-                    draws.demand(row, low, high)
             host_clocked.walk(
                 first, count, over, self.law, units.values[rows], crossings,
                 units.host_rising, units.host_falling, units.host_captured, due,
                 draws.ring, draws.place, draws.constant, self.state, self.ahead, self.line_free,
-                room, *given, *ends, self.captures_kept,
+                room, *given, self.seeds[rows], *ends, self.captures_kept,
                 self.records, self.notes, *self.bits,
             )  # fmt: skip
 

@@ -8,13 +8,20 @@ stops and says what it wants (`Wanted`); it goes on from that conversion once it
 from __future__ import annotations
 
 from enum import IntEnum
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
+from simlink.base import seeding
 from simlink.base.instants import NEVER
+from simlink.base.sfc64 import numbered
 from simlink.engines.batch.draws import EDGES
 from simlink.engines.batch.rings import draw
 from simlink.link.channel import arrives_at
-from simlink.link.transient import UPSET_PARTS, first_open, is_hit, is_upset
+from simlink.link.transient import UPSET_PARTS, chance_source, first_open, is_hit, is_upset
+
+if TYPE_CHECKING:
+    from simlink.scenario.schema import Scenario
 
 
 class Wanted(IntEnum):
@@ -37,9 +44,18 @@ class Wanted(IntEnum):
 
 WINDOWS, DRAWS, ROOM = int(Wanted.WINDOWS), int(Wanted.DRAWS), int(Wanted.ROOM)
 WHOLE, HARMS, WIDER = int(Wanted.WHOLE), int(Wanted.HARMS), int(Wanted.WIDER)
-#: Places of the draws that are made where they matter; those of bits come after, or of line bits.
-UPSET_TRIGGER, UPSET_CREDIT, LATE_BITS = range(3)
-LATE_LINE_BITS = LATE_BITS
+#: Channels by the place of what seeds their draws; the return lanes come last, one by one.
+(
+    TRIGGER_SEED, CREDIT_SEED, STROBE_SEED, BUSY_SEED, CLOCK_SEED, RETURNED_SEED, LANE_SEEDS,
+) = range(7)  # fmt: skip
+_CHANNELS = ["trigger", "credit", "strobe", "busy", "clock", "returned"]
+
+
+def seeds_of(scenario: Scenario, trials: range) -> Any:
+    """Return what seeds the draws that say what is hit: uint64, shape (T, channels, 3)."""
+    names = [*_CHANNELS, *(f"lane {lane}" for lane in range(scenario.frame.lanes))]
+    found = seeding.words(scenario.seed, trials, [chance_source(name) for name in names])
+    return np.ascontiguousarray(np.moveaxis(found, 0, 1))
 
 
 def met(starts: Any, ends: Any, sent: int, arrives: int) -> int:
@@ -83,11 +99,14 @@ def late_draw(late: Any, asked: Any, column: int, index: int) -> int:
     return late[column, 0]
 
 
-def chance_hits(law: Any, late: Any, asked: Any, column: int, index: int) -> bool:
-    """Tell whether a symbol that meets a window is hit."""
+def chance_hits(law: Any, seeds: Any, channel: int, number: int) -> bool:
+    """Tell whether a symbol that meets a window is hit, by its number in its channel.
+
+    ``seeds``, as `seeds_of` gives them, are of its trial.
+    """
     if law.upset_parts >= UPSET_PARTS:
         return True
-    return is_upset(late_draw(late, asked, column, index), law.upset_parts)
+    return is_upset(numbered(seeds[channel], number), law.upset_parts)
 
 
 #: What is noted of harm: a bit of a lane that came inverted, by its place; a strobe that was lost;
@@ -160,6 +179,7 @@ def inverted(
     ends: Any,
     late: Any,
     asked: Any,
+    seeds: Any,
     harms: Any,
 ) -> tuple[int, bool]:
     """Note which bits of a frame come inverted.
@@ -176,6 +196,8 @@ def inverted(
         As in `met`.
     late, asked
         As in `late_draw`.
+    seeds
+        As in `chance_hits`.
     harms : ndarray of int64, shape (1 + room, 6)
         How many bits are noted, and behind it of each the kind, the trial, the conversion, the
         lane, the bit, and when it comes, which is of matter only where all are drawn.
@@ -199,12 +221,9 @@ def inverted(
                 out = arrives_at(sent, lanes[lane], off, out)
                 meets = met(starts, ends, sent, out)
             else:
-                _, _, meets = meets_at(
-                    law, sent, lanes[lane], starts, ends, late, asked, LATE_BITS + column, k
-                )
+                _, _, meets = meets_at(law, sent, lanes[lane], starts, ends, late, asked, column, k)
             unknown = unknown or meets == 2
-            own = LATE_BITS + law.lanes * law.bits + column
-            if meets == 1 and chance_hits(law, late, asked, own, k):
+            if meets == 1 and chance_hits(law, seeds, LANE_SEEDS + lane, k * law.bits + bit):
                 note_harm(harms, INVERTED, t, k, lane, bit, out)
                 wrong = wrong or bit < law.data_bits
     lacks = WINDOWS if unknown else DRAWS if asked[0, 0] > 0 else 0

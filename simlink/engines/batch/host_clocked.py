@@ -26,7 +26,8 @@ from simlink.engines.batch.draws import (
     SYNC_DELAY,
     TRIGGER_JITTER,
 )
-from simlink.engines.batch.read_upsets import BUSY_UPSETS, HIT_BUSY, TRIGGER_UPSET, hits
+from simlink.engines.batch.hits import BUSY_SEED, TRIGGER_SEED
+from simlink.engines.batch.read_upsets import HIT_BUSY, hits
 from simlink.engines.batch.reads import BUSY, read
 from simlink.engines.batch.rings import blank, draw, expire, slot
 from simlink.link.channel import arrives_at, falling_delay
@@ -83,6 +84,7 @@ def advance(
     captured: Any,
     going: Any,
     coming: Any,
+    seeds: Any,
     longest: int,
     kept_captures: Any,
     records: Any,
@@ -113,7 +115,7 @@ def advance(
             kept = newest if law.keeps_words else 0
             read(
                 law, st, unit, lane_delays, rising, falling, captures, draws, place, constant,
-                lanes, changes, clock, still, back, captured, going, coming, longest,
+                lanes, changes, clock, still, back, captured, going, coming, seeds, longest,
                 kept_captures[newest], records[newest], first_bit[kept], last_bit[kept],
                 slot(st.pending, notes),
             )  # fmt: skip
@@ -174,9 +176,9 @@ def walk(
     room: Any,
     windows: Any,
     bounds: Any,
+    seeds: Any,
     longest: Any,
     stops: Any,
-    limits: Any,
     captures_kept: Any,
     records: Any,
     notes: Any,
@@ -185,7 +187,7 @@ def walk(
 ) -> None:
     """Take trials through conversions ``first`` ... ``first + count - 1``.
 
-    Those of a loop that need windows or draws beyond what is known stop ahead of a conversion, and
+    Those of a loop that need windows beyond what is known stop ahead of a conversion, and
     go on from there when called again.
 
     Parameters
@@ -206,8 +208,10 @@ def walk(
         As ``lanes`` and ``changes`` in `read`.
     room : ndarray of int64, shape (4, 2 N)
         Room to work in.
-    windows, bounds, longest, stops, limits
+    windows, bounds, longest, stops
         As `read_windows.ReadWindows` gives them.
+    seeds : ndarray of uint64, shape (T, channels, 3)
+        As `hits.seeds_of` gives them.
     captures_kept : ndarray of int8, shape (T, as records, lanes x N or 0)
         As `read` fills it, of each conversion.
     records, notes : ndarray of RECORD and of NOTE, shape (T, a power of two)
@@ -225,11 +229,11 @@ def walk(
         out, home = bounds[t, 0], bounds[t, 1]
         going = windows[0, out[0] : out[1]], windows[1, out[0] : out[1]]
         coming = windows[0, home[0] : home[1]], windows[1, home[0] : home[1]]
-        latest, stop, limit = longest[t], stops[t], limits[t]
+        mine, latest, stop = seeds[t % len(seeds)], longest[t], stops[t]
         busy_fall = falling_delay(unit.busy, unit.busy_distortion)
         high = first + count
         for k in range(max(first, st.next), high):
-            if k >= limit or (law.loops and st.alive and st.cue > stop):
+            if law.loops and st.alive and st.cue > stop:
                 break
             st.next = k + 1
             at = slot(k, record_of)
@@ -257,7 +261,7 @@ def walk(
             st.now = arrival
             advance(
                 law, st, unit, lane_delays, rising, falling, captures, drawn, place, constant,
-                lanes, changes, clock, still, back, captured, going, coming, latest, kept,
+                lanes, changes, clock, still, back, captured, going, coming, mine, latest, kept,
                 record_of, note_of, first_bit, last_bit, arrival,
             )  # fmt: skip
             if st.release <= arrival:
@@ -265,9 +269,7 @@ def walk(
             # A trigger is missed while the converter converts, and while the clock is at it.
             begun = st.first <= arrival
             taken = accepts(arrival, st.ready) and not (begun and not accepts(arrival, st.last))
-            lost = law.crosses and hits(
-                law, going, left, arrival, drawn, place, constant, TRIGGER_UPSET, at
-            )
+            lost = law.crosses and hits(law, going, left, arrival, mine, TRIGGER_SEED, k)
             taken = taken and not lost
             if taken:
                 if st.newest >= 0 and arrival < min(st.first, st.end):
@@ -293,16 +295,12 @@ def walk(
                 if shows_rise(rises, ready):
                     off = draw(drawn, place, constant, BUSY, at)
                     st.busy = arrives_at(rises, unit.busy, off, st.busy)
-                    rise_lost = hits(
-                        law, coming, rises, st.busy, drawn, place, constant, BUSY_UPSETS, at
-                    )
+                    rise_lost = hits(law, coming, rises, st.busy, mine, BUSY_SEED, 2 * k)
                     if not rise_lost:
                         st.high = min(st.high, st.busy)
                 off = draw(drawn, place, constant, BUSY + 1, at)
                 st.busy = arrives_at(ready, busy_fall, off, st.busy)
-                fall_lost = hits(
-                    law, coming, ready, st.busy, drawn, place, constant, BUSY_UPSETS + 1, at
-                )
+                fall_lost = hits(law, coming, ready, st.busy, mine, BUSY_SEED, 2 * k + 1)
                 if rise_lost or fall_lost:
                     record.hit = HIT_BUSY
                 note.rise = st.high
@@ -331,7 +329,7 @@ def walk(
                     advance(
                         law, st, unit, lane_delays, rising, falling, captures, drawn, place,
                         constant, lanes, changes, clock, still, back, captured, going, coming,
-                        latest, kept, record_of, note_of, first_bit, last_bit, FAR,
+                        mine, latest, kept, record_of, note_of, first_bit, last_bit, FAR,
                     )  # fmt: skip
                     st.cue = record.read_end
                     st.alive = 1 if record.read_end != NEVER else 0
@@ -340,7 +338,7 @@ def walk(
         if over:
             advance(
                 law, st, unit, lane_delays, rising, falling, captures, drawn, place, constant,
-                lanes, changes, clock, still, back, captured, going, coming, latest, kept,
+                lanes, changes, clock, still, back, captured, going, coming, mine, latest, kept,
                 record_of, note_of, first_bit, last_bit, FAR,
             )  # fmt: skip
         settle(law, st, record_of, note_of, high, over)

@@ -10,15 +10,14 @@ from __future__ import annotations
 from typing import Any
 
 from simlink.base.instants import FAR, NEVER
+from simlink.base.sfc64 import numbered
 from simlink.engines.batch.draws import EDGES
 from simlink.engines.batch.hits import (
-    DRAWS,
-    LATE_LINE_BITS,
+    LANE_SEEDS,
     LINE_BIT,
     ROOM,
     WHOLE,
     WINDOWS,
-    late_draw,
     met,
     note_harm,
 )
@@ -49,8 +48,7 @@ def receive(
     line_free: Any,
     starts: Any,
     ends: Any,
-    late: Any,
-    asked: Any,
+    seeds: Any,
     harms: Any,
     pushed: Any,
 ) -> tuple[int, bool, bool, tuple[int, int, int, int]]:
@@ -62,7 +60,7 @@ def receive(
         As in `pushes.push`; only ``pushed`` is changed.
     shapes : ndarray of int64, shape (3, packets)
         Of each packet: its first bit, its line bits, and those of all ahead of it in the frame.
-    starts, ends, late, asked, harms
+    starts, ends, seeds, harms
         As in `hits.inverted`.
 
     Returns
@@ -100,7 +98,7 @@ def receive(
                 if meets != 1:
                     continue
                 number = shapes[2, symbol] + bit
-                own = late_draw(late, asked, LATE_LINE_BITS + lane * total + number, k)
+                own = numbered(seeds[LANE_SEEDS + lane], k * total + number)
                 if is_upset(own, law.line_parts):
                     note_harm(harms, LINE_BIT, t, k, lane, number, out)
                     data = bit - law.header
@@ -117,7 +115,7 @@ def receive(
             if len(pushed) > 0:
                 pushed[lane, symbol] = NEVER if gone else out
         enough = max(enough, enough_here)
-    lacks = WINDOWS if unknown else DRAWS if asked[0, 0] > 0 else 0
+    lacks = WINDOWS if unknown else 0
     if not lacks and short and (enough < FAR or law.when_full == STALL):
         lacks = WHOLE
     if lacks:

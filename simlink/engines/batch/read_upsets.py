@@ -12,23 +12,14 @@ from typing import Any
 import numpy as np
 
 from simlink.base.instants import Times
-from simlink.engines.batch.draws import ZERO, Source, edge_columns
-from simlink.engines.batch.rings import draw
-from simlink.engines.batch.windows import hits_trigger
+from simlink.engines.batch.hits import chance_hits
 from simlink.link import check
 from simlink.link.content import BitOutcome, misread
 from simlink.link.damage import Layout, judged
 from simlink.link.fate import NOT_RECEIVED, fate_of_failed, fate_of_read
-from simlink.link.transient import UPSET_PARTS, is_upset, may_upset, meets, upset_parts
+from simlink.link.transient import may_upset, meets
 from simlink.records import Cause
-from simlink.scenario.distributions import Uniform
 from simlink.scenario.schema import Scenario
-
-#: Places of the columns, counted from the first: the trigger, busy's rise and fall, the clock's
-#: pulses; then the returned clock's pulses and each lane's bits.
-TRIGGER_UPSET = 0
-BUSY_UPSETS = 1
-CLOCK_UPSETS = 3
 
 #: What of a frame was hit.
 HIT_BUSY, HIT_CLOCK, HIT_DATA = 1 << Cause.BUSY, 1 << Cause.CLOCK, 1 << Cause.DATA
@@ -36,22 +27,6 @@ HIT_BUSY, HIT_CLOCK, HIT_DATA = 1 << Cause.BUSY, 1 << Cause.CLOCK, 1 << Cause.DA
 #: What is kept of each bit beside its `BitOutcome`: that it came inverted, or was never captured.
 INVERTED = 4
 EMPTY = 8
-
-
-def upset_columns(scenario: Scenario) -> list[Source]:
-    """Return the columns that say whether a symbol that meets a window is hit."""
-    bits, lanes = scenario.bits_per_lane, range(scenario.frame.lanes)
-    sure = upset_parts(scenario.barrier.upset) >= UPSET_PARTS
-    chance = ZERO if sure else Uniform(low=0, high=UPSET_PARTS)
-    forward, back = (chance if may_upset(scenario, way) else ZERO for way in ("forward", "return"))
-    found = [Source("upset trigger", chance if hits_trigger(scenario) else ZERO)]
-    found += edge_columns(back, "upset busy", 2)
-    found += edge_columns(forward, "upset clock", bits)
-    returns = scenario.link.scheme == "returned_clock"
-    found += edge_columns(back if returns else ZERO, "upset returned", bits)
-    for lane in lanes:
-        found += edge_columns(back, f"upset lane {lane}", bits)
-    return found
 
 
 def captures(scenario: Scenario) -> int:
@@ -63,15 +38,7 @@ def captures(scenario: Scenario) -> int:
 
 
 def hits(
-    law: Any,
-    windows: Any,
-    sent: int,
-    arrives: int,
-    draws: Any,
-    place: Any,
-    constant: Any,
-    column: int,
-    at: int,
+    law: Any, windows: Any, sent: int, arrives: int, seeds: Any, channel: int, number: int
 ) -> bool:
     """Tell whether a symbol is hit.
 
@@ -80,27 +47,16 @@ def hits(
     windows : (ndarray of int64, ndarray of int64), fs
         Starts and ends of those of its direction.
     sent, arrives : int, fs
-    column : int
-        The place of its draw among the columns of `upset_columns`.
-    at : int
-        The place of its conversion in the rings.
+    seeds, channel, number
+        As in `hits.chance_hits`.
     """
     if not meets(windows[0], windows[1], sent, arrives):
         return False
-    return is_upset(draw(draws, place, constant, law.upset_column + column, at), law.upset_parts)
+    return chance_hits(law, seeds, channel, number)
 
 
 def spare(
-    law: Any,
-    windows: Any,
-    sent: Any,
-    came: Any,
-    count: int,
-    draws: Any,
-    place: Any,
-    constant: Any,
-    column: int,
-    at: int,
+    law: Any, windows: Any, sent: Any, came: Any, count: int, seeds: Any, channel: int, k: int
 ) -> int:
     """Take the pulses that are hit out of a clock, each with both its edges.
 
@@ -111,8 +67,10 @@ def spare(
         that are spared are moved to the front of ``came``.
     count : int
         How many edges there are.
-    column : int
-        The place of the first pulse's draw.
+    seeds, channel
+        As in `hits.chance_hits`.
+    k : int
+        The conversion.
 
     Returns
     -------
@@ -121,8 +79,8 @@ def spare(
     """
     kept = 0
     for rise in range(0, count, 2):
-        own = column + rise // 2
-        if not hits(law, windows, sent[rise], came[rise + 1], draws, place, constant, own, at):
+        number = k * law.bits + rise // 2
+        if not hits(law, windows, sent[rise], came[rise + 1], seeds, channel, number):
             came[kept], came[kept + 1] = came[rise], came[rise + 1]
             kept += 2
     return kept

@@ -3,8 +3,7 @@
 How long after a trigger anything of it, or of a read that begins meanwhile, may still arrive is
 bounded by all fixed parts and by what each source may draw at the most; of one without a bound, by
 the most that it has drawn up to the stretch. In a loop nobody knows ahead when the triggers leave:
-its trials stop where the known windows may not be enough, and go on with more. What is drawn on
-demand is drawn for the conversions around windows alone, in pieces.
+its trials stop where the known windows may not be enough, and go on with more.
 """
 
 from __future__ import annotations
@@ -34,9 +33,6 @@ _TURNS = 4
 #: long as no more windows of a trial come than these.
 _AHEAD = 16
 _FEW = 64
-#: Conversions of a loop that are taken around a window, and as many as it pays to pass over
-#: between two pieces: of a loop, which has to stop for it, and of others.
-_AROUND, _LONG, _SHORT = 64, 2048, 128
 #: What rounding may take from sums of floats up to the longest trial, in fs.
 _SLACK = 1e4
 
@@ -113,14 +109,11 @@ class ReadWindows:
                 self._read_bounded += most * of_read
             first = last
         self._upsets: list[Upsets] = []
-        #: Of the trials in which something may meet a window before more are asked for, by row:
-        #: the conversions, from the first to before the last of each piece, that may.
-        self.near: dict[int, list[tuple[int, int]]] = {}
 
     def open(self, units: Units, trials: range) -> None:
         """Begin some trials, which are among those of ``units``."""
         rows = slice(trials.start - units.trials.start, trials.stop - units.trials.start)
-        self._upsets, self.near = [], {}
+        self._upsets = []
         self._none = none_of(len(trials))
         self._longest, self._anywhere = (
             np.zeros(len(trials), dtype=np.int64),
@@ -142,9 +135,7 @@ class ReadWindows:
         self._clear = np.full(len(trials), -math.inf)
         self._given = self._none
 
-    def take(
-        self, due: Times, first: int, count: int, state: Any
-    ) -> tuple[Given, Times, Times, Times]:
+    def take(self, due: Times, first: int, count: int, state: Any) -> tuple[Given, Times, Times]:
         """Return the windows of the next stretch, or of what a loop has left of it.
 
         Parameters
@@ -162,12 +153,9 @@ class ReadWindows:
         longest, stops : ndarray of int64, shape (T,), fs
             How long after its start anything of a read arrives at the most; where the cue of a
             loop may stand at the most for the windows to be enough.
-        limits : ndarray of int64, shape (T,)
-            The conversion ahead of which each is to stop.
         """
-        self.near = {}
         if not self._ways:
-            return self._none, self._longest, self._anywhere, self._anywhere
+            return self._none, self._longest, self._anywhere
         at, grown = first % self._draws.size, False
         for number, (one, other) in enumerate(self._free):
             drawn = self._draws.ring[:, one:other, at : at + count].max(axis=(1, 2))
@@ -178,27 +166,22 @@ class ReadWindows:
             self._measure()
         last = state["cue"] if self._loops else due[:, -1]
         need = last + self._turns
-        given, limits = self._none, self._anywhere
+        given, near = self._none, np.zeros(len(state), dtype=np.bool_)
         if (self._clear < need + _SLACK).any():
             soonest = self._soonest(due, state)
             if (need > self._horizon).any():
                 self._look_ahead(soonest, np.minimum(need + self._ahead * self._turns, FAR))
             self._clear = np.minimum(self._next(soonest.tolist()), self._horizon)
-            near = np.nonzero(self._clear < need + _SLACK)[0].tolist()
-            given = self._given if near else given
-            limits = np.full(len(state), FAR)
-            for row in near:
-                limits[row] = self._meet(row, due, first, count, state)
+            near = self._clear < need + _SLACK
+            given = self._given if near.any() else given
         stops = self._anywhere
         if self._loops:
             # Up to the next window none is met; where they end for good nothing happens any more.
-            upto = self._clear.copy()
-            rows = list(self.near)
-            upto[rows] = self._horizon[rows]
+            upto = np.where(near, self._horizon, self._clear)
             known = upto < FAR
             stops = np.full(len(state), FAR)
             stops[known] = (upto - self._turns)[known].astype(np.int64)
-        return given, self._longest, stops, limits
+        return given, self._longest, stops
 
     def _measure(self) -> None:
         """Work out how long a trigger is dealt with, and a read, at the most."""
@@ -206,41 +189,6 @@ class ReadWindows:
         of_read = self._most[:, self._of_read].sum(axis=1)
         self._turns = _TURNS * turns
         self._longest = np.minimum(self._fixed + self._read_bounded + of_read, FAR).astype(np.int64)
-
-    def _meet(self, row: int, due: Times, first: int, count: int, state: Any) -> int:
-        """Note which conversions of a trial may meet windows; return the one to stop ahead of."""
-        # Of older conversions nothing is to be read any more.
-        done, high = int(state["next"][row]), first + count
-        under_way = (int(state[which][row]) for which in ("newest", "pending"))
-        low = min([one for one in under_way if one >= 0], default=done)
-        self.near[row] = [(low, high)]
-        if self._draws.steady == self._draws.width:
-            return FAR
-        starts, ends = np.sort(
-            np.concatenate([self._given[0][:, one:other] for one, other in self._given[1][row]], 1)
-        )
-        if self._loops:
-            cue = float(state["cue"][row])
-            beyond = starts[starts > self._clear[row]]
-            following = float(beyond[0]) if len(beyond) else math.inf
-            # Of a loop nobody knows how many conversions there are until the window after.
-            if (following - self._clear[row]) * done < _LONG * cue:
-                return FAR
-            self.near[row] = [(low, min(done + _AROUND, high))]
-            return done + _AROUND
-        if self._least == NEVER:
-            return FAR
-        dues = due[row % len(due)]
-        begins = np.searchsorted(dues, starts - self._turns[row] - _SLACK)
-        over = np.searchsorted(dues, ends - self._least + _SLACK)
-        met = begins < over
-        begins, over = begins[met], over[met]
-        apart = np.nonzero(begins[1:] > over[:-1] + _SHORT)[0] + 1
-        pieces = zip(np.split(begins, apart), np.split(over, apart), strict=True)
-        self.near[row] = [
-            (first + int(one[0]), first + int(other[-1])) for one, other in pieces if len(one)
-        ]
-        return FAR
 
     def _next(self, first: list[int]) -> Any:
         """Return when the first window starts, of each trial, that ends after an instant; in fs."""

@@ -10,8 +10,8 @@ from typing import Any
 
 from simlink.base.instants import FAR, NEVER
 from simlink.engines.batch.draws import EDGES, Source, edge_columns
+from simlink.engines.batch.hits import CLOCK_SEED, LANE_SEEDS, RETURNED_SEED
 from simlink.engines.batch.read_upsets import (
-    CLOCK_UPSETS,
     EMPTY,
     HIT_CLOCK,
     HIT_DATA,
@@ -69,6 +69,7 @@ def cross_lanes(
     still: Any,
     captured: Any,
     coming: Any,
+    seeds: Any,
     captures_kept: Any,
     at: int,
 ) -> tuple[bool, int]:
@@ -92,7 +93,7 @@ def cross_lanes(
     inverted : int
         How many come inverted.
     """
-    bits, inverted = law.bits, 0
+    bits, inverted, k = law.bits, 0, st.pending
     data = CLOCK + 2 * bits
     for lane in range(law.lanes):
         delay, distortion = lane_delays[lane, 0], lane_delays[lane, 1]
@@ -122,8 +123,8 @@ def cross_lanes(
             if touched:
                 if captured[bit] == FAR:
                     outcome = EMPTY
-                own = CLOCK_UPSETS + (2 + lane) * bits + bit
-                if sent < FAR and hits(law, coming, sent, valid, draws, place, constant, own, at):
+                number = k * bits + bit
+                if sent < FAR and hits(law, coming, sent, valid, seeds, LANE_SEEDS + lane, number):
                     outcome += INVERTED
                     inverted += 1
                 if len(captures_kept) > 0:
@@ -153,6 +154,7 @@ def read(
     captured: Any,
     going: Any,
     coming: Any,
+    seeds: Any,
     longest: int,
     captures_kept: Any,
     record: Any,
@@ -174,6 +176,8 @@ def read(
         Room to work in.
     going, coming : (ndarray of int64, ndarray of int64), fs
         Starts and ends of the windows that upset the forward and the return channels.
+    seeds
+        As in `hits.chance_hits`.
     longest : int, fs
         How long after its start anything of a read arrives at the most.
     captures_kept : ndarray of int8, shape (lanes x N or 0,)
@@ -183,7 +187,7 @@ def read(
     at : int
         The place in the rings of the frame whose release is served.
     """
-    bits, start = law.bits, st.starts
+    bits, start, k = law.bits, st.starts, st.pending
     until = start + min(longest, FAR - start)
     touched = meets(going[0], going[1], start, until)
     touched = touched or meets(coming[0], coming[1], st.pending_ready, until)
@@ -201,9 +205,7 @@ def read(
     )
     passed = 2 * bits
     if touched:
-        passed = spare(
-            law, going, back, clock, passed, draws, place, constant, CLOCK_UPSETS, at
-        )  # fmt: skip
+        passed = spare(law, going, back, clock, passed, seeds, CLOCK_SEED, k)
     pulses_hit = passed < 2 * bits
     if short:
         passed = passing(clock, passed, unit.forward_pulse)
@@ -230,8 +232,7 @@ def read(
         )  # fmt: skip
         kept = passed
         if touched:
-            own = CLOCK_UPSETS + bits
-            kept = spare(law, coming, clock, back, kept, draws, place, constant, own, at)
+            kept = spare(law, coming, clock, back, kept, seeds, RETURNED_SEED, k)
             pulses_hit = pulses_hit or kept < passed
         if short:
             kept = passing(back, kept, unit.return_pulse)
@@ -249,12 +250,12 @@ def read(
     if touched:
         wrong, inverted = cross_lanes(
             True, wrong, law, st, unit, lane_delays, draws, place, constant, lanes, changes,
-            clock, passed, still, captured, coming, captures_kept, at,
+            clock, passed, still, captured, coming, seeds, captures_kept, at,
         )  # fmt: skip
     else:
         wrong, inverted = cross_lanes(
             False, wrong, law, st, unit, lane_delays, draws, place, constant, lanes, changes,
-            clock, passed, still, captured, coming, captures_kept, at,
+            clock, passed, still, captured, coming, seeds, captures_kept, at,
         )  # fmt: skip
     end = max(start + falling[bits - 1], latest)
     st.free = end

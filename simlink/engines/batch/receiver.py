@@ -15,9 +15,10 @@ from simlink.engines.batch.hits import (
     CLOSED,
     DRAWS,
     INVERTED,
-    LATE_BITS,
+    LANE_SEEDS,
     LOST,
     ROOM,
+    STROBE_SEED,
     WHOLE,
     WINDOWS,
     chance_hits,
@@ -56,6 +57,7 @@ def receive(
     ends: Any,
     late: Any,
     asked: Any,
+    seeds: Any,
     harms: Any,
     room: Any,
     strobe: Any,
@@ -79,7 +81,7 @@ def receive(
         Whether the strobe is drawn edge by edge.
     takes : ndarray of int64, shape (N,), fs
         When the host takes each bit, counted from the start of the read.
-    starts, ends, late, asked, harms
+    starts, ends, late, asked, seeds, harms
         As in `hits.inverted`.
     room : ndarray of int64, shape (2, 2 N)
         Room to work in; what `apart` fills.
@@ -113,7 +115,7 @@ def receive(
         send(law, start, draws, place, constant, at, offsets, room)
         distortion = unit.strobe_distortion
         cross_edges(room[0], 2 * bits, unit.strobe, distortion, room[1], 0, strobe_ahead)
-    edge_jitter = LATE_BITS + 2 * law.lanes * bits
+    edge_jitter = law.lanes * bits
     kept, first_lost, unknown = 0, bits, False
     for bit in range(bits):
         sent = start + offsets[2 * bit]
@@ -125,7 +127,7 @@ def receive(
                 law, sent, unit.strobe, starts, ends, late, asked, edge_jitter + 2 * bit, k
             )
         unknown = unknown or meets == 2
-        if meets == 1 and chance_hits(law, late, asked, edge_jitter + 2 * bits + bit, k):
+        if meets == 1 and chance_hits(law, seeds, STROBE_SEED, k * bits + bit):
             note_harm(harms, LOST, t, k, 0, bit, NEVER)
             first_lost = min(first_lost, bit)
             continue
@@ -151,7 +153,7 @@ def receive(
     for lane in range(law.lanes):
         out, taken = ahead[lane] if law.all_drawn else NEVER, 0
         for bit in range(bits):
-            sent, column = start + captured[bit], LATE_BITS + lane * bits + bit
+            sent, column = start + captured[bit], lane * bits + bit
             if law.all_drawn:
                 off = draw(draws, place, constant, EDGES + lane * bits + bit, at)
                 out = arrives_at(sent, lanes[lane], off, out)
@@ -167,7 +169,7 @@ def receive(
             placed[1 + lane, taken] = high
             if taken < own:
                 unknown = unknown or meets == 2
-                if meets == 1 and chance_hits(law, late, asked, column + law.lanes * bits, k):
+                if meets == 1 and chance_hits(law, seeds, LANE_SEEDS + lane, k * bits + bit):
                     note_harm(harms, INVERTED, t, k, lane, taken, out)
                     wrong = wrong or taken < law.data_bits
             taken += 1
@@ -191,7 +193,7 @@ def receive(
             if asks or (one > 0 and begins_apart(law, strobe, one)):
                 bit = placed[0, one]
                 for lane in range(law.lanes):
-                    off = late_draw(late, asked, LATE_BITS + lane * bits + bit, k)
+                    off = late_draw(late, asked, lane * bits + bit, k)
                     placed[1 + lane, one] = arrives_at(
                         start + captured[bit], lanes[lane], off, NEVER
                     )

@@ -26,10 +26,9 @@ from simlink.engines.batch.draws import (
 )
 from simlink.engines.batch.fifo_host import advance, arrive, close, end_of, note_gone, read_frame
 from simlink.engines.batch.hits import (
-    DRAWS,
+    CREDIT_SEED,
     PART,
-    UPSET_CREDIT,
-    UPSET_TRIGGER,
+    TRIGGER_SEED,
     WHOLE,
     WINDOWS,
     chance_hits,
@@ -137,6 +136,7 @@ def walk(
     held: Any,
     late: Any,
     asked: Any,
+    seeds: Any,
     harms: Any,
     notes: Any,
     first_bit: Any,
@@ -198,6 +198,8 @@ def walk(
     late : ndarray of int64, shape (T, columns, 2)
     asked, harms
         As `hits.inverted` takes them, of all trials.
+    seeds : ndarray of uint64, shape (T, channels, 3)
+        As `hits.seeds_of` gives them.
     notes : ndarray of NOTE, shape as records
         Of trials that share one row of these and of draws, each is walked for itself.
     first_bit, last_bit : ndarray of int64, shape (T, as records or 0, lanes, words), fs
@@ -286,10 +288,8 @@ def walk(
                 meets = met(there_starts, there_ends, left, arrival)
                 if meets == 2:
                     lacks, st.wants = WINDOWS, arrival
-                elif meets == 1 and chance_hits(law, late[t], asked, UPSET_TRIGGER, k):
+                elif meets == 1 and chance_hits(law, seeds[t], TRIGGER_SEED, k):
                     taken, fate = False, NOT_RECEIVED
-                if asked[0, 0] > 0:
-                    lacks = DRAWS
                 if lacks:
                     last_arrival = arrival_before
                     break
@@ -319,11 +319,7 @@ def walk(
                         if meets == 2:
                             lacks, st.wants = WINDOWS, credited
                             break
-                        hit = meets == 1 and chance_hits(law, late[t], asked, UPSET_CREDIT, number)
-                        if asked[0, 0] > 0:
-                            lacks = DRAWS
-                            break
-                        if not hit:
+                        if meets != 1 or not chance_hits(law, seeds[t], CREDIT_SEED, number):
                             start = held_back_until(start, credited)
                             st.credited = freed
                             break
@@ -376,22 +372,22 @@ def walk(
                         lacks, turned, loses, (came, enough, whole, need) = receive_packets(
                             law, t, k, start, drawn, place, constant, at, lane, offset,
                             line_times, takes, shapes, held[0], held[1],
-                            back_starts, back_ends, late[t], asked, harms, pushed,
+                            back_starts, back_ends, seeds[t], harms, pushed,
                         )  # fmt: skip
                     elif law.strobes:
                         comes = came, enough, whole, need
                         lacks, turned, kept, comes, closes, parts = receive_bits(
                             law, t, k, unit, start, drawn, place, constant, at, lane, captured[t],
                             strobes[t], held[0], strobe_before, asks_strobe, bit_takes,
-                            back_starts, back_ends, late[t], asked, harms, edges, strobe_room,
-                            placed, comes,
+                            back_starts, back_ends, late[t], asked, seeds[t], harms, edges,
+                            strobe_room, placed, comes,
                         )  # fmt: skip
                         came, enough, whole, need = comes
                     else:
                         lacks, turned = inverted(
                             law, t, k, start, drawn, place, constant, at, lane, captured[t],
                             held[0],
-                            back_starts, back_ends, late[t], asked, harms,
+                            back_starts, back_ends, late[t], asked, seeds[t], harms,
                         )  # fmt: skip
                 if lacks:
                     st.wants, st.strobe = latest, strobe_before

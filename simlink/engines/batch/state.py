@@ -19,20 +19,19 @@ def _whole(*names: str) -> list[tuple[str, type]]:
 #: come can change how a frame that has a slot is read. ``timeout`` is NEVER where there is none;
 #: ``symbols`` are the bits or packets of a lane. ``data_bits``: the bits of a lane that are its
 #: words'. ``upset_parts``: how likely a symbol that meets a window is hit; ``crosses``: whether a
-#: trigger may be; ``upset_back``: whether bits of a remote master may be; ``upset_column``: where
-#: the draws of that stand, of a host's own clock. ``leaves``: whether what hits a frame is left to
-#: the event engine; ``strobes``: whether a strobe may be hit; ``gap``: what ends a frame then;
-#: ``refreshes``: whether credits that were lost are given back. ``header``, ``overhead``: line bits
-#: of a packet ahead of its data, and all beside it; ``line_parts``: how likely a line bit is
-#: inverted that meets a window. ``all_drawn``: whether jitter of each bit or packet is; ``low``,
-#: ``high``: its bounds, where it is not. ``earliest``: what a trigger leaves after it is due at the
-#: least, NEVER if it has no bound.
+#: trigger may be; ``upset_back``: whether bits of a remote master may be. ``leaves``: whether what
+#: hits a frame is left to the event engine; ``strobes``: whether a strobe may be hit; ``gap``: what
+#: ends a frame then; ``refreshes``: whether credits that were lost are given back. ``header``,
+#: ``overhead``: line bits of a packet ahead of its data, and all beside it; ``line_parts``: how
+#: likely a line bit is inverted that meets a window. ``all_drawn``: whether jitter of each bit or
+#: packet is; ``low``, ``high``: its bounds, where it is not. ``earliest``: what a trigger leaves
+#: after it is due at the least, NEVER if it has no bound.
 LAW = np.dtype(
     _whole(
         "loops", "timeout", "depth", "when_full", "watermark", "drain", "by_edge",
         "read_time", "bits", "lanes", "symbols", "packets", "release_symbol", "fixed",
         "may_underrun", "certain", "keeps_words", "words", "word_bits", "returns", "by_rise",
-        "data_bits", "upset_parts", "upset_column", "upset_back", "all_drawn", "low", "high",
+        "data_bits", "upset_parts", "upset_back", "all_drawn", "low", "high",
         "earliest", "crosses", "leaves", "refreshes", "strobes", "gap", "release_bits", "header",
         "overhead", "line_parts",
     )

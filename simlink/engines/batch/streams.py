@@ -16,6 +16,7 @@ from typing import Any
 import numpy as np
 
 from simlink.base.compiled import compiled, why_plain
+from simlink.base.sfc64 import ONE, State, advanced, uniform
 from simlink.scenario.distributions import Exponential, Limits, Normal, Simple, Uniform
 from simlink.scenario.law import CEILING
 
@@ -26,8 +27,6 @@ LAWS = np.dtype(
     [(name, np.int64) for name in ("shape", "origin", "low", "high")]
     + [(name, np.float64) for name in ("scale", "span", "left", "right")]
 )
-_ONE = np.uint64(1)
-_UNIT = 1.0 / 9007199254740992.0
 
 
 def law_of(law: Simple) -> tuple[Any, ...] | None:
@@ -62,32 +61,11 @@ def tables() -> tuple[Any, ...]:
     )  # fmt: skip
 
 
+#: The bits of a number that say in which strip it lies, and of a normal one where in it.
+_STRIP, _VALUE = np.uint64(0xFF), np.uint64(0x000FFFFFFFFFFFFF)
 #: Where the tails of the ziggurats begin.
 _NORMAL_TAIL, _NORMAL_TAIL_INVERSE = 3.6541528853610087963519472518, 0.27366123732975827203338247596
 _EXPONENTIAL_TAIL = 7.69711747013104972
-
-
-#: SFC64's state: three words and a counter.
-State = tuple[Any, Any, Any, Any]
-
-
-def advanced(state: State) -> tuple[Any, State]:
-    """Return SFC64's next 64 bits, and its state after them."""
-    a, b, c, counter = state
-    found = a + b + counter
-    state = (
-        b ^ (b >> np.uint64(11)),
-        c + (c << np.uint64(3)),
-        ((c << np.uint64(24)) | (c >> np.uint64(40))) + found,
-        counter + _ONE,
-    )
-    return found, state
-
-
-def uniform(state: State) -> tuple[float, State]:
-    """Return a number from 0 to below 1."""
-    bits, state = advanced(state)
-    return float(np.int64(bits >> np.uint64(11))) * _UNIT, state
 
 
 def exponential(state: State, inside: Any, widths: Any, heights: Any) -> tuple[float, State]:
@@ -95,7 +73,7 @@ def exponential(state: State, inside: Any, widths: Any, heights: Any) -> tuple[f
     while True:
         bits, state = advanced(state)
         bits >>= np.uint64(3)
-        strip = bits & np.uint64(0xFF)
+        strip = bits & _STRIP
         bits >>= np.uint64(8)
         value = float(np.int64(bits)) * widths[strip]
         if bits < inside[strip]:
@@ -103,7 +81,7 @@ def exponential(state: State, inside: Any, widths: Any, heights: Any) -> tuple[f
         height, state = uniform(state)
         if strip == 0:
             return _EXPONENTIAL_TAIL - math.log1p(-height), state
-        step = heights[strip - _ONE] - heights[strip]
+        step = heights[strip - ONE] - heights[strip]
         if step * height + heights[strip] < math.exp(-value):
             return value, state
 
@@ -112,19 +90,19 @@ def normal(state: State, inside: Any, widths: Any, heights: Any) -> tuple[float,
     """Return a standard normal number."""
     while True:
         bits, state = advanced(state)
-        strip = bits & np.uint64(0xFF)
+        strip = bits & _STRIP
         bits >>= np.uint64(8)
-        negative = bits & _ONE
-        bits = (bits >> _ONE) & np.uint64(0x000FFFFFFFFFFFFF)
+        negative = bits & ONE
+        bits = (bits >> ONE) & _VALUE
         value = float(np.int64(bits)) * widths[strip]
         if negative:
             value = -value
         if bits < inside[strip]:
             return value, state
         if strip == 0:
-            return normal_tail(state, (bits >> np.uint64(8)) & _ONE)
+            return normal_tail(state, (bits >> np.uint64(8)) & ONE)
         height, state = uniform(state)
-        step = heights[strip - _ONE] - heights[strip]
+        step = heights[strip - ONE] - heights[strip]
         if step * height + heights[strip] < math.exp(-0.5 * value * value):
             return value, state
 
@@ -147,6 +125,23 @@ def triangular(law: Any, raw: float) -> float:
     factor = falling * (law.span * (law.right - law.left)) + law.span * law.left
     root = math.sqrt(abs(raw - falling) * factor)
     return abs(root - falling * law.span)
+
+
+def next_draw(shape: int, scale: float, law: Any, state: State, tables: Any) -> tuple[Any, State]:
+    """Return the next draw of a law, less its origin, in base units."""
+    if shape == NORMAL:
+        raw, state = normal(state, tables[0], tables[1], tables[2])
+        raw *= scale
+    elif shape == EXPONENTIAL:
+        raw, state = exponential(state, tables[3], tables[4], tables[5])
+        raw *= scale
+    elif shape == UNIFORM:
+        raw, state = uniform(state)
+        raw *= scale
+    else:
+        raw, state = uniform(state)
+        raw = triangular(law, raw)
+    return np.int64(np.rint(raw)), state
 
 
 @compiled
@@ -186,57 +181,44 @@ def fill(
             shape, scale, origin, low, high = law.shape, law.scale, law.origin, law.low, law.high
             state = (kept[0], kept[1], kept[2], kept[3])
             for place in range(at, at + count):
-                if shape == NORMAL:
-                    raw, state = normal(state, tables[0], tables[1], tables[2])
-                    raw *= scale
-                elif shape == EXPONENTIAL:
-                    raw, state = exponential(state, tables[3], tables[4], tables[5])
-                    raw *= scale
-                elif shape == UNIFORM:
-                    raw, state = uniform(state)
-                    raw *= scale
-                else:
-                    raw, state = uniform(state)
-                    raw = triangular(law, raw)
-                drawn = np.int64(np.rint(raw)) + origin
-                out[place] = min(max(drawn, low), high)
+                drawn, state = next_draw(shape, scale, law, state, tables)
+                out[place] = min(max(drawn + origin, low), high)
             kept[0], kept[1], kept[2], kept[3] = state
 
 
-#: Generators that are moved on side by side, in wide registers, and how far before they are put
-#: back. Both are numbers that the compiler knows, so that it can.
-SIDE_BY_SIDE, AT_ONCE = 32, 4
-
-
 @compiled
-def skip(states: Any, count: int, room: Any) -> None:
-    """Pass over numbers that are made of 64 bits each, as uniform ones are.
+def draw_ahead(laws: Any, kept: Any, count: int, tables: Any) -> int:
+    """Pass over all but the last of the next numbers of a column, and draw that one.
 
     Parameters
     ----------
-    states : ndarray of uint64, shape (drawn, 4)
-        The generators' states, moved on.
+    laws : ndarray of LAWS, shape (1,)
+    kept : ndarray of uint64, shape (4,)
+        The generator's state, moved on.
     count : int
-        How many of each.
-    room : ndarray of uint64, shape (4, SIDE_BY_SIDE)
-        Room to work in.
+        How many numbers.
+    tables : tuple of ndarray
+        As `tables` gives them.
+
+    Returns
+    -------
+    int
+        In base units.
     """
-    for first in range(0, len(states), SIDE_BY_SIDE):
-        some = states[first : first + SIDE_BY_SIDE]
-        for one in range(len(some)):
-            for word in range(4):
-                room[word, one] = some[one, word]
-        for _ in range(count // AT_ONCE):
-            for one in range(SIDE_BY_SIDE):
-                state = (room[0, one], room[1, one], room[2, one], room[3, one])
-                for _ in range(AT_ONCE):
-                    _, state = advanced(state)
-                room[0, one], room[1, one], room[2, one], room[3, one] = state
-        for one in range(len(some)):
-            state = (room[0, one], room[1, one], room[2, one], room[3, one])
-            for _ in range(count % AT_ONCE):
-                _, state = advanced(state)
-            some[one, 0], some[one, 1], some[one, 2], some[one, 3] = state
+    law, inside = laws[0], tables[0]
+    state = (kept[0], kept[1], kept[2], kept[3])
+    for _ in range(count - 1):
+        bits, after = advanced(state)
+        if law.shape == UNIFORM or law.shape == LIMITS:
+            state = after
+        elif law.shape == NORMAL and (bits >> np.uint64(9)) & _VALUE < inside[bits & _STRIP]:
+            # Within its strip, as nearly all are: whatever it is, it takes no more bits.
+            state = after
+        else:
+            _, state = next_draw(law.shape, law.scale, law, state, tables)
+    drawn, state = next_draw(law.shape, law.scale, law, state, tables)
+    kept[0], kept[1], kept[2], kept[3] = state
+    return min(max(drawn + law.origin, law.low), law.high)
 
 
 #: Draws of each law that are compared: some come from the tails of both ziggurats.

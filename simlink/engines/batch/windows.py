@@ -13,16 +13,17 @@ from typing import Any
 
 import numpy as np
 
-from simlink.base.draws import Column
+from simlink.base.draws import Column, generator, part_of
 from simlink.base.instants import FAR, NEVER, Times, period_of
 from simlink.engines.batch.draws import Source, edge_columns
+from simlink.engines.batch.streams import LAWS, agrees, draw_ahead, law_of, tables
 from simlink.engines.event import EventEngine
 from simlink.link.false_edge import channels
 from simlink.link.repeat import repeats
 from simlink.link.strobe import realign_gap
-from simlink.link.transient import UPSET_PARTS, Upsets, Way, may_upset, upsets
-from simlink.link.transport import packets_of, shape_of
-from simlink.scenario.distributions import Uniform, reach
+from simlink.link.transient import Upsets, Way, may_upset, upsets
+from simlink.link.transport import packets_of
+from simlink.scenario.distributions import Simple, reach, suffix
 from simlink.scenario.schema import Scenario
 
 #: Draws that are made together.
@@ -179,21 +180,16 @@ def _usual(scenario: Scenario) -> int:
     return math.ceil(min(2 * (sum(law.mean for law in laws) + float(clocks)), 1e15))
 
 
-def _bit_columns(scenario: Scenario, chance: Uniform) -> list[Source]:
-    """Return the columns of what takes bits back: jitter, and whether what is met is hit."""
-    back, lanes = scenario.barrier.return_, range(scenario.frame.lanes)
-    bits, jitter = scenario.bits_per_lane, scenario.barrier.direction("return").jitter
-    packets = packets_of(scenario)
-    if packets is not None:
-        total = sum(shape_of(scenario, packets)[1].tolist())
-        return [one for lane in lanes for one in edge_columns(chance, f"upset lane {lane}", total)]
-    found = []
-    for law, name in ((jitter, "barrier.return.jitter lane"), (chance, "upset lane")):
-        for lane in lanes:
-            found += edge_columns(law, f"{name} {lane}", bits)
+def _bit_columns(scenario: Scenario) -> list[Source]:
+    """Return the columns of the jitter of what takes bits back one by one."""
+    back, bits = scenario.barrier.return_, scenario.bits_per_lane
+    jitter, found = scenario.barrier.direction("return").jitter, []
+    if packets_of(scenario) is not None:
+        return []
+    for lane in range(scenario.frame.lanes):
+        found += edge_columns(jitter, f"barrier.return.jitter lane {lane}", bits)
     if back.has_strobe:
         found += edge_columns(jitter, "barrier.return.jitter strobe", 2 * bits)
-        found += edge_columns(chance, "upset strobe", bits)
     return found
 
 
@@ -207,10 +203,13 @@ class Late:
 
     def __init__(self, scenario: Scenario) -> None:
         self._scenario = scenario
-        chance = Uniform(low=0, high=UPSET_PARTS)
-        self._sources = [Source("upset trigger", chance), Source("upset credit", chance)]
-        if may_upset(scenario, "return"):
-            self._sources += _bit_columns(scenario, chance)
+        self._sources = _bit_columns(scenario) if may_upset(scenario, "return") else []
+        #: What all of them are drawn by, compiled; None if they are not.
+        self._law: Any = None
+        jitter = scenario.barrier.direction("return").jitter
+        law = law_of(jitter) if isinstance(jitter, Simple) else None
+        if self._sources and law is not None and agrees():
+            self._law = np.array([law], dtype=LAWS)
         self.asked = np.zeros((1 + len(self._sources), 2), dtype=np.int64)
         #: Draws that were asked for, and those that were made on the way to them.
         self.wanted = self.made = 0
@@ -220,25 +219,38 @@ class Late:
         self._trials = trials
         #: As `hits.late_draw` takes it, of each trial.
         self.drawn = np.full((len(trials), len(self._sources), 2), -1, dtype=np.int64)
+        #: Where each column's generator stands that is drawn compiled, or what else draws it.
+        self._states: dict[tuple[int, int], Any] = {}
         self._columns: dict[tuple[int, int], Column] = {}
 
     def draw(self, row: int) -> None:
         """Draw what a trial has asked for."""
         count = int(self.asked[0, 0])
         for column, index in self.asked[1 : 1 + count].tolist():
-            found = self._columns.get((row, column))
-            if found is None:
-                one, seed = self._sources[column], self._scenario.seed
-                found = Column(one.law, seed, self._trials[row], one.source, one.stride, one.offset)
-                self._columns[row, column] = found
             upto = int(self.drawn[row, column, 1])
-            if upto < index and isinstance(self._sources[column].law, Uniform):
-                # Each number is made of 64 bits.
-                found.skip(index - upto - 1)
-                upto = index - 1
-            while upto < index:
-                more = min(index - upto, _TOGETHER)
-                last, upto = found.take(more)[-1], upto + more
-                self.wanted, self.made = self.wanted + (upto == index), self.made + more
-            self.drawn[row, column] = last, index
+            self.wanted, self.made = self.wanted + (upto < index), self.made + index - upto
+            if upto < index:
+                last = self._ahead(row, column, index - upto)
+                self.drawn[row, column] = last, index
         self.asked[0, 0] = 0
+
+    def _ahead(self, row: int, column: int, count: int) -> int:
+        """Return the last of the next draws of a column."""
+        one, seed, trial, key = (
+            self._sources[column],
+            self._scenario.seed,
+            self._trials[row],
+            (row, column),
+        )
+        if self._law is not None:
+            if key not in self._states:
+                name = part_of(one.source, suffix(one.stride, one.offset))
+                found = generator(seed, trial, name).bit_generator.state
+                self._states[key] = found["state"]["state"]
+            return int(draw_ahead(self._law, self._states[key], count, tables()))
+        if key not in self._columns:
+            self._columns[key] = Column(one.law, seed, trial, one.source, one.stride, one.offset)
+        while count > _TOGETHER:
+            self._columns[key].take(_TOGETHER)
+            count -= _TOGETHER
+        return int(self._columns[key].take(count)[-1])

@@ -4,9 +4,16 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from simlink.engines.event.frame import REPEATED, EdgeJitter, Met, Trial, repeated_source
-from simlink.link.transient import UPSET_PARTS, is_upset, upset_parts
-from simlink.scenario.distributions import Uniform
+from simlink.base.draws import Numbered
+from simlink.engines.event.frame import (
+    REPEATED,
+    Met,
+    Trial,
+    apart_number,
+    apart_source,
+    repeated_source,
+)
+from simlink.link.transient import UPSET_PARTS, chance_source, is_upset, upset_parts
 
 if TYPE_CHECKING:
     from simlink.link.transient import Way
@@ -21,8 +28,7 @@ class Hits:
         self.channel, self.symbols = channel, symbols
         #: How likely a symbol is hit that meets a window.
         self.parts = upset_parts(chance)
-        law = Uniform(low=0, high=UPSET_PARTS)
-        self.draws = EdgeJitter(trial, law, [f"upset {channel}"], symbols)
+        self._draws: dict[str, Numbered] = {}
 
     def meets(self, sent: int, arrives: int) -> bool:
         """Tell whether a window meets what is on its way from one instant to another, in fs."""
@@ -31,19 +37,30 @@ class Hits:
     def __call__(self, index: int, symbol: int, sent: int, arrives: int) -> bool:
         """Tell whether a symbol that was sent and would arrive at two instants, in fs, is hit.
 
-        None is asked for of a conversion before any asked for earlier; of a repeated frame
-        ``index`` is as its draws go.
+        Of a repeated frame, or of one that nobody asked for, ``index`` is as its draws go.
         """
         if not self.upsets.hit(self.way, sent, arrives):
             return False
         sure = self.parts >= UPSET_PARTS
-        hit = sure or is_upset(self.draws(index)[0][symbol], self.parts)
+        hit = sure or is_upset(self._drawn(index, symbol), self.parts)
         if self.trial.met is not None:
             whose, channel = index, self.channel
             if index >= REPEATED:
                 whose, channel = index - REPEATED, repeated_source(channel)
             self.trial.met.append(Met(channel, self.way, whose, symbol, sent, arrives, hit))
         return hit
+
+    def _drawn(self, index: int, symbol: int) -> float:
+        """Return the draw of a symbol, from 0 to below 1."""
+        source = chance_source(self.channel)
+        if index < 0:
+            source, index = apart_source(source), apart_number(index)
+        elif index >= REPEATED:
+            source, index = repeated_source(source), index - REPEATED
+        if source not in self._draws:
+            trial = self.trial
+            self._draws[source] = Numbered(trial.scenario.seed, trial.number, source)
+        return self._draws[source](index * self.symbols + symbol)
 
 
 def hits_of(trial: Trial, way: Way, channel: str, symbols: int, share: float = 1.0) -> Hits | None:
