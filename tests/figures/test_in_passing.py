@@ -12,6 +12,7 @@ from simlink.base.compiled import why_plain
 from simlink.engines.batch import BatchEngine, engine
 from simlink.figures import in_passing, latencies
 from simlink.figures.tally import Tally
+from simlink.link import transient
 from simlink.scenario.loading import from_dict
 from simlink.scenario.schema import Scenario
 
@@ -128,7 +129,8 @@ def plain(tally: Tally) -> dict[str, Any]:
 def both(monkeypatch: pytest.MonkeyPatch) -> Both:
     """Return what trials come to from their records and in passing, and what blocks were left.
 
-    Latencies are counted in bins as in a long run, in short pieces, few trials at a time.
+    Latencies are counted in bins as in a long run, in short pieces, few trials at a time, and
+    transients are worked out a few at a time.
     """
 
     def find(scenario: Scenario) -> tuple[dict[str, Any], dict[str, Any], int]:
@@ -145,6 +147,7 @@ def both(monkeypatch: pytest.MonkeyPatch) -> Both:
             "BESIDE_APART": 4,
         }.items():
             monkeypatch.setattr(engine, name, value)
+        monkeypatch.setattr(transient, "CHUNK", 16)
         left = 0
         for block in in_passing.blocks_left(scenario, trials, passing):
             left += 1

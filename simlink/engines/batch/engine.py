@@ -344,7 +344,9 @@ class Walk:
 
     def widen(self) -> None:
         """Make twice the room for trials that stand apart, keeping what is not yet settled."""
-        self._widen(int(self.state["low"].min()), int(self.state["next"].max()))
+        # Of those that were left to the event engine nothing is open any more.
+        going = self.state[self.state["next"] < FAR]
+        self._widen(int(going["low"].min()), int(going["next"].max()))
 
     def _widen(self, low: int, high: int) -> None:
         """Make twice the room, keeping conversions ``low`` ... ``high - 1``, not yet settled.

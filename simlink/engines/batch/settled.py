@@ -153,7 +153,7 @@ def walk_settled(
             # All conversions are then as long on their way: up to which they are over is known.
             dues = due[t % len(due)]
             last = quiet - lasts(units[t], constant, longest[0, t])
-            calm = first + first_open(dues, last, len(dues))
+            calm = max(first + first_open(dues, last, len(dues)), state[t].next)
             walk_trial(
                 True, False, False, t, first, min(upto, calm), due, due, records, law, units,
                 wrongs, doubtful, lanes, distortions, captured, ends_of_bits, strobes, offsets,
