@@ -87,9 +87,9 @@ class Spread:
 
     mean: float
     sigma: float
-    lanes: int = 1
-    lane_sigma: float = 0.0
-    exact: bool = False
+    lanes: int
+    lane_sigma: float
+    exact: bool
 
     def working(self) -> float:
         """Return the share of boards that keep the margin in every lane, by the normal law.

@@ -11,6 +11,7 @@ import pytest
 
 from simlink.base.errors import InputError
 from simlink.budget import budget, dual_dirac, units
+from simlink.budget.rates import latency
 from simlink.budget.terms import Margin, Term, reach
 from simlink.engines.event import EventEngine
 from simlink.figures.cycle import cycles
@@ -450,6 +451,14 @@ PACKETS = {
 }  # fmt: skip
 
 
+def test_a_crossing_of_the_way_counts_its_latest_edge():
+    """9 ns and jitter from -1 to 3 ns, 1 on average."""
+    jitter = {"shape": "uniform", "low": "-1 ns", "high": "3 ns"}
+    scenario = made({"barrier.forward.delay": "9 ns", "barrier.forward.jitter": jitter})
+    first = latency(scenario, "remote_master", Fraction(20 * 10**6))[0]
+    assert (first.mean, first.largest) == (10 * NS, 12 * NS)
+
+
 @pytest.mark.parametrize(
     ("frequency", "release", "clocking", "waiting"),
     [
@@ -584,6 +593,14 @@ def test_the_statistical_clock_has_the_yield_that_was_asked_for():
     assert one.used == min(one.clock, one.statistical)
 
 
+def test_a_clock_for_a_share_of_boards_may_lie_between_too_slow_and_too_fast():
+    """A period has to be 40 ns at least, 25 MHz, and half of one 22 ns at the most, 22.7 MHz."""
+    fast = Margin("setup", "", Fraction(1), (term(Constant(value=40 * NS)),))
+    slow = Margin("hold", "", Fraction(-1, 2), (), fixed=22 * NS)
+    found = units.clock_for_yield([fast, slow], 0.5, 1e-12, Fraction(20 * 10**6))
+    assert 25e6 * (1 - 1e-4) <= found <= 25e6
+
+
 def test_the_units_are_those_that_a_run_builds():
     scenario = made(
         PARTS
@@ -628,6 +645,14 @@ def test_moments_of_a_term_that_enters_crooked():
     assert found.taken == pytest.approx(0.25e6, rel=0.02)
     assert found.variance == pytest.approx((1 / 6 - 1 / 16) * 1e12, rel=0.02)
     assert not found.exact
+
+
+def test_a_clock_that_is_off_by_what_each_board_draws_leaves_no_normal_spread():
+    """The time that it has goes with 1 / (1 + t): moments alone are known of that."""
+    own = term(Normal(mean=0, sigma=1000))
+    for off, exact in ((Constant(value=10**8), True), (Normal(mean=0, sigma=10**8), False)):
+        margin = Margin("setup", "", Fraction(1), (own,), tolerance=term(off))
+        assert units.moments(margin, 1e-12).at(Fraction(10**7)).exact == exact
 
 
 # Verdicts.

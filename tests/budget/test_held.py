@@ -72,6 +72,19 @@ def test_one_direction_may_cover_what_the_other_does_not():
     assert "barrier.return.part_to_part_skew" in keys
 
 
+def test_what_is_held_is_named_a_crossing_or_the_difference_of_two():
+    """The data come back after the clock has left; the first bit is against the fall of busy."""
+    one = budget_of(PARTS | {"barrier.delay_covers": ALL})
+    held = {
+        name: [term.name for term in one.margin(name).terms if isinstance(term, Held)]
+        for name in ("setup", "first bit")
+    }
+    assert held == {
+        "setup": ["forward crossing", "return crossing"],
+        "first bit": ["difference of return crossings"],
+    }
+
+
 def test_the_earliest_edge_keeps_the_lower_limit():
     """9 out and 9 back give 18 to a hold of 0 T; less 2 of spread and 1 of distortion each, 12."""
     for covers, gives in ((ALL, 18), ([], 12)):

@@ -1,5 +1,6 @@
 """Which scheme meets the rate, in whole sentences worked by hand."""
 
+import re
 from fractions import Fraction
 
 import pytest
@@ -66,6 +67,24 @@ def test_where_a_spread_has_no_bound_a_clock_may_be_too_slow_for_the_wanted_shar
     for clock, works in (("27.77 MHz", False), ("27.78 MHz", True)):
         one = budget_of(values | {"host.clock": clock}, wanted_yield=0.998650102)
         assert one.used == (one.clock if works else None)
+
+
+def test_of_triggers_at_random_it_is_told_how_many_come_too_soon():
+    """500 ns and 5 bits at 20 MHz, 750 ns; ten times a millisecond: 1 - exp(-0.0075) is 0.747 %."""
+    values = {"link.scheme": "remote_master", "trigger.rate": "10 kHz"}
+    said = alone(values | {"trigger.pattern": "poisson"})
+    (share,) = re.findall(r"about ([\d.]+) % come within 750 ns of the one before", said)
+    assert float(share) == pytest.approx(0.747, abs=0.01)
+
+
+def test_of_a_cycle_that_is_too_long_the_share_that_fits_is_told():
+    """Of conversions of 400 to 800 ns those up to 750 leave 250 of 1000 ns, 5 bits at 20 MHz."""
+    conversion = {"shape": "uniform", "low": "400 ns", "high": "800 ns"}
+    values = {"link.scheme": "remote_master", "trigger.rate": "1 MHz"}
+    said = alone(values | {"converter.conversion_time": conversion})
+    (share,) = re.findall(r"1\.05 us, 50 ns longer .* \(([\d.]+) % of cycles fit\)", said)
+    # Of 65536 drawn: 4 standard errors.
+    assert float(share) == pytest.approx(87.5, abs=0.6)
 
 
 @pytest.mark.parametrize("sigma", ["0 ps", "1 ps"])

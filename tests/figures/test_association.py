@@ -131,6 +131,19 @@ def test_a_missed_trigger_shifts_one_word_where_the_link_falls_idle():
     assert (total(tally, "damaged"), total(tally, "spells"), total(tally, "longest")) == (2, 1, 2)
 
 
+@pytest.mark.parametrize("size", [1, 2, 3])
+def test_block_by_block_it_is_the_same(size):
+    """The numbers, and the run of damaged conversions, go on from one block to the next."""
+    fates = [D, M, D, D, D]
+    scenario, whole = records(fates)
+    tally = Tally(scenario, range(1), keeps=True)
+    for first in range(0, len(fates), size):
+        tally.add(FrameBlock(range(1), first, whole.records[:, first : first + size]))
+    (found,) = tally.closed().values()
+    assert found["believed"][0].tolist() == [0, -1, 1, 3, 4]
+    assert (total(tally, "damaged"), total(tally, "spells"), total(tally, "longest")) == (2, 1, 2)
+
+
 def test_a_missed_trigger_shifts_every_later_word_where_nothing_puts_the_host_right():
     believed, _, tally = link([D, M, D, D, M, D], **{"host.realign": "never"})
     assert believed == [0, None, 1, 2, None, 3]
@@ -295,6 +308,13 @@ def test_a_wrong_counter_is_believed_where_no_check_fails():
     assert believed[1] is None
 
 
+def test_triggers_that_a_wrong_counter_tells_are_lost_stay_struck_off():
+    """Frame 1 says 3 for 1: two would be lost, but trigger 1 alone is unanswered. Then frame 2
+    says that 3 and two more are, where 2 alone is unanswered; 3 is in order again."""
+    how = {"errors": [(1, 2)], "bits": 2, "host.realign": "never"}
+    assert link([D, D, D, D], **how)[0] == [0, None, None, 3]
+
+
 def test_a_flagged_frame_is_told_of():
     """Wrong words that are used, and a frame of which the check bits alone were hit."""
     believed, told, tally = link([D, C, D, C], failed=[1, 2], **{"check.kind": "parity"})
@@ -326,6 +346,7 @@ def test_a_frame_that_nobody_asked_for_answers_the_oldest_trigger(realign):
         believed, _, tally = link([D, D, D], extras=[one], **same)
         assert believed == [0, 1, 2]
         assert total(tally, "unrequested") == 1
+        assert answered([D, D, D], extras=[one], **same) == [None]
 
 
 def test_a_frame_that_nobody_asked_for_shifts_all_that_come_after_where_the_link_is_never_idle():

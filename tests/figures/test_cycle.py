@@ -80,6 +80,10 @@ def test_the_time_for_a_frame():
     timer = scenario(trigger__tolerance=off)
     assert periods(timer) == (Fraction(100_000, 101) * NS,) * 2
     assert periods(timer, fastest=True) == (Fraction(100_000, 103) * NS,) * 2
+    for scheme in ("remote_master", "forwarded_clock"):
+        one = cycles(timer, scheme)[0]
+        assert one.period == Fraction(100_000, 101) * NS
+        assert one.shortest == Fraction(100_000, 103) * NS
     # Five triggers, four times 1 us and 6 us apart: 2 us each on average.
     burst = scenario(trigger__pattern="burst", trigger__burst_length=5, trigger__gap="6 us")
     assert periods(burst) == (1000 * NS, 2000 * NS)

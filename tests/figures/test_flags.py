@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from simlink.base.instants import NEVER
 from simlink.engines.event import EventEngine
 from simlink.figures.flags import read_ends_of
 from simlink.figures.host_view import host_view
@@ -212,7 +213,7 @@ def by_hand(scenario, block):
     ends = np.maximum(block.read_end[0], block.void_read[0]).tolist()
     found = []
     for k, trigger in enumerate(block.trigger[0].tolist()):
-        later = [end for end in ends[k:] if end >= 0]
+        later = [end for end in ends[k:] if end != NEVER]
         until = later[0] if later else last
         found.append(any(a < until and b > trigger for a, b in high))
     return found

@@ -80,6 +80,14 @@ def test_clustered_events_widen_the_interval():
     assert lumped[1] - lumped[0] > 3 * (even[1] - even[0])
 
 
+def test_few_trials_widen_the_interval_of_a_share_as_students_quantiles_do():
+    """1, 3, 1, 3 of 100: p = 0.02, residuals -1 and 1, variance 4/3 x 4 / 400^2 = 1/30000. That of
+    588 tries, 0.02 x 0.98 x 30000, times (1.965927 / 3.182446)^2 (t tables, 399 and 3 degrees)."""
+    tries = 588 * (1.965927 / 3.182446) ** 2
+    expected = intervals.middle(0.02 * tries, tries)
+    assert intervals.share([1, 3, 1, 3], [100] * 4) == pytest.approx(expected, rel=1e-5)
+
+
 @pytest.mark.parametrize("clustered", [False, True])
 def test_the_interval_of_a_share_covers_about_what_it_says(clustered):
     """1000 runs of 30 trials of 200 words; the share of a trial is drawn if they are clustered.

@@ -106,6 +106,10 @@ def test_nothing_there_gives_no_quantile(exact):
     found = gathered(np.zeros((2, 5)), np.ones((2, 5), dtype=bool), exact)
     assert found.quantile(0.5) == (None, (None, None))
     assert (found.count, found.least, found.largest) == (0, None, None)
+    # A picture can show an empty bin that has a width, and no other.
+    edges, counts = found.histogram()
+    assert edges[0] < edges[1]
+    assert counts.tolist() == [0]
 
 
 @pytest.mark.parametrize("exact", [True, False])

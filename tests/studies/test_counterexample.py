@@ -6,7 +6,7 @@ import pytest
 from simlink.base.errors import InputError
 from simlink.running.run import run
 from simlink.scenario.loading import load
-from simlink.studies.counterexample import counterexample
+from simlink.studies.counterexample import _Search, counterexample
 from simlink.verdict.limit import Known
 from tests.budget.budget_cases import made
 from tests.proofs.bounded import bounded, law
@@ -74,6 +74,16 @@ def test_each_example_breaks_its_limit(tmp_path, limit, figure, changes):
     again = load(tmp_path / "counterexample.toml")
     assert again.conversions == found.conversions
     assert run(again, workers=1).figures[figure].count
+
+
+def test_of_two_draws_that_break_nothing_the_one_with_less_left_is_nearer(tmp_path):
+    """Bits are valid 3 ns or 9 ns after the edge, and captured half a period of 20 ns later."""
+    valid = {"shape": "uniform", "low": "0 ns", "high": "12 ns"}
+    search = _Search(scenario(converter__data_valid=valid), "setup")
+    search.folder = tmp_path
+    far, near = (search._run({"converter.data_valid": [ns * 10**6]}, 3) for ns in (3, 9))
+    assert far[0] is near[0] is None
+    assert near[1] > far[1]
 
 
 def host_clocked(rng):
@@ -147,6 +157,7 @@ NORMAL = {"shape": "normal", "mean": "500 ns", "sigma": "20 ns", "low": "0 ns"}
         ("fifo", {"fifo__depth": 4}, "4 slots of 4: proven enough"),
         ("early-read", {"fifo__release_bits": 4}, "1 bit of 4: proven enough"),
         ("period", {}, "the limit is proven never to be broken"),
+        ("setup", {}, "the limit is proven never to be broken"),
         # 500 ns and 7.04 x 20 ns, to which 340 ns of clock, crossings and read come: 1.98 slots.
         ("fifo", {"host__service_latency": NORMAL, "fifo__sync_delay": "0 ns", "fifo__depth": 1},
          "1 slot of 1: proven enough"),

@@ -82,6 +82,13 @@ def test_the_quiet_stretch_is_from_the_last_bit_to_the_next_trigger(plain):
     assert "at least 80 kV/us" in plain.sentence
 
 
+def test_of_two_safe_stretches_the_longer_one_is_advised():
+    """Triggers 1.6 us apart leave 419 ns behind the last bit's strobe. While the converter converts
+    it is 14 ns to 714 + 12.5 - 5 ns, from the trigger's arrival to 5 ns before bit 0 leaves."""
+    found = exposure(made(**{"trigger.rate": "625 kHz"})[0], steps=20, **SLEW)
+    assert found.safe == (14 * NS, 721_500_000)
+
+
 def test_the_study_as_json_holds_it(plain):
     """Times in seconds, slews in V/s and the swing in V: 500 steps of 2.5 us."""
     said = plain.to_dict()

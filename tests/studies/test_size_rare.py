@@ -36,7 +36,11 @@ def test_the_smallest_depth_is_found_and_one_fewer_loses_too_much():
     best = found.tried[at].loss
     assert best == losses[1]
     assert all(one.loss.steps < best.steps for depth, one in found.tried.items() if depth != at)
-    assert json.loads(found.to_json())["answer"] == at
+    kept = json.loads(found.to_json())
+    assert kept["answer"] == at
+    assert {one["depth"]: one["verdict"] for one in kept["tried"]} == {
+        depth: "meets" if depth >= at else "exceeds" for depth in found.tried
+    }
 
 
 def test_a_depth_that_none_is_seen_to_overrun_is_no_answer(monkeypatch):
@@ -61,6 +65,40 @@ def test_no_depth_is_sought_for_a_host_that_never_keeps_up():
     assert (found.answer, list(found.tried)) == (None, [4])
     assert found.tried[4].loss.low > 0.3
     assert told[-1] == "no depth will do: the host is asked for more than all of its time"
+
+
+def test_nothing_is_lost_anyhow_where_triggers_wait_for_the_host():
+    """A third is, of services of 1.5 ms a trigger a millisecond."""
+    assert sizing._lost_anyhow(queue(queues.exponential(1.5), 4)) == pytest.approx(1 / 3, abs=1e-4)
+    loop = {"trigger__pattern": "after_read", "trigger__gap": "1 us", "trigger__rate": None}
+    assert sizing._lost_anyhow(link(host__timeout="90 us", **loop)) == 0
+
+
+@pytest.mark.parametrize(("share", "looks"), [(1e-9, 1), (1e-7, 2), (1e-4, 1)])
+def test_a_loss_is_looked_at_again_where_one_look_leaves_it_open(share, looks, monkeypatch):
+    """An interval of a tenth to ten times it, beside a target of 2e-7."""
+    scenario, seen = WAYS["splitting"], []
+
+    def look(value, reach):
+        rest = (0.95, 6, Plan(0, 64), None, ())
+        return SplitLoss(value, value / reach, value * reach, *rest)
+
+    def first(scenario, **options):
+        seen.append(look(share, 10))
+        return seen[-1]
+
+    def more(scenario, before, rounds, **options):
+        assert before is seen[-1]
+        seen.append(look(share, 1.5))
+        return seen[-1]
+
+    monkeypatch.setattr(sizing, "first_look", first)
+    monkeypatch.setattr(sizing, "rounds_for", lambda *_, **options: 6)
+    monkeypatch.setattr(sizing, "more_rounds", more)
+    found = sizing._loss_of(RareSizing(scenario, 2e-7), scenario, None, 1, None)
+    assert len(seen) == looks
+    assert found.loss is seen[-1]
+    assert found.method == "splitting"
 
 
 def test_how_far_a_loss_is_from_the_target_follows_from_the_nearest_depth_too():

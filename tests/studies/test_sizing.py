@@ -179,6 +179,15 @@ def test_none_lost_is_an_upper_limit_by_units():
     assert limits(Losses(), 0.05, by_cycle=True) == (0.0, 1.0)
 
 
+@pytest.mark.parametrize("by_cycle", [False, True])
+def test_a_losing_unit_may_have_lost_a_single_conversion(by_cycle):
+    """4 of 20 at 90 %: (0.071354, 0.401029), NIST/SEMATECH e-Handbook 7.2.4.2. Of ten conversions
+    each, a tenth of the lower limit is lost at the least."""
+    low, high = limits(Losses(20, 200, np.full(4, 3)), 0.05, by_cycle)
+    assert low == pytest.approx(0.0071354, abs=2e-7)
+    assert high == pytest.approx(0.401029, abs=2e-6)
+
+
 @pytest.mark.parametrize(("mean", "heavy"), [(30, 0.2), (30, 0.6), (200, 0.6)])
 def test_limits_hold_where_losses_come_in_clusters(mean, heavy):
     """Losing cycles are Poisson, losses within one geometric: the law that rare events take."""

@@ -10,7 +10,7 @@ from simlink.figures.cycle import cycles
 from simlink.records import Fate
 from simlink.scenario.loading import load
 from simlink.studies.size import size
-from simlink.studies.sizing_rates import Rates
+from simlink.studies.sizing_rates import Rates, keeps_all
 from tests.outside import queues
 from tests.proofs.test_bounds import count, scenario
 
@@ -67,6 +67,19 @@ def test_the_answer_is_the_closed_form_where_that_decides(name):
     found = size(tried, "trigger-rate", at_most=1e-3, beyond_proof=True, workers=1)
     assert found.answer == pytest.approx(down(period), rel=1e-9), found.verdict
     assert found.settled
+
+
+@pytest.mark.parametrize(("conversion", "kept"), [("840 ns", True), ("840.000001 ns", False)])
+def test_a_cycle_may_be_as_long_as_the_time_between_triggers(conversion, kept):
+    """840 + 160 ns, a trigger a microsecond."""
+    assert keeps_all(scenario(converter__conversion_time=conversion, **CLOCKED)) == kept
+
+
+def test_triggers_that_jitter_may_bring_together_leave_a_lower_rate():
+    """One may be 30 ns late and the next 20 ns early: 50 ns more than 900 + 160."""
+    jitter = {"shape": "uniform", "low": "-20 ns", "high": "30 ns"}
+    tried = scenario(converter__conversion_time="900 ns", trigger__jitter=jitter, **CLOCKED)
+    assert float(Rates(tried, 1e-3).rate(0)) == pytest.approx(down(1110), rel=1e-9)
 
 
 @pytest.mark.parametrize("name", ["converter", "acquisition", "forwarded", "returned", "host"])

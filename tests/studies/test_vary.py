@@ -25,6 +25,15 @@ def test_each_point_is_the_run_of_its_scenario():
     assert set(found.points[0].figures) == set(studies.FIGURES)
 
 
+@pytest.mark.parametrize("engine", ["batch", "event"])
+def test_how_many_workers_are_worth_it_depends_on_the_engine(engine, monkeypatch):
+    """Two points of 12 units of 200 conversions."""
+    asked = []
+    monkeypatch.setattr(studies, "default_workers", lambda *of: asked.append(of) or 1)
+    vary(link(), {"fifo.depth": [1, 3]}, engine=engine)
+    assert asked == [(engine, 4800)]
+
+
 def test_points_share_their_draws():
     """A deeper FIFO never loses more, which independent draws would not show."""
     counts = vary(link(), {"fifo.depth": "1..12"}).table["overrun_count"]
