@@ -14,6 +14,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from simlink.engines.batch import BatchEngine
+from simlink.engines.batch.sure import unjudged
 from simlink.engines.event import EventEngine
 from simlink.engines.event.wiring import Chain, blank
 from simlink.figures.summary import figures
@@ -130,6 +131,25 @@ def test_the_engines_agree(scenario):
     if scenario.link.scheme != "remote_master" and scenario.check.tells:
         for block in BatchEngine().run(scenario, range(scenario.trials), words=False):
             assert not (block.fate == Fate.CORRUPTED).any()
+
+
+@pytest.mark.parametrize(
+    ("scheme", "capture", "right"),
+    [
+        ("forwarded_clock", 4, False),
+        ("forwarded_clock", 14, True),
+        ("returned_clock", "half", True),
+    ],
+)
+def test_checks_are_judged_where_the_clock_that_captures_is_late_enough(scheme, capture, right):
+    """60 ns each way: a bit comes 124 ns after the host's falling edge, in whatever scheme.
+
+    The host's own clock captures it 40 or 140 ns after the rising edge 10 ns before; one that comes
+    back with the bit, 6 ns after it.
+    """
+    far = {"barrier.forward.delay": "60 ns", "barrier.return.delay": "60 ns"}
+    said = unjudged(serial(far | PARITY | {"link.scheme": scheme, "host.capture": capture}))
+    assert (said is None) is right
 
 
 # --- what they find, and what they pass ---

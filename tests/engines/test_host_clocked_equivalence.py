@@ -33,6 +33,19 @@ def test_the_engines_agree(scenario):
     assert differences(scenario) == []
 
 
+def test_busy_that_rises_late_may_hold_its_fall_back():
+    """It rises 150 to 250 ns into a conversion of 200; of jitter the fall never comes first."""
+    scenario = serial(
+        {
+            "conversions": 100,
+            "trials": 2,
+            "converter.busy_delay": {"shape": "uniform", "low": "150 ns", "high": "250 ns"},
+            "barrier.return.jitter": {"shape": "uniform", "low": "-12 ns", "high": "40 ns"},
+        }
+    )
+    assert differences(scenario) == []
+
+
 @settings(max_examples=max(1, MANY // 2))
 @given(serial_scenarios())
 def test_the_engines_agree_across_the_batch_engine_s_stretches(scenario):

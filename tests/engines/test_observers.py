@@ -15,6 +15,7 @@ from simlink.tracing.trace import Change, trace
 from tests.conftest import MANY
 from tests.engines.chain import NS, chain
 from tests.engines.host_clocked_scenarios import serial, serial_scenarios
+from tests.engines.test_transients import RETURN, at
 from tests.strategies import scenarios
 
 
@@ -92,6 +93,13 @@ def test_what_crosses_back_names_where_it_came_from():
     ]
     seen = changes(serial(), "host.data[0]")
     assert all(why == "remote.data[0]" and since == time - 12 for time, *_, since, why in seen)
+
+
+def test_a_false_edge_of_busy_is_the_newest_conversion_s():
+    """Frame 0 has been read by 1410; busy rises at 1550, though nobody sent that."""
+    values = RETURN | {"barrier.false_edge": 1, "conversions": 2}
+    found = changes(serial(at(values, 1550 * NS)), "host.busy")
+    assert (1550, 1, 0, None, None, None, "remote.busy") in found
 
 
 #: Signals on which a cause need not be seen: busy may be over before it rises, and a bit may be

@@ -111,6 +111,11 @@ def test_each_edge_has_its_own_jitter(recording):
         scenario = chain(values | {f"{BACK}jitter": recording(jitter)})
         assert record(scenario).fate.tolist() == [[right, fate]]
         assert differences(scenario) == []
+    # The fall of that pulse, which nothing follows.
+    values[f"{BACK}min_pulse"] = "1.000001 ns"
+    scenario = chain(values | {f"{BACK}jitter": recording([0] * 15 + [9])})
+    assert record(scenario).fate.tolist() == [[right, right]]
+    assert differences(scenario) == []
 
 
 def test_the_strobe_can_be_watched():

@@ -9,6 +9,7 @@ import pytest
 from simlink.link import check
 from simlink.link.check import Crc
 from simlink.scenario.sections import Check
+from tests.engines.chain import chain
 
 OCTETS = [bit for octet in b"123456789" for bit in check.as_bits(octet, 8)]
 PLAIN = Crc(8, 0x07)
@@ -136,6 +137,23 @@ def test_every_error_within_the_guaranteed_distance_is_caught(wrong):
     for places in combinations(range(26), wrong):
         received = [bit ^ (place in places) for place, bit in enumerate(sent)]
         assert check.fails(one, received)
+
+
+def test_a_frame_of_a_scenario_carries_its_words_a_counter_and_a_check_of_it_all():
+    """Two lanes of one 4-bit word: lane 1 of conversion 2 has the number 5, with 6 behind it."""
+    counted = {"frame.lanes": 2, "frame.content": "counter", "check.sequence_bits": 3}
+    over_all = chain(counted | {"check.kind": "parity"})
+    assert check.sent(over_all, 0, 2, 1, 6) == [0, 1, 0, 1, 1, 1, 0, 0]
+    assert check.sent(over_all, 0, 2, 0, 6) == [0, 1, 0, 0, 1, 1, 0, 1]
+    assert check.sent(over_all, 0, 1, 1, 6) == [0, 0, 1, 1, 1, 1, 0, 0]
+    packets = {
+        "barrier.return.style": "packets",
+        "barrier.return.packet_bits": 4,
+        "barrier.return.line_rate": "100 Mbit/s",
+        "check.over": "packet",
+    }
+    of_packets = chain(counted | packets | {"check.kind": "parity"})
+    assert check.sent(of_packets, 0, 2, 1, 6) == [0, 1, 0, 1, 1, 1, 0]
 
 
 def test_what_a_lane_sends():

@@ -58,3 +58,16 @@ def test_a_wrong_bit_is_its_neighbour_or_the_opposite():
     assert content.received(sent, dict(enumerate([M] * 4))) == [0, 1, 0, 0]
     assert content.received(sent, {2: P}) == [1, 0, 0, 1]
     assert content.received([0, 0, 1, 1, 0], {1: P}) == [0, 0, 1, 1, 0]
+
+
+def test_a_host_reads_what_came_and_0_for_what_did_not():
+    """Sent 1 0 1 1: the second is taken for its neighbour, the third comes inverted."""
+    sent = [1, 0, 1, 1]
+    assert content.read(sent, {}, (), 4) == sent
+    assert content.read(sent, {1: P}, {2}, 4) == [1, 1, 0, 1]
+    assert content.read(sent, {1: P}, {2}, 2) == [1, 1, 0, 0]
+    # What is taken for the opposite of what came inverted is what was sent.
+    assert content.read(sent, {0: M}, {0}, 4) == sent
+    assert content.misread(sent, {1: P}, {2}, 4) == {1, 2}
+    assert content.misread(sent, {1: P}, {2}, 2) == {1, 2, 3}
+    assert content.misread(sent, {}, (), 0) == {0, 2, 3}

@@ -7,8 +7,9 @@ import random
 import pytest
 
 from simlink.link import check, damage
-from simlink.link.damage import Finding, Layout, judged
+from simlink.link.damage import Finding, Harm, Layout, judged
 from simlink.scenario.sections import Check
+from tests.engines.chain import chain
 
 CRC_8 = {"kind": "crc", "width": 8, "polynomial": 0x07}
 
@@ -72,3 +73,60 @@ def test_a_packet_s_own_check():
     assert not damage.packet_fails(does, [])
     # x^8 + x^2 + x + 1 itself, as an error, is a word of the code.
     assert not damage.packet_fails(does, [15, 21, 22, 23])
+
+
+def sent(conversion, lane):
+    """Return what two lanes send of two conversions."""
+    frames = {6: ([0, 0, 0, 1], [1, 1, 1, 1]), 7: ([1, 0, 1, 1], [0, 1, 1, 0])}
+    return frames[conversion][lane]
+
+
+@pytest.mark.parametrize(
+    ("harm", "left", "wrong"),
+    [
+        (Harm(inverted={(1, 2)}), ([1, 0, 1, 1], [0, 1, 0, 0]), {(1, 2)}),
+        # A 0 that never comes is read as 0.
+        (Harm(lost={(0, 1), (0, 2)}), ([1, 0, 0, 1], [0, 1, 1, 0]), {(0, 2)}),
+        # What never comes does not come inverted.
+        (
+            Harm(lost={(0, 0)}, inverted={(0, 0), (1, 0)}),
+            ([0, 0, 1, 1], [1, 1, 1, 0]),
+            {(0, 0), (1, 0)},
+        ),
+        # A bit late, behind the last one of the frame before; one that comes inverted is right.
+        (
+            Harm(slipped=True, sources=[(6, 3), (7, 0), (7, 1), (7, 2)], inverted={(0, 1)}),
+            ([1, 0, 0, 1], [1, 0, 1, 1]),
+            {(0, 2), (1, 0), (1, 1), (1, 3)},
+        ),
+        # One bit short; a false strobe brings a 0 ahead of the second.
+        (
+            Harm(slipped=True, sources=[(7, 0), (-1, -1), (7, 2)], lost={(0, 3), (1, 3)}),
+            ([1, 0, 1, 0], [0, 0, 1, 0]),
+            {(0, 3), (1, 1)},
+        ),
+    ],
+)
+def test_what_is_left_of_a_frame_is_wrong_where_it_is_not_what_was_sent(harm, left, wrong):
+    assert tuple(damage.bits_left(harm, 7, lane, sent) for lane in (0, 1)) == left
+    assert damage.damage(harm, 7, 2, sent) == wrong
+    assert sent(7, 0) == [1, 0, 1, 1]
+
+
+def test_a_frame_s_layout_is_that_of_its_scenario():
+    """Two words of 4 bits on each of two lanes, 2 sequence bits and a CRC of 3."""
+    crc = {"kind": "crc", "width": 3, "polynomial": 3}
+    keys = {"sequence_bits": 2, "on_failure": "drop", **crc}
+    frame = {"frame.lanes": 2, "frame.words_per_lane": 2}
+    values = frame | {f"check.{name}": value for name, value in keys.items()}
+    does = damage.syndromes(Check(**crc), 10)
+    assert len(does) == 13
+    assert Layout.of(chain(values)) == Layout(2, 8, 2, 13, does, True)
+    assert not Layout.of(chain(values | {"check.on_failure": "flag"})).drops
+    packets = {
+        "barrier.return.style": "packets",
+        "barrier.return.packet_bits": 5,
+        "barrier.return.line_rate": "100 Mbit/s",
+        "check.over": "packet",
+    }
+    assert Layout.of(chain(values | packets)) == Layout(2, 8, 2, 10, (0,) * 10, True)

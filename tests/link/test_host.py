@@ -53,3 +53,8 @@ def test_what_an_arriving_trigger_sets_going_comes_after_the_timeout(arrival, en
 def test_a_timeout_at_a_triggers_arrival_gives_up_though_released_then(expires, given_up):
     """Arrival and release at 1306: a wait that ends then ends before the release."""
     assert host.gives_up(host.ends_wait(1306, 1306), expires) is given_up
+
+
+def test_a_conversion_is_struck_off_the_list_once_its_wait_is_over():
+    """Triggered at 100 and waited for 50: a read that ends then ends first."""
+    assert [host.struck_off(100, 50, now) for now in (149, 150, 151)] == [False, False, True]

@@ -204,3 +204,22 @@ def test_the_chance_of_a_hit_counts_draws_from_nought_up():
     assert transient.is_upset(0.0, 1)
     assert not transient.is_upset(0.0, 0)
     assert transient.is_upset(1 - 2**-53, transient.upset_parts(1.0))
+
+
+@pytest.mark.parametrize(
+    ("values", "least", "most"),
+    [
+        # 80 V are a nanosecond at 80 kV/us.
+        ({"swing": {"shape": "uniform", "low": "80 V", "high": "400 V"}}, 1 * NS, 5 * NS),
+        ({"slew": {"shape": "uniform", "low": "80 kV/us", "high": "160 kV/us"}}, 2.5 * NS, 5 * NS),
+    ],
+)
+def test_each_event_of_each_unit_has_a_swing_and_a_slew_of_its_own(values, least, most):
+    scenario = made({"kind": "at", "times": ["1 us", "2 us", "3 us"], **EDGE, **values})
+    found = []
+    for trial in (0, 1):
+        starts, ends = Upsets(scenario, trial).windows("forward", 4 * US)
+        found += [end - start for start, end in zip(starts, ends, strict=True)]
+    assert len(set(found)) == len(found) == 6
+    assert least <= min(found)
+    assert max(found) <= most

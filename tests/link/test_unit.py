@@ -26,6 +26,7 @@ VARIED = {
     "barrier.forward.part_to_part_skew": between(0, 9),
     "barrier.forward.channel_skew": between(0, 4),
     "barrier.forward.min_pulse": between(1, 2),
+    "barrier.forward.pulse_width_distortion": between(-2, 2),
     "barrier.return.part_to_part_skew": between(0, 9),
     "barrier.return.channel_skew": between(0, 5),
     "barrier.return.pulse_width_distortion": between(-1, 1),

@@ -7,7 +7,8 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from simlink.engines.batch.branching import NoBranchesError
+from simlink.engines.batch.branch_draws import Stage
+from simlink.engines.batch.branching import Branches, NoBranchesError, refuse
 from simlink.rare import splitting
 from simlink.rare.exact import exact_loss
 from simlink.rare.rounds import Plan, find_levels, left_of, one_round, spans
@@ -15,6 +16,7 @@ from simlink.rare.splitting import PILOT, first_look, rounds_for, split_loss
 from simlink.records import Fate
 from simlink.running.run import run
 from simlink.scenario.distributions import Exponential, Normal, Uniform
+from tests.engines.chain import NS, chain
 from tests.outside import queues
 from tests.rare.test_exact import link
 
@@ -211,6 +213,48 @@ def test_what_is_left_of_a_latency_has_its_conditional_law(law):
 def test_what_cannot_be_branched_is_refused_by_its_key():
     with pytest.raises(NoBranchesError, match=r"host\.interrupt"):
         split_loss(link(host__interrupt="edge"))
+
+
+def test_gaps_that_hang_together_are_refused_of_bursts_and_not_of_a_loop():
+    """A loop draws them one by one, as it does latencies; a burst for all branches at once."""
+    gap = STALLING | {"stalled": "9 us", "normal": "3 us"}
+    with pytest.raises(NoBranchesError, match=r"trigger\.gap"):
+        refuse(
+            chain({"trigger.pattern": "burst", "trigger.burst_length": 3, "trigger.gap": gap}),
+        )
+    loop = {"trigger.pattern": "after_read", "trigger.rate": None, "host.timeout": "50 us"}
+    refuse(chain(loop | {"trigger.gap": gap}))
+
+
+def branches(count):
+    """Return some branches of the base chain that begin, their latency exponential."""
+    latency = {"shape": "exponential", "mean": "900 ns"}
+    made = Branches(chain({"host.service_latency": latency}), range(count), 64, left_of)
+    made.begin(Stage(1, 0, "begin"))
+    return made
+
+
+def test_a_latency_that_has_just_passed_is_not_drawn_again():
+    """Begun at 0, the read of 160 ns starts at 500 ns; it is looked at around then."""
+    made = branches(3)
+    state = made.now["state"]
+    state["begun"], state["free_at"], state["named"] = 0, 660 * NS, 1
+    state["now"] = [500 * NS - 1, 500 * NS, 500 * NS + 1]
+    made.now["ends"][:, 0] = 660 * NS
+    made._outlast(Stage(1, 0, "one"))
+    assert (state["free_at"] == made.now["ends"][:, 0]).all()
+    first, *others = state["free_at"].tolist()
+    assert first > 660 * NS
+    assert others == [660 * NS] * 2
+
+
+def test_what_branches_remember_are_whole_numbers():
+    """Half a minute in fs is beyond what a float tells from the next one."""
+    made = branches(1)
+    for name, rows in made.now.items():
+        for field in rows.dtype.names or ("",):
+            kind = rows.dtype[field] if field else rows.dtype
+            assert kind.kind in "iub", (name, field)
 
 
 def test_nothing_lost_has_no_value():

@@ -191,8 +191,7 @@ def bits_read(trial: Trial, reading: Reading, lane: int) -> list[int]:
 def judge(trial: Trial, reading: Reading) -> None:
     """Record what is wrong with a frame that was read, whose fate is known but for its check."""
     bits, frame = trial.bits, reading.frame
-    whole = not reading.inverted and reading.captured[-1] < FAR and not is_wrong(reading, bits)
-    if whole and not frame.shifted:
+    if not frame.shifted and not is_wrong(reading, bits):
         return
     damage = set()
     for lane in range(trial.lanes):
