@@ -208,13 +208,23 @@ def test_only_trials_with_a_frame_that_is_hit_are_left_to_the_event_engine(value
 
 
 JITTER = {"shape": "normal", "mean": "0 s", "sigma": "0.4 ns"}
+NARROW = {"shape": "uniform", "low": "-1 ns", "high": "1 ns"}
 KEPT = {
     "a strobe": {},
     "packets": PACKETS,
     # A strobe that is lost leaves a gap of the two periods that end a frame, more or less.
     "jitter": {"barrier.return.jitter": JITTER},
     "jitter of every edge": {"barrier.return.jitter": JITTER | {"sigma": "2 ns"}},
+    "jitter of every bit": {
+        "barrier.return.strobe": False,
+        "barrier.return.jitter": JITTER | {"sigma": "2 ns"},
+    },
     "an early release": {"fifo.release_bits": 3},
+    "a release ahead of the last bit, of bits that jitter": {
+        "fifo.release_bits": 7,
+        "frame.lanes": 2,
+        "barrier.return.jitter": NARROW,
+    },
     "the oldest goes": {"fifo.when_full": "drop_old", "fifo.depth": 1},
     "credits": {"fifo.when_full": "stall"},
     "a loop": {

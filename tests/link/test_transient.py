@@ -6,9 +6,11 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
+from simlink.base.draws import once
 from simlink.base.instants import FS_PER_SECOND
 from simlink.link import eft, transient
 from simlink.link.transient import Upsets, instants, is_hit, may_upset, merged, ramp_lasts
+from simlink.link.trigger import DueTimes
 from tests.engines.chain import chain
 
 NS, US = 10**6, 10**9
@@ -53,6 +55,21 @@ def test_locked_follows_the_due_times():
     source = {"kind": "locked", "offset": "-30 ns", "first": 1, "every": 3, **EDGE}
     found = times(made(source, conversions=9))
     assert found == [2 * US - 30 * NS, 5 * US - 30 * NS, 8 * US - 30 * NS]
+
+
+def test_locked_follows_the_timer_of_the_unit():
+    """Each unit's triggers are due as its own draw of the tolerance says."""
+    tolerance = {"shape": "uniform", "low": "-1 %", "high": "1 %"}
+    scenario = made(
+        {"kind": "locked", "offset": "-30 ns", **EDGE},
+        conversions=20,
+        trigger__tolerance=tolerance,
+    )
+    for trial in (0, 1):
+        own = once(scenario.trigger.tolerance, scenario.seed, trial, "trigger.tolerance")
+        due = DueTimes(scenario, trial, own).take(20)
+        assert times(scenario, trial=trial) == (due - 30 * NS).tolist()
+    assert times(scenario) != times(scenario, trial=1)
 
 
 def test_locked_offsets_are_put_in_order():
