@@ -2,9 +2,10 @@
 
 ``python tests/engines/compare_with_commit.py COMMIT [--many 500] [--engine event] [--keep DIR]``
 makes a work tree of the commit, writes down the shipped scenarios and as many random ones of
-every scheme, runs them on both trees' engines, and compares every column of every record. Columns
-that have been renamed since are compared under their new names; keys that the commit does not know
-are left out where they hold their defaults, and so are scenarios in which they do not.
+every scheme, runs them on both trees' engines, and compares every column of every record, and the
+frames that no trigger asked for. Columns that have been renamed since are compared under their new
+names, those that the commit does not know are left out; keys that it does not know are left out
+where they hold their defaults, and so are scenarios in which they do not.
 """
 
 from __future__ import annotations
@@ -28,6 +29,7 @@ RENAMED = {"found": "occupancy_at_arrival"}
 COLUMNS = (
     *("due", "trigger", "aperture", "ready", "release", "service", "read_start", "read_end"),
     *("occupancy_at_arrival", "fate", "short_acquisition", "timed_out", "first_bit", "last_bit"),
+    *("wrong_bits", "hit", "check_failed", "counter_error", "void_read", "request"),
 )
 
 #: Runs in either tree: reads scenario files, writes one NumPy archive for each.
@@ -47,17 +49,23 @@ for path in sorted(Path(sys.argv[1]).glob("*.toml")):
             continue
         if engine.refuses(scenario):
             continue
-        whole = {}
+        whole, apart = {}, []
         for block in engine.run(scenario, range(scenario.trials), words=True):
             for column in sys.argv[5].split():
                 old = {new: old for old, new in renamed.items()}.get(column, column)
                 found = getattr(block, column, None)
-                found = getattr(block, old) if found is None else found
+                found = getattr(block, old, None) if found is None else found
+                if found is None:
+                    continue
                 if column not in whole:
                     shape = (scenario.trials, scenario.conversions, *found.shape[2:])
                     whole[column] = np.zeros(shape, dtype=np.int64)
                 rows = slice(block.trials.start, block.trials.stop)
                 whole[column][rows, block.first : block.first + block.count] = found
+            extras = getattr(block, "unrequested", None)
+            apart += [] if extras is None else extras.tolist()
+        if apart:
+            whole["unrequested"] = np.array(sorted(apart), dtype=np.int64)
         np.savez(Path(sys.argv[2]) / f"{path.stem}-{name}.npz", **whole)
 """
 
@@ -147,7 +155,13 @@ def main() -> int:
             continue
         count += 1
         mine, theirs = np.load(there), np.load(path)
-        columns = [one for one in COLUMNS if not np.array_equal(mine[one], theirs[one])]
+        # What the commit does not know of is left out, but for frames that have appeared since.
+        names = {*theirs.files} | ({*mine.files} & {"unrequested"})
+        columns = [
+            one
+            for one in sorted(names)
+            if one not in mine or one not in theirs or not np.array_equal(mine[one], theirs[one])
+        ]
         if columns:
             differ[path.name] = ", ".join(columns)
     print(f"{count} runs compared, {len(differ)} differ")

@@ -56,7 +56,7 @@ BESIDE, PIECE, NEAR = 64, 2048, 40_000
 BESIDE_APART, FEWER = 16, 4
 #: Trials whose units are drawn together.
 TRIALS = 512
-#: The most conversions of a trial in one stretch, and the fewest.
+#: The most conversions of a trial in one stretch, and the fewest; rings take powers of two.
 LONGEST, SHORTEST = 16384, 128
 #: About how many numbers the draws and records of a stretch may take, and the FIFOs of its trials.
 NUMBERS = 2**19
