@@ -147,6 +147,9 @@ def walk_between_and_add(
             stands.dirty = 0
             now = st.next
             if now >= upto:
+                if harms[0, 0] > 0:
+                    # What is noted has to be of the trial that has stopped.
+                    return fullest, t, HARMS
                 break
             if now == stands.drawn:
                 at = slot(now, records[t])

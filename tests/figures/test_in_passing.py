@@ -176,6 +176,22 @@ def test_the_same_where_transients_upset(both: Both, name: str) -> None:
     assert name == "immune" or sum(passing["damaged"]) > 0
 
 
+def test_harm_to_the_last_frame_of_a_stretch_is_its_own_trials(
+    both: Both, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """All before it is added up when it waits for a draw, and the next trial takes its turn."""
+    monkeypatch.setattr(engine, "FEWER", 1)
+    # Its first bit comes 338 ns after its trigger, jitter apart; the second is then on its way.
+    times = [f"{64 * stretch}.338 us" for stretch in range(1, 5)]
+    event = {"kind": "at", "times": times, "slew": EVENTS["slew"], "swing": EVENTS["swing"]}
+    values = {"transient": [event], "barrier.slew_immunity": "50 kV/us"} | BARE | CRC
+    values |= {"barrier.recovery": "10 ns", "barrier.return.jitter": JITTER}
+    base = from_dict(FLOW).with_values(values | {"check.on_failure": "drop", "fifo.depth": 100})
+    records, passing, _ = both(base)
+    assert passing == records
+    assert sum(passing["lost_told"]) == 10 * 4
+
+
 def test_more_is_held_than_there_is_room_for_at_first(
     both: Both, monkeypatch: pytest.MonkeyPatch
 ) -> None:
