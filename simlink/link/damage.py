@@ -116,10 +116,16 @@ def bits_left(harm: Harm, index: int, lane: int, sent: Sent) -> list[int]:
     lane : int
         Which.
     """
-    there = list(sent(index, lane))
+    frames = {index: sent(index, lane)}
+    there = list(frames[index])
     for place, (conversion, bit) in enumerate(harm.sources or ()):
-        # A false strobe brings a bit of 0.
-        there[place] = 0 if conversion == -1 else sent(conversion, lane)[bit]
+        if conversion == -1:
+            # A false strobe brings a bit of 0.
+            there[place] = 0
+            continue
+        if conversion not in frames:
+            frames[conversion] = sent(conversion, lane)
+        there[place] = frames[conversion][bit]
     for place, bit in enumerate(there):
         if (lane, place) in harm.lost:
             there[place] = 0

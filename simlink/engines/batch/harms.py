@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from functools import cache, partial
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -83,7 +83,7 @@ class Harms:
                 came = conversion
                 if lost is not None:
                     came -= int(self._lost[row] + lost[row, :at].sum())
-                sent = cache(partial(self._sent, self._trials[row], came))
+                sent = partial(self._sent, self._trials[row], came)
                 self._judge(records[row, at], conversion, notes, sent)
                 self._judged.append((row, conversion))
         if lost is not None:
@@ -111,7 +111,7 @@ class Harms:
             if row in rows and conversion >= upto:
                 left = min(left, conversion)
             elif row in rows:
-                sent = cache(partial(self._sent, self._trials[row], conversion))
+                sent = partial(self._sent, self._trials[row], conversion)
                 self._judge(records[conversion % len(records)], conversion, rows.pop(row), sent)
         self._found = {conversion: rows for conversion, rows in self._found.items() if rows}
         return left
