@@ -26,9 +26,10 @@ if TYPE_CHECKING:
     from simlink.figures.tally import Tally
 
 #: Where each trial stands. ``drawn``: up to which conversion it is drawn; ``added``: up to which it
-#: is added up; ``hurt``: the first one to whose frame harm is noted that is not settled, `FAR` if
-#: there is none; ``dirty``: whether records hold harm that is to be taken out of them.
-_STANDING = np.dtype([(name, np.int64) for name in ("drawn", "added", "hurt", "dirty")])
+#: is added up; ``noted``: whether harm is noted that nobody has looked at; ``hurt``: the first one
+#: to whose frame harm is known that is not settled, `FAR` if there is none; ``dirty``: whether
+#: records hold harm that is to be taken out of them.
+_STANDING = np.dtype([(name, np.int64) for name in ("drawn", "added", "noted", "hurt", "dirty")])
 
 
 def pass_between(one: Walk, tally: Tally) -> None:
@@ -54,7 +55,7 @@ def pass_between(one: Walk, tally: Tally) -> None:
                 break
             if one.harms.noted[0, 0]:
                 one.harms.collect()
-            _settle(one, some, trials, standing[row], row)
+            _settle(one, some, trials, standing)
             if lacks == WHOLE:
                 _leave(one, some, trials, standing[row], row)
             elif lacks not in (HARMS, WIDER):
@@ -62,14 +63,15 @@ def pass_between(one: Walk, tally: Tally) -> None:
             elif lacks == WIDER and some.held[row] + records.shape[1] > some.undecided.shape[1]:
                 some.widen()
             elif lacks == WIDER:
-                one.widen()
+                one.widen(int(standing["drawn"].max()))
 
 
-def _settle(one: Walk, some: Piecewise, trials: range, stands: Any, row: int) -> None:
-    """Say what harm to the frames of a trial comes to that nothing can change any more."""
-    low = int(one.state["low"][row])
-    stands["hurt"] = one.harms.settle_row(row, one.records[row], low)
-    stands["dirty"] = 1
+def _settle(one: Walk, some: Piecewise, trials: range, standing: Any) -> None:
+    """Say what harm to frames comes to that nothing can change any more."""
+    for row in np.flatnonzero(standing["noted"] | (standing["hurt"] < FAR)).tolist():
+        low = int(one.state["low"][row])
+        standing["hurt"][row] = one.harms.settle_row(row, one.records[row], low)
+        standing["noted"][row], standing["dirty"][row] = 0, 1
     _take_extras(some, trials, one.harms.unrequested())
 
 
@@ -122,16 +124,14 @@ def walk_between_and_add(
     fullest : int
         The most slots seen taken.
     trial, lacks : int
-        A trial that has stopped, and for want of what, as in `hits.Wanted`; to be called again,
-        until nothing is wanted.
+        A trial that has stopped, and for want of what, as in `hits.Wanted`, or none for harm, for
+        which several may have; to be called again, until nothing is wanted.
     """
-    size = records.shape[1]
+    size, asks = records.shape[1], False
     for t in range(len(state)):
         st, stands = state[t], standing[t]
         while True:
-            while stands.added < st.low:
-                if harms[0, 0] > 0 or stands.hurt < st.low:
-                    return fullest, t, HARMS
+            while stands.added < st.low and not stands.noted and stands.hurt >= st.low:
                 given = stands.added
                 at = slot(given, records[t])
                 ends = given + min(st.low - given, size - at)
@@ -144,25 +144,28 @@ def walk_between_and_add(
                     for one in range(rows.shape[1]):
                         mend(rows[0, one])
                 stands.added = ends
+            if stands.added < st.low:
+                # Others are taken on before somebody is asked what the harm comes to.
+                asks = True
+                break
             stands.dirty = 0
             now = st.next
             if now >= upto:
-                if harms[0, 0] > 0:
-                    # What is noted has to be of the trial that has stopped.
-                    return fullest, t, HARMS
                 break
             if now == stands.drawn:
                 at = slot(now, records[t])
                 count = min(size // 2, upto - now, size - at)
                 if now + count - stands.added > size or held[t] + size > undecided.shape[1]:
-                    return fullest, t, WIDER
+                    # What others wait to have added up would be lost.
+                    return fullest, t, HARMS if asks else WIDER
                 fill(t, t + 1, at, count, *drawing)
                 stands.drawn = now + count
-            ends = stands.drawn
+            ends, before = stands.drawn, harms[0, 0]
             row, lacks = walk_between(
                 first, ends, over and ends == upto, t, t + 1, due, later, records, laws, state,
                 windows, bounds, walking, settling,
             )  # fmt: skip
+            stands.noted |= harms[0, 0] > before
             if lacks:
                 return fullest, row, lacks
-    return fullest, 0, 0
+    return fullest, 0, HARMS if asks else 0

@@ -342,11 +342,17 @@ class Walk:
         for row, conversion in self.harms.mended():
             mend(self.records[row, conversion % self.records.shape[1]])
 
-    def widen(self) -> None:
-        """Make twice the room for trials that stand apart, keeping what is not yet settled."""
+    def widen(self, drawn: int = 0) -> None:
+        """Make twice the room for trials that stand apart, keeping what is not yet settled.
+
+        Parameters
+        ----------
+        drawn : int
+            Up to which conversion any of them is drawn, if some have stopped before it.
+        """
         # Of those that were left to the event engine nothing is open any more.
         going = self.state[self.state["next"] < FAR]
-        self._widen(int(going["low"].min()), int(going["next"].max()))
+        self._widen(int(going["low"].min()), max(drawn, int(going["next"].max())))
 
     def _widen(self, low: int, high: int) -> None:
         """Make twice the room, keeping conversions ``low`` ... ``high - 1``, not yet settled.
