@@ -435,8 +435,7 @@ def associate(
         Filled where there is room.
     extras : ndarray of UNREQUESTED
         The frames that no trigger asked for, by trial, counted from the first, and in their order:
-        all of each trial, with its records from before the first of them on. Of several trials
-        only where all their records come at once.
+        of each trial all that come after the conversions of ``rows_of``, or ahead of them.
     flags : ndarray of bool, shape (T, n), or (T, 0) without a fault line
         Which conversions of ``rows_of`` it flags.
     known : ndarray of int64, shape (T,)

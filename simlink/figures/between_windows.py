@@ -20,6 +20,7 @@ from simlink.engines.batch.streams import fill
 from simlink.figures.adding import add
 from simlink.figures.association import associate
 from simlink.figures.piecewise import Piecewise, add_up
+from simlink.records import BLANK
 
 if TYPE_CHECKING:
     from simlink.engines.batch.engine import Walk
@@ -88,7 +89,9 @@ def _leave(one: Walk, some: Piecewise, trials: range, stands: Any, row: int) -> 
     extras, one.unrequested = one.unrequested, []
     _take_extras(some, trials, [*one.harms.unrequested(), *extras])
     added, held = int(stands["added"]), int(some.held[row])
-    rest = one.whole[row].records[:, added:]
+    # Of a long trial these are many: they are let go with it.
+    rest = one.whole.pop(row).records[:, added:]
+    one.records[row] = BLANK
     sums, fullest, adding, associating, undecided, _ = some.given()
     some.tally.fullest = add(rest, row, fullest, sums, *adding)
     every = np.concatenate([undecided[row : row + 1, :held], rest], axis=1)

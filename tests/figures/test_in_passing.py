@@ -10,7 +10,7 @@ import pytest
 
 from simlink.base.compiled import why_plain
 from simlink.engines.batch import BatchEngine, engine
-from simlink.figures import in_passing, latencies
+from simlink.figures import between_windows, in_passing, latencies
 from simlink.figures.tally import Tally
 from simlink.link import transient
 from simlink.scenario.loading import from_dict
@@ -190,6 +190,25 @@ def test_harm_to_the_last_frame_of_a_stretch_is_its_own_trials(
     records, passing, _ = both(base)
     assert passing == records
     assert sum(passing["lost_told"]) == 10 * 4
+
+
+def test_records_of_trials_that_are_left_are_let_go(
+    both: Both, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The event engine hands over those of a whole trial, whatever its length."""
+    kept = []
+
+    def noted(one: engine.Walk, *given: Any) -> None:
+        leave(one, *given)
+        kept.append(len(one.whole))
+
+    leave = between_windows._leave
+    monkeypatch.setattr(between_windows, "_leave", noted)
+    often = {"transient": [EVENTS | {"rate": "200 kHz"}], "barrier.slew_immunity": "50 kV/us"}
+    records, passing, _ = both(from_dict(FLOW).with_values(often | UPSET["bits, stall, refreshed"]))
+    assert passing == records
+    assert len(kept) > 1
+    assert set(kept) == {0}
 
 
 def test_more_is_held_than_there_is_room_for_at_first(

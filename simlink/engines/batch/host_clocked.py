@@ -229,7 +229,7 @@ def walk(
         out, home = bounds[t, 0], bounds[t, 1]
         going = windows[0, out[0] : out[1]], windows[1, out[0] : out[1]]
         coming = windows[0, home[0] : home[1]], windows[1, home[0] : home[1]]
-        mine, latest, stop = seeds[t % len(seeds)], longest[t], stops[t]
+        mine, latest, stop = seeds[t], longest[t], stops[t]
         busy_fall = falling_delay(unit.busy, unit.busy_distortion)
         high = first + count
         for k in range(max(first, st.next), high):

@@ -154,10 +154,12 @@ class Windows:
     def _given(self) -> Given:
         starts, ends, bounds = [FAR], [FAR], self._none[1].copy()
         for row, (of_trial, wanted) in enumerate(zip(self._upsets, self._known, strict=True)):
-            known = wanted if of_trial is None else max(wanted, of_trial.known(wanted))
+            if of_trial is None:
+                continue
+            known = max(wanted, of_trial.known(wanted))
             self._until[row] = known
             for which, way in enumerate(self._ways):
-                if way is not None and of_trial is not None:
+                if way is not None:
                     begin = len(starts)
                     some = of_trial.since(way, self._low[row], known)
                     starts += some[0]
