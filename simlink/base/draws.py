@@ -77,7 +77,7 @@ def streams(seed: int, trial: int, source: str) -> Streams:
     return lambda suffix: generator(seed, trial, part_of(source, suffix))
 
 
-class Numbered:
+class ByNumber:
     """The draws of one source in one trial by their numbers, each without those before it."""
 
     def __init__(self, seed: int, trial: int, source: str) -> None:

@@ -7,7 +7,7 @@ import pytest
 from numpy.random.bit_generator import ISeedSequence
 
 from simlink.base import seeding
-from simlink.base.draws import Numbered
+from simlink.base.draws import ByNumber
 from simlink.base.sfc64 import advanced, started, uniform
 
 
@@ -44,7 +44,7 @@ def test_steps_are_those_of_numpy():
 @pytest.mark.parametrize("number", [0, 1, 2, 12345, 2**40])
 def test_a_draw_is_the_first_of_a_generator_seeded_with_its_number(number):
     expected = np.random.Generator(np.random.SFC64(Given(words_of(number)))).random()
-    assert Numbered(7, 3, "upset lane 0")(number) == expected
+    assert ByNumber(7, 3, "upset lane 0")(number) == expected
 
 
 def test_all_words_of_many_trials_are_hashed_as_one_by_one():
@@ -55,9 +55,9 @@ def test_all_words_of_many_trials_are_hashed_as_one_by_one():
 
 def test_neighbouring_numbers_give_draws_that_are_uniform_and_do_not_depend_on_each_other():
     """Of 4,000 each: the mean, and the correlation with the next, within four sigma."""
-    draws = Numbered(1, 0, "upset lane 0")
+    draws = ByNumber(1, 0, "upset lane 0")
     shares = np.array([draws(number) for number in range(4000)])
-    others = np.array([Numbered(1, 1, "upset lane 0")(number) for number in range(1000)])
+    others = np.array([ByNumber(1, 1, "upset lane 0")(number) for number in range(1000)])
     sigma = 1 / np.sqrt(12)
     assert abs(shares.mean() - 0.5) < 4 * sigma / np.sqrt(4000)
     assert 0 <= shares.min() < 0.01 < 0.99 < shares.max() < 1

@@ -56,7 +56,8 @@ BESIDE, PIECE, NEAR = 64, 2048, 40_000
 BESIDE_APART, FEWER = 16, 4
 #: Trials whose units are drawn together.
 TRIALS = 512
-#: The most conversions of a trial in one stretch, and the fewest; rings take powers of two.
+#: The most conversions of a trial in one stretch, and the fewest; powers of two, as rings are, and
+#: as many pieces.
 LONGEST, SHORTEST = 16384, 128
 #: About how many numbers the draws and records of a stretch may take, and the FIFOs of its trials.
 NUMBERS = 2**19
@@ -193,9 +194,9 @@ class Walk:
         asks_later = asks_later and scenario.trigger.source == "host"
         self.departures = Departures(scenario, asks_later)
         self.records = np.zeros((0, 0), dtype=RECORD)
-        #: Whether frames are settled as they come, and whether windows may come between.
-        self.upset_at_all = upsets(scenario)
+        #: Whether frames are settled as they come, some reach back, windows may come between.
         self.settles, self.reaches_back = settles(scenario), reaches_back(scenario)
+        self.upset_at_all = upsets(scenario)
         self.windows, self.late, self.harms = Windows(scenario), Late(scenario), Harms(scenario)
         self.first_edges = FirstEdges(scenario)
         self.seeds = np.zeros((len(units.trials), 0, 3), dtype=np.uint64)

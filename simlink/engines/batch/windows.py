@@ -227,23 +227,17 @@ class Late:
 
     def draw(self, row: int) -> None:
         """Draw what a trial has asked for."""
-        count = int(self.asked[0, 0])
-        for column, index in self.asked[1 : 1 + count].tolist():
-            upto = int(self.drawn[row, column, 1])
-            self.wanted, self.made = self.wanted + (upto < index), self.made + index - upto
-            if upto < index:
-                last = self._ahead(row, column, index - upto)
-                self.drawn[row, column] = last, index
+        asked = int(self.asked[0, 0])
+        for column, index in self.asked[1 : 1 + asked].tolist():
+            count = index - int(self.drawn[row, column, 1])
+            self.wanted, self.made = self.wanted + 1, self.made + count
+            self.drawn[row, column] = self._ahead(row, column, count), index
         self.asked[0, 0] = 0
 
     def _ahead(self, row: int, column: int, count: int) -> int:
         """Return the last of the next draws of a column."""
-        one, seed, trial, key = (
-            self._sources[column],
-            self._scenario.seed,
-            self._trials[row],
-            (row, column),
-        )
+        key, one = (row, column), self._sources[column]
+        seed, trial = self._scenario.seed, self._trials[row]
         if self._law is not None:
             if key not in self._states:
                 name = part_of(one.source, suffix(one.stride, one.offset))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from simlink.base.draws import Numbered
+from simlink.base.draws import ByNumber
 from simlink.engines.event.frame import (
     REPEATED,
     Met,
@@ -28,7 +28,7 @@ class Hits:
         self.channel, self.symbols = channel, symbols
         #: How likely a symbol is hit that meets a window.
         self.parts = upset_parts(chance)
-        self._draws: dict[str, Numbered] = {}
+        self._draws: dict[str, ByNumber] = {}
 
     def meets(self, sent: int, arrives: int) -> bool:
         """Tell whether a window meets what is on its way from one instant to another, in fs."""
@@ -59,7 +59,7 @@ class Hits:
             source, index = repeated_source(source), index - REPEATED
         if source not in self._draws:
             trial = self.trial
-            self._draws[source] = Numbered(trial.scenario.seed, trial.number, source)
+            self._draws[source] = ByNumber(trial.scenario.seed, trial.number, source)
         return self._draws[source](index * self.symbols + symbol)
 
 
