@@ -44,6 +44,7 @@ class Harms:
         self.noted = np.zeros((1 + _ROOM + most, 6), dtype=np.int64)
         self._found: dict[int, dict[int, list[Note]]] = {}
         self._judged: list[tuple[int, int]] = []
+        self._last: tuple[tuple[int, ...], list[int]] = (), []
 
     def open(self, trials: range) -> None:
         """Begin some trials."""
@@ -146,7 +147,11 @@ class Harms:
         return found
 
     def _sent(self, trial: int, came: int, conversion: int, lane: int) -> list[int]:
-        return check.sent(self._scenario, trial, conversion, lane, came)
+        """Return what a lane sends of a frame, which is asked for twice in a row."""
+        key = trial, came, conversion, lane
+        if self._last[0] != key:
+            self._last = key, check.sent(self._scenario, trial, conversion, lane, came)
+        return self._last[1]
 
     def _judge(self, record: Any, conversion: int, notes: list[Note], sent: Any) -> None:
         """Say what harm to a frame comes to.
@@ -154,7 +159,10 @@ class Harms:
         Only what is there when its read ends is wrong with what was read.
         """
         harm = Harm()
-        come = self._of_line(harm, notes) if self._packets else self._of_bits(harm, notes)
+        if self._packets:
+            come = self._of_line(harm, notes)
+        else:
+            come = self._of_bits(harm, conversion, notes)
         end = record["read_end"]
         short = bool(harm.hit & (1 << Cause.STROBE | 1 << Cause.PACKET))
         if short:
@@ -166,8 +174,6 @@ class Harms:
         harm.inverted = {place for place, when in come.items() if when < end}
         if not harm.inverted and not short and not harm.packet_failed:
             return
-        if harm.slipped:
-            harm.sources = [(conversion, bit) for bit in self._kept(notes)]
         hurt = damage(harm, conversion, self._layout.lanes, sent)
         found = judged(self._layout, hurt)
         record["wrong_bits"] = found.wrong
@@ -189,11 +195,15 @@ class Harms:
         own = min((bit for kind, _, bit, _ in notes if kind == CLOSED), default=self._layout.bits)
         return [bit for bit in range(self._layout.bits) if bit not in lost][:own]
 
-    def _of_bits(self, harm: Harm, notes: list[Note]) -> dict[tuple[int, int], int]:
+    def _of_bits(
+        self, harm: Harm, conversion: int, notes: list[Note]
+    ) -> dict[tuple[int, int], int]:
         """Note lost strobes; return when each bit came that came inverted, by lane and place."""
         kept = self._kept(notes)
         if len(kept) < self._layout.bits:
             harm.slipped = kept != list(range(len(kept)))
+            if harm.slipped:
+                harm.sources = [(conversion, bit) for bit in kept]
             harm.hit = 1 << Cause.STROBE | harm.slipped << Cause.SLIP
             places = range(len(kept), self._layout.bits)
             harm.lost = {(lane, place) for lane in range(self._layout.lanes) for place in places}

@@ -27,6 +27,7 @@ HIT_BUSY, HIT_CLOCK, HIT_DATA = 1 << Cause.BUSY, 1 << Cause.CLOCK, 1 << Cause.DA
 #: What is kept of each bit beside its `BitOutcome`: that it came inverted, or was never captured.
 INVERTED = 4
 EMPTY = 8
+_OUTCOMES = [BitOutcome(code % INVERTED) for code in range(2 * EMPTY)]
 
 
 def captures(scenario: Scenario) -> int:
@@ -133,7 +134,7 @@ class Judge:
         layout, damage, inverted = self._layout, set(), set()
         codes = kept.reshape(layout.lanes, layout.bits).tolist()
         for lane, some in enumerate(codes):
-            outcomes = {bit: BitOutcome(code % INVERTED) for bit, code in enumerate(some)}
+            outcomes = {bit: _OUTCOMES[code] for bit, code in enumerate(some)}
             turned = {bit for bit, code in enumerate(some) if code & INVERTED}
             came = sum(not code & EMPTY for code in some)
             sent = check.sent(self._scenario, trial, index, lane, counter)
