@@ -64,7 +64,7 @@ def pass_between(one: Walk, tally: Tally) -> None:
             elif lacks == WIDER and some.held[row] + records.shape[1] > some.undecided.shape[1]:
                 some.widen()
             elif lacks == WIDER:
-                one.widen(int(standing["drawn"].max()))
+                one.widen(int(standing["added"].min()), int(standing["drawn"].max()))
 
 
 def _settle(one: Walk, some: Piecewise, trials: range, standing: Any) -> None:
@@ -159,8 +159,7 @@ def walk_between_and_add(
                 at = slot(now, records[t])
                 count = min(size // 2, upto - now, size - at)
                 if now + count - stands.added > size or held[t] + size > undecided.shape[1]:
-                    # What others wait to have added up would be lost.
-                    return fullest, t, HARMS if asks else WIDER
+                    return fullest, t, WIDER
                 fill(t, t + 1, at, count, *drawing)
                 stands.drawn = now + count
             ends, before = stands.drawn, harms[0, 0]

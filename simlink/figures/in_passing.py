@@ -129,7 +129,7 @@ def _pass_back(one: Walk, tally: Tally) -> None:
             if some.held.max() + records.shape[1] > some.undecided.shape[1]:
                 some.widen()
             else:
-                one.widen()
+                one.widen(int(one.state["low"].min()), int(one.state["next"].max()))
 
 
 @compiled

@@ -96,7 +96,7 @@ def short_stretches(longest=4, trials=2, numbers=0):
         patch.setattr(engine, "NUMBERS", numbers)
         patch.setattr(engine, "TRIALS", trials)
         patch.setattr(departures, "_AHEAD", 3)
-        for name in ("_step", "_widen", "leave"):
+        for name in ("_step", "widen", "leave"):
             patch.setattr(engine.Walk, name, noting(name))
         yield done
 

@@ -117,6 +117,9 @@ UPSET: dict[str, dict[str, Any]] = {
     "packets": PACKETS,
     "packets, long": PACKETS | {"barrier.recovery": "3 us"},
     "packets, slow host": PACKETS | {"host.service_latency": SLOW},
+    # More frames in a row are lost than a ring of records has room for, in several trials.
+    "packets, longer": PACKETS
+    | {"barrier.recovery": "60 us", "barrier.upset": 0.9, "trials": 20, "conversions": 600},
     "immune": BARE | {"barrier.slew_immunity": "100 kV/us"},
 }
 
@@ -172,7 +175,7 @@ def test_the_same_where_transients_upset(both: Both, name: str) -> None:
     records, passing, left = both(base.with_values(UPSET[name]))
     assert left == 0
     assert passing == records
-    assert sum(passing["sent"]) == 10 * 300
+    assert sum(passing["sent"]) == sum(records["sent"]) >= 10 * 300
     assert name == "immune" or sum(passing["damaged"]) > 0
 
 

@@ -283,7 +283,7 @@ class Walk:
         for first in range(0, total, stretch):
             count = min(stretch, total - first)
             if first + count - given > self.records.shape[1]:
-                self._widen(given, first)
+                self.widen(given, first)
             self.draws.fill(first, count)
             due, later = self.departures.take(first, count)
             if self.by_remote:
@@ -343,20 +343,8 @@ class Walk:
         for row, conversion in self.harms.mended():
             mend(self.records[row, conversion % self.records.shape[1]])
 
-    def widen(self, drawn: int = 0) -> None:
-        """Make twice the room for trials that stand apart, keeping what is not yet settled.
-
-        Parameters
-        ----------
-        drawn : int
-            Up to which conversion any of them is drawn, if some have stopped before it.
-        """
-        # Of those that were left to the event engine nothing is open any more.
-        going = self.state[self.state["next"] < FAR]
-        self._widen(int(going["low"].min()), max(drawn, int(going["next"].max())))
-
-    def _widen(self, low: int, high: int) -> None:
-        """Make twice the room, keeping conversions ``low`` ... ``high - 1``, not yet settled.
+    def widen(self, low: int, high: int) -> None:
+        """Make twice the room, keeping conversions ``low`` ... ``high - 1``, still asked for.
 
         Of trials that stand apart these may be more than there is room for: of each, the newest
         are kept.
