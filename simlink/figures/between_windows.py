@@ -35,11 +35,9 @@ _STANDING = np.dtype([(name, np.int64) for name in ("drawn", "added", "noted", "
 
 def pass_between(one: Walk, tally: Tally) -> None:
     """Have trials walked and added up that transients may upset."""
-    total = one.scenario.conversions
     some = Piecewise(one, tally)
-    for trials, first, upto, due, later in one.stretches():
+    for trials, first, upto, over, due, later in some.stretches():
         if first == 0:
-            some.open(trials)
             standing = np.zeros(len(trials), dtype=_STANDING)
             standing["hurt"] = FAR
         one.upset, lacks = one.windows.take(due, one.state), WIDER
@@ -48,7 +46,7 @@ def pass_between(one: Walk, tally: Tally) -> None:
                 records, *walking = one.given()
                 _, *settling = one.given_settled()
             tally.fullest, row, lacks = walk_between_and_add(
-                first, upto, upto == total, due, later, records, one.law, one.state, *one.upset,
+                first, upto, over, due, later, records, one.law, one.state, *one.upset,
                 tuple(walking), tuple(settling), one.draws.given(), standing, one.harms.noted,
                 *some.given(),
             )  # fmt: skip
@@ -61,9 +59,7 @@ def pass_between(one: Walk, tally: Tally) -> None:
                 _leave(one, some, trials, standing[row], row)
             elif lacks not in (HARMS, WIDER):
                 one.provide(row, lacks)
-            elif lacks == WIDER and some.held[row] + records.shape[1] > some.undecided.shape[1]:
-                some.widen()
-            elif lacks == WIDER:
+            elif lacks == WIDER and not some.make_room(records.shape[1]):
                 one.widen(int(standing["added"].min()), int(standing["drawn"].max()))
 
 

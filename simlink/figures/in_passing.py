@@ -53,19 +53,16 @@ def blocks_left(scenario: Scenario, trials: range, tally: Tally) -> Iterator[Fra
 
 def _pass(one: Walk, tally: Tally) -> None:
     """Have trials walked and added up."""
-    total = one.scenario.conversions
     some = Piecewise(one, tally)
-    for trials, first, upto, due, _ in one.stretches():
+    for _, first, upto, over, due, _ in some.stretches():
         if first == 0:
-            some.open(trials)
             (records, *walking), drawing = one.given_settled(), one.draws.given()
         while (one.state["next"] < upto).any():
             tally.fullest = walk_and_add(
-                first, upto, upto == total, due, records, one.state, tuple(walking), drawing,
+                first, upto, over, due, records, one.state, tuple(walking), drawing,
                 *some.given(),
             )  # fmt: skip
-            if some.held.max() > some.undecided.shape[1] - records.shape[1]:
-                some.widen()
+            some.make_room(records.shape[1])
 
 
 @compiled
@@ -113,22 +110,17 @@ def walk_and_add(
 
 def _pass_back(one: Walk, tally: Tally) -> None:
     """Have trials walked and added up whose conversions reach back."""
-    total = one.scenario.conversions
     some = Piecewise(one, tally)
-    for trials, first, upto, due, later in one.stretches():
-        if first == 0:
-            some.open(trials)
+    for _, first, upto, over, due, later in some.stretches():
         while True:
             records, *walking = one.given_settled()
             tally.fullest = walk_back_and_add(
-                first, upto, upto == total, due, later, records, one.state, tuple(walking),
+                first, upto, over, due, later, records, one.state, tuple(walking),
                 one.draws.given(), *some.given(),
             )  # fmt: skip
             if (one.state["next"] == upto).all():
                 break
-            if some.held.max() + records.shape[1] > some.undecided.shape[1]:
-                some.widen()
-            else:
+            if not some.make_room(records.shape[1]):
                 one.widen(int(one.state["low"].min()), int(one.state["next"].max()))
 
 

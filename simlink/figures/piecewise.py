@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -11,6 +12,7 @@ from simlink.figures.association import FEW, Association, associate, oldest_aske
 from simlink.records import RECORD
 
 if TYPE_CHECKING:
+    from simlink.base.instants import Times
     from simlink.engines.batch.engine import Walk
     from simlink.figures.association import Trials
     from simlink.figures.tally import Tally
@@ -39,8 +41,18 @@ class Piecewise:
         self._association = Association(one.scenario, keeps=False)
         self.undecided = np.zeros((0, 0), dtype=RECORD)
 
-    def open(self, trials: range) -> None:
-        """Begin some trials."""
+    def stretches(self) -> Iterator[tuple[range, int, int, bool, Times, Times]]:
+        """Give stretches as `Walk.stretches` does, with trials that begin opened.
+
+        Ahead of the due times stands whether a stretch is its trials' last.
+        """
+        total = self._one.scenario.conversions
+        for trials, first, upto, due, later in self._one.stretches():
+            if first == 0:
+                self._open(trials)
+            yield trials, first, upto, upto == total, due, later
+
+    def _open(self, trials: range) -> None:
         if len(self.undecided) < len(trials):
             self.undecided = np.zeros((len(trials), 2 * self._one.records.shape[1]), dtype=RECORD)
         self.standing: Trials = self._association.begun(trials)
@@ -53,9 +65,18 @@ class Piecewise:
         associating = self._association.given(self.standing)
         return sums, self.tally.fullest, adding, associating, self.undecided, self.held
 
-    def widen(self) -> None:
-        """Make twice the room for what is undecided."""
+    def make_room(self, size: int) -> bool:
+        """Make twice the room for what is undecided if it lacks any for ``size`` more records.
+
+        Returns
+        -------
+        bool
+            Whether it did.
+        """
+        if self.held.max() + size <= self.undecided.shape[1]:
+            return False
         self.undecided = np.concatenate([self.undecided, np.zeros_like(self.undecided)], axis=1)
+        return True
 
 
 def add_up(
