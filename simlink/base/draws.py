@@ -3,6 +3,9 @@
 The draw of a source for conversion k (and bit i) depends on (seed, trial, source name, k, i)
 alone. Adding a source, changing the law of another, missing a trigger or splitting the work
 over processes moves no draw.
+
+A source that is drawn once for each bit (or edge, or packet) of a frame is seeded anew every
+`PAGE` frames, so that of one that matters seldom no more has to be drawn than a page.
 """
 
 from __future__ import annotations
@@ -14,11 +17,23 @@ import numpy as np
 import numpy.typing as npt
 
 from simlink.base import seeding
-from simlink.base.instants import Times
-from simlink.base.sfc64 import numbered
+from simlink.base.instants import FAR, Times
+from simlink.base.sfc64 import numbered, started
 
-Streams = Callable[[str], np.random.Generator]
-"""Gives the generator for one part of a source, named by a suffix."""
+#: How many draws of one bit of a frame come from one seed.
+PAGE = 4096
+
+
+def page_of(stride: int) -> int:
+    """Return how many draws of a source come from one seed, by how many a frame there are."""
+    return PAGE if stride > 1 else FAR
+
+
+class Streams(Protocol):
+    """Gives the generator for one part of a source, named by a suffix, and for one page of it."""
+
+    def __call__(self, suffix: str, page: int = 0, /) -> np.random.Generator:
+        """Return it at its start."""
 
 
 class Sampler(NamedTuple):
@@ -55,13 +70,24 @@ class SimpleLaw(Law, Protocol):
         """Return the draws, in base units, that raw ones become."""
 
 
-def generator(seed: int, trial: int, source: str) -> np.random.Generator:
+def generator(seed: int, trial: int, source: str, page: int = 0) -> np.random.Generator:
     """Return the random generator of one source, such as ``"host.service_latency"``, in one trial.
 
-    Trials count from 0. It is independent of the generator of any other (seed, trial, source).
+    Trials and pages count from 0. It is independent of the generator of any other (seed, trial,
+    source, page).
     """
-    entropy = seeding.entropy(seed, trial, source)
-    return np.random.Generator(np.random.SFC64(np.random.SeedSequence(entropy)))
+    if page > 0:
+        return _begun(words_of(seed, trial, source), page)
+    return np.random.Generator(np.random.SFC64(_sequence(seed, trial, source)))
+
+
+def _sequence(seed: int, trial: int, source: str) -> np.random.SeedSequence:
+    return np.random.SeedSequence(seeding.entropy(seed, trial, source))
+
+
+def words_of(seed: int, trial: int, source: str) -> seeding.States:
+    """Return the three words that seed the generator of a source: uint64, shape (3,)."""
+    return _sequence(seed, trial, source).generate_state(3, np.uint64).astype(np.uint64)
 
 
 def part_of(source: str, suffix: str) -> str:
@@ -74,15 +100,14 @@ def streams(seed: int, trial: int, source: str) -> Streams:
 
     A law made of several (a mixture, bits of a frame) asks for one generator for each part.
     """
-    return lambda suffix: generator(seed, trial, part_of(source, suffix))
+    return lambda suffix, page=0: generator(seed, trial, part_of(source, suffix), page)
 
 
 class ByNumber:
     """The draws of one source in one trial by their numbers, each without those before it."""
 
     def __init__(self, seed: int, trial: int, source: str) -> None:
-        sequence = np.random.SeedSequence(seeding.entropy(seed, trial, source))
-        self._words = sequence.generate_state(3, np.uint64)
+        self._words = words_of(seed, trial, source)
 
     def __call__(self, number: int) -> float:
         """Return a draw, from 0 to below 1."""
@@ -101,8 +126,19 @@ class _Zeros(np.random.bit_generator.ISeedSequence):
 _SEEDED_LATER: Any = _Zeros()
 
 
+def _begun(words: npt.NDArray[np.uint64], page: int) -> np.random.Generator:
+    """Return the generator that three words seed for a page."""
+    with np.errstate(over="ignore"):
+        state = started(words[0], words[1], words[2] + np.uint64(page))
+    bits = np.random.SFC64(_SEEDED_LATER)
+    whole: Any = bits.state
+    whole["state"]["state"] = np.array(state, dtype=np.uint64)
+    bits.state = whole
+    return np.random.Generator(bits)
+
+
 class Generators:
-    """The generators of a range of trials; their states are hashed for all trials together.
+    """The generators of a range of trials; what seeds them is hashed for all trials together.
 
     The sources named are hashed together, others when they are first asked for.
     """
@@ -112,15 +148,21 @@ class Generators:
         self._trials = trials
         self._passing = np.random.Generator(np.random.SFC64(_SEEDED_LATER))
         self._state = self._passing.bit_generator.state
-        self._states = dict(
-            zip(sources, seeding.states(seed, trials, sources), strict=True) if sources else ()
-        )
+        self._words: dict[str, seeding.States] = {}
+        self._states: dict[str, seeding.States] = {}
+        if sources:
+            self._hash(sources)
 
-    def states(self, trials: range, sources: Sequence[str]) -> npt.NDArray[np.uint64]:
-        """Return where generators of some sources start, uint64, shape (T, sources, 4)."""
+    def _hash(self, sources: Sequence[str]) -> None:
+        words = seeding.words(self._seed, self._trials, sources)
+        self._words |= zip(sources, words, strict=True)
+        self._states |= zip(sources, seeding.states(words), strict=True)
+
+    def words(self, trials: range, sources: Sequence[str]) -> npt.NDArray[np.uint64]:
+        """Return what seeds generators of some sources, uint64, shape (T, sources, 3)."""
         rows = slice(trials.start - self._trials.start, trials.stop - self._trials.start)
-        found = [self._states[source][rows] for source in sources]
-        return np.stack(found, axis=1) if found else np.zeros((len(trials), 0, 4), dtype=np.uint64)
+        found = [self._words[source][rows] for source in sources]
+        return np.stack(found, axis=1) if found else np.zeros((len(trials), 0, 3), dtype=np.uint64)
 
     def passing(self, trial: int, source: str) -> np.random.Generator:
         """Return the generator of a source at its start, good until the next is asked for."""
@@ -129,16 +171,19 @@ class Generators:
 
     def _put(self, generator: np.random.Generator, trial: int, source: str) -> None:
         if source not in self._states:
-            self._states[source] = seeding.states(self._seed, self._trials, [source])[0]
+            self._hash([source])
         self._state["state"]["state"] = self._states[source][trial - self._trials.start]
         generator.bit_generator.state = self._state
 
     def streams(self, trial: int, source: str) -> Streams:
         """Return a maker of generators, as `streams` does."""
 
-        def make(suffix: str) -> np.random.Generator:
+        def make(suffix: str, page: int = 0) -> np.random.Generator:
+            name = part_of(source, suffix)
+            if page > 0:
+                return generator(self._seed, trial, name, page)
             own = np.random.Generator(np.random.SFC64(_SEEDED_LATER))
-            self._put(own, trial, part_of(source, suffix))
+            self._put(own, trial, name)
             return own
 
         return make

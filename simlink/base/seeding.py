@@ -29,9 +29,9 @@ def entropy(seed: int, trial: int, source: str) -> list[int]:
     return [seed, trial, int.from_bytes(digest[:8], "little"), int.from_bytes(digest[8:], "little")]
 
 
-def states(seed: int, trials: range, sources: Sequence[str]) -> States:
-    """Return the SFC64 states of sources in a range of trials: uint64, shape (sources, T, 4)."""
-    a, b, c, counter = started(*np.moveaxis(words(seed, trials, sources), -1, 0))
+def states(words: States) -> States:
+    """Return the SFC64 states that words seed: uint64, shape (..., 4) of (..., 3)."""
+    a, b, c, counter = started(*np.moveaxis(words, -1, 0))
     return np.stack([a, b, c, np.full_like(a, counter)], axis=-1)
 
 

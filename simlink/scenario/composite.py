@@ -17,7 +17,7 @@ _MOST = 10**12  # no run is as long; keeps sums of counts within int64
 
 def _within(streams: Streams, part: str) -> Streams:
     """Return the streams of one part of a shape."""
-    return lambda name: streams(f"{part} {name}".strip())
+    return lambda name, page=0: streams(f"{part} {name}".strip(), page)
 
 
 def _read_as(what: str) -> BeforeValidator:

@@ -19,7 +19,7 @@ from pydantic import (
     model_validator,
 )
 
-from simlink.base.draws import Sampler, Streams
+from simlink.base.draws import Sampler, Streams, page_of
 from simlink.scenario.faults import FaultError, written
 from simlink.scenario.quantities import whole
 
@@ -182,11 +182,19 @@ class Simple(Distribution):
 
     def sampler(self, streams: Streams, stride: int = 1, offset: int = 0) -> Sampler:
         """Return a sampler with its own stream."""
-        rng = streams(suffix(stride, offset))
+        name, most = suffix(stride, offset), page_of(stride)
+        rng, drawn = streams(name), 0
 
         def take(n: int) -> Ints:
-            raw = np.empty(n)
-            self.draw_raw(rng, raw)
+            nonlocal rng, drawn
+            raw, done = np.empty(n), 0
+            while done < n:
+                page, at = divmod(drawn, most)
+                if at == 0 and page > 0:
+                    rng = streams(name, page)
+                count = min(n - done, most - at)
+                self.draw_raw(rng, raw[done : done + count])
+                done, drawn = done + count, drawn + count
             return self.from_raw(raw)
 
         return Sampler(take)

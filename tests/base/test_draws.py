@@ -122,14 +122,14 @@ def test_generators_of_many_trials_are_those_of_each(together):
 @given(st.integers(0, 2**40), st.integers(0, 2**40), st.integers(1, 4))
 def test_generators_start_where_those_of_each_do(seed, first, count):
     made = draws.Generators(seed, range(first, first + count), GENERATED)
-    found = made.states(range(first, first + count), GENERATED)
-    assert found.shape == (count, 3, 4)
+    found = made.words(range(first, first + count), GENERATED)
+    assert found.shape == (count, 3, 3)
     for row, trial in enumerate(range(first, first + count)):
         for at, source in enumerate(GENERATED):
             state = draws.generator(seed, trial, source).bit_generator.state["state"]["state"]
-            assert found[row, at].tolist() == state.tolist()
-    assert made.states(range(first, first + 1), []).shape == (1, 0, 4)
-    assert (made.states(range(first + count - 1, first + count), ["c"]) == found[-1:, 2:]).all()
+            assert seeding.states(found)[row, at].tolist() == state.tolist()
+    assert made.words(range(first, first + 1), []).shape == (1, 0, 3)
+    assert (made.words(range(first + count - 1, first + count), ["c"]) == found[-1:, 2:]).all()
 
 
 def test_generators_of_the_parts_of_a_source_do_not_disturb_each_other():
@@ -254,18 +254,18 @@ def test_a_recording_gives_consecutive_rows(recording):
 def test_every_random_law_of_a_scenario_is_drawn_from_a_stream_of_its_own(monkeypatch):
     """No two quantities ask for the generator, or the state, of one name."""
     asked = []
-    real, real_states = draws.generator, seeding.states
+    real, real_words = draws.generator, seeding.words
 
-    def noted(seed, trial, source):
+    def noted(seed, trial, source, page=0):
         asked.append(source)
-        return real(seed, trial, source)
+        return real(seed, trial, source, page)
 
-    def noted_states(seed, trials, sources):
+    def noted_words(seed, trials, sources):
         asked.extend(sources)
-        return real_states(seed, trials, sources)
+        return real_words(seed, trials, sources)
 
     monkeypatch.setattr(draws, "generator", noted)
-    monkeypatch.setattr(seeding, "states", noted_states)
+    monkeypatch.setattr(seeding, "words", noted_words)
     scenario = chain(RANDOM | {"frame.lanes": 2})
     record(scenario)
     assert len(asked) == len(set(asked))
@@ -279,3 +279,64 @@ def test_a_scenario_read_again_draws_the_same(tmp_path):
     scenario = chain(RANDOM)
     again = from_dict(scenario._raw)
     assert record(scenario).same_as(record(again))
+
+
+class Words(np.random.bit_generator.ISeedSequence):
+    """Seeds one of NumPy's generators with words that are given."""
+
+    def __init__(self, words):
+        self.words = words
+
+    def generate_state(self, n_words, dtype=np.uint32):
+        assert (n_words, dtype) == (3, np.uint64)
+        return self.words
+
+
+@pytest.mark.parametrize("name", ["uniform", "normal", "gamma", "limits"])
+def test_each_page_of_a_bit_is_a_generator_of_its_own(name, monkeypatch):
+    """NumPy's, seeded with the source's three words, the page added to the last."""
+    monkeypatch.setattr(draws, "PAGE", 50)
+    sequence = np.random.SeedSequence(seeding.entropy(1, 2, "host.service_latency/bit 3"))
+    words, expected = sequence.generate_state(3, np.uint64), []
+    for _ in range(4):
+        raw = np.empty(50)
+        law(name).draw_raw(np.random.Generator(np.random.SFC64(Words(words))), raw)
+        expected += law(name).from_raw(raw).tolist()
+        with np.errstate(over="ignore"):
+            words = words + np.array([0, 0, 1], dtype=np.uint64)
+    whole = column(name, trial=2, stride=4, offset=3)
+    found = [whole.take(count) for count in (1, 49, 0, 7, 120, 23)]
+    assert np.concatenate(found).tolist() == expected
+
+
+def test_the_first_page_of_a_bit_is_the_generator_of_its_name():
+    expected = np.empty(draws.PAGE)
+    law("gamma").draw_raw(draws.generator(1, 0, "host.service_latency/bit 1"), expected)
+    found = column("gamma", stride=3, offset=1).take(draws.PAGE)
+    assert found.tolist() == law("gamma").from_raw(expected).tolist()
+
+
+def test_what_is_drawn_once_a_frame_has_no_pages(monkeypatch):
+    monkeypatch.setattr(draws, "PAGE", 50)
+    raw = np.empty(200)
+    law("gamma").draw_raw(draws.generator(1, 0, "host.service_latency"), raw)
+    assert column("gamma").take(200).tolist() == law("gamma").from_raw(raw).tolist()
+
+
+@settings(max_examples=15)
+@given(sizes=st.lists(st.integers(0, 90), min_size=1, max_size=8))
+@pytest.mark.parametrize("name", LAWS)
+def test_draws_of_a_bit_do_not_depend_on_how_many_are_taken_at_a_time(name, sizes):
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(draws, "PAGE", 16)
+        whole = column(name, stride=4, offset=1).take(sum(sizes))
+        some = column(name, stride=4, offset=1)
+        assert np.concatenate([some.take(size) for size in sizes]).tolist() == whole.tolist()
+
+
+def test_generators_of_a_page_are_the_same_whoever_makes_them():
+    made = draws.Generators(5, range(1, 3), ["a"]).streams(2, "a")
+    for page in (0, 1, 7):
+        expected = draws.generator(5, 2, "a/bit 1", page).random(9).tolist()
+        assert made("bit 1", page).random(9).tolist() == expected
+        assert draws.streams(5, 2, "a")("bit 1", page).random(9).tolist() == expected

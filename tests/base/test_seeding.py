@@ -21,8 +21,12 @@ def numpys(entropy):
     return np.random.SFC64(np.random.SeedSequence(entropy)).state["state"]["state"].tolist()
 
 
+def states(seed, trials, sources):
+    return seeding.states(seeding.words(seed, trials, sources))
+
+
 def check(seed, trials, sources):
-    found = seeding.states(seed, trials, sources)
+    found = states(seed, trials, sources)
     assert found.shape == (len(sources), len(trials), 4)
     assert found.dtype == np.uint64
     for source, rows in zip(sources, found.tolist(), strict=True):
@@ -64,10 +68,10 @@ def test_sources_whose_digests_differ_in_length_are_hashed_together(digests, see
 
 
 def test_a_source_has_the_same_states_whatever_it_is_asked_with():
-    whole = seeding.states(3, range(10, 20), ["a", "b", "c"])
+    whole = states(3, range(10, 20), ["a", "b", "c"])
     for at, source in enumerate("abc"):
         for trial in range(10, 20):
-            alone = seeding.states(3, range(trial, trial + 1), [source])
+            alone = states(3, range(trial, trial + 1), [source])
             assert alone[0, 0].tolist() == whole[at, trial - 10].tolist()
 
 

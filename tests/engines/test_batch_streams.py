@@ -12,6 +12,7 @@ import math
 import numpy as np
 import pytest
 
+from simlink.base import draws
 from simlink.base.compiled import why_plain
 from simlink.engines.batch import BatchEngine, streams
 from simlink.engines.batch.draws import Draws, Source
@@ -52,9 +53,9 @@ def numpys(law, seed, count):
 
 
 def starts(count):
-    """Return the states that generators begin in, shape (seeds, count, 4)."""
-    states = [np.random.SFC64(seed).state["state"]["state"] for seed in SEEDS]
-    return np.stack([np.stack([one] * count) for one in states])
+    """Return generators that have drawn nothing, so many of each seed."""
+    words = [np.random.SeedSequence(seed).generate_state(3, np.uint64) for seed in SEEDS]
+    return streams.unbegun(np.stack([np.stack([one] * count) for one in words]))
 
 
 @needs_numba
@@ -72,7 +73,7 @@ def test_draws_are_numpys_own(name):
     for row, seed in enumerate(SEEDS):
         expected, state = numpys(law, seed, MANY)
         assert np.array_equal(ring[row, 1, :MANY], expected)
-        assert np.array_equal(states[row, 0], state)
+        assert np.array_equal(states[row, 0, :4], state)
     assert (ring[:, 0] == -1).all()
     assert (ring[:, 1, MANY:] == -1).all()
 
@@ -88,8 +89,28 @@ def test_a_draw_ahead_is_the_one_that_numpy_comes_to(name):
         expected, state = numpys(law, seed, MANY)
         for count in (1, 1, 2, 7, 1000, MANY - 1011):
             at += count
-            assert streams.draw_ahead(laws, kept, count, streams.tables()) == expected[at - 1]
-        assert np.array_equal(kept, state)
+            assert streams.draw_ahead(laws, kept, at - 1, streams.tables()) == expected[at - 1]
+        assert np.array_equal(kept[:4], state)
+
+
+@needs_numba
+@pytest.mark.parametrize("name", ["normal", "uniform", "exponential", "limits"])
+def test_pages_are_those_of_the_samplers(name, monkeypatch):
+    """Draws one after the other in pieces, and single ones with whole pages left out between."""
+    monkeypatch.setattr(draws, "PAGE", 64)
+    law, source = MIDDLE[name], "barrier.return.jitter lane 0"
+    expected = draws.Column(law, 7, 3, source, 5, 2).take(1000)
+    laws = np.array([streams.law_of(law, 5)], dtype=streams.LAWS)
+    words = draws.words_of(7, 3, f"{source}/bit 2")
+    ring = np.zeros((1, 1, 1000), dtype=np.int64)
+    states, at = streams.unbegun(words[np.newaxis, np.newaxis]), 0
+    for count in (1, 63, 0, 64, 30, 300, 542):
+        streams.fill(0, 1, at, count, laws, np.array([0]), states, streams.tables(), ring)
+        at += count
+    assert ring[0, 0].tolist() == expected.tolist()
+    kept = streams.unbegun(words)
+    for number in (0, 1, 5, 63, 64, 200, 255, 256, 700, 701, 999):
+        assert streams.draw_ahead(laws, kept, number, streams.tables()) == expected[number]
 
 
 @needs_numba

@@ -52,7 +52,7 @@ PARTS = {
 def test_the_third_moment_is_that_of_many_draws(law):
     """Off by less than 4 standard errors of a mean of 400,000 draws, those in a row together."""
     source = np.random.default_rng(4)
-    draws = law.sampler(lambda _: source).take(400_000).astype(float)
+    draws = law.sampler(lambda *_: source).take(400_000).astype(float)
     cubes = ((draws - law.mean) ** 3).reshape(-1, 400).mean(axis=1)
     error = cubes.std(ddof=1) / math.sqrt(len(cubes))
     assert abs(cubes.mean() - third_moment(law)) < 4 * error

@@ -96,7 +96,7 @@ class _Together:
         self._others: list[int] = []
         laws = []
         for at, one in enumerate(varying):
-            law = streams.law_of(one.law) if isinstance(one.law, Simple) else None
+            law = streams.law_of(one.law, one.stride) if isinstance(one.law, Simple) else None
             if law is not None and streams.agrees():
                 self.compiled.append(at)
                 laws.append(law)
@@ -108,7 +108,8 @@ class _Together:
 
     def open(self, generators: Generators, trials: range) -> None:
         """Begin some trials."""
-        self._states = generators.states(trials, [self._names[at] for at in self.compiled])
+        words = generators.words(trials, [self._names[at] for at in self.compiled])
+        self._states = streams.unbegun(words)
         self._samplers = {
             (row, at): self._varying[at].law.sampler(
                 generators.streams(trial, self._varying[at].source),

@@ -16,21 +16,40 @@ from typing import Any
 import numpy as np
 
 from simlink.base.compiled import compiled, why_plain
-from simlink.base.sfc64 import ONE, State, advanced, uniform
+from simlink.base.draws import page_of
+from simlink.base.sfc64 import ONE, State, advanced, started, uniform
 from simlink.scenario.distributions import Exponential, Limits, Normal, Simple, Uniform
 from simlink.scenario.law import CEILING
 
 #: The shapes that are drawn here, by number.
 UNIFORM, NORMAL, EXPONENTIAL, LIMITS = range(4)
-#: Of each column: its shape, the whole number added last, the bounds kept to, and the factors.
+#: Of each column: how many draws come from one seed, its shape, the whole number added last, the
+#: bounds kept to, and the factors.
 LAWS = np.dtype(
-    [(name, np.int64) for name in ("shape", "origin", "low", "high")]
+    [(name, np.int64) for name in ("page", "shape", "origin", "low", "high")]
     + [(name, np.float64) for name in ("scale", "span", "left", "right")]
 )
+#: Of a generator: where its state, the words that seed it and the number of its draws are kept.
+_WORDS, _DRAWN, _KEPT = 4, 7, 8
 
 
-def law_of(law: Simple) -> tuple[Any, ...] | None:
-    """Return a law as a row of LAWS, or None if it is not drawn here."""
+def unbegun(words: Any) -> Any:
+    """Return generators of which nothing has been drawn: uint64, shape (..., 8) of (..., 3)."""
+    kept = np.zeros((*words.shape[:-1], _KEPT), dtype=np.uint64)
+    kept[..., _WORDS:_DRAWN] = words
+    return kept
+
+
+def law_of(law: Simple, stride: int = 1) -> tuple[Any, ...] | None:
+    """Return a law as a row of LAWS, or None if it is not drawn here.
+
+    ``stride`` says how often it is drawn for a frame.
+    """
+    row = _row_of(law)
+    return None if row is None else (page_of(stride), *row)
+
+
+def _row_of(law: Simple) -> tuple[Any, ...] | None:
     low, high = -(2**63), 2**63 - 1
     match law:
         case Uniform():
@@ -167,8 +186,8 @@ def fill(
     laws : ndarray of LAWS, shape (drawn,)
     columns : ndarray of int64, shape (drawn,)
         Which column of the ring each is.
-    states : ndarray of uint64, shape (T, drawn, 4)
-        The generators' states, moved on.
+    states : ndarray of uint64, shape (T, drawn, 8)
+        The generators, as `unbegun` makes them; moved on.
     tables : tuple of ndarray
         As `tables` gives them.
     ring : ndarray of int64, shape (T or 1, columns, size)
@@ -179,24 +198,37 @@ def fill(
         for one in range(len(laws)):
             law, kept, out = laws[one], states[t, one], rows[columns[one]]
             shape, scale, origin, low, high = law.shape, law.scale, law.origin, law.low, law.high
-            state = (kept[0], kept[1], kept[2], kept[3])
-            for place in range(at, at + count):
-                drawn, state = next_draw(shape, scale, law, state, tables)
-                out[place] = min(max(drawn + origin, low), high)
-            kept[0], kept[1], kept[2], kept[3] = state
+            begun, number = at, np.int64(kept[_DRAWN])
+            while begun < at + count:
+                state = state_at(kept, number, law.page)
+                over = min(at + count, begun + law.page - number % law.page)
+                for place in range(begun, over):
+                    drawn, state = next_draw(shape, scale, law, state, tables)
+                    out[place] = min(max(drawn + origin, low), high)
+                kept[0], kept[1], kept[2], kept[3] = state
+                begun, number = over, number + over - begun
+            kept[_DRAWN] = np.uint64(number)
+
+
+def state_at(kept: Any, number: Any, page: int) -> State:
+    """Return the state of a generator before a draw, which begins a page or follows its last."""
+    if number % page == 0:
+        last = kept[_WORDS + 2] + np.uint64(number // page)
+        return started(kept[_WORDS], kept[_WORDS + 1], last)
+    return kept[0], kept[1], kept[2], kept[3]
 
 
 @compiled
-def draw_ahead(laws: Any, kept: Any, count: int, tables: Any) -> int:
-    """Pass over all but the last of the next numbers of a column, and draw that one.
+def draw_ahead(laws: Any, kept: Any, number: int, tables: Any) -> int:
+    """Draw a number of a column, and pass over those of its page ahead of it.
 
     Parameters
     ----------
     laws : ndarray of LAWS, shape (1,)
-    kept : ndarray of uint64, shape (4,)
-        The generator's state, moved on.
-    count : int
-        How many numbers.
+    kept : ndarray of uint64, shape (8,)
+        The generator, as `unbegun` makes it; moved on.
+    number : int
+        Which one, counted from 0; not one that has been passed over.
     tables : tuple of ndarray
         As `tables` gives them.
 
@@ -206,8 +238,9 @@ def draw_ahead(laws: Any, kept: Any, count: int, tables: Any) -> int:
         In base units.
     """
     law, inside = laws[0], tables[0]
-    state = (kept[0], kept[1], kept[2], kept[3])
-    for _ in range(count - 1):
+    begun = max(np.int64(kept[_DRAWN]), number - number % law.page)
+    state = state_at(kept, begun, law.page)
+    for _ in range(begun, number):
         bits, after = advanced(state)
         if law.shape == UNIFORM or law.shape == LIMITS:
             state = after
@@ -218,6 +251,7 @@ def draw_ahead(laws: Any, kept: Any, count: int, tables: Any) -> int:
             _, state = next_draw(law.shape, law.scale, law, state, tables)
     drawn, state = next_draw(law.shape, law.scale, law, state, tables)
     kept[0], kept[1], kept[2], kept[3] = state
+    kept[_DRAWN] = np.uint64(number + 1)
     return min(max(drawn + law.origin, law.low), law.high)
 
 
@@ -238,10 +272,10 @@ def agrees() -> bool:
     ]
     count = _COMPARED
     laws = np.array([law_of(one) for one in some], dtype=LAWS)
-    bits = np.random.SFC64(1)
-    states = np.repeat(bits.state["state"]["state"][np.newaxis, np.newaxis], len(some), axis=1)
+    words = np.random.SeedSequence(1).generate_state(3, np.uint64)
+    states = unbegun(np.tile(words, (1, len(some), 1)))
     ring = np.zeros((1, len(some), count), dtype=np.int64)
-    fill(0, 1, 0, count, laws, np.arange(len(some)), states.copy(), tables(), ring)
+    fill(0, 1, 0, count, laws, np.arange(len(some)), states, tables(), ring)
     for row, law in zip(ring[0], some, strict=True):
         raw = np.empty(count)
         law.draw_raw(np.random.Generator(np.random.SFC64(1)), raw)

@@ -13,10 +13,10 @@ from typing import Any
 
 import numpy as np
 
-from simlink.base.draws import Column, generator, part_of
+from simlink.base.draws import Column, part_of, words_of
 from simlink.base.instants import FAR, NEVER, Times, period_of
 from simlink.engines.batch.draws import Source, edge_columns
-from simlink.engines.batch.streams import LAWS, agrees, draw_ahead, law_of, tables
+from simlink.engines.batch.streams import LAWS, agrees, draw_ahead, law_of, tables, unbegun
 from simlink.engines.event import EventEngine
 from simlink.link.false_edge import channels
 from simlink.link.repeat import repeats
@@ -206,12 +206,14 @@ class Late:
     def __init__(self, scenario: Scenario) -> None:
         self._scenario = scenario
         self._sources = _bit_columns(scenario) if may_upset(scenario, "return") else []
-        #: What all of them are drawn by, compiled; None if they are not.
-        self._law: Any = None
-        jitter = scenario.barrier.direction("return").jitter
-        law = law_of(jitter) if isinstance(jitter, Simple) else None
-        if self._sources and law is not None and agrees():
-            self._law = np.array([law], dtype=LAWS)
+        #: What they are drawn by, compiled; None if they are not.
+        self._laws: Any = None
+        laws = [
+            law_of(one.law, one.stride) if isinstance(one.law, Simple) else None
+            for one in self._sources
+        ]
+        if laws and None not in laws and agrees():
+            self._laws = np.array(laws, dtype=LAWS)
         self.asked = np.zeros((1 + len(self._sources), 2), dtype=np.int64)
         #: Draws that were asked for, and those that were made on the way to them.
         self.wanted = self.made = 0
@@ -221,7 +223,7 @@ class Late:
         self._trials = trials
         #: As `hits.late_draw` takes it, of each trial.
         self.drawn = np.full((len(trials), len(self._sources), 2), -1, dtype=np.int64)
-        #: Where each column's generator stands that is drawn compiled, or what else draws it.
+        #: The generator of each column that is drawn compiled, or what else draws it.
         self._states: dict[tuple[int, int], Any] = {}
         self._columns: dict[tuple[int, int], Column] = {}
 
@@ -230,22 +232,24 @@ class Late:
         asked = int(self.asked[0, 0])
         for column, index in self.asked[1 : 1 + asked].tolist():
             count = index - int(self.drawn[row, column, 1])
-            self.wanted, self.made = self.wanted + 1, self.made + count
-            self.drawn[row, column] = self._ahead(row, column, count), index
+            self.wanted += 1
+            self.drawn[row, column] = self._drawn(row, column, index, count), index
         self.asked[0, 0] = 0
 
-    def _ahead(self, row: int, column: int, count: int) -> int:
-        """Return the last of the next draws of a column."""
+    def _drawn(self, row: int, column: int, index: int, count: int) -> int:
+        """Return the draw of a column for an index, which is the last of the next ones."""
         key, one = (row, column), self._sources[column]
         seed, trial = self._scenario.seed, self._trials[row]
-        if self._law is not None:
+        if self._laws is not None:
             if key not in self._states:
                 name = part_of(one.source, suffix(one.stride, one.offset))
-                found = generator(seed, trial, name).bit_generator.state
-                self._states[key] = found["state"]["state"]
-            return int(draw_ahead(self._law, self._states[key], count, tables()))
+                self._states[key] = unbegun(words_of(seed, trial, name))
+            laws = self._laws[column : column + 1]
+            self.made += min(count, index % int(laws["page"][0]) + 1)
+            return int(draw_ahead(laws, self._states[key], index, tables()))
         if key not in self._columns:
             self._columns[key] = Column(one.law, seed, trial, one.source, one.stride, one.offset)
+        self.made += count
         while count > _TOGETHER:
             self._columns[key].take(_TOGETHER)
             count -= _TOGETHER
