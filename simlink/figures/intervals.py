@@ -7,7 +7,7 @@ over words would be too narrow.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from typing import Any
 
 import numpy as np
@@ -48,9 +48,7 @@ def clopper_pearson(count: float, of: float, confidence: float = CONFIDENCE) -> 
     return one_sided(count, of, (1 - confidence) / 2)
 
 
-def middle(
-    count: float, of: float, confidence: float = CONFIDENCE, ends: Sequence[int] = (LOW, HIGH)
-) -> Interval:
+def middle(count: float, of: float, confidence: float = CONFIDENCE) -> Interval:
     """Return the mid-P interval of a proportion.
 
     Parameters
@@ -59,8 +57,6 @@ def middle(
         Events among independent tries; fractions are taken for an effective number of tries.
     confidence : float
         Such as 0.95.
-    ends : sequence of {LOW, HIGH}
-        Which are worked out; another one is None.
 
     Returns
     -------
@@ -71,32 +67,41 @@ def middle(
         less often than it says where there are few events. With no event its upper end is that
         of `nothing_seen`.
     """
-    from scipy.special import betainc
+    from scipy.special import betaincinv
 
     miss = (1 - confidence) / 2
 
-    def at_least(events: float, p: float) -> float:
+    def reaches(chance: float) -> float:
+        """Return where the two, of which one lies below the other, come to a chance together."""
+        # Where each of them does by itself.
+        least = float(betaincinv(count, of - count + 1, chance)) if count > 0 else 0.0
+        most = float(betaincinv(count + 1, of - count, chance)) if count < of else 1.0
+        return _crossing(lambda p: _beyond(count, of, p) - chance, least, most)
+
+    return reaches(miss) if count > 0 else 0.0, reaches(1 - miss) if count < of else 1.0
+
+
+def _beyond(count: float, of: float, p: float) -> float:
+    """Return half the probability of a count and that of all above it, if each try has one of p."""
+    from scipy.special import betainc
+
+    def at_least(events: float) -> float:
         if events <= 0:
             return 1.0
         return float(betainc(events, of - events + 1, p)) if events < of + 1 else 0.0
 
-    def beyond(p: float) -> float:
-        return (at_least(count, p) + at_least(count + 1, p)) / 2
+    return (at_least(count) + at_least(count + 1)) / 2
 
-    least, most = one_sided(count, of, miss)
-    low = high = None
-    if LOW in ends:
-        low = _crossing(lambda p: beyond(p) - miss, least, most) if count > 0 else 0.0
-    if HIGH in ends:
-        high = _crossing(lambda p: beyond(p) - (1 - miss), least, most) if count < of else 1.0
-    return low, high
+
+#: A difference of probabilities below this is of no matter; rounding alone makes a tenth of it.
+_NOTHING = 1e-13
 
 
 def _crossing(above: Callable[[float], float], low: float, high: float) -> float:
     """Return where a rising function that is below 0 at one end, and not at the other, reaches it.
 
-    By false position, in which an end that stays counts half (the "Illinois" rule, from memory):
-    a third of the steps that halving takes.
+    By false position, in which an end that stays counts half (the "Illinois" rule, from memory),
+    to where what is left is of no matter.
     """
     at_low, at_high, stays = above(low), above(high), 0
     for _ in range(60):
@@ -107,6 +112,8 @@ def _crossing(above: Callable[[float], float], low: float, high: float) -> float
             # No number lies between.
             break
         value = above(guess)
+        if abs(value) < _NOTHING:
+            return guess
         if value >= 0:
             high, at_high, at_low = guess, value, at_low / 2 if stays > 0 else at_low
             stays = 1
@@ -231,9 +238,7 @@ def product(one: Interval, other: Interval, values: tuple[float, float]) -> Inte
     return ends[0], ends[1]
 
 
-def share(
-    counts: Any, of: Any, confidence: float = CONFIDENCE, ends: Sequence[int] = (LOW, HIGH)
-) -> Interval:
+def share(counts: Any, of: Any, confidence: float = CONFIDENCE) -> Interval:
     """Return the interval of a share whose events are clustered in trials.
 
     Parameters
@@ -242,8 +247,6 @@ def share(
         Events and tries in each trial.
     confidence : float
         Such as 0.95.
-    ends : sequence of {LOW, HIGH}
-        Which are wanted; another one may be None.
 
     Returns
     -------
@@ -254,20 +257,54 @@ def share(
         no event (or nothing but events) in any trial the bound counts trials alone and is
         one-sided. One trial with events gives no interval.
     """
+    known, count, tries = _effective(counts, of, confidence)
+    return known or middle(count, tries, confidence)
+
+
+def above(counts: Any, of: Any, end: int, value: float, confidence: float) -> float:
+    """Tell on which side of a value an end of the interval lies that `share` gives.
+
+    Parameters
+    ----------
+    counts, of, confidence
+        As in `share`; two trials at least.
+    end : {LOW, HIGH}
+    value : float
+
+    Returns
+    -------
+    float
+        Above zero if it lies above the value, which takes much less than the end itself; zero at
+        it, and below zero below it.
+    """
+    known, count, tries = _effective(counts, of, confidence)
+    if known is not None:
+        found = known[end]
+        assert found is not None
+        return found - value
+    miss = (1 - confidence) / 2
+    return (miss if end == LOW else 1 - miss) - _beyond(count, tries, value)
+
+
+def _effective(counts: Any, of: Any, confidence: float) -> tuple[Interval | None, float, float]:
+    """Return the interval of a share, if it takes no `middle`, and the effective counts if so."""
     from scipy.special import stdtrit
 
     counts = np.asarray(counts, dtype=np.float64)
     of = np.asarray(of, dtype=np.float64)
     trials = int((of > 0).sum())
     total, tries = float(counts.sum()), float(of.sum())
+    known: Interval | None = None
     if trials == 0:
-        return None, None
-    if total == 0:
-        return 0.0, nothing_seen(trials, confidence)
-    if total == tries:
-        return 1 - nothing_seen(trials, confidence), 1.0
-    if trials < 2:
-        return None, None
+        known = None, None
+    elif total == 0:
+        known = 0.0, nothing_seen(trials, confidence)
+    elif total == tries:
+        known = 1 - nothing_seen(trials, confidence), 1.0
+    elif trials < 2:
+        known = None, None
+    if known is not None:
+        return known, total, tries
     p = total / tries
     # Linearised variance of a ratio of two sums over independent trials.
     residuals = (counts - p * of)[of > 0]
@@ -277,4 +314,4 @@ def share(
         upper = (1 + confidence) / 2
         thinner = float(stdtrit(tries - 1, upper) / stdtrit(degrees(residuals), upper)) ** 2
         effective = min(tries, p * (1 - p) / variance * thinner)
-    return middle(p * effective, effective, confidence, ends)
+    return None, p * effective, effective

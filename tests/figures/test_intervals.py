@@ -110,6 +110,30 @@ def test_the_interval_of_a_share_covers_about_what_it_says(clustered):
     assert (naive / runs > least) != clustered
 
 
+@pytest.mark.parametrize(
+    ("counts", "of"),
+    [
+        ([5] * 20, [100] * 20),
+        ([50, 50] + [0] * 18, [100] * 20),
+        ([1, 3, 1, 3], [100] * 4),
+        ([0, 0, 1], [40, 30, 50]),
+        ([0] * 6, [40] * 6),
+        ([40] * 6, [40] * 6),
+        ([40, 40, 39], [40] * 3),
+    ],
+)
+@pytest.mark.parametrize("confidence", [0.95, 0.5])
+def test_a_value_lies_on_the_side_of_an_end_that_the_interval_says(counts, of, confidence):
+    ends = intervals.share(counts, of, confidence)
+    for which, end in enumerate(ends):
+        for value in (end * (1 - 1e-9), max(end - 0.01, 0.0), end / 2):
+            assert intervals.above(counts, of, which, value, confidence) > 0 or end == 0
+        for value in (min(end * (1 + 1e-9) + 1e-12, 1.0), min(end + 0.01, 1.0), (1 + end) / 2):
+            assert intervals.above(counts, of, which, value, confidence) < 0 or end == 1
+    if ends[0] == 0:
+        assert intervals.above(counts, of, intervals.LOW, 0.0, confidence) == 0
+
+
 @pytest.mark.parametrize(("count", "of"), [(1, 20), (4, 20), (19, 20), (30, 6000), (0.4, 3.2)])
 def test_the_middle_interval_halves_the_chance_of_the_count_itself(count, of):
     """P(more) + P(as many) / 2 is half the chance to be wrong at either end (Lancaster, 1961)."""
