@@ -27,7 +27,7 @@ from simlink.engines.batch.draws import (
     TRIGGER_JITTER,
 )
 from simlink.engines.batch.hits import BUSY_SEED, TRIGGER_SEED
-from simlink.engines.batch.read_upsets import HIT_BUSY, hits
+from simlink.engines.batch.read_upsets import HIT_BUSY, calm, hits
 from simlink.engines.batch.reads import BUSY, read
 from simlink.engines.batch.rings import blank, draw, expire, slot
 from simlink.link.channel import arrives_at, falling_delay
@@ -230,6 +230,8 @@ def walk(
         going = windows[0, out[0] : out[1]], windows[1, out[0] : out[1]]
         coming = windows[0, home[0] : home[1]], windows[1, home[0] : home[1]]
         mine, latest, stop = seeds[t], longest[t], stops[t]
+        # Other windows than before.
+        st.since = FAR
         busy_fall = falling_delay(unit.busy, unit.busy_distortion)
         high = first + count
         for k in range(max(first, st.next), high):
@@ -269,7 +271,8 @@ def walk(
             # A trigger is missed while the converter converts, and while the clock is at it.
             begun = st.first <= arrival
             taken = accepts(arrival, st.ready) and not (begun and not accepts(arrival, st.last))
-            lost = law.crosses and hits(law, going, left, arrival, mine, TRIGGER_SEED, k)
+            lost = law.crosses and not calm(st, going, coming, left, arrival)
+            lost = lost and hits(law, going, left, arrival, mine, TRIGGER_SEED, k)
             taken = taken and not lost
             if taken:
                 if st.newest >= 0 and arrival < min(st.first, st.end):
@@ -295,12 +298,16 @@ def walk(
                 if shows_rise(rises, ready):
                     off = draw(drawn, place, constant, BUSY, at)
                     st.busy = arrives_at(rises, unit.busy, off, st.busy)
-                    rise_lost = hits(law, coming, rises, st.busy, mine, BUSY_SEED, 2 * k)
+                    rise_lost = not calm(st, going, coming, rises, st.busy) and hits(
+                        law, coming, rises, st.busy, mine, BUSY_SEED, 2 * k
+                    )
                     if not rise_lost:
                         st.high = min(st.high, st.busy)
                 off = draw(drawn, place, constant, BUSY + 1, at)
                 st.busy = arrives_at(ready, busy_fall, off, st.busy)
-                fall_lost = hits(law, coming, ready, st.busy, mine, BUSY_SEED, 2 * k + 1)
+                fall_lost = not calm(st, going, coming, ready, st.busy) and hits(
+                    law, coming, ready, st.busy, mine, BUSY_SEED, 2 * k + 1
+                )
                 if rise_lost or fall_lost:
                     record.hit = HIT_BUSY
                 note.rise = st.high

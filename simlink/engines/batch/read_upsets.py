@@ -11,13 +11,13 @@ from typing import Any
 
 import numpy as np
 
-from simlink.base.instants import Times
+from simlink.base.instants import FAR, Times
 from simlink.engines.batch.hits import chance_hits
 from simlink.link import check
 from simlink.link.content import BitOutcome, misread
 from simlink.link.damage import Layout, judged
 from simlink.link.fate import NOT_RECEIVED, fate_of_failed, fate_of_read
-from simlink.link.transient import may_upset, meets
+from simlink.link.transient import first_open, may_upset, meets
 from simlink.records import Cause
 from simlink.scenario.schema import Scenario
 
@@ -36,6 +36,29 @@ def captures(scenario: Scenario) -> int:
     loses = may_upset(scenario, "forward") or (returns and may_upset(scenario, "return"))
     inverts = scenario.check.tells and may_upset(scenario, "return")
     return scenario.bits_per_lane * scenario.frame.lanes if loses or inverts else 0
+
+
+def calm(st: Any, going: Any, coming: Any, sent: int, arrives: int) -> bool:
+    """Tell whether a symbol surely meets no window, of either direction, in little time.
+
+    Parameters
+    ----------
+    st
+        Of the trial. From ``st.since`` on nothing that is sent meets a window that opens before
+        ``st.opens``; both are found anew where they do not answer.
+    going, coming : (ndarray of int64, ndarray of int64), fs
+        Starts and ends of the windows of each direction.
+    sent, arrives : int, fs
+    """
+    if sent >= st.since and arrives < st.opens:
+        return True
+    st.since, st.opens = sent, FAR
+    for starts, ends in (going, coming):
+        at = first_open(ends, sent, len(ends))
+        if at < len(ends):
+            st.opens = min(st.opens, starts[at])
+    found: bool = arrives < st.opens
+    return found
 
 
 def hits(
@@ -115,7 +138,8 @@ class Judge:
         """
         lost = records["fate"] == NOT_RECEIVED if self._layout.sequence else None
         for row in np.nonzero(hurt >= first)[0].tolist():
-            for at in np.nonzero(records["hit"][row] & (HIT_CLOCK | HIT_DATA))[0].tolist():
+            some = records["hit"][row, : hurt[row] - first + 1]
+            for at in np.nonzero(some & (HIT_CLOCK | HIT_DATA))[0].tolist():
                 came = index = first + at
                 if lost is not None:
                     came -= int(self._lost[row] + lost[row, :at].sum())

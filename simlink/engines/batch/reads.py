@@ -16,6 +16,7 @@ from simlink.engines.batch.read_upsets import (
     HIT_CLOCK,
     HIT_DATA,
     INVERTED,
+    calm,
     hits,
     spare,
 )
@@ -189,8 +190,10 @@ def read(
     """
     bits, start, k = law.bits, st.starts, st.pending
     until = start + min(longest, FAR - start)
-    touched = meets(going[0], going[1], start, until)
-    touched = touched or meets(coming[0], coming[1], st.pending_ready, until)
+    touched = not calm(st, going, coming, st.pending_ready, until) and (
+        meets(going[0], going[1], start, until)
+        or meets(coming[0], coming[1], st.pending_ready, until)
+    )
     for bit in range(bits):
         clock[2 * bit], clock[2 * bit + 1] = start + rising[bit], start + falling[bit]
     for edge in range(2 * bits if touched else 0):

@@ -72,13 +72,14 @@ REMOTE = np.dtype(
 #: clock_accepted: whether the converter takes the clock of the last read, as far as is known.
 #: busy_from: the oldest conversion whose busy may still be on its way. high: since when the host
 #: sees busy high without a fall on its way, FAR if it does not. next: the conversion to come.
-#: hurt: the last one of whose read a transient hit anything, -1 before the first.
+#: hurt: the last one of whose read a transient hit anything, -1 before the first. since, opens:
+#: as in `read_upsets.calm`.
 HOST_CLOCKED = np.dtype(
     _whole(
         "last_arrival", "now", "newest", "arrival", "ready", "release", "first", "last", "end",
         "pending", "pending_ready", "pending_release", "serving", "begun", "starts", "free",
         "busy", "released", "clock", "returned", "clock_accepted", "busy_from", "alive", "cue",
-        "low", "high", "next", "hurt",
+        "low", "high", "next", "hurt", "since", "opens",
     )
 )  # fmt: skip
 
