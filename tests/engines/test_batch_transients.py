@@ -12,8 +12,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from simlink.base import draws
+from simlink.base.compiled import why_plain
 from simlink.base.errors import InputError
-from simlink.engines.batch import BatchEngine
+from simlink.base.instants import NEVER
+from simlink.engines.batch import BatchEngine, windows
 from simlink.engines.batch.engine import Walk
 from simlink.engines.batch.sure import unjudged
 from simlink.engines.batch.windows import Late
@@ -277,8 +280,74 @@ def test_bits_are_drawn_again_only_where_a_window_makes_them_matter(monkeypatch)
     (late,) = made
     # Frames have 4 bits: 80 of 1000 ns.
     assert 0 < late.wanted < 0.3 * harmed < 0.3 * 0.2 * events
-    # No more is drawn than each bit's own stream up to the last that is wanted.
-    assert late.made <= 4 * 50_000
+    # No more is drawn than each bit's own stream up to the last that is wanted, and on the way to
+    # each no more than a page.
+    assert late.made <= min(4 * 50_000, late.wanted * draws.PAGE)
+
+
+@pytest.mark.parametrize("compiled", [True, False])
+def test_of_each_late_draw_only_its_page_is_drawn_on_the_way(compiled, monkeypatch):
+    if not compiled:
+        monkeypatch.setattr(windows, "agrees", lambda: False)
+    elif why_plain() is not None:
+        pytest.skip("nothing can be compiled")
+    monkeypatch.setattr(draws, "PAGE", 64)
+    jitter = {"shape": "normal", "mean": "0 s", "sigma": "0.4 ns"}
+    scenario = chain({"transient": [RARE], "barrier.return.jitter": jitter, **LANES})
+    late = Late(scenario)
+    late.open(range(2))
+    source = "barrier.return.jitter lane 0"
+    expected = draws.Column(scenario.barrier.return_.jitter, 1, 1, source, 4, 2).take(400)
+    for index in (3, 4, 70, 380):
+        late.asked[0, 0], late.asked[1] = 1, (2, index)
+        late.draw(1)
+        assert late.drawn[1, 2].tolist() == [expected[index], index]
+    # 0 to 3, 4, 64 to 70 and 320 to 380; or all.
+    assert (late.wanted, late.made) == (4, 4 + 1 + 7 + 61 if compiled else 381)
+
+
+@pytest.mark.parametrize("engine", [EventEngine, BatchEngine])
+def test_a_part_does_not_take_the_place_of_its_own_frame_once_that_is_served(engine):
+    """Bit i comes at 1240 + 20 i ns and its strobe 10 ns later; that of bit 2, sent at 1275, is
+    lost. The first two are released at 1266 to a host that waits and serves them at once. A gap of
+    25 ns ends them at 1295, and bit 3, at 1300, finds the one slot taken and its frame served."""
+    values = {"fifo.depth": 1, "fifo.when_full": "drop_old", "fifo.release_bits": 2}
+    scenario = chain(at(RETURN | values | {"fifo.realign_gap": "25 ns"}, 1276 * NS))
+    found = records_of(engine(), scenario)
+    assert found["release"][0, 0] == found["service"][0, 0] == 1266 * NS
+    assert (found["read_start"][0, 0], found["fate"][0, 0]) == (1366 * NS, Fate.CORRUPTED)
+    (part,) = found["unrequested"]
+    assert (part["after"], part["fate"], part["release"]) == (0, Fate.OVERRUN, NEVER)
+
+
+#: Of strobes that are judged edge by edge, bits that are hit, packets and reads by the host.
+PAGED = [
+    {"barrier.return.strobe": True},
+    {"barrier.return.strobe": True, "fifo.release_bits": 2, "fifo.depth": 8},
+    {"barrier.return.strobe": False},
+    PACKETS,
+    {"link.scheme": "forwarded_clock", "host.capture": "whole"},
+    {"link.scheme": "returned_clock", "host.capture": "whole"},
+]
+
+
+@pytest.mark.parametrize("values", PAGED)
+@pytest.mark.parametrize("sigma", ["0.4 ns", "3 ns"])
+@pytest.mark.parametrize("bounded", [True, False])
+def test_records_agree_over_many_pages(values, sigma, bounded, monkeypatch):
+    monkeypatch.setattr(draws, "PAGE", 8)
+    jitter = {"shape": "normal", "mean": "0 s", "sigma": sigma}
+    if bounded:
+        jitter |= {"low": "-2 ns", "high": "2 ns"}
+    values = values | {"barrier.return.jitter": jitter, "barrier.forward.jitter": jitter}
+    values |= {"conversions": 60, "trials": 3, "transient": [RARE | {"rate": "1.5 MHz"}]}
+    scenario = chain(values | {"barrier.slew_immunity": "50 kV/us"})
+    assert BatchEngine().refuses(scenario) is None
+    expected = records_of(EventEngine(), scenario)
+    assert unlike(records_of(BatchEngine(), scenario), expected) == []
+    with short_stretches():
+        assert unlike(records_of(BatchEngine(), scenario), expected) == []
+    assert (expected["hit"] > 0).sum() > 10
 
 
 def test_windows_of_a_long_trial_are_let_go():

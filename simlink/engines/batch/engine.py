@@ -481,7 +481,8 @@ class Walk:
         there = slice(at, at + count)
         if self.by_remote:
             self._mend()
-            self.unrequested += self.harms.unrequested()
+            # Those of a trial that was left come behind those that it had come to here.
+            self.unrequested = self.harms.unrequested() + self.unrequested
             self.harms.settle(self.records[:, there], first)
         if self.captures:
             kept = self.captures_kept[:, there]

@@ -439,17 +439,6 @@ def walk(
                         st.tail += 1
                         note.need, note.whole, note.wrong = need, whole, wrong
                         note.edge = laters.shape[0] == 0 or busy_falls(planned, laters[k - first])
-            if taken:
-                for part in range(parts):
-                    # Nobody reads it, but it takes a slot until a gap has ended it.
-                    came, closes = edges[0, part], edges[1, part]
-                    _, room = arrive(
-                        law, st, wait, end, record_of, note_of, latencies, latency, came
-                    )
-                    if room:
-                        close(law, st, wait, end, record_of, note_of, latencies, latency, closes)
-                    note_harm(harms, PART, t, k, NOT_RECEIVED if room else OVERRUN, 0, NEVER)
-                    st.closing = closes
             note.planned = planned
             record.due = due_at
             record.trigger = left
@@ -470,6 +459,18 @@ def walk(
                 record.hit = 0
                 record.check_failed = False
                 record.counter_error = 0
+            if taken:
+                for part in range(parts):
+                    # Nobody reads it, but it takes a slot until a gap has ended it. Meanwhile the
+                    # host may begin to read the frame itself.
+                    came, closes = edges[0, part], edges[1, part]
+                    _, room = arrive(
+                        law, st, wait, end, record_of, note_of, latencies, latency, came
+                    )
+                    if room:
+                        close(law, st, wait, end, record_of, note_of, latencies, latency, closes)
+                    note_harm(harms, PART, t, k, NOT_RECEIVED if room else OVERRUN, 0, NEVER)
+                    st.closing = closes
             if law.loops:
                 expires = left + law.timeout
                 in_time = planned != NEVER and not gives_up(planned, expires)
