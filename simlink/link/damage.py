@@ -126,11 +126,10 @@ def bits_left(harm: Harm, index: int, lane: int, sent: Sent) -> list[int]:
         if conversion not in frames:
             frames[conversion] = sent(conversion, lane)
         there[place] = frames[conversion][bit]
-    for place, bit in enumerate(there):
-        if (lane, place) in harm.lost:
-            there[place] = 0
-        elif (lane, place) in harm.inverted:
-            there[place] = 1 - bit
+    for _, place in [one for one in harm.inverted if one[0] == lane]:
+        there[place] = 1 - there[place]
+    for _, place in [one for one in harm.lost if one[0] == lane]:
+        there[place] = 0
     return there
 
 

@@ -1,11 +1,11 @@
 """What rare transients cost the batch engine: its speed with them beside that without.
 
-``python tests/benchmarks/transients.py [repetitions]`` prints a table in two minutes or so. One
-event comes in 10,000 conversions, of which there are so many that latencies are counted in bins:
-where each is kept, that takes longer than all else. Both are measured in one run, in processor
-time of one process and in interleaved repetitions of which the best counts; figures are included,
-and the ledger is off. A third column has every second symbol that an event meets spared, for which
-each has to be drawn.
+``python tests/benchmarks/transients.py [repetitions]`` prints a table in three minutes or so. One
+event comes in 10,000 conversions, of which there are so many that latencies are counted in bins
+(where each is kept, that takes longer than all else) and that what a trial takes to begin counts
+little. Both are measured in one run, in processor time of one process and in interleaved
+repetitions of which the best counts; figures are included, and the ledger is off. A third column
+has every second symbol that an event meets spared, for which each has to be drawn.
 """
 
 from __future__ import annotations
@@ -19,10 +19,10 @@ from batch_engine import batch, conversions, spent
 from simlink.scenario.loading import loads
 from simlink.scenario.schema import Scenario
 
-#: 16 bits every 2 us; a trial holds about 50 events.
+#: 16 bits every 2 us; a trial holds about 100 events.
 WORD = """
 trials = 16
-conversions = 500000
+conversions = 1000000
 [link]
 scheme = "remote_master"
 [trigger]

@@ -53,7 +53,7 @@ from simlink.scenario.schema import Scenario
 #: piece, and about how many numbers its draws and records may take, so that they stay near.
 BESIDE, PIECE, NEAR = 64, 2048, 40_000
 #: As many where each keeps records for itself, and how many times as long their stretches are.
-BESIDE_APART, FEWER = 16, 4
+BESIDE_APART, FEWER = 8, 4
 #: Trials whose units are drawn together.
 TRIALS = 512
 #: The most conversions of a trial in one stretch, and the fewest; powers of two, as rings are, and

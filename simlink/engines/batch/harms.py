@@ -20,6 +20,8 @@ from simlink.scenario.schema import Scenario
 #: What is noted before the loop has to stop, beyond the most of one frame.
 _ROOM = 1024
 
+_DATA, _SHORT = 1 << Cause.DATA, 1 << Cause.STROBE | 1 << Cause.PACKET
+
 #: Kind, lane, bit, and an instant in fs, as `hits.note_harm` notes them.
 Note = tuple[int, int, int, int]
 
@@ -163,13 +165,12 @@ class Harms:
             come = self._of_line(harm, notes)
         else:
             come = self._of_bits(harm, conversion, notes)
-        end = record["read_end"]
-        short = bool(harm.hit & (1 << Cause.STROBE | 1 << Cause.PACKET))
-        if short:
-            record["hit"] = harm.hit
+        end = int(record["read_end"])
+        short = bool(harm.hit & _SHORT)
         if end == NEVER:
-            if short and record["fate"] == NOT_RECEIVED and come:
-                record["hit"] |= 1 << Cause.DATA
+            if short:
+                by_data = bool(come) and record["fate"] == NOT_RECEIVED
+                record["hit"] = harm.hit | _DATA * by_data
             return
         harm.inverted = {place for place, when in come.items() if when < end}
         if not harm.inverted and not short and not harm.packet_failed:
@@ -177,21 +178,19 @@ class Harms:
         hurt = damage(harm, conversion, self._layout.lanes, sent)
         found = judged(self._layout, hurt)
         record["wrong_bits"] = found.wrong
-        record["hit"] |= harm.hit
-        if harm.inverted:
-            record["hit"] |= 1 << Cause.DATA
+        hit = harm.hit | _DATA * bool(harm.inverted)
+        record["hit"] = hit if short else hit | int(record["hit"])
         if record["fate"] == UNDERRUN:
             return
         record["counter_error"] = found.counter_error
-        harm.closed = any(kind == CLOSED and when <= end for kind, _, _, when in notes)
+        harm.closed = short and any(kind == CLOSED and when <= end for kind, _, _, when in notes)
         if found.failed or harm.fails:
             record["check_failed"] = True
             if self._layout.drops:
                 record["fate"] = fate_of_failed(int(record["fate"]))
 
-    def _kept(self, notes: Sequence[Note]) -> list[int]:
+    def _kept(self, notes: Sequence[Note], lost: set[int]) -> list[int]:
         """Return the bits of each lane that a strobe brings to the frame, in order."""
-        lost = {bit for kind, _, bit, _ in notes if kind == LOST}
         own = min((bit for kind, _, bit, _ in notes if kind == CLOSED), default=self._layout.bits)
         return [bit for bit in range(self._layout.bits) if bit not in lost][:own]
 
@@ -199,8 +198,9 @@ class Harms:
         self, harm: Harm, conversion: int, notes: list[Note]
     ) -> dict[tuple[int, int], int]:
         """Note lost strobes; return when each bit came that came inverted, by lane and place."""
-        kept = self._kept(notes)
-        if len(kept) < self._layout.bits:
+        lost = {bit for kind, _, bit, _ in notes if kind == LOST}
+        if lost:
+            kept = self._kept(notes, lost)
             harm.slipped = kept != list(range(len(kept)))
             if harm.slipped:
                 harm.sources = [(conversion, bit) for bit in kept]
