@@ -201,7 +201,7 @@ def law(table):
 def test_draws_keep_within_their_bounds(table):
     found = law(table)
     low, high = bounds(found)
-    drawn = found.sampler(lambda name: np.random.Generator(np.random.SFC64(7))).take(10**6)
+    drawn = found.sampler(lambda *_: np.random.Generator(np.random.SFC64(7))).take(10**6)
     assert low <= drawn.min()
     # No law is refused for nothing, and 10^6 draws come nowhere near.
     assert drawn.max() < high < 10**5 * drawn.max()

@@ -57,9 +57,9 @@ def streams():
     """Streams named by their suffix; `streams(seed)` gives a maker that notes what was asked."""
 
     def make(seed=0):
-        def stream(suffix):
+        def stream(suffix, page=0):
             stream.asked.append(suffix)
-            digest = hashlib.sha256(f"{seed}/{suffix}".encode()).digest()
+            digest = hashlib.sha256(f"{seed}/{suffix}{page or ''}".encode()).digest()
             return np.random.Generator(np.random.SFC64(int.from_bytes(digest[:8], "big")))
 
         stream.asked = []
