@@ -60,7 +60,8 @@ def check(scenario, whole, found):
         assert whole.sent[row] == len(there(block.trigger))
         assert whole.short[row] == sum(block.short_acquisition[0].tolist())
         assert whole.timed_out[row] == sum(block.timed_out[0].tolist())
-        assert whole.first_due[row] == min(there(block.due), default=NEVER)
+        # A loop that gives up at once, and sends its triggers early, may have others due before.
+        assert whole.first_due[row] == next(iter(there(block.due)), NEVER)
         assert whole.last_due[row] == max([0, *there(block.due)])
         every = (block.trigger, block.ready, block.release, block.read_end)
         assert whole.end[row] == max([0, *(one for times in every for one in there(times))])
