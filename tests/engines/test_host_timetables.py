@@ -8,8 +8,11 @@ from __future__ import annotations
 
 import pytest
 
+from simlink.base.instants import NEVER
+from simlink.engines.batch import BatchEngine
+from simlink.engines.event import EventEngine
 from simlink.tracing.trace import trace
-from tests.engines.chain import TIGHT, UNTROUBLED, chain, in_ns, record, rows_of, timetable
+from tests.engines.chain import NS, TIGHT, UNTROUBLED, chain, in_ns, record, rows_of, timetable
 
 LONG = {"conversions": 4, "fifo.depth": 4, "host.service_latency": "1900 ns"}
 
@@ -118,6 +121,20 @@ def test_a_release_at_the_instant_of_the_timeout_is_in_time(timeout, late):
     scenario = chain({"host.timeout": timeout})
     assert rows_of(scenario) == timetable(UNTROUBLED + "delivered")
     assert given_up(scenario) == [late]
+
+
+@pytest.mark.parametrize("engine", [EventEngine, BatchEngine])
+@pytest.mark.parametrize(("timeout", "late"), [("2399 ns", True), ("2400 ns", False)])
+def test_a_frame_that_is_discarded_ahead_of_its_release_answers_no_trigger(engine, timeout, late):
+    """Frame 0 would be released at 2400, well in time, but gives its slot to frame 1 at 2240.
+
+    That one is released at 2300 + 1100: when trigger 0, sent at 1000, has waited for 2400.
+    """
+    values = {"fifo.depth": 1, "fifo.when_full": "drop_old", "fifo.sync_delay": "1100 ns"}
+    scenario = chain(values | {"conversions": 2, "host.timeout": timeout})
+    (block,) = engine().run(scenario, range(1), words=False)
+    assert block.release[0].tolist() == [NEVER, 3400 * NS]
+    assert block.timed_out[0].tolist() == [late, False]
 
 
 @pytest.mark.parametrize(("timeout", "late"), [("600 ns", [0, 0, 0, 1]), ("400 ns", [0, 1, 0, 1])])

@@ -142,7 +142,8 @@ def discard(law: Any, st: Any, waiting: Any, records: Any, notes: Any, now: int)
     if not may_replace(note.whole, now):
         return False
     if not released_before(record.release, now):
-        record.release = NEVER
+        # Nor does it keep its trigger, or one before, from being given up.
+        record.release = note.planned = NEVER
     elif law.by_edge:
         latch_edge(st, record, note)
     record.fate = OVERRUN
