@@ -261,7 +261,7 @@ def share(counts: Any, of: Any, confidence: float = CONFIDENCE) -> Interval:
     return known or middle(count, tries, confidence)
 
 
-def above(counts: Any, of: Any, end: int, value: float, confidence: float) -> float:
+def side(counts: Any, of: Any, end: int, value: float, confidence: float) -> float:
     """Tell on which side of a value an end of the interval lies that `share` gives.
 
     Parameters

@@ -18,7 +18,7 @@ import numpy.typing as npt
 from simlink.base.instants import FAR, NEVER, Times
 from simlink.base.untouched import untouched
 from simlink.figures.adding import BINS, FIRST_BIN, REACH, SHIFT, bin_of
-from simlink.figures.intervals import CONFIDENCE, HIGH, LOW, Interval, above
+from simlink.figures.intervals import CONFIDENCE, HIGH, LOW, Interval, side
 
 #: The longest run whose latencies are all kept.
 EXACT = 2**20
@@ -258,13 +258,13 @@ def _ends(
     of shape (groups,); ``count`` places there are, and it stands for one that there is not.
     """
 
-    def side(place: int, end: int) -> float:
-        return above(upto(place), of, end, q, confidence)
+    def lies(place: int, end: int) -> float:
+        return side(upto(place), of, end, q, confidence)
 
     places = range(count)
     return (
-        bisect_left(places, True, key=lambda place: side(place, HIGH) >= 0),
-        bisect_left(places, True, key=lambda place: side(place, LOW) > 0),
+        bisect_left(places, True, key=lambda place: lies(place, HIGH) >= 0),
+        bisect_left(places, True, key=lambda place: lies(place, LOW) > 0),
     )
 
 

@@ -127,11 +127,11 @@ def test_a_value_lies_on_the_side_of_an_end_that_the_interval_says(counts, of, c
     ends = intervals.share(counts, of, confidence)
     for which, end in enumerate(ends):
         for value in (end * (1 - 1e-9), max(end - 0.01, 0.0), end / 2):
-            assert intervals.above(counts, of, which, value, confidence) > 0 or end == 0
+            assert intervals.side(counts, of, which, value, confidence) > 0 or end == 0
         for value in (min(end * (1 + 1e-9) + 1e-12, 1.0), min(end + 0.01, 1.0), (1 + end) / 2):
-            assert intervals.above(counts, of, which, value, confidence) < 0 or end == 1
+            assert intervals.side(counts, of, which, value, confidence) < 0 or end == 1
     if ends[0] == 0:
-        assert intervals.above(counts, of, intervals.LOW, 0.0, confidence) == 0
+        assert intervals.side(counts, of, intervals.LOW, 0.0, confidence) == 0
 
 
 @pytest.mark.parametrize(("count", "of"), [(1, 20), (4, 20), (19, 20), (30, 6000), (0.4, 3.2)])
