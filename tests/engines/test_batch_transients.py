@@ -280,9 +280,10 @@ def test_bits_are_drawn_again_only_where_a_window_makes_them_matter(monkeypatch)
     (late,) = made
     # Frames have 4 bits: 80 of 1000 ns.
     assert 0 < late.wanted < 0.3 * harmed < 0.3 * 0.2 * events
-    # No more is drawn than each bit's own stream up to the last that is wanted, and on the way to
-    # each no more than a page.
-    assert late.made <= min(4 * 50_000, late.wanted * draws.PAGE)
+    # No more is drawn than each bit's own stream up to the last that is wanted, and, compiled, on
+    # the way to each no more than a page.
+    assert late.made <= 4 * 50_000
+    assert why_plain() is not None or late.made <= late.wanted * draws.PAGE
 
 
 @pytest.mark.parametrize("compiled", [True, False])

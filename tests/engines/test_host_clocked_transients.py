@@ -7,17 +7,20 @@ at 1210, 12 ns later at the host; it is released at 1228, and its clock starts a
 
 import math
 import os
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from simlink.base.instants import NEVER
+from simlink.base.instants import FAR, NEVER
 from simlink.engines.batch import BatchEngine
+from simlink.engines.batch.read_upsets import calm
 from simlink.engines.batch.read_windows import ReadWindows
 from simlink.engines.event import EventEngine
 from simlink.link.fate import Fate
+from simlink.link.transient import meets
 from simlink.records import Cause
 from simlink.scenario.loading import from_dict
 from tests.engines.agreement import (
@@ -39,6 +42,31 @@ RETURNED = {"link.scheme": "returned_clock", "host.capture": "whole"}
 LOOP = {"trigger.pattern": "after_read", "trigger.rate": None, "trigger.gap": "1 us"}
 #: A window of 5 ns at random, one in 20 conversions or so.
 RARE = {"kind": "poisson", "rate": "50 kHz", "slew": "80 kV/us", "swing": "400 V"}
+
+
+WINDOWS = st.lists(st.integers(0, 300), max_size=8, unique=True).map(
+    lambda edges: (sorted(edges)[0 : len(edges) // 2 * 2 : 2], sorted(edges)[1::2])
+)
+
+
+@given(WINDOWS, WINDOWS, st.lists(st.tuples(st.integers(0, 320), st.integers(0, 90)), max_size=30))
+def test_what_is_calm_meets_no_window_of_either_direction(going, coming, symbols):
+    """Whatever order symbols come in; and of two that meet none, one behind the other, the second
+    is calm if no window opens before it comes."""
+    stands = SimpleNamespace(since=FAR, opens=NEVER)
+    for sent, lasts in symbols:
+        comes = sent + lasts
+        found = calm(stands, going, coming, sent, comes)
+        met = any(meets(*some, sent, comes) for some in (going, coming))
+        assert not (found and met)
+        opens = [
+            start
+            for starts, ends in (going, coming)
+            for start, end in zip(starts, ends, strict=True)
+            if end > stands.since
+        ]
+        assert stands.since <= sent
+        assert found == (comes < min(opens, default=FAR))
 
 
 @st.composite
