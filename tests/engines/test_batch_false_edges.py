@@ -140,6 +140,15 @@ def test_a_trial_is_left_for_an_edge_up_to_its_end(make, values, last, leaves, w
     assert unlike(found, records_of(EventEngine(), scenario, words)) == []
 
 
+@pytest.mark.parametrize("values", [{}, RETURNED])
+def test_a_window_that_opens_once_all_is_over_leaves_no_trial(values, left):
+    # The last of four conversions is read up to 4408 or 4410 ns.
+    late = at({"conversions": 4, "barrier.false_edge": 1, **values, **BOTH}, 4900 * NS, swing=1)
+    scenario = serial(late)
+    assert unlike(records_of(BatchEngine(), scenario), records_of(EventEngine(), scenario)) == []
+    assert left == []
+
+
 def test_frames_parted_behind_a_false_edge_are_those_of_the_event_engine(left):
     """A false strobe at 1700 ns begins a frame of one bit, which a gap ends. Bit i of the second
     conversion comes at 2240 + 20 i ns; the strobe of bit 2, sent at 2275, is lost, and a gap parts
