@@ -13,6 +13,7 @@ from simlink.engines.batch.engine import Walk
 from simlink.engines.event import EventEngine
 from simlink.figures.tally import Tally
 from simlink.link.false_edge import FalseEdges, channels
+from simlink.link.fate import Fate
 from simlink.link.transient import Upsets
 from tests.engines.agreement import (
     differences,
@@ -137,6 +138,28 @@ def test_a_trial_is_left_for_an_edge_up_to_its_end(make, values, last, leaves, w
     found = records_of(BatchEngine(), scenario, words)
     assert left == ([0] if leaves else [])
     assert unlike(found, records_of(EventEngine(), scenario, words)) == []
+
+
+@pytest.mark.parametrize("values", [{}, RETURNED])
+def test_a_window_that_opens_once_all_is_over_leaves_no_trial(values, left):
+    # The last of four conversions is read up to 4408 or 4410 ns.
+    late = at({"conversions": 4, "barrier.false_edge": 1, **values, **BOTH}, 4900 * NS, swing=1)
+    scenario = serial(late)
+    assert unlike(records_of(BatchEngine(), scenario), records_of(EventEngine(), scenario)) == []
+    assert left == []
+
+
+def test_frames_parted_behind_a_false_edge_are_those_of_the_event_engine(left):
+    """A false strobe at 1700 ns begins a frame of one bit, which a gap ends. Bit i of the second
+    conversion comes at 2240 + 20 i ns; the strobe of bit 2, sent at 2275, is lost, and a gap parts
+    bit 3 from the first two: both frames come in one stretch."""
+    values = {"conversions": 2, "fifo.release_bits": 2, "fifo.realign_gap": "25 ns"}
+    scenario = chain(at(RETURN | values | {"barrier.false_edge": 1}, 1700 * NS, 2276 * NS))
+    found = records_of(BatchEngine(), scenario)
+    assert left == [0]
+    assert found["unrequested"]["after"].tolist() == [0, 1]
+    assert found["unrequested"]["fate"].tolist() == [Fate.NOT_RECEIVED] * 2
+    assert unlike(found, records_of(EventEngine(), scenario)) == []
 
 
 @pytest.mark.parametrize("time", [1306 * NS, 2306 * NS, 3999 * NS, 4001 * NS])

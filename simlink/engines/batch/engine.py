@@ -469,6 +469,9 @@ class Walk:
             self.scenario, range(trial, trial + 1), words=self.words
         )
         found = self.whole[row].unrequested
+        if self.by_remote:
+            # The loop may have gone on beyond what it is left for.
+            self.harms.take_back(row)
         if found is not None:
             self.unrequested.append(found[self.harms.given[row] :] if self.by_remote else found)
         self.state["next"][row], self.state["low"][row] = FAR, self.scenario.conversions
@@ -481,8 +484,7 @@ class Walk:
         there = slice(at, at + count)
         if self.by_remote:
             self._mend()
-            # Those of a trial that was left come behind those that it had come to here.
-            self.unrequested = self.harms.unrequested() + self.unrequested
+            self.unrequested += self.harms.unrequested()
             self.harms.settle(self.records[:, there], first)
         if self.captures:
             kept = self.captures_kept[:, there]

@@ -78,7 +78,9 @@ class FirstEdges:
 
     def _come(self, state: Any, records: Any, came: Times, over: bool) -> Times:
         """Return up to when edges may change what is settled, or come before all is over, in fs."""
-        every = state.view(np.int64).reshape(len(state), -1)
+        # All but when the next window opens: that lies ahead of the trial.
+        names = [name for name in state.dtype.names or () if name != "opens"]
+        every = np.stack([state[name] for name in names], axis=1)
         upto: Times = np.maximum(np.where(every < FAR, every, NEVER).max(axis=1), came)
         for name in _LATE:
             np.maximum(upto, records[name].max(axis=1), out=upto)

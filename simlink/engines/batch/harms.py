@@ -124,6 +124,12 @@ class Harms:
         for rows in self._found.values():
             rows.pop(row, None)
 
+    def take_back(self, row: int) -> None:
+        """Let go the frames that gaps have parted in a trial and that are not yet handed over."""
+        kept = [one for one in self._parts if one[0] != row]
+        self.given[row] -= len(self._parts) - len(kept)
+        self._parts = kept
+
     def unrequested(self) -> list[Any]:
         """Return the frames that gaps have parted from others since this was last asked.
 
