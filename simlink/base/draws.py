@@ -20,6 +20,9 @@ from simlink.base import seeding
 from simlink.base.instants import FAR, Times
 from simlink.base.sfc64 import numbered, started
 
+#: Raised whenever a draw becomes another one: trials of an unfinished run that were kept before
+#: are not to be mixed with those drawn now.
+DRAWS = 2
 #: How many draws of one bit of a frame come from one seed.
 PAGE = 4096
 

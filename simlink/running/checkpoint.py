@@ -1,10 +1,10 @@
 """Finished trials of a run that is not finished, kept beside its results until it is.
 
 They lie in a hidden folder of the results folder, in files that are each written whole or not at
-all, and are taken up again only by a run of the very same scenario, seed, engine and version.
-Such a file may come from somebody else together with the results, so it holds numbers and no
-code: a line that says what it is, a checksum, a length, a head in JSON, and plain arrays one after
-another. One that is damaged or foreign is set aside, and its trials are run anew.
+all, and are taken up again only by a run of the very same scenario, seed, engine, version and
+draws. Such a file may come from somebody else together with the results, so it holds numbers and
+no code: a line that says what it is, a checksum, a length, a head in JSON, and plain arrays one
+after another. One that is damaged or foreign is set aside, and its trials are run anew.
 """
 
 from __future__ import annotations
@@ -19,6 +19,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from simlink.base.draws import DRAWS
 from simlink.base.safe_write import make_folder, writing_whole
 from simlink.base.version import __version__
 from simlink.base.wording import many
@@ -69,7 +70,7 @@ class Checkpoint:
     def __init__(
         self, folder: Path, scenario: Scenario, engine: str, keep: bool, *, resume: bool
     ) -> None:
-        said = "\n".join((__version__, engine, str(keep), scenario.to_toml()))
+        said = "\n".join((__version__, str(DRAWS), engine, str(keep), scenario.to_toml()))
         key = hashlib.blake2b(said.encode(), digest_size=12).hexdigest()
         self.folder = folder / FOLDER / key
         self.set_aside: list[str] = []

@@ -49,6 +49,7 @@ WINDOWS = st.lists(st.integers(0, 300), max_size=8, unique=True).map(
 )
 
 
+@settings(max_examples=400)
 @given(WINDOWS, WINDOWS, st.lists(st.tuples(st.integers(0, 320), st.integers(0, 90)), max_size=30))
 def test_what_is_calm_meets_no_window_of_either_direction(going, coming, symbols):
     """Whatever order symbols come in; and of two that meet none, one behind the other, the second

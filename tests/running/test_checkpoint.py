@@ -137,8 +137,11 @@ def test_what_another_engine_version_or_ledger_kept_is_not_taken_up(
     assert run(scenario, engine="batch", keep_in=tmp_path, resume=True).resumed == 0
     short = run(scenario, engine="event", ledger=False, keep_in=tmp_path, resume=True)
     assert short.resumed == 0
-    monkeypatch.setattr(checkpoint, "__version__", "0.0.0")
-    assert run(scenario, engine="event", keep_in=tmp_path, resume=True).resumed == 0
+    for name, value in (("__version__", "0.0.0"), ("DRAWS", 0)):
+        with monkeypatch.context() as patch:
+            patch.setattr(checkpoint, name, value)
+            assert run(scenario, engine="event", keep_in=tmp_path, resume=True).resumed == 0
+    assert run(scenario, engine="event", keep_in=tmp_path, resume=True).resumed == 3
 
 
 def test_a_run_that_does_not_resume_starts_anew(scenario, tmp_path):

@@ -184,8 +184,7 @@ class Harms:
         hurt = damage(harm, conversion, self._layout.lanes, sent)
         found = judged(self._layout, hurt)
         record["wrong_bits"] = found.wrong
-        hit = harm.hit | _DATA * bool(harm.inverted)
-        record["hit"] = hit if short else hit | int(record["hit"])
+        record["hit"] = harm.hit | _DATA * bool(harm.inverted)
         if record["fate"] == UNDERRUN:
             return
         record["counter_error"] = found.counter_error
