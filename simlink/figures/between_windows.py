@@ -14,6 +14,7 @@ import numpy as np
 from simlink.base.compiled import compiled
 from simlink.base.instants import FAR
 from simlink.engines.batch.hits import HARMS, WHOLE, WIDER
+from simlink.engines.batch.judging import judge_noted
 from simlink.engines.batch.rings import mend, slot
 from simlink.engines.batch.settled import walk_between
 from simlink.engines.batch.streams import fill
@@ -48,7 +49,7 @@ def pass_between(one: Walk, tally: Tally) -> None:
             tally.fullest, row, lacks = walk_between_and_add(
                 first, upto, over, due, later, records, one.law, one.state, *one.upset,
                 tuple(walking), tuple(settling), one.draws.given(), standing, one.harms.noted,
-                *some.given(),
+                one.given_judging(), *some.given(),
             )  # fmt: skip
             if not lacks:
                 break
@@ -100,7 +101,8 @@ def _leave(one: Walk, some: Piecewise, trials: range, stands: Any, row: int) -> 
 def walk_between_and_add(
     first: int, upto: int, over: bool, due: Any, later: Any, records: Any, laws: Any, state: Any,
     windows: Any, bounds: Any, walking: Any, settling: Any, drawing: Any, standing: Any,
-    harms: Any, sums: Any, fullest: int, adding: Any, associating: Any, undecided: Any, held: Any,
+    harms: Any, judging: Any, sums: Any, fullest: int, adding: Any, associating: Any,
+    undecided: Any, held: Any,
 ) -> tuple[int, int, int]:  # fmt: skip
     """Take trials on, to before conversion ``upto``, or to where something is wanted.
 
@@ -115,6 +117,8 @@ def walk_between_and_add(
     standing : ndarray of _STANDING, shape (T,)
     harms
         As `remote_master.walk` takes it.
+    judging : tuple
+        As `Walk.given_judging` gives it.
     sums, fullest, adding, associating, undecided, held
         As `add_up` takes them.
 
@@ -126,11 +130,18 @@ def walk_between_and_add(
         A trial that has stopped, and for want of what, as in `hits.Wanted`, or none for harm, for
         which several may have; to be called again, until nothing is wanted.
     """
-    size, asks = records.shape[1], False
+    size, asks, law = records.shape[1], False, laws[0]
+    contents, kept = judging
     for t in range(len(state)):
         st, stands = state[t], standing[t]
         while True:
-            while stands.added < st.low and not stands.noted and stands.hurt >= st.low:
+            waits = stands.noted != 0
+            if waits and law.judges:
+                left = judge_noted(law, t, records[t], st.low, contents[t], harms, kept)
+                waits, stands.dirty = left < 0, 1
+                if left == 0:
+                    stands.noted = 0
+            while stands.added < st.low and not waits and stands.hurt >= st.low:
                 given = stands.added
                 at = slot(given, records[t])
                 ends = given + min(st.low - given, size - at)

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Container, Iterable, Mapping
 from enum import IntEnum
+from typing import Any
 
 from simlink.scenario.schema import Scenario
 
@@ -37,12 +38,22 @@ def word(scenario: Scenario, trial: int, conversion: int, lane: int, position: i
     """
     frame = scenario.frame
     number = conversion * scenario.words + lane * frame.words_per_lane + position
-    if frame.content == "random":
-        number = _mixed(_mixed(_mixed(scenario.seed) ^ trial) ^ number)
-    return number & ((1 << frame.word_bits) - 1)
+    value: int = value_of(frame.content == "random", seed_of(scenario, trial), number)
+    return value & ((1 << frame.word_bits) - 1)
 
 
-def _mixed(value: int) -> int:
+def seed_of(scenario: Scenario, trial: int) -> int:
+    """Return what the values of a trial's words are drawn by."""
+    found: int = mixed(mixed(scenario.seed) ^ trial)
+    return found
+
+
+def value_of(random: bool, seed: Any, number: Any) -> Any:
+    """Return the value of the word of a number, of which a word takes the lowest bits."""
+    return mixed(seed ^ number) if random else number
+
+
+def mixed(value: Any) -> Any:
     """Spread a number over 64 bits (the finaliser of SplitMix64; Steele et al., OOPSLA 2014)."""
     value = (value + 0x9E3779B97F4A7C15) & _MASK
     value = ((value ^ (value >> 30)) * 0xBF58476D1CE4E5B9) & _MASK

@@ -15,6 +15,7 @@ from simlink.engines.batch.draws import Draws, conversion_columns
 from simlink.engines.batch.false_edges import FirstEdges
 from simlink.engines.batch.harms import Harms
 from simlink.engines.batch.hits import Wanted, seeds_of
+from simlink.engines.batch.judging import contents_of, is_plain
 from simlink.engines.batch.read_windows import ReadWindows
 from simlink.engines.batch.reads import read_columns
 from simlink.engines.batch.returns import JUDGES, Symbols, symbols
@@ -152,6 +153,7 @@ class Walk:
             law["may_underrun"] |= law["strobes"]
             law["gap"], law["release_bits"] = realign_gap(scenario) or 0, scenario.fifo.release_bits
             law["header"], law["overhead"] = back.header_bits, scenario.packet_overhead
+            law["judges"], law["random"] = is_plain(scenario), frame.content == "random"
             law["line_parts"] = upset_parts(scenario.barrier.upset * SHARE_INVERTED)
             every = len(self.symbols.takes) == scenario.bits_per_lane
             law["all_drawn"] = every or self.symbols.packets
@@ -200,8 +202,10 @@ class Walk:
         self.windows, self.late, self.harms = Windows(scenario), Late(scenario), Harms(scenario)
         self.first_edges = FirstEdges(scenario)
         self.seeds = np.zeros((len(units.trials), 0, 3), dtype=np.uint64)
+        self.contents = np.zeros(len(units.trials), dtype=np.uint64)
         if self.upset_at_all:
             self.seeds = seeds_of(scenario, units.trials)
+            self.contents = contents_of(scenario, units.trials)
         self.upset: Given
         #: Trials that were left to the event engine, by row, and of some of these the frames that
         #: no trigger asked for.
@@ -385,6 +389,10 @@ class Walk:
             self.late.drawn, self.late.asked, self.seeds[rows], self.harms.noted,
             self.notes, *self.bits,
         )  # fmt: skip
+
+    def given_judging(self) -> tuple[Any, ...]:
+        """Return what `judge_noted` is given of the open trials, and what it works in."""
+        return self.contents[self.rows], np.empty(int(self.law["bits"][0]), dtype=np.int64)
 
     def given_settled(self) -> tuple[Any, ...]:
         """Return what `walk_settled` is given of the open trials."""

@@ -33,7 +33,7 @@ LAW = np.dtype(
         "may_underrun", "certain", "keeps_words", "words", "word_bits", "returns", "by_rise",
         "data_bits", "upset_parts", "upset_back", "all_drawn", "low", "high",
         "earliest", "crosses", "leaves", "refreshes", "strobes", "gap", "release_bits", "header",
-        "overhead", "line_parts",
+        "overhead", "line_parts", "judges", "random",
     )
 )  # fmt: skip
 
