@@ -35,9 +35,9 @@ def test_the_spreading_of_numbers_is_splitmix64():
     """First three outputs of the generator seeded 0 and 1234567 (its authors' reference code;
     the values from memory). Output k is the finaliser of seed + k * gamma."""
     gamma = 0x9E3779B97F4A7C15
-    first = [content._mixed(step * gamma % 2**64) for step in range(3)]
+    first = [content.mixed(step * gamma % 2**64) for step in range(3)]
     assert first == [0xE220A8397B1DCDAF, 0x6E789E6AA1B965F4, 0x06C45D188009454F]
-    assert content._mixed(1234567) == 6457827717110365317
+    assert content.mixed(1234567) == 6457827717110365317
 
 
 def test_bits_are_on_the_line_most_significant_first():
