@@ -5,7 +5,7 @@ alone. Adding a source, changing the law of another, missing a trigger or splitt
 over processes moves no draw.
 
 A source that is drawn once for each bit (or edge, or packet) of a frame is seeded anew every
-`PAGE` frames, so that of one that matters seldom no more has to be drawn than a page.
+`PAGE` draws, so that of one that matters seldom no more has to be drawn than a page.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ import numpy.typing as npt
 
 from simlink.base import seeding
 from simlink.base.instants import FAR, Times
-from simlink.base.sfc64 import numbered, started
+from simlink.base.sfc64 import numbered
 
 #: Raised whenever a draw becomes another one: trials of an unfinished run that were kept before
 #: are not to be mixed with those drawn now.
@@ -79,18 +79,30 @@ def generator(seed: int, trial: int, source: str, page: int = 0) -> np.random.Ge
     Trials and pages count from 0. It is independent of the generator of any other (seed, trial,
     source, page).
     """
-    if page > 0:
-        return _begun(words_of(seed, trial, source), page)
-    return np.random.Generator(np.random.SFC64(_sequence(seed, trial, source)))
-
-
-def _sequence(seed: int, trial: int, source: str) -> np.random.SeedSequence:
-    return np.random.SeedSequence(seeding.entropy(seed, trial, source))
+    return _begun(words_of(seed, trial, source), page)
 
 
 def words_of(seed: int, trial: int, source: str) -> seeding.States:
     """Return the three words that seed the generator of a source: uint64, shape (3,)."""
-    return _sequence(seed, trial, source).generate_state(3, np.uint64).astype(np.uint64)
+    sequence = np.random.SeedSequence(seeding.entropy(seed, trial, source))
+    return sequence.generate_state(3, np.uint64).astype(np.uint64)
+
+
+class _Words(np.random.bit_generator.ISeedSequence):
+    """Seeds a generator with words that are known, without hashing anything."""
+
+    def __init__(self, words: seeding.States) -> None:
+        self._words = words
+
+    def generate_state(self, n_words: int, dtype: Any = np.uint32) -> Any:
+        """Return the words."""
+        return self._words
+
+
+def _begun(words: seeding.States, page: int = 0) -> np.random.Generator:
+    """Return the generator that three words seed, the page added to the last."""
+    paged: Any = _Words(words + np.array([0, 0, page], dtype=np.uint64))
+    return np.random.Generator(np.random.SFC64(paged))
 
 
 def part_of(source: str, suffix: str) -> str:
@@ -118,28 +130,6 @@ class ByNumber:
             return numbered(self._words, number)
 
 
-class _Zeros(np.random.bit_generator.ISeedSequence):
-    """Seeds a generator that is given its state at once, without hashing anything."""
-
-    def generate_state(self, n_words: int, dtype: Any = np.uint32) -> Any:
-        """Return zeros."""
-        return np.zeros(n_words, dtype=dtype)
-
-
-_SEEDED_LATER: Any = _Zeros()
-
-
-def _begun(words: npt.NDArray[np.uint64], page: int) -> np.random.Generator:
-    """Return the generator that three words seed for a page."""
-    with np.errstate(over="ignore"):
-        state = started(words[0], words[1], words[2] + np.uint64(page))
-    bits = np.random.SFC64(_SEEDED_LATER)
-    whole: Any = bits.state
-    whole["state"]["state"] = np.array(state, dtype=np.uint64)
-    bits.state = whole
-    return np.random.Generator(bits)
-
-
 class Generators:
     """The generators of a range of trials; what seeds them is hashed for all trials together.
 
@@ -149,7 +139,7 @@ class Generators:
     def __init__(self, seed: int, trials: range, sources: Sequence[str] = ()) -> None:
         self._seed = seed
         self._trials = trials
-        self._passing = np.random.Generator(np.random.SFC64(_SEEDED_LATER))
+        self._passing = _begun(np.zeros(3, dtype=np.uint64))
         self._state = self._passing.bit_generator.state
         self._words: dict[str, seeding.States] = {}
         self._states: dict[str, seeding.States] = {}
@@ -169,25 +159,20 @@ class Generators:
 
     def passing(self, trial: int, source: str) -> np.random.Generator:
         """Return the generator of a source at its start, good until the next is asked for."""
-        self._put(self._passing, trial, source)
-        return self._passing
-
-    def _put(self, generator: np.random.Generator, trial: int, source: str) -> None:
         if source not in self._states:
             self._hash([source])
         self._state["state"]["state"] = self._states[source][trial - self._trials.start]
-        generator.bit_generator.state = self._state
+        self._passing.bit_generator.state = self._state
+        return self._passing
 
     def streams(self, trial: int, source: str) -> Streams:
         """Return a maker of generators, as `streams` does."""
 
         def make(suffix: str, page: int = 0) -> np.random.Generator:
             name = part_of(source, suffix)
-            if page > 0:
-                return generator(self._seed, trial, name, page)
-            own = np.random.Generator(np.random.SFC64(_SEEDED_LATER))
-            self._put(own, trial, name)
-            return own
+            if name not in self._words:
+                self._hash([name])
+            return _begun(self._words[name][trial - self._trials.start], page)
 
         return make
 

@@ -42,6 +42,11 @@ def started(a: Any, b: Any, c: Any) -> State:
     return state
 
 
+def started_at(words: Any, number: Any) -> State:
+    """Return the state that three words seed, a number added to the last."""
+    return started(words[0], words[1], words[2] + np.uint64(number))
+
+
 def uniform(state: State) -> tuple[float, State]:
     """Return a number from 0 to below 1."""
     bits, state = advanced(state)
@@ -50,6 +55,5 @@ def uniform(state: State) -> tuple[float, State]:
 
 def numbered(words: Any, number: int) -> float:
     """Return the draw of a number, from 0 to below 1, of the source that three words seed."""
-    state = started(words[0], words[1], words[2] + np.uint64(number))
-    share, _ = uniform(state)
+    share, _ = uniform(started_at(words, number))
     return share

@@ -17,7 +17,7 @@ import numpy as np
 
 from simlink.base.compiled import compiled, why_plain
 from simlink.base.draws import page_of
-from simlink.base.sfc64 import ONE, State, advanced, started, uniform
+from simlink.base.sfc64 import ONE, State, advanced, started_at, uniform
 from simlink.scenario.distributions import Exponential, Limits, Normal, Simple, Uniform
 from simlink.scenario.law import CEILING
 
@@ -213,8 +213,7 @@ def fill(
 def state_at(kept: Any, number: Any, page: int) -> State:
     """Return the state of a generator before a draw, which begins a page or follows its last."""
     if number % page == 0:
-        last = kept[_WORDS + 2] + np.uint64(number // page)
-        return started(kept[_WORDS], kept[_WORDS + 1], last)
+        return started_at(kept[_WORDS:_DRAWN], number // page)
     return kept[0], kept[1], kept[2], kept[3]
 
 
