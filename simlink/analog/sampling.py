@@ -13,7 +13,7 @@ from simlink.analog.record import HELD
 from simlink.base.draws import Column
 from simlink.base.instants import Times
 from simlink.figures.adding import SUMS
-from simlink.figures.association import Association
+from simlink.figures.associating import Association
 from simlink.figures.tally import SHORT
 from simlink.link import unit
 from simlink.link.trigger import actual_frequency

@@ -13,7 +13,7 @@ from simlink.commands import options as opt
 from simlink.commands.results import about_engine, bar, interrupted, keep, names_of, prepare, tell
 
 if TYPE_CHECKING:
-    from simlink.figures.summary import Figure
+    from simlink.figures.figure import Figure
     from simlink.studies.vary import Variation
 
 

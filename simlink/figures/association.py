@@ -29,13 +29,30 @@ while nothing is unanswered belongs to no conversion, and is misaligned.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
 from simlink.base.compiled import compiled
-from simlink.base.instants import NEVER, Times
-from simlink.figures.flags import Flags
+from simlink.base.instants import NEVER
+from simlink.figures.facts import (
+    CHECK_FAILED,
+    FATE,
+    NO_CAUSE,
+    READ_END,
+    RELEASE,
+    TIMED_OUT,
+    arrives,
+    cause_of,
+    ends_read,
+    ends_short,
+    is_counted,
+    is_left_out,
+    is_sent,
+    is_struck,
+    is_told,
+    shows,
+)
 from simlink.link.fate import (
     CORRUPTED,
     DELIVERED,
@@ -45,41 +62,13 @@ from simlink.link.fate import (
     NOT_RECEIVED,
     NOT_SENT,
     OVERRUN,
+    UNDERRUN,
 )
-from simlink.link.fate import UNDERRUN as UNDERRUN_FATE
-from simlink.link.fault_line import has_line
-from simlink.link.host import counter_picks, struck_off
-from simlink.records import OUTCOME, RECORD, UNREQUESTED, Cause, FrameBlock
-
-if TYPE_CHECKING:
-    from simlink.scenario.schema import Scenario
-
-_names = list(RECORD.names or ())
-TRIGGER, APERTURE, RELEASE, READ_END, VOID_READ = map(
-    _names.index, ("trigger", "aperture", "release", "read_end", "void_read")
-)
-OCCUPANCY, FATE, HIT, TIMED_OUT, CHECK_FAILED, COUNTER_ERROR = map(
-    _names.index,
-    ("occupancy_at_arrival", "fate", "hit", "timed_out", "check_failed", "counter_error"),
-)
+from simlink.link.host import counter_picks
 
 NEVER_AGAIN, IDLE, SEQUENCE = 0, 1, 2
-_REALIGN = {"never": NEVER_AGAIN, "idle": IDLE, "sequence": SEQUENCE}
+REALIGN = {"never": NEVER_AGAIN, "idle": IDLE, "sequence": SEQUENCE}
 NO_CONVERSION, UNKNOWN = -1, -2
-
-_TRIGGER, _BUSY, _STROBE, _TIMING, _FULL, _LATE, _OCCUPIED, _NONE = map(
-    int,
-    (
-        Cause.TRIGGER,
-        Cause.BUSY,
-        Cause.STROBE,
-        Cause.TIMING,
-        Cause.FULL,
-        Cause.LATE,
-        Cause.OCCUPIED,
-        Cause.NONE,
-    ),
-)
 
 #: Numbers that the host's list has room for; older ones fall off.
 MOST_UNANSWERED = 2**16
@@ -121,83 +110,6 @@ COUNTS = (
 )  # fmt: skip
 
 
-def cause_of(record: Any, law: Any) -> int:
-    """Return why a conversion is lost or wrong, as far as its record says.
-
-    A host without a FIFO loses what it reads too late; a bit that comes after it was taken is late
-    as well. A frame that was sampled and never began to arrive waits for a slot where the master
-    stalls. What a transient hit of a frame comes first, as far as it can cost what was lost.
-    """
-    fate, hit = record[FATE], record[HIT]
-    if fate in (CORRUPTED, DROPPED):
-        return first_hit(hit) if hit else _TIMING
-    if fate == NOT_RECEIVED:
-        if record[APERTURE] == NEVER:
-            return _TRIGGER
-        if hit:
-            return first_hit(hit)
-        return _FULL if law.stalls and record[OCCUPANCY] < 0 else _STROBE
-    if fate == OVERRUN:
-        if hit & (1 << _BUSY):
-            return _BUSY
-        return _FULL if law.fifo else _LATE
-    if fate == UNDERRUN_FATE:
-        return _LATE
-    return _OCCUPIED if fate == MISSED_TRIGGER else _NONE
-
-
-def first_hit(hit: int) -> int:
-    """Return the first cause among powers of 2 that are added up, at least one."""
-    cause = 0
-    while not hit >> cause & 1:
-        cause += 1
-    return cause
-
-
-def arrives(record: Any) -> bool:
-    """Tell whether a trigger came to the converter."""
-    return bool(record[FATE] != NOT_RECEIVED or record[APERTURE] != NEVER)
-
-
-def is_counted(record: Any) -> bool:
-    """Tell whether the host believes the counter of what it has read."""
-    if record[CHECK_FAILED] or record[FATE] == UNDERRUN_FATE:
-        return False
-    return bool(record[READ_END] != NEVER)
-
-
-def is_left_out(extra: Any) -> bool:
-    """Tell whether the host reads a frame that no trigger asked for, and believes no counter."""
-    return bool(extra.read_end != NEVER and extra.counter < 0)
-
-
-def shows(record: Any, arrived: int, modulus: int) -> int:
-    """Return the counter that the host takes from a frame, behind so many that arrived."""
-    found: int = (arrived % modulus) ^ record[COUNTER_ERROR]
-    return found
-
-
-def ends_short(record: Any) -> bool:
-    """Tell whether a frame began to arrive and was closed before it was whole."""
-    return bool(record[FATE] == NOT_RECEIVED and record[OCCUPANCY] >= 0)
-
-
-def ends_read(record: Any) -> int:
-    """Return when the host has read a frame, or what it took for one; NEVER if it has not."""
-    found: int = max(record[READ_END], record[VOID_READ])
-    return found
-
-
-def is_struck(law: Any, record: Any, now: int) -> bool:
-    """Tell whether a trigger has been given up before an instant."""
-    return bool(record[TIMED_OUT]) and struck_off(record[TRIGGER], law.timeout, now)
-
-
-def is_sent(record: Any, now: int) -> bool:
-    """Tell whether a trigger has been sent before an instant."""
-    return bool(record[FATE] != NOT_SENT and record[TRIGGER] < now)
-
-
 def believes(law: Any, rows: Any, first: int, start: int, step: int, now: int, over: bool) -> int:
     """Return which number the host picks at the end of a read, from one on by steps.
 
@@ -225,11 +137,6 @@ def sent_upto(rows: Any, first: int, start: int, upto: int, now: int) -> int:
     ):
         number += 1
     return number
-
-
-def is_told(law: Any, record: Any, now: int) -> bool:
-    """Tell whether the host has been told of a frame as a read ends."""
-    return bool(record[RELEASE] != NEVER and record[RELEASE] < (now if law.fifo else now + 1))
 
 
 def emptied(law: Any, rows: Any, first: int, k: int, now: int, over: bool) -> int:
@@ -470,7 +377,7 @@ def associate(
                     if keeps:
                         for one in range(st.next, k):
                             outcomes[t, one].believed = one
-                            outcomes[t, one].cause = _NONE
+                            outcomes[t, one].cause = NO_CAUSE
                     st.next, st.run = k, 0
                     continue
             record = rows[k - first]
@@ -531,7 +438,7 @@ def associate(
             told = record[TIMED_OUT] or record[CHECK_FAILED] or told_gap or ends_short(record)
             told = told or flagged
             lost = fate in (MISSED_TRIGGER, OVERRUN, NOT_RECEIVED, DROPPED)
-            wrong = fate in (CORRUPTED, UNDERRUN_FATE)
+            wrong = fate in (CORRUPTED, UNDERRUN)
             damaged = lost or wrong or misaligned
             if fate == CORRUPTED and told:
                 mine.wrong_told += 1
@@ -576,170 +483,3 @@ def oldest_asked_for(timeout: int, reached: Any, unanswered: Any) -> Any:
         Up to where conversions are associated; the oldest number that may be unanswered.
     """
     return reached if timeout == NEVER else np.minimum(reached, unanswered)
-
-
-_NO_EXTRAS = np.zeros(0, dtype=UNREQUESTED)
-#: Records that are at first looked at beside those that wait for others.
-FEW = 64
-
-
-class Association:
-    """Associates the records of a run, block by block; memory does not grow with its length.
-
-    Parameters
-    ----------
-    scenario : Scenario
-        What is run.
-    keeps : bool
-        Whether what is found out of each conversion is kept.
-
-    Attributes
-    ----------
-    outcomes : dict of range to ndarray of OUTCOME, shape (T, conversions)
-        Of the trials of each block, if it is kept.
-    beliefs : dict of range to ndarray of int64, shape (frames,)
-        The conversion that the host takes each frame for that no trigger asked for, -1 for none,
-        likewise; of a block that holds whole trials.
-    """
-
-    def __init__(self, scenario: Scenario, keeps: bool) -> None:
-        host = scenario.host
-        law = np.zeros(1, dtype=LAW)
-        law["realign"] = _REALIGN[host.realign]
-        law["modulus"] = 1 << scenario.check.sequence_bits
-        law["timeout"] = NEVER if host.timeout is None else host.timeout.constant_value
-        law["counts_releases"] = scenario.trigger.source == "remote"
-        law["checks"] = scenario.check.tells
-        law["stalls"] = scenario.fifo.when_full == "stall"
-        law["fifo"] = scenario.link.scheme == "remote_master"
-        law["fault_line"] = has_line(scenario)
-        self._law, self._scenario = law, scenario
-        self._total = scenario.conversions
-        self._keeps = keeps
-        self._open: dict[range, Trials] = {}
-        self.outcomes: dict[range, Any] = {}
-        self.beliefs: dict[range, Times] = {}
-
-    @property
-    def done(self) -> bool:
-        """Whether every trial that was begun is over."""
-        return not self._open
-
-    def begun(self, trials: range) -> Trials:
-        """Return where trials stand that begin, for somebody else to call `associate`."""
-        return Trials(self._scenario, trials, 0)
-
-    def given(self, trials: Trials) -> tuple[Any, ...]:
-        """Return what `associate` is given behind the sums; what is known is to be filled in."""
-        count = len(trials.states)
-        none, known = np.zeros((count, 0), dtype=np.bool_), np.zeros(count, dtype=np.int64)
-        return self._law, *trials.given(none, known)
-
-    def add(self, block: FrameBlock, sums: Any, short: bool) -> None:
-        """Take in a block, each trial's in order.
-
-        Parameters
-        ----------
-        block : FrameBlock
-            Records of some trials.
-        sums : ndarray with fields `COUNTS`, shape (T,)
-            Added to.
-        short : bool
-            Whether it is not worth compiling.
-        """
-        one = self._open.get(block.trials)
-        if one is None:
-            one = Trials(self._scenario, block.trials, self._total if self._keeps else 0)
-            self._open[block.trials] = one
-            if self._keeps:
-                self.outcomes[block.trials] = one.outcomes
-        records, first = block.records, block.first
-        over = block.first + block.count == self._total
-        if block.unrequested is not None and len(block.unrequested):
-            one.take_extras(block.unrequested, block.trials)
-        if self._keeps:
-            self.beliefs[block.trials] = one.beliefs
-        held = one.undecided
-        quick = not one.lines and not len(one.extras)
-        if quick and held is not None and 4 * (held.shape[1] + FEW) <= block.count:
-            # A few more records decide most of these: not all need to be copied for them.
-            some = np.concatenate([held, records[:, :FEW]], axis=1)
-            self._associate(one, some, first - held.shape[1], False, sums, short)
-            if self._oldest(one) >= first:
-                held = None
-        if held is not None:
-            records = np.concatenate([held, records], axis=1)
-            first -= held.shape[1]
-        self._associate(one, records, first, over, sums, short)
-        if over:
-            del self._open[block.trials]
-            return
-        low = max(self._oldest(one) - first, 0)
-        one.undecided = None if low == records.shape[1] else records[:, low:].copy()
-
-    def _oldest(self, one: Trials) -> int:
-        """Return from which conversion on records may still be asked for."""
-        timeout = self._law["timeout"][0]
-        return int(oldest_asked_for(timeout, one.reached, one.states["next"]).min())
-
-    def _associate(
-        self, one: Trials, records: Any, first: int, over: bool, sums: Any, short: bool
-    ) -> None:
-        flags, known = one.flagged(records, one.extras, over)
-        (associate.uncompiled if short else associate)(
-            records.tolist() if short else records,
-            0,
-            first,
-            over,
-            sums,
-            self._law,
-            *one.given(flags, known),
-        )
-
-
-class Trials:
-    """Where the trials of one block stand."""
-
-    def __init__(self, scenario: Scenario, trials: range, kept: int) -> None:
-        count = len(trials)
-        self.lines = [Flags(scenario, trial) for trial in trials] if has_line(scenario) else []
-        self.states = np.zeros(count, dtype=STATE)
-        self.states["last"] = -1
-        self.reached = np.zeros(count, dtype=np.int64)
-        self.outcomes = np.zeros((count, kept), dtype=OUTCOME)
-        # What is never sent stays so.
-        self.outcomes["believed"], self.outcomes["cause"] = NO_CONVERSION, _NONE
-        self.undecided: Any = None
-        #: Frames that no trigger asked for, and what the host takes each for.
-        self.extras = _NO_EXTRAS
-        self.beliefs = np.zeros(0, dtype=np.int64)
-
-    def take_extras(self, extras: Any, trials: range) -> None:
-        """Take in frames that no trigger asked for, each behind those of its trial."""
-        more = extras.copy()
-        more["trial"] -= trials.start
-        # Places among them move on by what comes in for trials ahead.
-        self.states["extra"] += np.searchsorted(more["trial"], np.arange(len(self.states)))
-        every = np.concatenate([self.extras, more])
-        order = np.argsort(every["trial"], kind="stable")
-        none = np.full(len(more), NO_CONVERSION, dtype=np.int64)
-        self.extras = every[order]
-        self.beliefs = np.concatenate([self.beliefs, none])[order]
-
-    def given(self, flags: Any, known: Any) -> tuple[Any, ...]:
-        """Return what `associate` is given behind its laws."""
-        return (
-            self.states, self.reached, self.outcomes, self.extras, flags, known, self.beliefs
-        )  # fmt: skip
-
-    def flagged(self, records: Any, extras: Any, over: bool) -> tuple[Any, Any]:
-        """Return which of some conversions are flagged, and of how many that is known.
-
-        The trials of ``extras`` count from the first.
-        """
-        known = np.full(len(records), records.shape[1], dtype=np.int64)
-        flags = np.zeros((len(records), records.shape[1] if self.lines else 0), dtype=np.bool_)
-        for row, line in enumerate(self.lines):
-            mine = extras[extras["trial"] == row]
-            flags[row], known[row] = line.of(records[row], mine, over)
-        return flags, known

@@ -6,7 +6,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from simlink.figures.association import COUNTS, Association
+from simlink.figures.associating import Association
+from simlink.figures.association import COUNTS
 
 if TYPE_CHECKING:
     from simlink.records import FrameBlock

@@ -8,13 +8,14 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from simlink.figures.adding import add
-from simlink.figures.association import FEW, Association, associate, oldest_asked_for
+from simlink.figures.associating import FEW, Association
+from simlink.figures.association import associate, oldest_asked_for
 from simlink.records import RECORD
 
 if TYPE_CHECKING:
     from simlink.base.instants import Times
     from simlink.engines.batch.engine import Walk
-    from simlink.figures.association import Trials
+    from simlink.figures.associating import Trials
     from simlink.figures.tally import Tally
 
 

@@ -10,7 +10,7 @@ import numpy.typing as npt
 
 from simlink.base.instants import NEVER, Times
 from simlink.figures.adding import FATES, SUMS, add
-from simlink.figures.association import Association
+from simlink.figures.associating import Association
 from simlink.figures.latencies import Latencies
 from simlink.link.fate import Fate
 from simlink.records import FrameBlock

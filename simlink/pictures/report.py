@@ -10,7 +10,7 @@ from simlink.base.cautions import CAUTIONS
 from simlink.base.errors import printable
 from simlink.base.wording import many, percent, short_time
 from simlink.figures.cycle import Cycle
-from simlink.figures.summary import Figure
+from simlink.figures.figure import Figure
 from simlink.pictures.jitter_line import jitter_line
 from simlink.pictures.table import LOSSES, assumed
 from simlink.pictures.text import WIDTH, columns, wrapped

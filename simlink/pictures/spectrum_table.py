@@ -17,7 +17,7 @@ from simlink.studies.spectrum_result import TERMS, decimals
 
 if TYPE_CHECKING:
     from simlink.analog.windows import Window
-    from simlink.figures.summary import Figure
+    from simlink.figures.figure import Figure
     from simlink.studies.spectrum_result import SpectrumStudy
 
 #: Lines of the spectrum that are listed.

@@ -13,7 +13,7 @@ from simlink.verdict.limit import Known, Limit, Row, listed
 from simlink.verdict.wording import margin_text, value_text
 
 if TYPE_CHECKING:
-    from simlink.figures.summary import Figure
+    from simlink.figures.figure import Figure
     from simlink.running.run import Run
     from simlink.scenario.remarks import Assumption
 

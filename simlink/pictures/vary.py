@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from simlink.base.wording import percent
-from simlink.figures.summary import Figure
+from simlink.figures.figure import Figure
 from simlink.pictures import style
 from simlink.studies.vary import Variation, number_of, unit_of
 

@@ -23,7 +23,7 @@ from simlink.base.version import __version__
 from simlink.engines.choice import choose
 from simlink.figures import summary
 from simlink.figures.cycle import Cycle, cycles
-from simlink.figures.summary import Figure
+from simlink.figures.figure import Figure, plain
 from simlink.figures.tally import Tally
 from simlink.running import jobs
 from simlink.running.checkpoint import Checkpoint
@@ -59,7 +59,7 @@ class Figures(Mapping[str, Figure]):
 
     def to_dict(self) -> dict[str, dict[str, Any]]:
         """Return the figures as plain dictionaries, as figures.json holds them."""
-        return summary.plain(self._found)
+        return plain(self._found)
 
     def to_pandas(self) -> pd.DataFrame:
         """Return one row a figure: value, low, high, confidence, count, of, unit."""

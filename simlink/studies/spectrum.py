@@ -23,8 +23,8 @@ from simlink.engines.choice import choose
 from simlink.engines.event import EventEngine
 from simlink.engines.event.wiring import with_words
 from simlink.figures import intervals
+from simlink.figures.figure import Figure
 from simlink.figures.intervals import CONFIDENCE
-from simlink.figures.summary import Figure
 from simlink.scenario.schema import Scenario
 from simlink.studies.spectrum_result import TERMS, SpectrumStudy, Unit
 

@@ -19,7 +19,7 @@ from simlink.base.cautions import CAUTIONS
 from simlink.base.instants import FS_PER_SECOND, Times
 from simlink.base.json_text import AsJson
 from simlink.base.late import picture
-from simlink.figures.summary import Figure, plain
+from simlink.figures.figure import Figure, plain
 from simlink.scenario.schema import Scenario
 
 if TYPE_CHECKING:

@@ -26,7 +26,7 @@ from simlink.base.json_text import AsJson
 from simlink.base.late import picture
 from simlink.base.version import __version__
 from simlink.engines.choice import choose
-from simlink.figures.summary import Figure, plain
+from simlink.figures.figure import Figure, plain
 from simlink.link.repeat import repeats
 from simlink.running.run import run
 from simlink.running.spread import default_workers, spread

@@ -12,8 +12,8 @@ from fractions import Fraction
 
 from simlink.base.wording import number, percent, quantity, share
 from simlink.figures import summary
+from simlink.figures.figure import Figure
 from simlink.figures.intervals import CONFIDENCE
-from simlink.figures.summary import Figure
 from simlink.running.run import Run
 from simlink.scenario.require import Required, Requirement, kind_of_key
 from simlink.scenario.schema import Scenario

@@ -16,8 +16,8 @@ from simlink.budget.dual_dirac import USUAL_BER
 from simlink.budget.scheme import SchemeBudget
 from simlink.budget.terms import Term
 from simlink.budget.units import BuiltUnits
+from simlink.figures.figure import Figure
 from simlink.figures.intervals import nothing_seen
-from simlink.figures.summary import Figure
 from simlink.link.transient import upsets
 from simlink.records import Fate
 from simlink.running.run import Run

@@ -22,6 +22,7 @@ import simpy
 from event_engine import a_second, wait
 
 from simlink.figures import summary
+from simlink.figures.figure import Figure
 from simlink.running import jobs
 from simlink.scenario.loading import from_dict, load, loads
 from simlink.scenario.schema import Scenario
@@ -109,7 +110,7 @@ def spent(work: Callable[[], Any]) -> float:
     return time.process_time() - begun
 
 
-def batch(scenario: Scenario) -> dict[str, summary.Figure]:
+def batch(scenario: Scenario) -> dict[str, Figure]:
     """Run every trial on the batch engine as a worker does, figures included."""
     tally = jobs.work(scenario, "batch", False, range(scenario.trials)).tally
     return summary.figures(scenario, tally)

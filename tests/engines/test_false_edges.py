@@ -15,7 +15,8 @@ from hypothesis import strategies as st
 
 from simlink.base.errors import InputError
 from simlink.base.instants import NEVER
-from simlink.figures.association import COUNTS, Association
+from simlink.figures.associating import Association
+from simlink.figures.association import COUNTS
 from simlink.figures.tally import Tally
 from simlink.link.fate import Fate
 from simlink.records import Cause

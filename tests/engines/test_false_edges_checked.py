@@ -12,7 +12,8 @@ from hypothesis import strategies as st
 
 from simlink.base.errors import InputError
 from simlink.base.instants import NEVER
-from simlink.figures.association import COUNTS, Association
+from simlink.figures.associating import Association
+from simlink.figures.association import COUNTS
 from simlink.link.fate import Fate
 from simlink.records import Cause
 from simlink.scenario.loading import from_dict

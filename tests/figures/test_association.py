@@ -18,7 +18,8 @@ from simlink.engines.event import EventEngine
 from simlink.engines.event.trigger import TriggerTimer
 from simlink.figures import tally as tally_module
 from simlink.figures.adding import SUMS
-from simlink.figures.association import Association, waits
+from simlink.figures.associating import Association
+from simlink.figures.association import waits
 from simlink.figures.tally import Tally
 from simlink.records import UNREQUESTED, Cause, Fate, FrameBlock
 from tests.engines.agreement import short_stretches

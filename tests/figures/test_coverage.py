@@ -18,7 +18,7 @@ import numpy as np
 import pytest
 
 from simlink.engines.batch import BatchEngine
-from simlink.figures import summary
+from simlink.figures.figure import share
 from simlink.figures.tally import Tally
 from simlink.records import Fate
 from simlink.running.run import run
@@ -73,7 +73,7 @@ def covered(rho, places, trials, conversions):
     overrun = tally.of_fate(Fate.OVERRUN).reshape(RUNS, trials)
     sent = tally.sent.reshape(RUNS, trials)
     expected = expected_loss(rho, places, conversions)
-    found = [summary.share(*one) for one in zip(overrun, sent, strict=True)]
+    found = [share(*one) for one in zip(overrun, sent, strict=True)]
     held = sum(one.low <= expected <= one.high for one in found)
     return held / RUNS, float(overrun.sum(axis=1).mean())
 
