@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from simlink.base.instants import FS_PER_SECOND, Times
-from simlink.link.transient import instants
+from simlink.link.common_mode import instants
 
 if TYPE_CHECKING:
     from simlink.figures.tally import Tally

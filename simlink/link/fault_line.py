@@ -21,7 +21,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 from simlink.base.draws import Column, once
 from simlink.base.instants import FAR, NEVER
 from simlink.link.channel import arrives_at, fixed_part, stream
-from simlink.link.transient import Events
+from simlink.link.common_mode import Events
 
 if TYPE_CHECKING:
     from simlink.scenario.schema import Scenario

@@ -17,10 +17,11 @@ from simlink.engines.event.frame import Met
 from simlink.engines.event.wiring import watched
 from simlink.figures.host_view import host_view
 from simlink.link import unit
+from simlink.link.common_mode import ramp_lasts
 from simlink.link.eft import above, steepest
 from simlink.link.exposed import exposed
 from simlink.link.fate import Fate
-from simlink.link.transient import Upsets, Way, most_slew, ramp_lasts
+from simlink.link.transient import Upsets, Way, most_slew
 from simlink.records import FrameBlock
 from simlink.scenario.distributions import Constant
 from simlink.scenario.quantities import SLEW, VOLTAGE, exact, told

@@ -9,7 +9,7 @@ import pytest
 
 from simlink.figures.events import events
 from simlink.figures.span import spans
-from simlink.link.transient import instants
+from simlink.link.common_mode import instants
 from simlink.running.run import run
 from tests.engines.chain import chain
 

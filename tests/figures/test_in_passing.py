@@ -12,7 +12,7 @@ from simlink.base.compiled import why_plain
 from simlink.engines.batch import BatchEngine, engine
 from simlink.figures import between_windows, in_passing, latencies
 from simlink.figures.tally import Tally
-from simlink.link import transient
+from simlink.link import common_mode
 from simlink.scenario.loading import from_dict
 from simlink.scenario.schema import Scenario
 
@@ -150,7 +150,7 @@ def both(monkeypatch: pytest.MonkeyPatch) -> Both:
             "BESIDE_APART": 4,
         }.items():
             monkeypatch.setattr(engine, name, value)
-        monkeypatch.setattr(transient, "CHUNK", 16)
+        monkeypatch.setattr(common_mode, "CHUNK", 16)
         left = 0
         for block in in_passing.blocks_left(scenario, trials, passing):
             left += 1

@@ -6,7 +6,7 @@ import pytest
 
 from simlink.base.instants import FS_PER_SECOND
 from simlink.link import eft
-from simlink.link.transient import instants
+from simlink.link.common_mode import instants
 from tests.engines.chain import chain
 
 NS = 1e6

@@ -9,7 +9,8 @@ import pytest
 from simlink.base.draws import once
 from simlink.base.instants import FS_PER_SECOND
 from simlink.link import eft, transient
-from simlink.link.transient import Upsets, instants, is_hit, may_upset, merged, ramp_lasts
+from simlink.link.common_mode import instants, ramp_lasts
+from simlink.link.transient import Upsets, is_hit, may_upset, merged
 from simlink.link.trigger import DueTimes
 from tests.engines.chain import chain
 

@@ -16,8 +16,8 @@ from simlink.base.errors import InputError
 from simlink.base.instants import FAR, FS_PER_SECOND, LONGEST_TRIAL, NEVER
 from simlink.engines.batch import BatchEngine
 from simlink.engines.event import EventEngine
+from simlink.link.common_mode import instants as instants_of
 from simlink.link.transient import Upsets
-from simlink.link.transient import instants as instants_of
 from simlink.records import RECORD
 from simlink.scenario.extent import bounds, terms
 from simlink.scenario.loading import from_dict, load

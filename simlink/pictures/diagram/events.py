@@ -12,7 +12,8 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from simlink.base.instants import FS_PER_SECOND
-from simlink.link.transient import WAYS, Upsets, instants, upsets
+from simlink.link.common_mode import instants
+from simlink.link.transient import WAYS, Upsets, upsets
 from simlink.link.transport import packets_of
 from simlink.pictures.diagram.placing import in_lanes
 from simlink.records import Fate
