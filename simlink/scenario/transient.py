@@ -22,7 +22,7 @@ from simlink.scenario.kinds import (
 
 
 class Transient(Section):
-    """One source of common-mode transients; `simlink.link.common_mode` says what events it gives."""
+    """One source of common-mode transients; `link.common_mode` says what events it gives."""
 
     kind: Literal["at", "locked", "poisson", "switching", "eft"] = needed(
         "at: at given times; locked: at an offset to triggers; poisson: at random; switching: both "

@@ -6,7 +6,8 @@ import pytest
 from simlink.base.errors import InputError
 from simlink.running.run import run
 from simlink.scenario.loading import load
-from simlink.studies.counterexample import _Search, counterexample
+from simlink.studies.counterexample import counterexample
+from simlink.studies.counterexample_search import Search
 from simlink.verdict.limit import Known
 from tests.budget.budget_cases import made
 from tests.proofs.bounded import bounded, law
@@ -79,7 +80,7 @@ def test_each_example_breaks_its_limit(tmp_path, limit, figure, changes):
 def test_of_two_draws_that_break_nothing_the_one_with_less_left_is_nearer(tmp_path):
     """Bits are valid 3 ns or 9 ns after the edge, and captured half a period of 20 ns later."""
     valid = {"shape": "uniform", "low": "0 ns", "high": "12 ns"}
-    search = _Search(scenario(converter__data_valid=valid), "setup")
+    search = Search(scenario(converter__data_valid=valid), "setup")
     search.folder = tmp_path
     far, near = (search._run({"converter.data_valid": [ns * 10**6]}, 3) for ns in (3, 9))
     assert far[0] is near[0] is None
@@ -164,7 +165,7 @@ NORMAL = {"shape": "normal", "mean": "500 ns", "sigma": "20 ns", "low": "0 ns"}
     ],
 )  # fmt: skip
 def test_where_a_proof_is_enough_nothing_is_searched(limit, changes, said, monkeypatch):
-    monkeypatch.setattr("simlink.studies.counterexample._Search", lambda *args: pytest.fail("ran"))
+    monkeypatch.setattr("simlink.studies.counterexample.Search", lambda *args: pytest.fail("ran"))
     late = {"host__service_latency": "790 ns", "fifo__sync_delay": "2500 ns"}
     late = scenario(**{**late, **changes})
     found = counterexample(late, limit)
