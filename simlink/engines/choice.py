@@ -5,10 +5,10 @@ from __future__ import annotations
 from simlink.base.compiled import is_kept, why_plain
 from simlink.base.errors import InputError
 from simlink.engines.batch import BatchEngine, host_clocked, remote_master
+from simlink.engines.batch.between import walk_between
 from simlink.engines.batch.settled import (
     reaches_back,
     settles,
-    walk_between,
     walk_noted,
     walk_settled,
 )

@@ -13,10 +13,10 @@ import numpy as np
 
 from simlink.base.compiled import compiled
 from simlink.base.instants import FAR
+from simlink.engines.batch.between import walk_between
 from simlink.engines.batch.hits import HARMS, WHOLE, WIDER
 from simlink.engines.batch.judging import judge_noted
 from simlink.engines.batch.rings import mend, slot
-from simlink.engines.batch.settled import walk_between
 from simlink.engines.batch.streams import fill
 from simlink.figures.adding import add
 from simlink.figures.association import associate

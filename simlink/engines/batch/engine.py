@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator
 from typing import Any
 
@@ -10,12 +9,14 @@ import numpy as np
 
 from simlink.base.instants import FAR, NEVER, Times
 from simlink.engines.batch import host_clocked, read_upsets, remote_master
+from simlink.engines.batch.between import walk_between
 from simlink.engines.batch.departures import Departures
 from simlink.engines.batch.draws import Draws, conversion_columns
 from simlink.engines.batch.false_edges import FirstEdges
 from simlink.engines.batch.harms import Harms
 from simlink.engines.batch.hits import Wanted, seeds_of
-from simlink.engines.batch.judging import contents_of, is_plain
+from simlink.engines.batch.judging import contents_of
+from simlink.engines.batch.law import lasts_of, law_of
 from simlink.engines.batch.read_windows import ReadWindows
 from simlink.engines.batch.reads import read_columns
 from simlink.engines.batch.returns import JUDGES, Symbols, symbols
@@ -23,31 +24,24 @@ from simlink.engines.batch.rings import mend
 from simlink.engines.batch.settled import (
     reaches_back,
     settles,
-    walk_between,
     walk_noted,
     walk_settled,
 )
-from simlink.engines.batch.state import HOST_CLOCKED, LAW, NOTE, REMOTE, refresh
+from simlink.engines.batch.state import HOST_CLOCKED, NOTE, REMOTE, refresh
 from simlink.engines.batch.sure import unjudged
 from simlink.engines.batch.windows import (
     Given,
     Late,
     Windows,
-    earliest,
-    hits_trigger,
-    leaves,
     refusal,
 )
 from simlink.engines.event import EventEngine
 from simlink.link import unit
 from simlink.link.false_edge import channels
-from simlink.link.fifo import WhenFull
-from simlink.link.strobe import realign_gap
-from simlink.link.transient import may_upset, upset_parts, upsets
-from simlink.link.transport import SHARE_INVERTED, packets_of, shape_of
+from simlink.link.transient import upsets
+from simlink.link.transport import packets_of, shape_of
 from simlink.link.unit import Units
 from simlink.records import BLANK, RECORD, FrameBlock
-from simlink.scenario.distributions import reach
 from simlink.scenario.schema import Scenario
 
 #: Where each trial is walked for itself: trials that are open at a time, the most conversions of a
@@ -118,62 +112,12 @@ class Walk:
         self.words = words
         self.loops = scenario.trigger.pattern == "after_read"
         self.by_remote = scenario.link.scheme == "remote_master"
-        law = np.zeros(1, dtype=LAW)
-        self.law = law
-        host, frame = scenario.host, scenario.frame
-        timeout = host.timeout
-        law["loops"] = self.loops
-        law["timeout"] = NEVER if timeout is None else timeout.constant_value
-        law["depth"], law["when_full"] = scenario.fifo.depth, WhenFull.of(scenario.fifo.when_full)
-        law["watermark"], law["drain"] = host.watermark, host.drain
-        law["by_edge"] = host.interrupt == "edge"
-        law["read_time"] = units.host_falling[-1]
-        law["bits"], law["lanes"] = scenario.bits_per_lane, frame.lanes
-        law["words"], law["word_bits"] = frame.words_per_lane, frame.word_bits
-        law["keeps_words"] = words
-        law["certain"] = (
-            host.watermark == 1
-            and host.interrupt == "level"
-            and scenario.fifo.when_full != "drop_old"
-        )
         columns = conversion_columns(scenario)
         if self.by_remote:
             self.symbols: Symbols = symbols(scenario, units, words)
-            law["symbols"], law["packets"] = len(self.symbols.takes), self.symbols.packets
-            law["release_symbol"], law["fixed"] = self.symbols.release, self.symbols.fixed
-            law["may_underrun"] = self.symbols.may_underrun
             columns += self.symbols.columns
-            law["earliest"] = earliest(scenario)
-            law["data_bits"] = scenario.data_bits_per_lane
-            law["upset_back"] = may_upset(scenario, "return")
-            law["leaves"], law["refreshes"] = leaves(scenario), scenario.fifo.credit_refresh
-            back = scenario.barrier.return_
-            law["strobes"] = law["upset_back"] and back.has_strobe
-            # What moves up takes the place of a bit that would have come before it.
-            law["may_underrun"] |= law["strobes"]
-            law["gap"], law["release_bits"] = realign_gap(scenario) or 0, scenario.fifo.release_bits
-            law["header"], law["overhead"] = back.header_bits, scenario.packet_overhead
-            law["judges"], law["random"] = is_plain(scenario), frame.content == "random"
-            law["line_parts"] = upset_parts(scenario.barrier.upset * SHARE_INVERTED)
-            every = len(self.symbols.takes) == scenario.bits_per_lane
-            law["all_drawn"] = every or self.symbols.packets
-            self.spans = np.zeros(len(units.trials), dtype=np.int64)
-            least, most = reach(scenario.barrier.direction("return").jitter)
-            #: As `walk_settled` takes it.
-            self.longest = np.zeros((2, len(units.trials)), dtype=np.int64)
-            if not math.isinf(most - least):
-                # Without bounds no bit stands alone, all are drawn, and every strobe is judged.
-                law["low"], law["high"] = math.floor(least), math.ceil(most)
-                slowest = np.maximum(units.lanes.max(axis=1) + law["high"], 0)
-                on_line = self.symbols.line_times.sum()
-                self.longest[:] = units.captured[:, -1] + slowest + on_line, slowest + on_line
-                if not law["all_drawn"]:
-                    self.spans = units.captured[:, -1] + slowest
-                if law["strobes"]:
-                    slower = units.strobe + np.maximum(units.strobe_distortion, 0) + law["high"]
-                    strobes = units.strobe_edges[:, -1] + np.maximum(slower, 0)
-                    self.spans = np.maximum(self.spans, strobes)
-                    np.maximum(self.longest[0], strobes, out=self.longest[0])
+            self.law = law_of(scenario, units, words, self.symbols)
+            self.spans, self.longest = lasts_of(self.law, scenario, units, self.symbols)
             packets = packets_of(scenario)
             self.shapes = np.zeros((3, len(self.symbols.takes)), dtype=np.int64)
             if packets is not None:
@@ -181,19 +125,16 @@ class Walk:
             self.wrong: Any = units.wrong_later.any(axis=1) | self.symbols.wrong
             self.offsets = np.ascontiguousarray(units.captured[:, self.symbols.last_bits])
         else:
-            law["returns"] = scenario.link.scheme == "returned_clock"
-            law["by_rise"] = host.capture.half_periods == 1
             columns += read_columns(scenario)
-            law["crosses"] = hits_trigger(scenario)
-        law["upset_parts"] = upset_parts(scenario.barrier.upset)
+            self.law = law_of(scenario, units, words, None)
         self.draws = Draws(scenario, columns)
         self.read_windows = ReadWindows(scenario, self.draws, columns)
         self.judge = read_upsets.Judge(scenario)
         #: Bits of a read of which it is kept how they were captured.
         self.captures = 0 if self.by_remote else read_upsets.captures(scenario)
         self.captures_kept = np.zeros((0, 0, self.captures), dtype=np.int8)
-        asks_later = self.by_remote and bool(law["by_edge"][0]) and not self.loops
-        asks_later = asks_later and scenario.trigger.source == "host"
+        asks_later = self.by_remote and scenario.host.interrupt == "edge"
+        asks_later = asks_later and not self.loops and scenario.trigger.source == "host"
         self.departures = Departures(scenario, asks_later)
         self.records = np.zeros((0, 0), dtype=RECORD)
         #: Whether frames are settled as they come, some reach back, windows may come between.
