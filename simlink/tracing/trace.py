@@ -13,6 +13,8 @@ trace is what one observer saw. Each change has the signal's new value:
 ``host.clock``          1 or 0, the host's clock, which reads the FIFO or is sent to the converter
 ``host.capture[l]``     a bit of lane l is captured; value: the bit, -1 - bit if it is wrong or was
                         not there
+``barrier.lost``        a trigger that a transient hit would arrive, and does not; value: its
+                        conversion
 ``remote.trigger``      a trigger arrives and is taken; value: its conversion
 ``remote.missed``       a trigger arrives and is missed; value: its conversion
 ``remote.ignored``      so does an edge that nobody sent; value: how many have come so far

@@ -369,8 +369,8 @@ class DumpWriter:
             return count
 
         self._before("host.trigger", counts(1))
-        self._before("remote.trigger", counts(-1))
-        self._before("remote.missed", counts(-1))
+        for name in ("remote.trigger", "remote.missed", "barrier.lost"):
+            self._before(name, counts(-1))
 
     def _show_words(self) -> None:
         """Show the words that are sent, from the fall of busy at the converter on."""
@@ -442,7 +442,7 @@ class DumpWriter:
             return "" if begun is None else lines(f"r{(time - begun) / 10**6!r} ")
 
         self._before("host.trigger", left)
-        for name in ("remote.missed", "remote.lost", "fifo.overrun"):
+        for name in ("remote.missed", "remote.lost", "fifo.overrun", "barrier.lost"):
             self._before(name, lost)
         self._before("host.read", read)
 

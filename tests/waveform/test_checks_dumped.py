@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 from vcdvcd import VCDVCD
 
+from simlink.records import Fate
 from simlink.tracing.measured import edges_of, measure
 from simlink.tracing.trace import trace
 from simlink.waveform.capturing import capture
@@ -31,10 +32,22 @@ def test_a_false_trigger_that_the_converter_ignores_is_counted_on_the_line(tmp_p
 def test_a_false_trigger_that_starts_a_conversion_has_not_crossed(tmp_path):
     """The wire of triggers on their way is 1 for the 10 ns of each that was sent."""
     line(tmp_path, at({**FORWARD, "barrier.false_edge": 1}, 1400 * NS, swing=1))
+    assert crossing(tmp_path) == [1, 0] * 3
+
+
+def test_a_trigger_that_is_lost_is_no_longer_on_its_way_when_it_would_have_come(tmp_path):
+    """The first leaves at 1000 ns and would come at 1010 ns, but for a window."""
+    values = at(FORWARD, 1005 * NS)
+    assert record(chain({"conversions": 3} | values)).fate[0, 0] == Fate.NOT_RECEIVED
+    line(tmp_path, values)
+    assert crossing(tmp_path) == [1, 0] * 3
+
+
+def crossing(tmp_path):
+    """Return how many triggers are on their way, as a dump has it from the first on."""
     read = VCDVCD(str(tmp_path / "found.vcd"))
     (name,) = (name for name in read.signals if "barrier.triggers" in name)
-    levels = [1, 0] * 3
-    assert [int(level, 2) for _, level in read[name].tv][-6:] == levels
+    return [int(level, 2) for _, level in read[name].tv][-6:]
 
 
 def line(tmp_path, values):

@@ -44,6 +44,7 @@ class SamplingConverter(Part):
         self.trigger = signals.make("remote.trigger")
         self.missed = signals.make("remote.missed")
         self.ignored = signals.make("remote.ignored")
+        self.never_came = signals.make("barrier.lost")
         self.busy = signals.make("remote.busy")
 
     def arrive(self, index: int, sent: int) -> None:
@@ -69,6 +70,7 @@ class SamplingConverter(Part):
         """Never see a trigger that was lost on its way."""
         self.arrived = index
         self.record.fate[index] = NOT_RECEIVED
+        self.never_came.set(index, index, None, sent, "host.trigger")
         self.signals.settled.set(index)
 
     def miss(self, index: int, sent: int) -> None:
