@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from functools import partial
 from typing import Any
 
 import numpy as np
 
 from simlink.base.instants import FAR, NEVER
-from simlink.engines.batch.hits import CLOSED, INVERTED, LOST, PART
+from simlink.engines.batch.hits import PART
+from simlink.engines.batch.judging import bit_left, judge_bits
 from simlink.link import check
-from simlink.link.damage import Harm, Layout, damage, judged, packet_fails, syndromes
+from simlink.link.damage import Harm, Layout, Sent, damage, judged, packet_fails, syndromes
 from simlink.link.fate import NOT_RECEIVED, UNDERRUN, fate_of_failed
 from simlink.link.transport import packets_of, shape_of
 from simlink.records import UNREQUESTED, Cause
@@ -20,10 +20,12 @@ from simlink.scenario.schema import Scenario
 #: What is noted before the loop has to stop, beyond the most of one frame.
 _ROOM = 1024
 
-_DATA, _SHORT = 1 << Cause.DATA, 1 << Cause.STROBE | 1 << Cause.PACKET
+_DATA = 1 << Cause.DATA
 
-#: Kind, lane, bit, and an instant in fs, as `hits.note_harm` notes them.
-Note = tuple[int, int, int, int]
+#: Kind, row, conversion, lane, bit, and an instant in fs, as `hits.note_harm` notes them.
+Note = list[int]
+#: Lane and bit.
+Place = tuple[int, int]
 
 
 class Harms:
@@ -61,12 +63,13 @@ class Harms:
     def collect(self) -> None:
         """Take what is noted."""
         count = int(self.noted[0, 0])
-        for kind, row, conversion, *what in self.noted[1 : 1 + count].tolist():
+        for note in self.noted[1 : 1 + count].tolist():
+            kind, row, conversion, fate, *_ = note
             if kind == PART:
                 self.given[row] += 1
-                self._parts.append((row, conversion, what[0]))
+                self._parts.append((row, conversion, fate))
                 continue
-            self._found.setdefault(conversion, {}).setdefault(row, []).append((kind, *what))
+            self._found.setdefault(conversion, {}).setdefault(row, []).append(note)
         self.noted[0, 0] = 0
 
     def settle(self, records: Any, first: int) -> None:
@@ -76,7 +79,7 @@ class Harms:
         ----------
         records : ndarray of RECORD, shape (T, n)
         """
-        upto = first + records.shape[1]
+        upto, records = first + records.shape[1], records.view(np.recarray)
         lost = None
         if self._layout.sequence:
             lost = (records["fate"] == NOT_RECEIVED) & (records["aperture"] == NEVER)
@@ -109,7 +112,7 @@ class Harms:
         int
             The first of its conversions that is still to be finished; `FAR` if there is none.
         """
-        left = FAR
+        left, records = FAR, records.view(np.recarray)
         for conversion, rows in self._found.items():
             if row in rows and conversion >= upto:
                 left = min(left, conversion)
@@ -161,71 +164,72 @@ class Harms:
             self._last = key, check.sent(self._scenario, trial, conversion, lane, came)
         return self._last[1]
 
-    def _judge(self, record: Any, conversion: int, notes: list[Note], sent: Any) -> None:
-        """Say what harm to a frame comes to.
-
-        Only what is there when its read ends is wrong with what was read.
-        """
-        harm = Harm()
-        if self._packets:
-            come = self._of_line(harm, notes)
+    def _judge(self, record: Any, conversion: int, notes: list[Note], sent: Sent) -> None:
+        """Say what harm to a frame comes to."""
+        if self._packets is None:
+            hurt = self._hurt_bits(record, conversion, notes, sent)
         else:
-            come = self._of_bits(harm, conversion, notes)
-        end = int(record["read_end"])
-        short = bool(harm.hit & _SHORT)
-        if end == NEVER:
-            if short:
-                by_data = bool(come) and record["fate"] == NOT_RECEIVED
-                record["hit"] = harm.hit | _DATA * by_data
+            hurt = self._hurt_packets(record, conversion, notes, sent)
+        if hurt is None:
             return
-        harm.inverted = {place for place, when in come.items() if when < end}
-        if not harm.inverted and not short and not harm.packet_failed:
-            return
-        hurt = damage(harm, conversion, self._layout.lanes, sent)
         found = judged(self._layout, hurt)
-        record["wrong_bits"] = found.wrong
-        record["hit"] = harm.hit | _DATA * bool(harm.inverted)
-        if record["fate"] == UNDERRUN:
+        record.wrong_bits = found.wrong
+        if record.fate == UNDERRUN:
             return
-        record["counter_error"] = found.counter_error
-        harm.closed = short and any(kind == CLOSED and when <= end for kind, _, _, when in notes)
-        if found.failed or harm.fails:
-            record["check_failed"] = True
+        record.counter_error = found.counter_error
+        if found.failed or record.check_failed:
+            record.check_failed = True
             if self._layout.drops:
-                record["fate"] = fate_of_failed(int(record["fate"]))
+                record.fate = fate_of_failed(int(record.fate))
 
-    def _kept(self, notes: Sequence[Note], lost: set[int]) -> list[int]:
-        """Return the bits of each lane that a strobe brings to the frame, in order."""
-        own = min((bit for kind, _, bit, _ in notes if kind == CLOSED), default=self._layout.bits)
-        return [bit for bit in range(self._layout.bits) if bit not in lost][:own]
+    def _hurt_bits(
+        self, record: Any, conversion: int, notes: list[Note], sent: Sent
+    ) -> set[Place] | None:
+        """Return what is wrong with a frame whose bits come one by one; None if it is as it was."""
+        kept, noted = np.empty(self._layout.bits, dtype=np.int64), np.array(notes)
+        own, is_read = judge_bits(self._layout.bits, record, noted, kept)
+        if not is_read:
+            return None
+        end, found = record.read_end, set()
+        for lane in range(self._layout.lanes):
+            bits = sent(conversion, lane)
+            for place, bit in enumerate(bits):
+                came = bits[kept[place]] if place < own else 0
+                if bit_left(came, own, noted, lane, place, end) != bit:
+                    found.add((lane, place))
+        return found
 
-    def _of_bits(
-        self, harm: Harm, conversion: int, notes: list[Note]
-    ) -> dict[tuple[int, int], int]:
-        """Note lost strobes; return when each bit came that came inverted, by lane and place."""
-        lost = {bit for kind, _, bit, _ in notes if kind == LOST}
-        if lost:
-            kept = self._kept(notes, lost)
-            harm.slipped = kept != list(range(len(kept)))
-            if harm.slipped:
-                harm.sources = [(conversion, bit) for bit in kept]
-            harm.hit = 1 << Cause.STROBE | harm.slipped << Cause.SLIP
-            places = range(len(kept), self._layout.bits)
-            harm.lost = {(lane, place) for lane in range(self._layout.lanes) for place in places}
-        return {(lane, place): when for kind, lane, place, when in notes if kind == INVERTED}
+    def _hurt_packets(
+        self, record: Any, conversion: int, notes: list[Note], sent: Sent
+    ) -> set[Place] | None:
+        """Return what is wrong with a frame in packets; None if it is as it was."""
+        harm = Harm()
+        come = self._of_line(harm, notes)
+        end = int(record.read_end)
+        if end == NEVER:
+            if harm.lost:
+                record.hit = harm.hit | _DATA * (bool(come) and record.fate == NOT_RECEIVED)
+            return None
+        harm.inverted = {place for place, when in come.items() if when < end}
+        if not harm.inverted and not harm.lost and not harm.packet_failed:
+            return None
+        record.hit = harm.hit | _DATA * bool(harm.inverted)
+        if record.fate != UNDERRUN and harm.packet_failed:
+            record.check_failed = True
+        return damage(harm, conversion, self._layout.lanes, sent)
 
-    def _of_line(self, harm: Harm, notes: list[Note]) -> dict[tuple[int, int], int]:
+    def _of_line(self, harm: Harm, notes: list[Note]) -> dict[Place, int]:
         """Note lost packets and failed checks; return when each inverted bit came, by place."""
         assert self._packets is not None
         law, header = self._scenario.check, self._scenario.barrier.return_.header_bits
         firsts, sizes, ahead = self._shapes
         come = {}
         hit: dict[tuple[int, int], list[int]] = {}
-        for _, lane, bit, when in notes:
+        for _, _, _, lane, bit, when in notes:
             number = int(np.searchsorted(ahead, bit, side="right")) - 1
             hit.setdefault((lane, number), []).append(bit - int(ahead[number]) - header)
             come[lane, number] = when
-        found: dict[tuple[int, int], int] = {}
+        found: dict[Place, int] = {}
         for (lane, number), bits in hit.items():
             data = self._packets[number].last - self._packets[number].first + 1
             first = int(firsts[number])

@@ -1,7 +1,8 @@
-"""What harm to a frame of plain bits comes to, judged in the loop that walks.
+"""What harm to a frame whose bits come one by one comes to.
 
-As `harms` has it for every kind of frame, once records are handed over: to go back and forth for
-each would take longer than all else that an event asks for. Compiled as it stands.
+Of frames that carry nothing but words it is judged in the loop that walks: to go back and forth for
+each would take longer than all else that an event asks for. Compiled as it stands. `harms` calls
+the same rules for other frames, and has those in packets.
 """
 
 from __future__ import annotations
@@ -86,8 +87,45 @@ def judge_noted(
 
 
 def judge(law: Any, record: Any, conversion: int, content: Any, notes: Any, kept: Any) -> None:
-    """Say what harm to a frame comes to, of which ``notes`` are all."""
-    own, hit, short = keep_own(law, notes, kept)
+    """Say what harm to a frame that carries nothing but words comes to; ``notes`` are all of it."""
+    own, is_read = judge_bits(law.bits, record, notes, kept)
+    if not is_read:
+        return
+    wrong, end = 0, record.read_end
+    for lane in range(law.lanes):
+        for place in range(law.bits):
+            there = sent = bit_sent(law, content, conversion, lane, place)
+            if place < own and kept[place] != place:
+                there = bit_sent(law, content, conversion, lane, kept[place])
+            wrong += bit_left(there, own, notes, lane, place, end) != sent
+    record.wrong_bits = wrong
+    if record.fate != UNDERRUN:
+        record.counter_error = 0
+
+
+def judge_bits(bits: int, record: Any, notes: Any, kept: Any) -> tuple[int, bool]:
+    """Say what harm to a frame whose bits come one by one is due to, and whether it is short.
+
+    Only what is there when its read ends is wrong with what was read.
+
+    Parameters
+    ----------
+    bits : int
+        Of a lane.
+    record : record of RECORD
+    notes : ndarray of int64, shape (n, 6)
+        As `hits.note_harm` makes them.
+    kept : ndarray of int64, shape (bits,)
+        As `keep_own` fills it.
+
+    Returns
+    -------
+    own : int
+        How many bits of each lane come.
+    is_read : bool
+        Whether some of what was read may be wrong.
+    """
+    own, hit, short = keep_own(bits, notes, kept)
     end, came, turned, closed = record.read_end, False, False, False
     for one in range(len(notes)):
         kind, when = notes[one, 0], notes[one, 5]
@@ -97,32 +135,17 @@ def judge(law: Any, record: Any, conversion: int, content: Any, notes: Any, kept
     if end == NEVER:
         if short:
             record.hit = hit | (_DATA if came and record.fate == NOT_RECEIVED else 0)
-        return
+        return own, False
     if not turned and not short:
-        return
-    wrong = 0
-    for lane in range(law.lanes):
-        for place in range(law.bits):
-            sent = bit_sent(law, content, conversion, lane, place)
-            there = sent
-            if place >= own:
-                # Nothing comes: it is read as 0.
-                there = 0
-            elif kept[place] != place:
-                there = bit_sent(law, content, conversion, lane, kept[place])
-            if place < own and is_turned(notes, lane, place, end):
-                there = 1 - there
-            wrong += there != sent
-    record.wrong_bits = wrong
+        return own, False
     record.hit = hit | (_DATA if turned else 0)
-    if record.fate == UNDERRUN:
-        return
-    record.counter_error = 0
-    # Without a check the host may use it, for all that it is told.
-    record.check_failed = record.check_failed or (short and closed)
+    if record.fate != UNDERRUN and short and closed:
+        # Where nothing else is checked the host may use it, for all that it is told.
+        record.check_failed = True
+    return own, True
 
 
-def keep_own(law: Any, notes: Any, kept: Any) -> tuple[int, int, bool]:
+def keep_own(bits: int, notes: Any, kept: Any) -> tuple[int, int, bool]:
     """Fill in which bits come to a frame, in order.
 
     Returns
@@ -134,19 +157,26 @@ def keep_own(law: Any, notes: Any, kept: Any) -> tuple[int, int, bool]:
     short : bool
         Whether any are lost.
     """
-    short, closes, own, slipped = False, law.bits, 0, False
+    short, closes, own, slipped = False, bits, 0, False
     kept[:] = 0
     for one in range(len(notes)):
         if notes[one, 0] == LOST:
             kept[notes[one, 4]], short = 1, True
         elif notes[one, 0] == CLOSED:
             closes = min(closes, notes[one, 4])
-    for bit in range(law.bits):
+    for bit in range(bits):
         if kept[bit] == 0 and own < closes:
             slipped = slipped or own != bit
             kept[own] = bit
             own += 1
     return own, (_STROBE | (_SLIP if slipped else 0)) if short else 0, short
+
+
+def bit_left(came: int, own: int, notes: Any, lane: int, place: int, end: int) -> int:
+    """Return a bit as it is read, of the one that came in its place; where none did it is 0."""
+    if place >= own:
+        return 0
+    return 1 - came if is_turned(notes, lane, place, end) else came
 
 
 def is_turned(notes: Any, lane: int, place: int, end: int) -> bool:
