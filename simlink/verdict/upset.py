@@ -7,7 +7,9 @@ from simlink.link.transient import WAYS, immunity_key, least_immunity, most_slew
 from simlink.verdict.limit import Limit, listed
 from simlink.verdict.seen import Seen, row
 
-#: What transients may bring about, by the name of its figure.
+#: What transients may bring about, by the name of its figure: all that damages a word
+#: (`figures.association`), and a conversion that was given too little time to acquire. A word may
+#: be among several. A frame that nobody asked for harms none unless it is one of these.
 _HARM = {
     "not_received": "never received",
     "corrupted_silent": "with wrong bits (nobody told)",
@@ -16,6 +18,9 @@ _HARM = {
     "overrun": "overrun",
     "underrun": "read too early",
     "missed_trigger": "missed by the converter",
+    "misaligned_silent": "misaligned (nobody told)",
+    "misaligned_told": "misaligned (told)",
+    "short_acquisition": "with a short acquisition",
 }
 
 
@@ -37,7 +42,7 @@ def rows(seen: Seen) -> list[Limit]:
             worst=None if slew == float("inf") else slew,
             broken=harm,
             proven=proven,
-            otherwise=f"no more words harmed than without transients; {seen.not_seen()}",
+            otherwise=f"{_no_harm(seen)}; {seen.not_seen()}",
         )
     ]
 
@@ -51,6 +56,15 @@ def keys_of(seen: Seen) -> tuple[str, ...]:
         if least < float("inf"):
             found[immunity_key(scenario, way)] = least
     return tuple(sorted(found, key=lambda key: found[key]))
+
+
+def _no_harm(seen: Seen) -> str:
+    """Return that no word suffered, and what else the transients did."""
+    said = "no more words harmed than without transients"
+    extra = seen.figures["unrequested"].count or 0
+    if not extra:
+        return said
+    return f"{said}, though {many(extra, 'frame')} came that no trigger asked for"
 
 
 def _harm(seen: Seen) -> str:

@@ -62,6 +62,48 @@ def test_events_that_meet_nothing_are_no_proof_and_no_harm():
     assert "without transients" in found["upset"].evidence
 
 
+#: False edges on the trigger alone, worked by hand in tests/engines/test_false_edges.py.
+FALSE = {
+    "conversions": 3,
+    "barrier.slew_immunity": "50 kV/us",
+    "barrier.upset": 0,
+    "barrier.false_edge": 1,
+}
+
+
+def false_at(time, **more):
+    source = {"kind": "at", "times": [time], "slew": "80 kV/us", "swing": "80 V"}
+    return run(chain(FALSE | more | {"transient": [source]}), ledger=False)
+
+
+def test_a_word_that_is_taken_for_another_is_harmed_by_the_transient():
+    """The frame of a false trigger at 1.7 us is read at 2256 ns, when trigger 1, sent at 2 us, is
+    unanswered: it is taken for that one's, whose own frame then answers none."""
+    result = false_at("1.7 us", **{"host.realign": "never"})
+    found = result.verdict
+    assert result.figures["delivered"].count == 3
+    assert [one.key for one in found.limits if not one.holds] == ["upset"]
+    assert found["upset"].evidence == (
+        "1 misaligned (nobody told) of 3 words, more than without transients"
+    )
+    assert not found.meets
+
+
+def test_a_frame_that_nobody_asked_for_and_that_misleads_nobody_is_told_but_no_harm():
+    """Read by 1856 ns, while no trigger is unanswered."""
+    found = false_at("1.3 us").verdict
+    assert found.meets
+    assert found["upset"].known is Known.NOT_SEEN
+    assert "though 1 frame came that no trigger asked for; 0 of 3 words" in found["upset"].evidence
+
+
+@pytest.mark.parametrize(("needed", "short"), [("110 ns", 0), ("111 ns", 1)])
+def test_an_acquisition_that_a_false_trigger_cuts_short_is_harm(needed, short):
+    """It converts from 1.7 us to 1.9 us, and the next trigger arrives at 2010 ns."""
+    row = false_at("1.7 us", **{"converter.acquisition_time": needed}).verdict["upset"]
+    assert ("and 1 with a short acquisition of 3 words" in row.evidence) is bool(short)
+
+
 def test_without_transients_or_immunity_there_is_no_such_limit():
     for values in ({"transient": None}, {"barrier.slew_immunity": None}):
         found = run(chain(UPSET | values), ledger=False).verdict
