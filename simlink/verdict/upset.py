@@ -2,9 +2,26 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from fractions import Fraction
+
 from simlink.base.wording import many
-from simlink.link.transient import WAYS, immunity_key, least_immunity, most_slew, upsets
-from simlink.verdict.limit import Limit, listed
+from simlink.figures.events import events
+from simlink.figures.span import spans
+from simlink.link import false_edge
+from simlink.link.repeat import repeats
+from simlink.link.transient import (
+    WAYS,
+    Way,
+    immunity_key,
+    least_immunity,
+    may_upset,
+    most_slew,
+    upset_parts,
+    upsets,
+)
+from simlink.scenario.schema import Scenario
+from simlink.verdict.limit import Known, Limit, listed
 from simlink.verdict.seen import Seen, row
 
 #: What transients may bring about, by the name of its figure: all that damages a word
@@ -31,20 +48,53 @@ def rows(seen: Seen) -> list[Limit]:
     if not scenario.transient or immunity == float("inf"):
         return []
     slew = most_slew(scenario)
-    harm, proven = "", "no edge slews faster than the channels withstand"
+    worst = None if slew == float("inf") else Fraction(slew)
+    harm, proven, possible = "", "no edge slews faster than the channels withstand", ""
     if upsets(scenario):
         harm, proven = _harm(seen), ""
-    return [
-        row(
-            "upset",
-            keys=keys_of(seen),
-            limit=immunity,
-            worst=None if slew == float("inf") else slew,
-            broken=harm,
-            proven=proven,
-            otherwise=f"{_no_harm(seen)}; {seen.not_seen()}",
-        )
-    ]
+    if may_harm(scenario):
+        possible = "an edge that slews faster may come at any instant; in this run "
+        possible += _no_harm(seen)
+    found = row(
+        "upset",
+        keys=keys_of(seen),
+        limit=immunity,
+        worst=worst,
+        broken=harm,
+        proven=proven,
+        possible=possible,
+        otherwise=f"{_no_harm(seen)}; {seen.not_seen()}",
+    )
+    if found.known is Known.NOT_SEEN:
+        # Edges that come where they meet nothing may slew as they like: no margin says how near
+        # they are to harm.
+        found = replace(found, worst=worst)
+    return [found]
+
+
+def may_harm(scenario: Scenario) -> bool:
+    """Tell whether some draw surely has an event that harms a word.
+
+    It has if nothing ties the events of a source to the triggers, so that one may come at any
+    instant: while a trigger, a clock or a bit crosses, or where it makes a false edge. Where a
+    frame is asked for once more it has to be hit twice, which some draw does for sure only if
+    events come at random.
+    """
+    for source in scenario.transient:
+        if not source.is_random:
+            continue
+        alone = scenario.model_copy(update={"transient": (source,)})
+        if false_edge.channels(alone):
+            return True
+        hits = upset_parts(scenario.barrier.upset) > 0
+        mended = repeats(scenario) and source.kind != "poisson"
+        ways: dict[Way, bool] = {
+            "forward": scenario.trigger.source == "host" or scenario.link.scheme != "remote_master",
+            "return": not mended,
+        }
+        if hits and any(ways[way] and may_upset(alone, way) for way in WAYS):
+            return True
+    return False
 
 
 def keys_of(seen: Seen) -> tuple[str, ...]:
@@ -59,8 +109,11 @@ def keys_of(seen: Seen) -> tuple[str, ...]:
 
 
 def _no_harm(seen: Seen) -> str:
-    """Return that no word suffered, and what else the transients did."""
-    said = "no more words harmed than without transients"
+    """Return that no word suffered for them, and what else transients did."""
+    scenario, tally = seen.scenario, seen.run.tally
+    if not events(scenario, tally, spans(scenario, tally)):
+        return "no common-mode event came"
+    said = "no more words were harmed than without transients"
     extra = seen.figures["unrequested"].count or 0
     if not extra:
         return said

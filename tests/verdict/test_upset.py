@@ -12,6 +12,7 @@ from simlink.studies.loss import loss
 from simlink.studies.size import size
 from simlink.tracing.explain import explain
 from simlink.verdict.limit import Known
+from simlink.verdict.upset import may_harm
 from tests.engines.chain import chain
 from tests.engines.host_clocked_scenarios import serial
 
@@ -58,8 +59,71 @@ def test_events_that_meet_nothing_are_no_proof_and_no_harm():
     found = run(chain(UPSET | {"transient": [quiet]}), ledger=False).verdict
     assert found.meets
     assert found["upset"].known is Known.NOT_SEEN
-    assert found["upset"].margin is None
+    # It slews faster, which the row does not hide; no margin says how near it is to harm.
+    assert (found["upset"].worst, found["upset"].margin) == (80 * 10**9, None)
     assert "without transients" in found["upset"].evidence
+
+
+def test_an_edge_too_rare_to_come_in_the_run_can_still_violate_the_limit():
+    """One an hour or so, and a run of three microseconds; each slews 30 kV/us too fast."""
+    rare = SOURCE | {"rate": "0.0003 Hz"}
+    found = run(chain(UPSET | {"conversions": 3, "transient": [rare]}), ledger=False).verdict
+    assert not found.meets
+    row = found["upset"]
+    assert row.known is Known.POSSIBLE
+    assert (row.limit, row.worst, row.margin) == (50 * 10**9, 80 * 10**9, -30 * 10**9)
+    assert row.evidence.startswith("an edge that slews faster may come at any instant; in this run")
+    (cure,) = found.remedies
+    assert cure.changes == (("barrier.slew_immunity", '"80 kV/us"'),)
+
+
+def test_events_after_the_end_of_the_run_are_said_not_to_have_come():
+    late = {"kind": "at", "times": ["1 s"], "slew": "80 kV/us", "swing": "400 V"}
+    row = run(chain(UPSET | {"conversions": 3, "transient": [late]}), ledger=False).verdict["upset"]
+    assert row.known is Known.NOT_SEEN
+    assert row.evidence.startswith("no common-mode event came")
+
+
+_SWITCH = {"kind": "switching", "frequency": "20 kHz", "slew": "80 kV/us", "swing": "400 V"}
+_REPEAT = {
+    "check.kind": "parity",
+    "check.on_failure": "repeat",
+    "check.kept_frames": 1,
+    "check.repeat_timeout": "2 us",
+}
+_AT_ODDS = {"barrier.forward.slew_immunity": "90 kV/us"}
+
+
+@pytest.mark.parametrize(
+    ("values", "may"),
+    [
+        ({}, True),
+        # Of a timer's triggers none crosses, and no bit is upset.
+        ({"trigger.source": "remote", "barrier.return.slew_immunity": "80 kV/us"}, False),
+        ({"trigger.source": "remote"}, True),
+        ({"trigger.source": "remote", "barrier.upset": 0, "barrier.false_edge": 1}, True),
+        ({"barrier.upset": 0}, False),
+        ({"barrier.upset": 0, "barrier.false_edge": 1}, True),
+        # What slews too fast is tied to the triggers, what comes at random slews slowly.
+        (
+            {
+                "transient": [
+                    SOURCE | {"slew": "50 kV/us"},
+                    {"kind": "locked", "offset": "0 s", "slew": "80 kV/us", "swing": "400 V"},
+                ]
+            },
+            False,
+        ),
+        ({"transient": [_SWITCH]}, True),
+        ({"transient": [_SWITCH | {"phase": "0 s"}]}, False),
+        # One bit that is hit is asked for again; a lost trigger is not.
+        (_AT_ODDS | _REPEAT | {"transient": [_SWITCH]}, False),
+        (_AT_ODDS | _REPEAT, True),
+        (_REPEAT | {"transient": [_SWITCH]}, True),
+    ],
+)
+def test_some_draw_harms_if_events_come_at_any_instant_and_something_can_be_hit(values, may):
+    assert may_harm(chain(UPSET | values)) is may
 
 
 #: False edges on the trigger alone, worked by hand in tests/engines/test_false_edges.py.
