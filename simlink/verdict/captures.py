@@ -15,12 +15,15 @@ from typing import Any
 import numpy as np
 
 from simlink.base.errors import InputError
-from simlink.base.wording import most_of
+from simlink.base.wording import many, most_of
+from simlink.budget.dual_dirac import error_ratio
 from simlink.budget.terms import Margin, Term, taken
 from simlink.budget.units import moments
 from simlink.figures.reader import drawn
 from simlink.link.repeat import repeats
 from simlink.proofs.ends import EVERY_DRAW
+from simlink.records import Fate
+from simlink.scenario.distributions import Distribution, Normal
 from simlink.verdict.limit import Limit, listed
 from simlink.verdict.seen import MOST_UNITS, Seen, row, unique
 
@@ -39,6 +42,10 @@ _ROWS = {
 }
 #: Keys whose value is what a data sheet asks for at the least.
 _ASKED = ("min_pulse", "min_clock_period", "min_clock_high", "min_clock_low")
+#: Wrong bits that a margin is expected to have taken for it to be sure that it took any.
+_SURE = 30
+#: Fates of words that were read, each bit right or wrong.
+_READ = (Fate.DELIVERED, Fate.CORRUPTED, Fate.DROPPED)
 #: Limits of a data sheet that take no bit in the simulation.
 _ON_PAPER = ("clock_period", "clock_high", "clock_low")
 
@@ -93,6 +100,25 @@ class Built:
             return np.zeros(self.seen.built.count, dtype=np.bool_)
         return self.seen.built.left(self.margin, self.clock, 0.5) + extra < 0
 
+    @cached_property
+    def expected(self) -> Any:
+        """How many bits of a lane each unit breaks it for on average, at the least; shape (units,).
+
+        By the normal law where nothing but jitter without bounds differs within a unit; else 0,
+        for not known.
+        """
+        within = [term.laws[0] for term in self.margin.terms if term.drawn != "unit"]
+        if not self.margin.rms_jitter or not all(map(_is_normal, within)):
+            return np.zeros(self.seen.built.count)
+        left = self.seen.built.left(self.margin, self.clock, 0.5)
+        ratios = [error_ratio(one, self.margin.rms_jitter) for one in left.tolist()]
+        # The first or the last bit of a frame may have no such edge beside it.
+        first = key_of(self.margin.name) == "first_bit"
+        bits = 1 if first else self.seen.scenario.bits_per_lane - 1
+        tally = self.seen.run.tally
+        read = np.sum([tally.of_fate(fate) for fate in _READ], axis=0)
+        return np.array(ratios) * bits * read[: self.seen.built.count]
+
     @property
     def may_break(self) -> bool:
         """Whether a unit may break it, so that units are worth looking at."""
@@ -140,6 +166,10 @@ class Built:
         return unique(*taking, clock, *rest)
 
 
+def _is_normal(law: Distribution) -> bool:
+    return law.is_constant or (isinstance(law, Normal) and not np.isfinite(law.support).any())
+
+
 def _most_taken(term: Term, seed: int) -> float:
     """Return what an edge's jitter takes at the most in most edges, in fs."""
     values = taken(term.enters, drawn(term.laws[0], seed, term.key))
@@ -154,8 +184,9 @@ def rows(seen: Seen) -> list[Limit]:
     groups: dict[str, list[Built]] = {}
     for one in every:
         groups.setdefault(key_of(one.margin.name), []).append(one)
+    shared = len({key_of(one.margin.name) for one in blamed}) > 1
     return [
-        _row(seen, key, group, [one for one in group if one in blamed])
+        _row(seen, key, group, [one for one in group if one in blamed], shared)
         for key, group in groups.items()
     ]
 
@@ -185,8 +216,8 @@ def _wrong(seen: Seen) -> dict[str, str]:
 def blame(seen: Seen, every: list[Built]) -> list[Built]:
     """Return the margins that took the wrong bits of a run.
 
-    In each unit with a wrong bit those margins that it breaks in every frame; where it breaks
-    none, the one of which it has the least left.
+    In each unit with a wrong bit those margins that it breaks in every frame, or so often by its
+    jitter that it is sure; where it breaks none, the one of which it has the least left.
     """
     wrong = seen.corrupted_units()
     simulated = [one for one in every if key_of(one.margin.name) not in _ON_PAPER]
@@ -194,10 +225,14 @@ def blame(seen: Seen, every: list[Built]) -> list[Built]:
         # Beyond the units that are looked at there may be one.
         total = seen.count(*_wrong(seen))
         return [min(simulated, key=lambda one: one.share)] if total else []
-    found = [one for one in simulated if one.may_break and (one.broken & wrong).any()]
+    found = []
     explained = np.zeros_like(wrong)
-    for one in found:
-        explained |= one.broken
+    for one in simulated:
+        if not one.may_break:
+            continue
+        if (one.broken & wrong).any() or one.expected[wrong].sum() >= _SURE:
+            found.append(one)
+            explained |= one.broken | (one.expected >= _SURE)
     rest = np.flatnonzero(wrong & ~explained)
     if rest.size:
         left = np.stack([one.of_units[rest] for one in simulated])
@@ -206,7 +241,29 @@ def blame(seen: Seen, every: list[Built]) -> list[Built]:
     return list({id(one): one for one in found}.values())
 
 
-def _row(seen: Seen, key: str, group: list[Built], blamed: list[Built]) -> Limit:
+def _said(seen: Seen) -> str:
+    """Return how many words had a wrong bit, by what that came to."""
+    ways = _wrong(seen)
+    names = [name for name in ways if seen.count(name)] or ["corrupted_silent"]
+    return listed([seen.lost(name, ways[name]) for name in names])
+
+
+def _unseen(seen: Seen, group: list[Built]) -> str:
+    """Return what the run says of margins that the worst case breaks and that are not blamed."""
+    wrong, what = seen.corrupted_units(), "wrong bits do not tell"
+    # What was read too early may hide a wrong bit.
+    doubtful = wrong | (seen.run.tally.of_fate(Fate.UNDERRUN)[: len(wrong)] > 0)
+    if key_of(group[0].margin.name) in _ON_PAPER:
+        doubtful, what = np.ones_like(wrong), "no bit tells"
+    elif not wrong.any():
+        what = "words read too early do not tell"
+    boards = many(len(wrong), "board")
+    if any((one.of_units[doubtful] < 0).any() for one in group):
+        return f"the worst case breaks it; {what} whether any of {boards} did"
+    return f"the worst case breaks it, none of {boards} did"
+
+
+def _row(seen: Seen, key: str, group: list[Built], blamed: list[Built], shared: bool) -> Limit:
     one = min(blamed or group, key=lambda built: built.share)
     broken = [built for built in group if built.may_break and built.broken.any()]
     units = np.zeros(seen.built.count, dtype=np.bool_)
@@ -214,9 +271,9 @@ def _row(seen: Seen, key: str, group: list[Built], blamed: list[Built]) -> Limit
         units |= built.broken
     said = ""
     if blamed:
-        ways = _wrong(seen)
-        names = [name for name in ways if seen.count(name)] or ["corrupted_silent"]
-        said = listed([seen.lost(name, ways[name]) for name in names])
+        said = _said(seen)
+        if shared:
+            said += "; other limits took some of them"
         if units.any():
             said += f"; {int(units.sum())} of {len(units)} boards break it"
     elif broken:
@@ -241,7 +298,7 @@ def _row(seen: Seen, key: str, group: list[Built], blamed: list[Built]) -> Limit
         if jitter:
             proven += f", with Gaussian jitter counted to {one.ber:g} an edge"
     else:
-        possible = f"the worst case breaks it, none of {len(units)} boards did"
+        possible = _unseen(seen, group)
     return row(
         key,
         _what(seen, key, one),

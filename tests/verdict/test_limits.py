@@ -1,5 +1,6 @@
 """Rows of the table of limits, each worked by hand one unit either side of its limit."""
 
+import re
 from fractions import Fraction
 
 import pytest
@@ -171,6 +172,49 @@ def test_a_jitter_that_counts_at_no_bit_error_ratio_proves_nothing():
     assert not wild.meets
     assert wild.least.key == "setup"
     assert "Wrong bits in" in wild.because
+
+
+def _strobed(conversions, sigma, **more):
+    """A strobe that rises 10 ns after its bit and 10 ns ahead of the bit's end, and falls 10 ns
+    later; all edges jitter, so that of each 10 ns two edges take sqrt(2) sigma."""
+    law = {"shape": "normal", "mean": "0 ps", "sigma": sigma, **more}
+    values = {"barrier.return.strobe": True, "barrier.return.jitter": law}
+    return judged(chain(values), conversions, trials=1)
+
+
+def test_jitter_that_is_sure_to_have_broken_several_limits_is_laid_to_each():
+    """10 ns are sqrt(2) sigmas of 7.07 ns: 0.0786 of the edges, and three bits a frame at the
+    least, of 128 frames more than 30 bits."""
+    found = _strobed(128, "5 ns")
+    for key in ("strobe_setup", "strobe_hold", "pulse"):
+        assert found[key].known is Known.VIOLATED, key
+        assert re.search(r"^wrong bits in \d+ of 128 words; other limits took", found[key].evidence)
+
+
+def test_what_wrong_bits_do_not_tell_is_not_denied():
+    """Of 12 frames it is less than three bits for each of the three limits."""
+    found = _strobed(12, "5 ns")
+    assert found["strobe_setup"].known is Known.VIOLATED
+    for key in ("strobe_hold", "pulse"):
+        assert found[key].known is Known.POSSIBLE
+        assert found[key].evidence == (
+            "the worst case breaks it; wrong bits do not tell whether any of 1 board did"
+        )
+
+
+def test_jitter_within_bounds_is_laid_to_the_nearest_limit_and_not_denied_of_the_others():
+    """Between 11 ns early and 11 ns late: how often two edges take 10 ns no law of tails says."""
+    found = _strobed(128, "5 ns", low="-11 ns", high="11 ns")
+    known = [found[key].known for key in ("strobe_setup", "strobe_hold", "pulse")]
+    assert known == [Known.VIOLATED, Known.POSSIBLE, Known.POSSIBLE]
+    assert "none of" not in found["strobe_hold"].evidence
+
+
+def test_where_no_bit_is_wrong_no_board_broke_it():
+    """10 ns are 4.7 sigmas of 2.1 ns: one edge in a million."""
+    found = _strobed(36, "1.5 ns")
+    for key in ("strobe_setup", "strobe_hold", "pulse"):
+        assert found[key].evidence == "the worst case breaks it, none of 1 board did"
 
 
 def test_a_conversion_without_a_bound_may_outlast_the_period():
