@@ -29,7 +29,7 @@ _NAMES = {
     **LOSSES,
     "triggers": "triggers sent",
     "delivered": "words delivered",
-    "corrupted_silent": "wrong bits, silent",
+    "corrupted_silent": "wrong bits in frame, silent",
     "repeated": "asked for once more",
     "mended": "of those, delivered",
     "in_flight": "in flight at the end",

@@ -163,8 +163,12 @@ class Require(Section):
     missed_trigger: Share | None = optional("The share of words whose trigger was missed.")
     overrun: Share | None = optional("The share of words lost by overrun.")
     underrun: Share | None = optional("The share of words read too early.")
-    corrupted_flagged: Share | None = optional("The share of words with flagged wrong bits.")
-    corrupted_silent: Share | None = optional("The share of words with silent wrong bits.")
+    corrupted_flagged: Share | None = optional(
+        "The share of words in frames with flagged wrong bits."
+    )
+    corrupted_silent: Share | None = optional(
+        "The share of words in frames with silent wrong bits."
+    )
     not_received: Share | None = optional("The share of words that never came.")
     dropped: Share | None = optional(
         "The share of words of frames that the host drops, since their check failed."

@@ -206,10 +206,12 @@ def _wrong(seen: Seen) -> dict[str, str]:
     """Return what wrong bits may come to, by the names of the figures."""
     # Where what fails is asked for once more, dropped ones then are among those.
     failed = "repeated" if repeats(seen.scenario) else "dropped"
+    # Fates are a frame's: of its words some may have no wrong bit.
+    where = "in the frames of" if seen.scenario.words > 1 else "in"
     return {
-        "corrupted_silent": "wrong bits in",
-        "corrupted_flagged": "wrong bits that are told in",
-        failed: "a failed check in",
+        "corrupted_silent": f"wrong bits {where}",
+        "corrupted_flagged": f"wrong bits that are told {where}",
+        failed: f"a failed check {where}",
     }
 
 

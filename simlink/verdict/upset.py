@@ -29,8 +29,8 @@ from simlink.verdict.seen import Seen, row
 #: be among several. A frame that nobody asked for harms none unless it is one of these.
 _HARM = {
     "not_received": "never received",
-    "corrupted_silent": "with wrong bits (nobody told)",
-    "corrupted_flagged": "with wrong bits (told)",
+    "corrupted_silent": "in frames with wrong bits (nobody told)",
+    "corrupted_flagged": "in frames with wrong bits (told)",
     "dropped": "dropped after a failed check",
     "overrun": "overrun",
     "underrun": "read too early",

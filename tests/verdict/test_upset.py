@@ -42,7 +42,7 @@ def test_the_words_harmed_are_counted_against_those_without():
     result = run(chain(UPSET), ledger=False)
     evidence = result.verdict["upset"].evidence
     lost = int(re.search(r"(\d+) never received", evidence)[1])
-    wrong = int(re.search(r"(\d+) with wrong bits", evidence)[1])
+    wrong = int(re.search(r"(\d+) in frames with wrong bits", evidence)[1])
     assert lost == result.figures["not_received"].count
     assert wrong == result.figures["corrupted_silent"].count
 
@@ -209,6 +209,16 @@ def test_bits_that_the_strobe_takes_wrong_are_found_by_a_check(failure, said):
     dropped = "The frame's check failed, and the host used no word of it." in story.steps
     assert dropped is (failure == "drop")
     assert story.cause == "barrier.return.channel_skew"
+
+
+def test_words_of_a_frame_with_wrong_bits_are_not_said_to_have_them_all():
+    """Of two lanes the second comes 12 ns later than the strobe, which rises 10 ns after the bit:
+    all words are of frames with wrong bits, and those of the first lane have none."""
+    skews = {"barrier.return.channel_skew": ["0 ns", "12 ns"], "frame.lanes": 2}
+    result = run(chain(skews | {"conversions": 50}), ledger=False)
+    said = "wrong bits in the frames of 100 of 100 words"
+    assert result.verdict["strobe_setup"].evidence.startswith(said)
+    assert re.search("wrong bits in frame +all, 100 of 100 words", seen(result))
 
 
 def test_bits_that_the_remote_master_captures_wrong_are_found_by_none():
