@@ -24,21 +24,21 @@ from simlink.scenario.schema import Scenario
 from simlink.verdict.limit import Known, Limit, listed
 from simlink.verdict.seen import Seen, row
 
-#: What transients may bring about, by the name of its figure: all that damages a word
+#: What transients may bring about, and the figures that count it: all that damages a word
 #: (`figures.association`), and a conversion that was given too little time to acquire. A word may
 #: be among several. A frame that nobody asked for harms none unless it is one of these.
 _HARM = {
-    "not_received": "never received",
-    "corrupted_silent": "in frames with wrong bits (nobody told)",
-    "corrupted_flagged": "in frames with wrong bits (told)",
-    "dropped": "dropped after a failed check",
-    "overrun": "overrun",
-    "underrun": "read too early",
-    "missed_trigger": "missed by the converter",
-    "misaligned_silent": "misaligned (nobody told)",
-    "misaligned_told": "misaligned (told)",
-    "short_acquisition": "with a short acquisition",
+    "never received": ("not_received",),
+    "in frames with wrong bits": ("corrupted_silent", "corrupted_flagged"),
+    "dropped after a failed check": ("dropped",),
+    "overrun": ("overrun",),
+    "read too early": ("underrun",),
+    "missed by the converter": ("missed_trigger",),
+    "misaligned": ("misaligned_silent", "misaligned_told"),
+    "with a short acquisition": ("short_acquisition",),
 }
+#: What else they may do: have nobody told of as many words.
+_SILENT = {"wrong, lost or misaligned with nobody told": ("silent",)}
 
 
 def rows(seen: Seen) -> list[Limit]:
@@ -49,9 +49,9 @@ def rows(seen: Seen) -> list[Limit]:
         return []
     slew = most_slew(scenario)
     worst = None if slew == float("inf") else Fraction(slew)
-    harm, proven, possible = "", "no edge slews faster than the channels withstand", ""
+    broken, proven, possible = "", "no edge slews faster than the channels withstand", ""
     if upsets(scenario):
-        harm, proven = _harm(seen), ""
+        broken, proven = harm(seen), ""
     if may_harm(scenario):
         possible = "an edge that slews faster may come at any instant; in this run "
         possible += _no_harm(seen)
@@ -60,7 +60,7 @@ def rows(seen: Seen) -> list[Limit]:
         keys=keys_of(seen),
         limit=immunity,
         worst=worst,
-        broken=harm,
+        broken=broken,
         proven=proven,
         possible=possible,
         otherwise=f"{_no_harm(seen)}; {seen.not_seen()}",
@@ -120,13 +120,12 @@ def _no_harm(seen: Seen) -> str:
     return f"{said}, though {many(extra, 'frame')} came that no trigger asked for"
 
 
-def _harm(seen: Seen) -> str:
+def harm(seen: Seen) -> str:
     """Return how many words more suffered than the same draws without transients give."""
-    said = []
-    for name, how in _HARM.items():
-        more = seen.count(name) - seen.calm.count(name)
-        if more > 0:
-            said.append(f"{more} {how}")
-    if not said:
-        return ""
-    return f"{listed(said)} of {many(seen.words, 'word')}, more than without transients"
+    for ways in (_HARM, _SILENT):
+        more = {how: seen.count(*names) - seen.calm.count(*names) for how, names in ways.items()}
+        said = [f"{count} {how}" for how, count in more.items() if count > 0]
+        if said:
+            of = many(seen.words, "word")
+            return f"{listed(said)} of {of}, more than without transients"
+    return ""

@@ -1,6 +1,7 @@
 """What transients do is laid to the slew, and to no converter, host or FIFO."""
 
 import re
+from types import SimpleNamespace
 
 import pytest
 
@@ -12,7 +13,7 @@ from simlink.studies.loss import loss
 from simlink.studies.size import size
 from simlink.tracing.explain import explain
 from simlink.verdict.limit import Known
-from simlink.verdict.upset import may_harm
+from simlink.verdict.upset import harm, may_harm
 from tests.engines.chain import chain
 from tests.engines.host_clocked_scenarios import serial
 
@@ -147,10 +148,21 @@ def test_a_word_that_is_taken_for_another_is_harmed_by_the_transient():
     found = result.verdict
     assert result.figures["delivered"].count == 3
     assert [one.key for one in found.limits if not one.holds] == ["upset"]
-    assert found["upset"].evidence == (
-        "1 misaligned (nobody told) of 3 words, more than without transients"
-    )
+    assert found["upset"].evidence == ("1 misaligned of 3 words, more than without transients")
     assert not found.meets
+
+
+def test_words_that_are_silent_only_with_transients_are_harm():
+    """As many as without, but nobody is told of two of them."""
+
+    def counted(**counts):
+        return lambda *names: sum(counts.get(name, 0) for name in names)
+
+    without = SimpleNamespace(count=counted(corrupted_flagged=3, corrupted_silent=1, silent=1))
+    some = counted(corrupted_flagged=1, corrupted_silent=3, silent=3)
+    said = "2 wrong, lost or misaligned with nobody told of 9 words, more than without transients"
+    assert harm(SimpleNamespace(count=some, calm=without, words=9)) == said
+    assert not harm(SimpleNamespace(count=without.count, calm=without, words=9))
 
 
 def test_a_frame_that_nobody_asked_for_and_that_misleads_nobody_is_told_but_no_harm():
