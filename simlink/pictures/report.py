@@ -145,6 +145,8 @@ def every_limit(found: tuple[Limit, ...]) -> str:
         numbers = f": {margin_text(one)}, {worst} of {limit}" if one.margin is not None else ""
         if one.is_floor:
             numbers = f": {margin_text(one)}, {worst} where {limit} is needed"
+        elif one.margin is None and one.worst is not None and one.limit is not None:
+            numbers = f": {worst} of {limit}"
         lines.append(wrapped(f"{one.what}{numbers}", "  ", "    "))
         lines.append(wrapped(f"{one.known.value}: {one.evidence}", "      ", "      "))
         if one.keys:

@@ -6,6 +6,7 @@ from types import SimpleNamespace
 import pytest
 
 from simlink.base.errors import InputError
+from simlink.pictures.report import every_limit
 from simlink.pictures.table import seen
 from simlink.running.run import run
 from simlink.scenario.quantities import TIME, exact
@@ -62,6 +63,7 @@ def test_events_that_meet_nothing_are_no_proof_and_no_harm():
     assert found["upset"].known is Known.NOT_SEEN
     # It slews faster, which the row does not hide; no margin says how near it is to harm.
     assert (found["upset"].worst, found["upset"].margin) == (80 * 10**9, None)
+    assert "common-mode slew: 80 kV/us of 50 kV/us\n" in every_limit(found.limits)
     assert "without transients" in found["upset"].evidence
 
 
