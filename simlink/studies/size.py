@@ -16,6 +16,7 @@ from simlink.link.transient import upsets
 from simlink.proofs import bounds
 from simlink.proofs.ends import UnboundedError
 from simlink.proofs.release import release_bound
+from simlink.scenario.needs import need_fifo
 from simlink.scenario.schema import Scenario
 from simlink.studies.cycles_seen import Counter, Losses, cycles_are_independent
 from simlink.studies.interrupt import frames_pile_up, may_pile_up
@@ -200,6 +201,8 @@ def _check(
     name = scenario.name
     if sought not in KINDS:
         raise InputError("--for", None, f'"{sought}"', f"one of {', '.join(KINDS)}")
+    if KINDS[sought].of_fifo:
+        need_fifo(scenario)
     if upsets(scenario):
         said = "sizing asks for none that can upset a channel: what they lose, no size gives back"
         raise InputError(name, "transient", None, said)

@@ -37,6 +37,11 @@ class Kind:
     #: What a proven value never does.
     never: str
 
+    @property
+    def of_fifo(self) -> bool:
+        """Whether it is the FIFO that is sized."""
+        return self.key.startswith("fifo.")
+
 
 KINDS = {
     "depth": Kind(

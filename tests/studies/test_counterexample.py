@@ -141,6 +141,9 @@ def test_what_does_not_apply_is_refused():
         counterexample(scenario(), "timeout")
     with pytest.raises(InputError, match="--limit"):
         counterexample(scenario(), "depth")
+    for limit in ("fifo", "early-read"):
+        with pytest.raises(InputError, match="remote_master, the one scheme with a FIFO"):
+            counterexample(scenario(link__scheme="returned_clock"), limit)
     # Without a strobe that has to be some width there is no shortest pulse.
     with pytest.raises(InputError) as error:
         counterexample(scenario(), "pulse")

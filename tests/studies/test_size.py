@@ -201,6 +201,10 @@ def test_interrupted_it_keeps_what_it_found(monkeypatch):
         ("depth", {}, {"fifo__when_full": "stall"},
          '<scenario>: fifo.when_full: got "stall"; nothing overruns, so there is no depth to find; '
          "size the trigger-rate instead"),
+        ("depth", {}, {"link__scheme": "returned_clock"},
+         "<scenario>: link.scheme: got returned_clock; remote_master, the one scheme with a FIFO"),
+        ("release-bits", {}, {"link__scheme": "forwarded_clock"},
+         "<scenario>: link.scheme: got forwarded_clock; remote_master, the one scheme with a FIFO"),
         ("trigger-rate", {}, {"trigger__pattern": "after_read", "trigger__gap": "1 us",
                               "trigger__rate": None, "host__timeout": "90 us"},
          "<scenario>: trigger.rate: after_read has no rate to size"),
@@ -215,6 +219,12 @@ def test_questions_that_make_no_sense(sought, more, changes, said, monkeypatch):
     with pytest.raises(InputError) as error:
         size(queue(**changes), sought, **{"at_most": 1e-3, **more})
     assert str(error.value) == said
+
+
+@pytest.mark.parametrize("scheme", ["forwarded_clock", "returned_clock"])
+def test_a_rate_is_found_where_there_is_no_fifo(scheme):
+    tried = scenario(link__scheme=scheme, host__service_latency="100 ns", host__timeout=None)
+    assert size(tried, "trigger-rate", at_most=1e-2, workers=1).meets
 
 
 def test_a_rate_without_a_bound_says_why():

@@ -197,6 +197,25 @@ def test_each_figure_is_found_in_its_way(way):
     assert (loss.value == 0) == (way == "proof")
 
 
+def test_a_plain_run_is_for_the_transients_that_no_run_can_be_branched_with():
+    slow = {"kind": "poisson", "rate": "9 Hz", "slew": "80 kV/us", "swing": "400 V"}
+    upset = link(trials=8, conversions=200, barrier__slew_immunity="50 kV/us", transient=[slow])
+    lines = []
+    found = overrun(upset, error=0.9, workers=1, report=lines.append)
+    assert found.method == "plain"
+    assert found.why == "no run with transients that can upset a channel can be branched"
+    assert lines[1] == f"run plainly: {found.why}"
+
+
+def test_no_overrun_is_told_where_there_is_no_fifo():
+    for when_full in ("drop_new", "stall"):
+        scenario = link(link__scheme="returned_clock", fifo__when_full=when_full)
+        with pytest.raises(InputError) as error:
+            overrun(scenario, error=0.5, report=lambda line: pytest.fail(line))
+        said = "link.scheme: got returned_clock; remote_master, the one scheme with a FIFO"
+        assert str(error.value).endswith(said)
+
+
 def test_run_tells_one_figure(tmp_path):
     file = tmp_path / "queue.toml"
     file.write_text(WAYS["exact"].to_toml())
