@@ -44,6 +44,10 @@ def check(scenario: Scenario, limit: str) -> None:
         need_fifo(scenario)
     if limit == "timeout" and scenario.host.timeout is None:
         raise InputError(scenario.name, "host.timeout", "left out", "a timeout, for this limit")
+    acquisition = scenario.converter.acquisition_time
+    if limit == "acquisition" and not acquisition.is_random and not acquisition.mean:
+        said = "longer than 0 s, for this limit"
+        raise InputError(scenario.name, "converter.acquisition_time", "0 s", said)
     if limit in CAPTURES and capture_row(scenario, limit) is None:
         rows = [name for name in CAPTURES if capture_row(scenario, name) is not None]
         raise InputError(
