@@ -21,6 +21,7 @@ from simlink.scenario.schema import Scenario
 from simlink.studies.cycles_seen import Counter, Losses, cycles_are_independent
 from simlink.studies.interrupt import frames_pile_up, may_pile_up
 from simlink.studies.ladder import Ladder, Point
+from simlink.studies.lagging import lag_of
 from simlink.studies.sizing import Search
 from simlink.studies.sizing_jobs import Runs
 from simlink.studies.sizing_rates import Rates
@@ -171,6 +172,8 @@ def size(
         if may_pile_up(candidate) and frames_pile_up(candidate, chosen.name):
             found.piles_up = True
             found.at = found.answer = None
+    if sought == "depth" and found.at is not None and not found.is_proven:
+        found.lag = lag_of(build(found.at)[1], chosen.name)
     return found
 
 

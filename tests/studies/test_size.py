@@ -12,6 +12,7 @@ from simlink.pictures.sizing_table import table
 from simlink.records import Fate
 from simlink.studies import size as sizes
 from simlink.studies.ladder import Verdict
+from simlink.studies.lagging import lag_of
 from simlink.studies.size import size
 from simlink.studies.sizing import Search
 from tests.proofs.test_bounds import count, scenario
@@ -71,6 +72,7 @@ def test_the_answer_as_json_holds_it():
         "known": "proven",
         "none_will": False,
         "piles_up": False,
+        "lags": False,
         "verdict": found.verdict,
         "units": "exact",
         "conversions_used": 0,
@@ -353,3 +355,71 @@ def test_where_no_frame_goes_unnoticed_an_answer_says_how_long_it_holds():
     assert proven.is_proven
     assert proven.answer == 1
     assert "not for ever" not in proven.verdict
+
+
+def uniform(high):
+    return {"shape": "uniform", "low": "0 ns", "high": high}
+
+
+@pytest.mark.parametrize(
+    ("high", "said"),
+    [
+        # 200 ns of reading and half of that, of 1 us: 1.4 us, 1, 0.999 and 1.01, by which a share
+        # of 0.0099 is too many, less than is asked for.
+        ("2400 ns",
+         "The host lags on average (a frame takes it 1.4 us, and one comes every 1 us), so that "
+         "no depth is enough in the long run: this holds for 120 conversions from an empty FIFO, "
+         "not for ever."),
+        ("1600 ns",
+         "The host has no time to spare on average (a frame takes it 1 us, and one comes every "
+         "1 us): this holds for 120 conversions from an empty FIFO, and longer runs may take more "
+         "slots."),
+        ("1598 ns", ""),
+        ("1620 ns",
+         "The host has no time to spare on average (a frame takes it 1.01 us, and one comes every "
+         "1 us): this holds for 120 conversions from an empty FIFO, and longer runs may take more "
+         "slots."),
+    ],
+)  # fmt: skip
+def test_an_answer_says_for_how_long_it_holds_where_the_host_has_no_time_to_spare(high, said):
+    tried = scenario(host__service_latency=uniform(high), conversions=120)
+    found = size(tried, at_most=2e-2, budget=100_000, workers=1)
+    assert found.meets
+    assert not found.is_proven
+    assert found.to_dict()["lags"] is ("lags on average" in said)
+    if said:
+        assert found.verdict.endswith(f" {said}")
+    else:
+        assert "on average" not in found.verdict
+
+
+@pytest.mark.parametrize(
+    ("changes", "lost"),
+    [
+        # 1.2 us a frame: of periodic triggers 1 us apart a sixth is too many.
+        ({}, 1 / 6),
+        # Of others 360 ns of converter come on top, and a frame comes every 1.36 us.
+        ({"trigger__pattern": "poisson"}, None),
+        # 1.6 us a frame.
+        ({"trigger__pattern": "poisson", "host__service_latency": uniform("2800 ns")},
+         1 / 1.36 - 1 / 1.6),
+        # Every other trigger is missed.
+        ({"converter__conversion_time": "900 ns"}, None),
+        # A latency for two frames, or for all that wait.
+        ({"host__watermark": 2}, None),
+        ({"host__drain": True}, None),
+        ({"host__drain": True, "host__clock": "4 MHz"}, 1 / 2),
+        ({"trigger__pattern": "after_read", "trigger__rate": None, "trigger__gap": "1 ns",
+          "host__timeout": "90 us"}, None),
+    ],
+)  # fmt: skip
+def test_how_much_is_lost_at_any_depth(changes, lost):
+    tried = scenario(**{"host__service_latency": uniform("2 us"), **changes})
+    found = lag_of(tried)
+    if lost is None:
+        assert found is None
+    else:
+        assert found.lost == pytest.approx(lost, abs=0.01)
+        # What is seen at a great depth is no less, once it is full.
+        deep = tried.with_values({"fifo.depth": 100, "trials": 4, "conversions": 20_000})
+        assert count(deep, Fate.OVERRUN) / 80_000 > lost - 0.01

@@ -67,11 +67,15 @@ def test_no_depth_is_sought_for_a_host_that_never_keeps_up():
     assert told[-1] == "no depth will do: the host is asked for more than all of its time"
 
 
-def test_nothing_is_lost_anyhow_where_triggers_wait_for_the_host():
-    """A third is, of services of 1.5 ms a trigger a millisecond."""
-    assert sizing._lost_anyhow(queue(queues.exponential(1.5), 4)) == pytest.approx(1 / 3, abs=1e-4)
-    loop = {"trigger__pattern": "after_read", "trigger__gap": "1 us", "trigger__rate": None}
-    assert sizing._lost_anyhow(link(host__timeout="90 us", **loop)) == 0
+def test_a_depth_is_sought_for_a_host_that_keeps_up_with_what_is_not_missed():
+    """Of Poisson triggers 1 us apart each keeps the converter for 350 and 240 ns: 1.59 us."""
+    latency = {"shape": "exponential", "mean": "1 us"}
+    poisson = link(trigger__pattern="poisson", converter__conversion_time="350 ns")
+    tried = poisson.with_values({"host.service_latency": latency, "trials": 1})
+    told = []
+    found = size_rare(tried, 0.05, report=told.append)
+    assert found.answer is not None
+    assert not any("no depth" in line for line in told)
 
 
 @pytest.mark.parametrize(("share", "looks"), [(1e-9, 1), (1e-7, 2), (1e-4, 1)])
