@@ -116,6 +116,8 @@ class LossStudy(AsJson):
         over = "in the long run"
         if loss.conversions is not None:
             over = f"over the first {loss.conversions} conversions, from empty"
+            if loss.conversions == 1:
+                over = "over the first conversion, from empty"
         if isinstance(loss, Loss):
             if loss.high == 0:
                 proven = " (proven)" if self.method == "proof" else ""
@@ -298,7 +300,8 @@ def overrun(
     tried = scenario if conversions is None else scenario.with_(conversions=conversions)
     while True:
         if report is not None:
-            report(f"{wording.many(tried.trials, 'board')} of {tried.conversions} conversions")
+            each = wording.many(tried.conversions, "conversion")
+            report(f"{wording.many(tried.trials, 'board')} of {each}")
         ran = run(tried, engine=engine, workers=workers, executor=executor, ledger=False)
         figure = ran.figures["overrun"]
         value = figure.value or None

@@ -17,6 +17,7 @@ from simlink.proofs import bounds
 from simlink.proofs.ends import UnboundedError
 from simlink.proofs.release import release_bound
 from simlink.scenario.needs import need_fifo
+from simlink.scenario.require import CONFIDENCE, is_confidence
 from simlink.scenario.schema import Scenario
 from simlink.studies.cycles_seen import Counter, Losses, cycles_are_independent
 from simlink.studies.interrupt import frames_pile_up, may_pile_up
@@ -211,8 +212,8 @@ def _check(
         raise InputError(name, "transient", None, said)
     if not 0 < at_most < 1:
         raise InputError("the target", None, f"{at_most}", "a share above 0 and below 1")
-    if not 0.5 <= confidence < 1:
-        raise InputError("--confidence", None, f"{confidence}", "from 0.5 to below 1")
+    if not is_confidence(confidence):
+        raise InputError("--confidence", None, f"{confidence}", CONFIDENCE)
     for option, value in (("--budget", budget), ("--trials", trials)):
         if value is not None and value < 1:
             raise InputError(option, None, str(value), "a whole number from 1")

@@ -236,7 +236,7 @@ def test_run_tells_one_figure(tmp_path):
     ("words", "said"),
     [
         (["--figure", "underrun"], "--figure"),
-        (["--relative-error", "0.1"], "--figure"),
+        (["--relative-error", "0.1"], "--relative-error: got 0.1; only with --figure overrun"),
         (["--figure", "overrun", "--relative-error", "2"], "--relative-error"),
         (["--figure", "overrun", "--resume"], "--figure"),
     ],
