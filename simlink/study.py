@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from simlink.base.wording import many
 from simlink.scenario.loading import Scenario
 from simlink.scenario.loading import load as load_scenario
 
@@ -283,7 +284,8 @@ class Study:
         )
         return (
             f"<b>{title}</b><p>{escape(self.scenario.link.scheme.replace('_', ' '))}, "
-            f"{self.scenario.trials} boards of {self.scenario.conversions} conversions.</p>"
+            f"{many(self.scenario.trials, 'board')} of "
+            f"{many(self.scenario.conversions, 'conversion')}.</p>"
             f"<table><tr><th>assumed</th><th>value</th><th>why</th></tr>{rows}</table>"
         )
 

@@ -65,5 +65,28 @@ class InputError(ValueError):
         return printable(line)
 
 
+class UnsuitedError(InputError):
+    """Raised where a way to an answer does not suit a scenario; names the key.
+
+    Parameters
+    ----------
+    where, key, found, allowed
+        As of `InputError`.
+    what : str
+        What the way cannot deal with, as a part of a sentence: the key with its value where left
+        out.
+    """
+
+    def __init__(
+        self, where: str, key: str, found: str | None, allowed: str, what: str = ""
+    ) -> None:
+        super().__init__(where, key, found, allowed)
+        self.what = what or f"{key} = {found}"
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        given = (self.where, self.key, self.found, self.allowed, self.what)
+        return type(self), given, self.__dict__
+
+
 class OutputError(RuntimeError):
     """A result could not be written; nothing half-written was left behind."""

@@ -44,6 +44,7 @@ def judge(
     """
     from simlink.base.instants import FS_PER_SECOND
     from simlink.base.safe_write import check_place, write_whole
+    from simlink.base.wording import many
     from simlink.pictures.junit import junit as xml
     from simlink.pictures.table import table
     from simlink.pictures.text import wrapped
@@ -57,14 +58,15 @@ def judge(
         raise InputError("--junit", None, '""', "the name of a file")
     if junit is not None:
         check_place(Path(junit))
-    many = opt.processes(workers)
+    processes = opt.processes(workers)
     scenario = opt.changed(path, seed, trials, conversions)
     about_engine(engine, scenario)
-    found = judged(scenario, budget=seconds, every_row=every_row, engine=engine, workers=many,
+    found = judged(scenario, budget=seconds, every_row=every_row, engine=engine, workers=processes,
                    progress=_say)  # fmt: skip
     if found.run.interrupted:
         done = found.run.scenario.trials
-        raise interrupted(f"{done} of {scenario.trials} boards finished; nothing is judged")
+        boards = many(scenario.trials, "board")
+        raise interrupted(f"{done} of {boards} finished; nothing is judged")
     text = f"{table(found.run)}\n{wrapped(found.sentence)}\n"
     if junit is not None:
         write_whole(Path(junit), xml(found))
@@ -76,6 +78,8 @@ def judge(
 
 def _say(found: Judgement) -> None:
     """Tell of a look that leaves something undecided."""
-    units = found.run.scenario.trials
+    from simlink.base.wording import many
+
+    units = many(found.run.scenario.trials, "board")
     names = ", ".join(one.key for one in found.verdict.required if one.met.value == "undecided")
-    say(f"after {units} boards {names} undecided; going on")
+    say(f"after {units} {names} undecided; going on")

@@ -65,6 +65,8 @@ def tell_loss(found: LossStudy, width: float, error: float, place: Path | None, 
 
 
 def _say(found: Loss | SplitLoss) -> None:
+    from simlink.base.wording import many
+
     if not sys.stderr.isatty():
         return
     if found.low is None or found.high is None:
@@ -72,7 +74,9 @@ def _say(found: Loss | SplitLoss) -> None:
     else:
         said = f"between {found.low:.3g} and {found.high:.3g}"
     steps = getattr(found, "steps", None)
-    done = f"{found.rounds} rounds" if steps is None else f"{steps} steps a trigger period"  # type: ignore[union-attr]
+    done = f"{steps} steps a trigger period"
+    if steps is None:
+        done = many(found.rounds, "round")  # type: ignore[union-attr]
     say(f"{done}: {said}")
 
 

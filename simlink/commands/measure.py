@@ -80,7 +80,8 @@ def measure(
     found = compare(scenario, dump, lines | line_names(names or []), most, _progress(dump))
     print(table(found), end="")
     if not found.whole:
-        print(f"Measured: the first {most} conversions of the dump; --conversions takes more.")
+        first = "the first conversion" if most == 1 else f"the first {most} conversions"
+        print(f"Measured: {first} of the dump; --conversions takes more.")
     if csv is not None:
         write_whole(Path(csv), as_csv(found).encode())
         print(f"Table: {csv}")

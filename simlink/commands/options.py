@@ -70,8 +70,7 @@ def whole(option: str, text: str | None, low: int, high: int) -> int | None:
 
 def share(option: str, text: str | None, most: float | None = None) -> float:
     """Read a share above 0 and below 1, or a ratio of at most `most`."""
-    number = r"(?:[0-9]{1,40}\.?[0-9]{0,40}|\.[0-9]{1,40})(?:[eE][+-]?[0-9]{1,3})?"
-    value = float(text) if text is not None and re.fullmatch(number, text) else 0.0
+    value = _positive(text)
     if not 1e-300 <= value < 1 if most is None else not 1e-300 <= value <= most:
         allowed = "a share above 0 and below 1, such as 1e-6"
         if 0 < value < 1:
@@ -80,6 +79,22 @@ def share(option: str, text: str | None, most: float | None = None) -> float:
             allowed = f"a ratio above 0 and at most {most:g}"
         raise InputError(option, None, f'"{text}"', allowed)
     return value
+
+
+def confidence(option: str, text: str) -> float:
+    """Read how sure an answer shall be."""
+    from simlink.scenario.require import CONFIDENCE, is_confidence
+
+    value = _positive(text)
+    if not is_confidence(value):
+        raise InputError(option, None, f'"{text}"', CONFIDENCE)
+    return value
+
+
+def _positive(text: str | None) -> float:
+    """Read a number without a sign; what is none is 0."""
+    number = r"(?:[0-9]{1,40}\.?[0-9]{0,40}|\.[0-9]{1,40})(?:[eE][+-]?[0-9]{1,3})?"
+    return float(text) if text is not None and re.fullmatch(number, text) else 0.0
 
 
 def changed(

@@ -67,14 +67,17 @@ def run(
 
     The exit status is 0 if every limit holds and all that the scenario requires is met, else 1.
     """
-    if figure is not None or error is not None:
+    if error is not None and figure is None:
+        raise InputError("--relative-error", None, error, "only with --figure overrun")
+    if figure is not None:
         if ledger is not None or resume or assumptions:
             raise InputError("--figure", None, None, "not with --ledger, --resume, --assumptions")
         scenario = opt.changed(path, seed, trials, conversions)
-        many = opt.whole("--conversions", conversions, 1, 10**10)
+        each = opt.whole("--conversions", conversions, 1, 10**10)
         with opt.where(on, workers) as there:
-            _figure(scenario, figure, error, many, opt.folder(out), json, engine=engine, **there)
+            _figure(scenario, figure, error, each, opt.folder(out), json, engine=engine, **there)
         return
+    from simlink.base.wording import many
     from simlink.pictures.report import report
     from simlink.pictures.table import table
 
@@ -94,24 +97,26 @@ def run(
     except KeyboardInterrupt as stop:
         known = stop.kept if isinstance(stop, Interrupted) else 0
         how = f" in {out}; go on with --resume" if isinstance(stop, Interrupted) else ""
-        raise interrupted(f"{known} of {scenario.trials} boards kept{how}") from None
+        raise interrupted(f"{known} of {many(scenario.trials, 'board')} kept{how}") from None
     for line in found.set_aside:
         say(line)
     if resume:
-        say(f"{found.resumed or 'none'} of {scenario.trials} boards taken up from {out}")
+        boards = many(scenario.trials, "board")
+        say(f"{found.resumed or 'none'} of {boards} taken up from {out}")
     text = report(found) if assumptions else table(found)
     tell(text, place, found.to_json() if json else None)
     if found.interrupted:
         done = found.scenario.trials
         kept = "" if out is None else f" in {out}; go on with --resume"
-        raise interrupted(f"{done} of {scenario.trials} boards finished and kept{kept}")
+        boards = many(scenario.trials, "board")
+        raise interrupted(f"{done} of {boards} finished and kept{kept}")
     if not found.verdict.passes:
         raise typer.Exit(NOT_MET)
 
 
 def _figure(
     scenario: Scenario,
-    figure: str | None,
+    figure: str,
     error: str | None,
     conversions: int | None,
     place: Path | None,
@@ -123,8 +128,7 @@ def _figure(
     from simlink.studies.loss import overrun
 
     if figure != "overrun":
-        found = None if figure is None else f'"{figure}"'
-        raise InputError("--figure", None, found, "overrun")
+        raise InputError("--figure", None, f'"{figure}"', "overrun")
     enough = opt.share("--relative-error", "0.1" if error is None else error)
     prepare(place, ["loss.json"])
     study = overrun(scenario, error=enough, conversions=conversions, report=say, **options)

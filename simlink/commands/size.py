@@ -75,7 +75,7 @@ def size(
     place = opt.folder(out)
     options: dict[str, Any] = {
         "at_most": opt.share(wanted, given[wanted]),
-        "confidence": opt.share("--confidence", confidence),
+        "confidence": opt.confidence("--confidence", confidence),
         "trials": opt.whole("--trials", trials, 1, 10**7),
         "budget": opt.whole("--budget", budget, 1, 10**13),
         "beyond_proof": beyond_proof,

@@ -25,6 +25,8 @@ Way = Literal["forward", "return"]
 WAYS: tuple[Way, Way] = ("forward", "return")
 #: Chance is a whole number of so many parts.
 UPSET_PARTS = 10**12
+#: What those are called for which `upsets` holds.
+UPSETTING = "transients that can upset a channel"
 
 
 def is_hit(sent: int, arrives: int, start: int, end: int) -> bool:

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from simlink.base.cautions import CAUTIONS
 from simlink.base.errors import printable
-from simlink.base.wording import count, number, quantity, share
+from simlink.base.wording import count, many, number, quantity, share
 from simlink.pictures.text import columns, wrapped
 from simlink.studies.ladder import Point, Verdict
 
@@ -60,7 +60,7 @@ def _bound(found: Sizing) -> str:
     if found.bound is None:
         return f"No bound can be proven: {found.no_bound}."
     if isinstance(found.bound, int):
-        return f"Proven never to underrun: {found.bound} bits."
+        return f"Proven never to underrun: {many(found.bound, 'bit')}."
     if isinstance(found.bound, float):
         return f"Proven to lose nothing: {found.text_of(found.bound)}."
     bound = found.bound

@@ -199,7 +199,7 @@ def seen(run: Run) -> str:
     found = run.figures
     scenario = run.scenario
     rows = [
-        (said, f"{_value(found[name])}, {found[name].count} of {found[name].of} words")
+        (said, f"{_value(found[name])}, {found[name].count} of {many(found[name].of or 0, 'word')}")
         for name, said in LOSSES.items()
         if name in found and found[name].count
     ]
@@ -207,7 +207,8 @@ def seen(run: Run) -> str:
         rows.insert(0, ("words lost", f"none of {found['delivered'].of}"))
     if "repeated" in found and found["repeated"].count:
         asked, mended = found["repeated"], found["mended"].count
-        said = f"{_value(asked)}, {asked.count} of {asked.of} words, {mended} delivered"
+        of = many(asked.of or 0, "word")
+        said = f"{_value(asked)}, {asked.count} of {of}, {mended} delivered"
         rows.append(("asked for once more", said))
     for end, said in (("release", "trigger to release"), ("read", "trigger to last bit")):
         ends = [found[f"latency_{end}_{which}"] for which in ("median", "p99", "largest_seen")]

@@ -13,15 +13,17 @@ from collections import Counter
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from simlink.base.errors import InputError
-from simlink.base.instants import period_of
+from simlink.base.errors import UnsuitedError
+from simlink.base.instants import FS_PER_SECOND, period_of
+from simlink.base.wording import quantity
 from simlink.figures.cycle import past_line
 from simlink.figures.reader import reader_of
 from simlink.link import unit
-from simlink.link.transient import upsets
+from simlink.link.transient import UPSETTING, upsets
 from simlink.link.trigger import actual_frequency
 from simlink.rare.survival import independent
 from simlink.scenario.distributions import Distribution, reach
+from simlink.scenario.needs import need_fifo
 
 if TYPE_CHECKING:
     from simlink.scenario.schema import Scenario
@@ -31,7 +33,7 @@ MOST_UNITS = 1000
 _MOST_DEPTH = 64
 
 
-class NoQueueError(InputError):
+class NoQueueError(UnsuitedError):
     """Raised where the chain cannot follow a scenario; names the key that speaks against it."""
 
 
@@ -81,9 +83,12 @@ def queue_of(scenario: Scenario) -> Queue:
 
     Raises
     ------
+    InputError
+        Where there is no FIFO.
     NoQueueError
         With the key that speaks against it.
     """
+    need_fifo(scenario)
     _refuse_others(scenario)
     poisson = scenario.trigger.pattern == "poisson"
     laws = _moving(scenario, poisson)
@@ -91,15 +96,21 @@ def queue_of(scenario: Scenario) -> Queue:
     units = _units(scenario, poisson, laws, width)
     for one, _ in units:
         if one.latest + (0 if poisson else width) > one.spacing:
-            said = f"{scenario.fifo.release_bits}"
-            raise _no(scenario, "fifo.release_bits", said, "a release before the next frame comes")
+            raise _no(
+                scenario,
+                "fifo.release_bits",
+                scenario.fifo.release_bits,
+                "a release before the next frame comes",
+                "a release that may come after the next frame's first bit",
+            )
     moved = () if poisson else tuple(law for law in laws.values() if not law.is_constant)
     read = float(reader_of(scenario).read)
     return Queue(scenario.fifo.depth, scenario.host.service_latency, read, moved, width, units)
 
 
-def _no(scenario: Scenario, key: str, value: object, wanted: str) -> NoQueueError:
-    return NoQueueError(scenario.name, key, f"{value}", f"{wanted}, for a loss to be computed")
+def _no(scenario: Scenario, key: str, value: object, wanted: str, what: str = "") -> NoQueueError:
+    said = f"{wanted}, for a loss to be computed"
+    return NoQueueError(scenario.name, key, f"{value}", said, what)
 
 
 def _refuse_others(scenario: Scenario) -> None:
@@ -107,11 +118,10 @@ def _refuse_others(scenario: Scenario) -> None:
     host, depth = scenario.host, scenario.fifo.depth
     if upsets(scenario):
         none = "none that can upset a channel, for a loss to be computed"
-        raise NoQueueError(scenario.name, "transient", None, none)
+        raise NoQueueError(scenario.name, "transient", None, none, UPSETTING)
     if depth > _MOST_DEPTH:
         raise _no(scenario, "fifo.depth", depth, f"at most {_MOST_DEPTH}")
     wanted = (
-        ("link.scheme", scenario.link.scheme, ("remote_master",)),
         ("trigger.pattern", scenario.trigger.pattern, ("periodic", "poisson")),
         ("fifo.when_full", scenario.fifo.when_full, ("drop_new",)),
         ("host.drain", host.drain, (False,)),
@@ -128,6 +138,10 @@ def _refuse_others(scenario: Scenario) -> None:
         raise _no(scenario, "host.service_latency", shape, "latencies that do not hang together")
 
 
+def _unbounded(scenario: Scenario, key: str) -> NoQueueError:
+    return _no(scenario, key, "without bound", "a law with bounds", f"{key} without bound")
+
+
 def _moving(scenario: Scenario, poisson: bool) -> dict[str, Distribution]:
     """Return what an arrival is moved by, by key."""
     trigger = scenario.trigger
@@ -140,11 +154,13 @@ def _moving(scenario: Scenario, poisson: bool) -> dict[str, Distribution]:
         jitters["barrier.forward.jitter"] = scenario.barrier.direction("forward").jitter
     for key, law in (laws | jitters).items():
         if not all(map(math.isfinite, reach(law))):
-            raise _no(scenario, key, "without bound", "a law with bounds")
+            raise _unbounded(scenario, key)
         if not law.is_constant and not independent(law):
-            raise _no(scenario, key, "a law with a memory", "independent draws")
+            what = f"draws of {key} that hang together"
+            raise _no(scenario, key, "a law with a memory", "independent draws", what)
         if poisson and key in jitters and not law.is_constant:
-            raise _no(scenario, key, "random", "no jitter with Poisson triggers")
+            what = f"Poisson triggers with {key}"
+            raise _no(scenario, key, "random", "no jitter with Poisson triggers", what)
     return laws if poisson else laws | jitters
 
 
@@ -164,27 +180,38 @@ def _units(
     )
     for key, law in (("barrier.return.jitter", jitter), ("fifo.sync_delay", sync)):
         if not all(map(math.isfinite, law)):
-            raise _no(scenario, key, "without bound", "a law with bounds")
+            raise _unbounded(scenario, key)
     crossing = built.lanes.min() + jitter[0]
     if scenario.trigger.source == "host":
         jitters = reach(scenario.barrier.direction("forward").jitter)
         crossing = min(crossing, built.forward.min() + jitters[0])
     if crossing < 0:
-        raise _no(scenario, "barrier", "jitter above the delay", "crossings that take some time")
+        raise _no(
+            scenario,
+            "barrier",
+            "jitter above the delay",
+            "crossings that take some time",
+            "barrier jitter that may outweigh the delay",
+        )
     loose, found = jitter[1] - jitter[0], Counter[Timing]()
     for row in range(count):
         rate = actual_frequency(scenario.trigger.rate.value, int(built.trigger_tolerance[row]))
         period, readout = float(period_of(rate)), float(built.readout[row])
         spacing = readout + occupied[0] if poisson else period
-        if not poisson and occupied[1] + readout + width > period:
-            said = "too long"
-            raise _no(scenario, cycle[0], said, "a converter that is free before every trigger")
+        free = period - readout - occupied[1]
+        if not poisson and width > free:
+            raise _busy(scenario, laws, width, free)
         arrived = past_line(scenario, built.captured[row])
         first, last = arrived.item(0), arrived.item(-1)
         enough = arrived.item(scenario.fifo.release_bits - 1)
         if last - first > spacing - width:
-            said = "too slow"
-            raise _no(scenario, "barrier.return.line_rate", said, "packets that find a free line")
+            raise _no(
+                scenario,
+                "barrier.return.line_rate",
+                "too slow",
+                "packets that find a free line",
+                "packets that may find the return line taken",
+            )
         lanes = built.lanes[row]
         after = float(enough - first + lanes.max() - lanes.min())
         timing = Timing(
@@ -197,3 +224,20 @@ def _units(
         )
         found[timing] += 1
     return tuple(found.items())
+
+
+def _busy(
+    scenario: Scenario, laws: dict[str, Distribution], width: float, free: float
+) -> NoQueueError:
+    """Say what keeps the converter until the next trigger, or moves triggers and frames so far."""
+    wanted = "a converter that is free before every trigger"
+    if free < 0:
+        what = "a converter that may still be busy when the next trigger comes"
+        return _no(scenario, "converter.conversion_time", "too long", wanted, what)
+    key = max(laws, key=lambda one: reach(laws[one])[1] - reach(laws[one])[0])
+    moved, left = (quantity(time / FS_PER_SECOND, "s") for time in (width, free))
+    what = (
+        f"laws that move a frame by up to {moved}, {key} the most, where the longest conversion "
+        f"and its readout leave {left} of the period"
+    )
+    return _no(scenario, key, f"laws that come to {moved}", wanted, what)

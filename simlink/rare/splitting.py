@@ -25,6 +25,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from scipy.special import chdtri, stdtrit
 
+from simlink.base import wording
 from simlink.engines.batch.branching import refuse
 from simlink.figures.intervals import CONFIDENCE, degrees
 from simlink.rare.rounds import BRANCHES, Plan, find_levels, one_round, spans
@@ -144,9 +145,8 @@ def split_loss(
         many = rounds_for(pilot, error, most)
         if report is not None:
             each = (time.monotonic() - began) / (PILOT + 2 * workers)
-            report(
-                f"{len(pilot.plan.levels)} levels; {many} rounds in about {each * many:.0f} s more"
-            )
+            levels, rounds = len(pilot.plan.levels), wording.many(many, "round")
+            report(f"{wording.many(levels, 'level')}; {rounds} in about {each * many:.0f} s more")
         answer = more_rounds(scenario, pilot, many, workers=workers, executor=there)
     if progress is not None:
         progress(answer)

@@ -8,7 +8,7 @@ from fractions import Fraction
 from typing import Any
 
 from simlink.base.instants import FS_PER_SECOND
-from simlink.base.wording import rate_text, time_text
+from simlink.base.wording import many, rate_text, time_text
 from simlink.scenario import analog, transient
 from simlink.scenario.distributions import reach
 from simlink.scenario.extent import BEYOND, period, terms
@@ -93,8 +93,8 @@ def _limits(scenario: Keys, fault: Make) -> Iterator[Fault]:
         words, each = scenario.frame.words_per_lane, scenario.frame.word_bits
         yield fault(
             "frame",
-            f"{lanes} lanes of {words} words of {each} bits are {bits * lanes} bits; a frame has "
-            f"at most {MOST_BITS}",
+            f"{many(lanes, 'lane')} of {many(words, 'word')} of {many(each, 'bit')} are "
+            f"{bits * lanes} bits; a frame has at most {MOST_BITS}",
         )
     if scenario.fifo.release_bits > bits:
         yield fault(
@@ -165,7 +165,7 @@ def _check(scenario: Keys, fault: Make) -> Iterator[Fault]:
             if (getattr(law, key) or 0) > most:
                 yield fault(
                     f"check.{key}",
-                    f"a whole number up to {most}, of {law.width} bits (check.width)",
+                    f"a whole number up to {most}, of {many(law.width, 'bit')} (check.width)",
                 )
     yield from _repeat(scenario, fault)
     if law.on_failure != "flag" and not law.tells:
@@ -315,7 +315,7 @@ def _length(scenario: Keys, fault: Make) -> Iterator[Fault]:
     if longest <= LONGEST:
         return
     largest = max(found, key=lambda term: term.time)
-    said = f"a trial of {scenario.conversions} conversions may last {time_text(longest)}"
+    said = f"a trial of {many(scenario.conversions, 'conversion')} may last {time_text(longest)}"
     if largest.each:
         key = "conversions" if "conversions" in scenario.model_fields_set else largest.key
         yield fault(key, f"{said}, and 2.5 h is the most: ask for fewer conversions")

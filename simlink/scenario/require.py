@@ -18,8 +18,9 @@ from simlink.scenario.kinds import Kind, kind_of
 from simlink.scenario.quantities import LINE_RATE, PARTS, RATIO, SLEW, TIME, Dimension, exact
 from simlink.scenario.reading import unknown
 
-#: The confidence of a requirement that states none.
+#: The confidence of a requirement that states none, and what may be stated.
 USUAL = 0.95
+CONFIDENCE = "a number from 0.5 to below 1, such as 0.95"
 
 WORD_RATE = Dimension(
     "a rate of words",
@@ -55,6 +56,11 @@ class Requirement:
     at_most: Fraction | None
     at_least: Fraction | None
     confidence: float = USUAL  # with which the figure's interval has to lie within the bound
+
+
+def is_confidence(value: float) -> bool:
+    """Tell whether a number may say how sure an answer is to be."""
+    return 0.5 <= value < 1
 
 
 def _bound(value: Any, unit: str) -> Fraction:
@@ -131,9 +137,8 @@ class Required(Kind):
         except FaultError as error:
             raise error.under(side) from None
         confidence = value.get("confidence", USUAL)
-        if not isinstance(confidence, float) or not 0.5 <= confidence < 1:
-            said = "a number from 0.5 to below 1, such as 0.95"
-            raise FaultError(said, written(confidence), ("confidence",))
+        if not isinstance(confidence, float) or not is_confidence(confidence):
+            raise FaultError(CONFIDENCE, written(confidence), ("confidence",))
         if side == "at_most":
             return Requirement(bound, None, confidence)
         return Requirement(None, bound, confidence)

@@ -12,6 +12,7 @@ from simlink.proofs.ends import Ends, UnboundedError, least
 from simlink.proofs.release import latest_release, release_bound
 from simlink.records import Fate
 from simlink.running.run import run
+from simlink.scenario.needs import need_fifo
 from simlink.scenario.schema import Scenario
 from simlink.verdict import captures, cycle
 from simlink.verdict.limit import Known, Limit
@@ -37,15 +38,16 @@ COUNTED = {"fifo": "fifo.depth", "early-read": "fifo.release_bits"}
 
 def check(scenario: Scenario, limit: str) -> None:
     """Refuse a limit that there is not, or that a scenario has not."""
-    remote = scenario.link.scheme == "remote_master"
     if limit not in LIMITS:
         raise InputError("--limit", None, limit, f"one of {', '.join(LIMITS)}")
-    if limit in COUNTED and not remote:
-        raise InputError(
-            scenario.name, "link.scheme", scenario.link.scheme, "remote_master, for this limit"
-        )
+    if limit in COUNTED:
+        need_fifo(scenario)
     if limit == "timeout" and scenario.host.timeout is None:
         raise InputError(scenario.name, "host.timeout", "left out", "a timeout, for this limit")
+    acquisition = scenario.converter.acquisition_time
+    if limit == "acquisition" and not acquisition.is_random and not acquisition.mean:
+        said = "longer than 0 s, for this limit"
+        raise InputError(scenario.name, "converter.acquisition_time", "0 s", said)
     if limit in CAPTURES and capture_row(scenario, limit) is None:
         rows = [name for name in CAPTURES if capture_row(scenario, name) is not None]
         raise InputError(

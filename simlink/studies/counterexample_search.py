@@ -1,7 +1,8 @@
 """Looks for draws at which a limit breaks, and makes them few and near to typical.
 
-Draws are at the ends of their laws at first; the fullest FIFO, the latest release, or the margin
-of a capture leads the search. What breaks the limit is then made small: fewer conversions, and
+Draws are at the ends of their laws at first, gaps between triggers also as short as the converter
+keeps up with; the fullest FIFO, the latest release, or the margin of a capture leads the search.
+What breaks the limit is then made small: fewer conversions, and
 each draw moved towards the median of its law as long as the limit stays broken.
 """
 
@@ -9,7 +10,9 @@ from __future__ import annotations
 
 import math
 import tempfile
+from bisect import insort
 from collections.abc import Callable
+from fractions import Fraction
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -20,6 +23,7 @@ from simlink.base.errors import InputError
 from simlink.base.instants import FS_PER_SECOND
 from simlink.base.made import COMMENT
 from simlink.engines.batch import BatchEngine
+from simlink.figures.cycle import REST, cycles, total, trigger_jitter
 from simlink.figures.reader import SAMPLED
 from simlink.scenario.composite import TwoState
 from simlink.scenario.distributions import exponential_time
@@ -88,6 +92,14 @@ class _Law(NamedTuple):
 
     values: list[int]
     sequence: list[int]
+    #: A value between the ends that is tried like them, if there is one.
+    between: int | None = None
+
+    @property
+    def ends(self) -> list[int]:
+        """The values that are tried first."""
+        ends = [self.values[0], self.values[-1]]
+        return ends if self.between is None else [*ends, self.between]
 
 
 def _laws(scenario: Scenario, limit: str) -> dict[str, Distribution]:
@@ -118,8 +130,26 @@ def _choices(scenario: Scenario, limit: str) -> dict[str, _Law]:
             picked[0] = min(picked[0], math.ceil(low))
         if math.isfinite(high):
             picked[-1] = max(picked[-1], math.floor(high))
-        found[key] = _Law([int(one) for one in picked], [])
+        values, between = [int(one) for one in picked], None
+        if key == "trigger.gap":
+            # A shorter one gives a trigger that is missed, so that no frame comes of it.
+            shortest = _kept_up_with(scenario)
+            if values[0] < shortest < values[-1]:
+                between = shortest
+                insort(values, between)
+        found[key] = _Law(values, [], between)
     return found
+
+
+def _kept_up_with(scenario: Scenario) -> int:
+    """Return a gap between triggers, fs, by whose end the converter is free again.
+
+    Of what nothing bounds the mean counts, of jitter nothing.
+    """
+    busy = [piece for piece in cycles(scenario)[0].pieces if piece.name != REST]
+    times = [piece.mean if math.isinf(piece.largest) else piece.largest for piece in busy]
+    apart = trigger_jitter(scenario)
+    return math.ceil(total(times) + (0 if math.isinf(apart) else Fraction(apart)))
 
 
 def _text(key: str, value: int) -> str:
@@ -211,8 +241,10 @@ class Search:
                 at = int(self.rng.integers(0, SAMPLED - count + 1))
                 rows[key] = law.sequence[at : at + count]
                 continue
-            ends, kind = (law.values[0], law.values[-1]), int(self.rng.integers(3))
-            which = int(self.rng.integers(2))
+            kind, which = int(self.rng.integers(3)), int(self.rng.integers(2))
+            ends = law.ends
+            if law.between is not None:
+                ends.pop(int(self.rng.integers(len(ends))))
             if not self._each(key) or kind == 0:
                 rows[key] = [ends[which]] * count
             elif kind == 1:
@@ -234,7 +266,7 @@ class Search:
             found[key] = law.sequence[at : at + len(drawn)]
         else:
             for at in self.rng.integers(0, len(drawn), max(1, len(drawn) // 16)):
-                drawn[int(at)] = law.values[-int(self.rng.integers(2))]
+                drawn[int(at)] = law.ends[int(self.rng.integers(len(law.ends)))]
         return found
 
     def _each(self, key: str) -> int:

@@ -21,6 +21,7 @@ from simlink.rare.exact import NEGLIGIBLE, USUAL_WIDTH, Loss, exact_loss
 from simlink.rare.queue import NoQueueError, queue_of
 from simlink.rare.splitting import USUAL_ERROR, SplitLoss, split_loss
 from simlink.running.run import run
+from simlink.scenario.needs import need_fifo
 from simlink.scenario.schema import Scenario
 
 #: Units of a plain run are so many times more the next time, up to so many conversions in all.
@@ -115,6 +116,8 @@ class LossStudy(AsJson):
         over = "in the long run"
         if loss.conversions is not None:
             over = f"over the first {loss.conversions} conversions, from empty"
+            if loss.conversions == 1:
+                over = "over the first conversion, from empty"
         if isinstance(loss, Loss):
             if loss.high == 0:
                 proven = " (proven)" if self.method == "proof" else ""
@@ -240,8 +243,7 @@ def no_chain(scenario: Scenario) -> str | None:
     try:
         queue_of(scenario)
     except NoQueueError as error:
-        value = "" if error.found is None else f" = {error.found}"
-        return f"no chain follows {error.key}{value}"
+        return f"no chain follows {error.what}"
     return None
 
 
@@ -262,7 +264,7 @@ def overrun(
     Parameters
     ----------
     scenario : Scenario
-        Any.
+        A remote master with a FIFO.
     error : float
         Half the interval that is enough, as a share of the value.
     conversions : int, optional
@@ -278,6 +280,7 @@ def overrun(
     LossStudy
         The interval may be wider where that would take too long.
     """
+    need_fifo(scenario)
     many = workers or os.cpu_count() or 1
     why = _proof(scenario)
     if why is not None:
@@ -291,13 +294,14 @@ def overrun(
             executor=executor, report=report,
         )  # fmt: skip
     except NoBranchesError as cannot:
-        why = f"no run with {cannot.key} = {cannot.found} can be branched"
+        why = f"no run with {cannot.what} can be branched"
     if report is not None:
         report(f"run plainly: {why}")
     tried = scenario if conversions is None else scenario.with_(conversions=conversions)
     while True:
         if report is not None:
-            report(f"{wording.many(tried.trials, 'board')} of {tried.conversions} conversions")
+            each = wording.many(tried.conversions, "conversion")
+            report(f"{wording.many(tried.trials, 'board')} of {each}")
         ran = run(tried, engine=engine, workers=workers, executor=executor, ledger=False)
         figure = ran.figures["overrun"]
         value = figure.value or None
@@ -318,8 +322,6 @@ def _proof(scenario: Scenario) -> str | None:
     """Return why a FIFO of so many slots never overruns, None if that is not proven."""
     if scenario.fifo.when_full == "stall":
         return "a remote master that stalls waits for a slot"
-    if scenario.link.scheme != "remote_master":
-        return None
     try:
         bound = depth_bound(scenario)
     except UnboundedError:

@@ -16,10 +16,13 @@ from simlink.link.transient import upsets
 from simlink.proofs import bounds
 from simlink.proofs.ends import UnboundedError
 from simlink.proofs.release import release_bound
+from simlink.scenario.needs import need_fifo
+from simlink.scenario.require import CONFIDENCE, is_confidence
 from simlink.scenario.schema import Scenario
 from simlink.studies.cycles_seen import Counter, Losses, cycles_are_independent
 from simlink.studies.interrupt import frames_pile_up, may_pile_up
 from simlink.studies.ladder import Ladder, Point
+from simlink.studies.lagging import lag_of
 from simlink.studies.sizing import Search
 from simlink.studies.sizing_jobs import Runs
 from simlink.studies.sizing_rates import Rates
@@ -170,6 +173,8 @@ def size(
         if may_pile_up(candidate) and frames_pile_up(candidate, chosen.name):
             found.piles_up = True
             found.at = found.answer = None
+    if sought == "depth" and found.at is not None and not found.is_proven:
+        found.lag = lag_of(build(found.at)[1], chosen.name)
     return found
 
 
@@ -200,13 +205,15 @@ def _check(
     name = scenario.name
     if sought not in KINDS:
         raise InputError("--for", None, f'"{sought}"', f"one of {', '.join(KINDS)}")
+    if KINDS[sought].of_fifo:
+        need_fifo(scenario)
     if upsets(scenario):
         said = "sizing asks for none that can upset a channel: what they lose, no size gives back"
         raise InputError(name, "transient", None, said)
     if not 0 < at_most < 1:
         raise InputError("the target", None, f"{at_most}", "a share above 0 and below 1")
-    if not 0.5 <= confidence < 1:
-        raise InputError("--confidence", None, f"{confidence}", "from 0.5 to below 1")
+    if not is_confidence(confidence):
+        raise InputError("--confidence", None, f"{confidence}", CONFIDENCE)
     for option, value in (("--budget", budget), ("--trials", trials)):
         if value is not None and value < 1:
             raise InputError(option, None, str(value), "a whole number from 1")

@@ -12,13 +12,12 @@ from simlink.base import wording
 from simlink.base.cautions import CAUTIONS
 from simlink.base.json_text import AsJson
 from simlink.engines.batch.branching import refuse
-from simlink.figures.cycle import periods
 from simlink.figures.intervals import CONFIDENCE
-from simlink.figures.reader import reader_of
 from simlink.rare.exact import Loss
 from simlink.rare.rounds import Plan, climb, spans
 from simlink.rare.splitting import SplitLoss, first_look, more_rounds, pool_for, rounds_for
 from simlink.scenario.schema import Scenario
+from simlink.studies.lagging import lag_of
 from simlink.studies.loss import LossStudy, PlainLoss, loss, mean_rate, no_chain
 
 _DEEPEST = 10**4
@@ -177,7 +176,8 @@ def _search(
         if guess is not None:
             depth, slope = max(least, guess[0]), guess[1]
             report(f"FIFOs of about {wording.many(depth, 'slot')} are worth a closer look")
-    hopeless = _lost_anyhow(scenario) > found.at_most
+    lag = lag_of(scenario)
+    hopeless = lag is not None and lag.lost > found.at_most
     while above is None or above - below > 1:
         candidate = scenario.with_value("fifo.depth", depth)
         found.tried[depth] = study = _loss_of(found, candidate, slope, workers, executor)
@@ -199,15 +199,6 @@ def _search(
         if not below < depth <= _DEEPEST:
             break
     found.answer = above
-
-
-def _lost_anyhow(scenario: Scenario) -> float:
-    """Return the share that is lost at any depth, of frames that come faster than they are read."""
-    average = periods(scenario)[1]
-    if average is None:
-        return 0.0
-    least = replace(reader_of(scenario), depth=_DEEPEST).least_period()
-    return float(1 - average / least)
 
 
 def _loss_of(

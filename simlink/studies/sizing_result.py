@@ -11,12 +11,13 @@ from simlink.base.cautions import CAUTIONS
 from simlink.base.json_text import AsJson
 from simlink.base.late import picture
 from simlink.base.version import __version__
-from simlink.base.wording import count, rate_text, share
+from simlink.base.wording import count, many, rate_text, share, short_time
 from simlink.proofs.bounds import DepthBound
 from simlink.proofs.ends import EVERY_DRAW
 from simlink.records import Fate
 from simlink.scenario.schema import Scenario
 from simlink.studies.ladder import Point, Verdict
+from simlink.studies.lagging import Lag
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -36,6 +37,11 @@ class Kind:
     best: str
     #: What a proven value never does.
     never: str
+
+    @property
+    def of_fifo(self) -> bool:
+        """Whether it is the FIFO that is sized."""
+        return self.key.startswith("fifo.")
 
 
 KINDS = {
@@ -109,6 +115,9 @@ class Sizing(AsJson):
         Whether even the safest value tried was seen to lose too much.
     piles_up : bool
         Whether a host told by edge alone was seen to leave frames waiting for good.
+    lag : Lag or None
+        Of a depth that is not proven to do: how the host lags on average, if it has no time to
+        spare.
     """
 
     scenario: Scenario
@@ -129,6 +138,7 @@ class Sizing(AsJson):
     interrupted: bool = False
     none_will: bool = False
     piles_up: bool = False
+    lag: Lag | None = None
     points: list[Point] = field(default_factory=list, repr=False)
     values: dict[int, int | float] = field(default_factory=dict, repr=False)
     at: int | None = field(default=None, repr=False)
@@ -234,7 +244,7 @@ class Sizing(AsJson):
         else:
             said = f"A {kind.noun} of {answer} has {aim} ({how})."
             said += f" Whether it is the {kind.best} is not shown."
-        return said + self._neighbour() + self._by_edge()
+        return said + self._neighbour() + (self._lagging() or self._by_edge())
 
     def _piled_up(self, aim: str) -> str:
         what, ends = f"No FIFO depth has {aim}", "and in time any FIFO is full"
@@ -263,8 +273,27 @@ class Sizing(AsJson):
         if self.is_proven or not by_edge:
             return ""
         return (
-            f" The host is told by edge alone: this holds for {self.conversions} conversions from "
-            "an empty FIFO, not for ever, since a frame that goes unnoticed may keep its slot."
+            f" The host is told by edge alone: {self._lasts}, not for ever, since a frame that "
+            "goes unnoticed may keep its slot."
+        )
+
+    @property
+    def _lasts(self) -> str:
+        return f"this holds for {many(self.conversions, 'conversion')} from an empty FIFO"
+
+    def _lagging(self) -> str:
+        if self.lag is None:
+            return ""
+        takes, comes = short_time(self.lag.takes), short_time(self.lag.comes)
+        load = f"a frame takes it {takes}, and one comes every {comes}"
+        if self.lag.lost > self.target:
+            return (
+                f" The host lags on average ({load}), so that no depth is enough in the long run: "
+                f"{self._lasts}, not for ever."
+            )
+        return (
+            f" The host has no time to spare on average ({load}): {self._lasts}, and longer runs "
+            "may take more slots."
         )
 
     def _neighbour(self) -> str:
@@ -344,6 +373,7 @@ class Sizing(AsJson):
             "known": self.known,
             "none_will": self.none_will,
             "piles_up": self.piles_up,
+            "lags": self.lag is not None and self.lag.lost > self.target,
             "verdict": self.verdict,
             "units": self.units,
             "conversions_used": self.used,

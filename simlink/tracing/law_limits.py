@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from simlink.base.instants import FS_PER_SECOND
-from simlink.base.wording import rate_text
+from simlink.base.wording import many, rate_text
 from simlink.link.channel import fixed_part
 from simlink.link.fault_line import has_line
 from simlink.scenario.quantities import PARTS
@@ -165,7 +165,7 @@ def _of_host(scenario: Scenario, master: bool) -> Iterator[LawLimit]:
     if master:
         bits = scenario.bits_per_lane
         whole = bits * exact
-        told = f"{bits} bits at {clock}"
+        told = f"{many(bits, 'bit')} at {clock}"
         yield LawLimit("t_READ", "", told, Range(whole, whole, whole).rounded())
 
 

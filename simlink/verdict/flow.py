@@ -104,7 +104,8 @@ def _depth(seen: Seen, broken: bool) -> Limit:
     depth, found = Fraction(scenario.fifo.depth), seen.run.figures["fifo_occupancy_max"].value
     fullest: Fraction | None = Fraction(0 if found is None else int(found))
     proven, otherwise = "", seen.not_seen()
-    otherwise += f"; at most {fullest} of {depth} slots were seen taken"
+    were = "was" if depth == 1 else "were"
+    otherwise += f"; at most {fullest} of {many(depth, 'slot')} {were} seen taken"
     needed, said, why = least(lambda ends: depth_bound(scenario, ends).depth, depth)
     if needed is None:
         otherwise += f"; not proven: {why}"
@@ -154,9 +155,10 @@ def _too_long(scenario: Scenario) -> str:
     often = float((drawn(host.service_latency, scenario.seed, "service latency") > longest).mean())
     if not often or longest < 0:
         return ""
+    hold = "holds" if fifo.depth == 1 else "hold"
     return (
         f"{percent(often)} of services take longer than {short_time(longest)}, in which more "
-        f"frames come than {fifo.depth} slots hold; this run saw none of them do so"
+        f"frames come than {many(fifo.depth, 'slot')} {hold}; this run saw none of them do so"
     )
 
 
@@ -183,7 +185,7 @@ def _interrupt(seen: Seen, broken: bool) -> Limit:
         )
     otherwise = seen.not_seen()
     if waiting:
-        otherwise += f"; {waiting} frames still waited at the end"
+        otherwise += f"; {many(waiting, 'frame')} still waited at the end"
     timed = spacing is not None and scenario.trigger.pattern != "poisson" and latest is not None
     return row(
         "interrupt",

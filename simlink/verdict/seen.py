@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 
 from simlink.base.instants import FS_PER_SECOND
-from simlink.base.wording import percent, share
+from simlink.base.wording import many, percent, share
 from simlink.budget.dual_dirac import USUAL_BER
 from simlink.budget.scheme import SchemeBudget
 from simlink.budget.terms import Term
@@ -72,7 +72,7 @@ class Seen:
         """Return a kind of loss by count and share, such as ``"overrun 45 of 12000 words ..."``."""
         figure = self.figures[name]
         between = "" if figure.count == figure.of else figure.interval()
-        said = f"{what or name.replace('_', ' ')} {figure.count} of {figure.of} words"
+        said = f"{what or name.replace('_', ' ')} {figure.count} of {many(figure.of or 0, 'word')}"
         return f"{said}, a share of {between}" if between else said
 
     def not_seen(self) -> str:
@@ -81,8 +81,8 @@ class Seen:
         if not words:
             return "no word was sent"
         return (
-            f"0 of {words} words: below {share(nothing_seen(words))} if words are independent, "
-            f"below {percent(nothing_seen(self.boards))} of boards"
+            f"0 of {many(words, 'word')}: below {share(nothing_seen(words))} if words are "
+            f"independent, below {percent(nothing_seen(self.boards))} of boards"
         )
 
     @cached_property

@@ -102,6 +102,15 @@ def test_a_target_of_1e_9_is_proven_in_seconds_and_compiles_nothing(tmp_path):
         (["--overrun-at-most", "nan"], "--overrun-at-most: got"),
         (["--overrun-at-most", "-1e-6"], "--overrun-at-most: got"),
         (["--overrun-at-most", "1e-6", "--confidence", "95"], "--confidence: got"),
+        (
+            ["--overrun-at-most", "1e-6", "--confidence", "1"],
+            '--confidence: got "1"; a number from 0.5 to below 1, such as 0.95',
+        ),
+        # A target that no plain run shows is sought in another way.
+        (
+            ["--overrun-at-most", "1e-9", "--confidence", "0.49"],
+            '--confidence: got "0.49"; a number from 0.5 to below 1, such as 0.95',
+        ),
         (["--overrun-at-most", "1e-6", "--for", "width"], "--for: got"),
         (["--overrun-at-most", "1e-6", "--for", "release-bits"], "--overrun-at-most: got"),
         (["--underrun-at-most", "1e-6"], "--underrun-at-most: got"),
@@ -118,6 +127,12 @@ def test_bad_options_are_refused_in_one_line(path, words, said):
     assert str(result.exception).startswith(said)
     assert "\n" not in str(result.exception)
     assert result.stdout == ""
+
+
+def test_one_bit_is_no_bits(tmp_path):
+    (tmp_path / "one.toml").write_text(scenario().to_toml())
+    words = ["--for", "release-bits", "--underrun-at-most", "1e-3"]
+    assert "Proven never to underrun: 1 bit." in flat(run(tmp_path / "one.toml", *words).stdout)
 
 
 def test_an_unwritable_folder_is_told_before_the_search(path, tmp_path):

@@ -7,12 +7,14 @@ import numpy as np
 import pytest
 from threadpoolctl import threadpool_info, threadpool_limits
 
+from simlink.base.errors import InputError
 from simlink.rare.chain import follow
 from simlink.rare.exact import exact_loss
 from simlink.rare.queue import NoQueueError, queue_of
 from simlink.records import Fate
 from simlink.running.run import run
 from simlink.scenario.loading import from_dict
+from simlink.studies.loss import no_chain
 
 #: A link at 1 MHz that overruns a FIFO of 3 now and then.
 LINK = {
@@ -144,7 +146,6 @@ def test_products_keep_to_one_thread_and_give_the_others_back():
 @pytest.mark.parametrize(
     ("values", "key"),
     [
-        ({"link__scheme": "forwarded_clock"}, "link.scheme"),
         (
             {"trigger__pattern": "burst", "trigger__burst_length": 3, "trigger__gap": "9 us"},
             "trigger.pattern",
@@ -164,3 +165,38 @@ def test_what_is_no_such_queue_is_refused_by_its_key(values, key):
         exact_loss(link(**values))
     assert f": {key}: " in str(refused.value)
     assert "to be computed" in str(refused.value)
+
+
+def uniform(low, high):
+    return {"shape": "uniform", "low": low, "high": high}
+
+
+@pytest.mark.parametrize(
+    ("values", "said"),
+    [
+        ({"host__drain": True}, "host.drain = true"),
+        ({"barrier__slew_immunity": "50 kV/us", "transient": [
+            {"kind": "poisson", "rate": "9 Hz", "slew": "80 kV/us", "swing": "400 V"}]},
+         "transients that can upset a channel"),
+        # 420 ns and 12 cycles of 20 ns are taken of 1000; 600 ns of jitter and the 120 by which
+        # conversions differ come on top.
+        ({"trigger__jitter": uniform("-300 ns", "300 ns")},
+         "laws that move a frame by up to 720 ns, trigger.jitter the most, where the longest "
+         "conversion and its readout leave 340 ns of the period"),
+        ({"converter__conversion_time": "900 ns"},
+         "a converter that may still be busy when the next trigger comes"),
+        ({"trigger__jitter": {"shape": "exponential", "mean": "2 ns"}},
+         "trigger.jitter without bound"),
+        ({"trigger__jitter": uniform("-1 ns", "1 ns"), "trigger__pattern": "poisson"},
+         "Poisson triggers with trigger.jitter"),
+        ({"fifo__sync_delay": "800 ns"},
+         "a release that may come after the next frame's first bit"),
+    ],
+)  # fmt: skip
+def test_a_sentence_says_what_keeps_the_chain_away(values, said):
+    assert no_chain(link(**values)) == f"no chain follows {said}"
+
+
+def test_there_is_nothing_to_compute_without_a_fifo():
+    with pytest.raises(InputError, match=r"link\.scheme: got forwarded_clock; remote_master"):
+        queue_of(link(link__scheme="forwarded_clock"))

@@ -12,7 +12,7 @@ from simlink.engines.batch.branching import Branches, NoBranchesError, refuse
 from simlink.rare import splitting
 from simlink.rare.exact import exact_loss
 from simlink.rare.rounds import Plan, find_levels, left_of, one_round, spans
-from simlink.rare.splitting import PILOT, first_look, rounds_for, split_loss
+from simlink.rare.splitting import PILOT, SplitLoss, first_look, rounds_for, split_loss
 from simlink.records import Fate
 from simlink.running.run import run
 from simlink.scenario.distributions import Exponential, Normal, Uniform
@@ -208,6 +208,17 @@ def test_what_is_left_of_a_latency_has_its_conditional_law(law):
         ours, theirs = found.astype(float) ** power, plain.astype(float) ** power
         error = np.hypot(ours.std() / np.sqrt(many), theirs.std() / np.sqrt(len(theirs)))
         assert abs(ours.mean() - theirs.mean()) < 4 * error
+
+
+@pytest.mark.parametrize(("levels", "said"), [((), "0 levels"), ((2,), "1 level"), ((1, 2), "2 ")])
+def test_the_cost_counts_levels_and_rounds(levels, said, monkeypatch):
+    pilot = SplitLoss(None, None, None, 0.95, PILOT, Plan(0, 64, 1024, levels), None, ())
+    monkeypatch.setattr(splitting, "first_look", lambda *args, **more: pilot)
+    monkeypatch.setattr(splitting, "more_rounds", lambda *args, **more: pilot)
+    lines = []
+    split_loss(link(), most=1, report=lines.append)
+    assert lines[0].startswith(said)
+    assert "; 1 round in about" in lines[0]
 
 
 def test_what_cannot_be_branched_is_refused_by_its_key():

@@ -64,6 +64,12 @@ def test_a_gap_is_told():
             "converter__conversion_time": {"shape": "uniform", "low": "0 ns", "high": "500 ns"}}),
         ("timeout", "timed_out", {"host__timeout": "450 ns", "converter__conversion_time":
                                   {"shape": "uniform", "low": "0 ns", "high": "400 ns"}}),
+        # Frames come of no triggers that are closer together than 200 + 8 x 20 ns.
+        ("fifo", "overrun", {"trigger__pattern": "poisson", "fifo__depth": 2,
+                             "host__service_latency": LATENCY}),
+        ("fifo", "overrun", {"trigger__pattern": "burst", "trigger__burst_length": 1,
+                             "trigger__gap": {"shape": "exponential", "mean": "3 us"},
+                             "fifo__depth": 2, "host__service_latency": LATENCY}),
         ("fifo", "missed_trigger", {"fifo__when_full": "stall", "fifo__depth": 1,
                                     "host__service_latency": LATENCY}),
     ],
@@ -75,6 +81,25 @@ def test_each_example_breaks_its_limit(tmp_path, limit, figure, changes):
     again = load(tmp_path / "counterexample.toml")
     assert again.conversions == found.conversions
     assert run(again, workers=1).figures[figure].count
+
+
+def test_gaps_are_tried_that_the_converter_keeps_up_with():
+    """200 ns, and eight cycles of 20 ns; jitter may bring two triggers 100 ns closer together."""
+    poisson = scenario(trigger__pattern="poisson")
+    law = Search(poisson, "fifo").laws["trigger.gap"]
+    assert law.ends == [law.values[0], law.values[-1], 360 * 10**6]
+    assert law.values == sorted(law.values)
+    jitter = {"shape": "uniform", "low": "-50 ns", "high": "50 ns"}
+    moved = Search(poisson.with_value("trigger.jitter", jitter), "fifo").laws["trigger.gap"]
+    assert moved.between == 460 * 10**6
+    # Nothing bounds either: 200 ns are the mean.
+    free = {"shape": "exponential", "mean": "200 ns"}
+    unbounded = poisson.with_values({"trigger.jitter": free, "converter.conversion_time": free})
+    assert Search(unbounded, "fifo").laws["trigger.gap"].between == 360 * 10**6
+    # A law of longer gaps has its own ends.
+    long = {"shape": "uniform", "low": "400 ns", "high": "900 ns"}
+    changes = {"trigger.pattern": "burst", "trigger.burst_length": 2, "trigger.gap": long}
+    assert Search(scenario().with_values(changes), "fifo").laws["trigger.gap"].between is None
 
 
 def test_of_two_draws_that_break_nothing_the_one_with_less_left_is_nearer(tmp_path):
@@ -141,6 +166,13 @@ def test_what_does_not_apply_is_refused():
         counterexample(scenario(), "timeout")
     with pytest.raises(InputError, match="--limit"):
         counterexample(scenario(), "depth")
+    for limit in ("fifo", "early-read"):
+        with pytest.raises(InputError, match="remote_master, the one scheme with a FIFO"):
+            counterexample(scenario(link__scheme="returned_clock"), limit)
+    with pytest.raises(InputError) as error:
+        counterexample(scenario(), "acquisition")
+    said = "<scenario>: converter.acquisition_time: got 0 s; longer than 0 s, for this limit"
+    assert str(error.value) == said
     # Without a strobe that has to be some width there is no shortest pulse.
     with pytest.raises(InputError) as error:
         counterexample(scenario(), "pulse")

@@ -12,6 +12,7 @@ from simlink.pictures.sizing_table import table
 from simlink.records import Fate
 from simlink.studies import size as sizes
 from simlink.studies.ladder import Verdict
+from simlink.studies.lagging import lag_of
 from simlink.studies.size import size
 from simlink.studies.sizing import Search
 from tests.proofs.test_bounds import count, scenario
@@ -71,6 +72,7 @@ def test_the_answer_as_json_holds_it():
         "known": "proven",
         "none_will": False,
         "piles_up": False,
+        "lags": False,
         "verdict": found.verdict,
         "units": "exact",
         "conversions_used": 0,
@@ -194,13 +196,19 @@ def test_interrupted_it_keeps_what_it_found(monkeypatch):
         ("depth", {"at_most": float("nan")}, {},
          "the target: got nan; a share above 0 and below 1"),
         ("depth", {"at_most": 1}, {}, "the target: got 1; a share above 0 and below 1"),
-        ("depth", {"confidence": 0.49}, {}, "--confidence: got 0.49; from 0.5 to below 1"),
-        ("depth", {"confidence": 1.0}, {}, "--confidence: got 1.0; from 0.5 to below 1"),
+        ("depth", {"confidence": 0.49}, {},
+         "--confidence: got 0.49; a number from 0.5 to below 1, such as 0.95"),
+        ("depth", {"confidence": 1.0}, {},
+         "--confidence: got 1.0; a number from 0.5 to below 1, such as 0.95"),
         ("depth", {"budget": 0}, {}, "--budget: got 0; a whole number from 1"),
         ("depth", {"trials": 0}, {}, "--trials: got 0; a whole number from 1"),
         ("depth", {}, {"fifo__when_full": "stall"},
          '<scenario>: fifo.when_full: got "stall"; nothing overruns, so there is no depth to find; '
          "size the trigger-rate instead"),
+        ("depth", {}, {"link__scheme": "returned_clock"},
+         "<scenario>: link.scheme: got returned_clock; remote_master, the one scheme with a FIFO"),
+        ("release-bits", {}, {"link__scheme": "forwarded_clock"},
+         "<scenario>: link.scheme: got forwarded_clock; remote_master, the one scheme with a FIFO"),
         ("trigger-rate", {}, {"trigger__pattern": "after_read", "trigger__gap": "1 us",
                               "trigger__rate": None, "host__timeout": "90 us"},
          "<scenario>: trigger.rate: after_read has no rate to size"),
@@ -215,6 +223,12 @@ def test_questions_that_make_no_sense(sought, more, changes, said, monkeypatch):
     with pytest.raises(InputError) as error:
         size(queue(**changes), sought, **{"at_most": 1e-3, **more})
     assert str(error.value) == said
+
+
+@pytest.mark.parametrize("scheme", ["forwarded_clock", "returned_clock"])
+def test_a_rate_is_found_where_there_is_no_fifo(scheme):
+    tried = scenario(link__scheme=scheme, host__service_latency="100 ns", host__timeout=None)
+    assert size(tried, "trigger-rate", at_most=1e-2, workers=1).meets
 
 
 def test_a_rate_without_a_bound_says_why():
@@ -343,3 +357,71 @@ def test_where_no_frame_goes_unnoticed_an_answer_says_how_long_it_holds():
     assert proven.is_proven
     assert proven.answer == 1
     assert "not for ever" not in proven.verdict
+
+
+def uniform(high):
+    return {"shape": "uniform", "low": "0 ns", "high": high}
+
+
+@pytest.mark.parametrize(
+    ("high", "said"),
+    [
+        # 200 ns of reading and half of that, of 1 us: 1.4 us, 1, 0.999 and 1.01, by which a share
+        # of 0.0099 is too many, less than is asked for.
+        ("2400 ns",
+         "The host lags on average (a frame takes it 1.4 us, and one comes every 1 us), so that "
+         "no depth is enough in the long run: this holds for 120 conversions from an empty FIFO, "
+         "not for ever."),
+        ("1600 ns",
+         "The host has no time to spare on average (a frame takes it 1 us, and one comes every "
+         "1 us): this holds for 120 conversions from an empty FIFO, and longer runs may take more "
+         "slots."),
+        ("1598 ns", ""),
+        ("1620 ns",
+         "The host has no time to spare on average (a frame takes it 1.01 us, and one comes every "
+         "1 us): this holds for 120 conversions from an empty FIFO, and longer runs may take more "
+         "slots."),
+    ],
+)  # fmt: skip
+def test_an_answer_says_for_how_long_it_holds_where_the_host_has_no_time_to_spare(high, said):
+    tried = scenario(host__service_latency=uniform(high), conversions=120)
+    found = size(tried, at_most=2e-2, budget=100_000, workers=1)
+    assert found.meets
+    assert not found.is_proven
+    assert found.to_dict()["lags"] is ("lags on average" in said)
+    if said:
+        assert found.verdict.endswith(f" {said}")
+    else:
+        assert "on average" not in found.verdict
+
+
+@pytest.mark.parametrize(
+    ("changes", "lost"),
+    [
+        # 1.2 us a frame: of periodic triggers 1 us apart a sixth is too many.
+        ({}, 1 / 6),
+        # Of others 360 ns of converter come on top, and a frame comes every 1.36 us.
+        ({"trigger__pattern": "poisson"}, None),
+        # 1.6 us a frame.
+        ({"trigger__pattern": "poisson", "host__service_latency": uniform("2800 ns")},
+         1 / 1.36 - 1 / 1.6),
+        # Every other trigger is missed.
+        ({"converter__conversion_time": "900 ns"}, None),
+        # A latency for two frames, or for all that wait.
+        ({"host__watermark": 2}, None),
+        ({"host__drain": True}, None),
+        ({"host__drain": True, "host__clock": "4 MHz"}, 1 / 2),
+        ({"trigger__pattern": "after_read", "trigger__rate": None, "trigger__gap": "1 ns",
+          "host__timeout": "90 us"}, None),
+    ],
+)  # fmt: skip
+def test_how_much_is_lost_at_any_depth(changes, lost):
+    tried = scenario(**{"host__service_latency": uniform("2 us"), **changes})
+    found = lag_of(tried)
+    if lost is None:
+        assert found is None
+    else:
+        assert found.lost == pytest.approx(lost, abs=0.01)
+        # What is seen at a great depth is no less, once it is full.
+        deep = tried.with_values({"fifo.depth": 100, "trials": 4, "conversions": 20_000})
+        assert count(deep, Fate.OVERRUN) / 80_000 > lost - 0.01

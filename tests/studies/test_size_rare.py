@@ -67,11 +67,15 @@ def test_no_depth_is_sought_for_a_host_that_never_keeps_up():
     assert told[-1] == "no depth will do: the host is asked for more than all of its time"
 
 
-def test_nothing_is_lost_anyhow_where_triggers_wait_for_the_host():
-    """A third is, of services of 1.5 ms a trigger a millisecond."""
-    assert sizing._lost_anyhow(queue(queues.exponential(1.5), 4)) == pytest.approx(1 / 3, abs=1e-4)
-    loop = {"trigger__pattern": "after_read", "trigger__gap": "1 us", "trigger__rate": None}
-    assert sizing._lost_anyhow(link(host__timeout="90 us", **loop)) == 0
+def test_a_depth_is_sought_for_a_host_that_keeps_up_with_what_is_not_missed():
+    """Of Poisson triggers 1 us apart each keeps the converter for 350 and 240 ns: 1.59 us."""
+    latency = {"shape": "exponential", "mean": "1 us"}
+    poisson = link(trigger__pattern="poisson", converter__conversion_time="350 ns")
+    tried = poisson.with_values({"host.service_latency": latency, "trials": 1})
+    told = []
+    found = size_rare(tried, 0.05, report=told.append)
+    assert found.answer is not None
+    assert not any("no depth" in line for line in told)
 
 
 @pytest.mark.parametrize(("share", "looks"), [(1e-9, 1), (1e-7, 2), (1e-4, 1)])
@@ -197,6 +201,25 @@ def test_each_figure_is_found_in_its_way(way):
     assert (loss.value == 0) == (way == "proof")
 
 
+def test_a_plain_run_is_for_the_transients_that_no_run_can_be_branched_with():
+    slow = {"kind": "poisson", "rate": "9 Hz", "slew": "80 kV/us", "swing": "400 V"}
+    upset = link(trials=8, conversions=200, barrier__slew_immunity="50 kV/us", transient=[slow])
+    lines = []
+    found = overrun(upset, error=0.9, workers=1, report=lines.append)
+    assert found.method == "plain"
+    assert found.why == "no run with transients that can upset a channel can be branched"
+    assert lines[1] == f"run plainly: {found.why}"
+
+
+def test_no_overrun_is_told_where_there_is_no_fifo():
+    for when_full in ("drop_new", "stall"):
+        scenario = link(link__scheme="returned_clock", fifo__when_full=when_full)
+        with pytest.raises(InputError) as error:
+            overrun(scenario, error=0.5, report=lambda line: pytest.fail(line))
+        said = "link.scheme: got returned_clock; remote_master, the one scheme with a FIFO"
+        assert str(error.value).endswith(said)
+
+
 def test_run_tells_one_figure(tmp_path):
     file = tmp_path / "queue.toml"
     file.write_text(WAYS["exact"].to_toml())
@@ -213,7 +236,7 @@ def test_run_tells_one_figure(tmp_path):
     ("words", "said"),
     [
         (["--figure", "underrun"], "--figure"),
-        (["--relative-error", "0.1"], "--figure"),
+        (["--relative-error", "0.1"], "--relative-error: got 0.1; only with --figure overrun"),
         (["--figure", "overrun", "--relative-error", "2"], "--relative-error"),
         (["--figure", "overrun", "--resume"], "--figure"),
     ],

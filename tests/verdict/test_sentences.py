@@ -183,6 +183,18 @@ def test_a_service_that_is_too_long_can_break_a_depth_that_no_word_has_found_too
     assert ", FIFO depth as far as was seen; the nearest is " in deep.verdict.sentence
 
 
+def test_what_there_is_one_of_is_told_in_the_singular():
+    """Poisson triggers 1 ms apart, of a host that has read each after 1 us: nothing is proven."""
+    tried = scenario(trigger__rate="1 kHz", trigger__pattern="poisson", fifo__depth=1)
+    (one,) = (
+        limit
+        for limit in run(tried.with_(trials=1, conversions=1), workers=1).verdict.limits
+        if limit.key == "fifo_depth"
+    )
+    assert one.evidence.startswith("0 of 1 word: below ")
+    assert "; at most 1 of 1 slot was seen taken; not proven: " in one.evidence
+
+
 def test_triggers_at_random_may_always_come_too_close():
     """A cycle of 285 ns and a mean spacing of 10 ms: three in 100,000 are missed."""
     found = judged(chain({"trigger.pattern": "poisson", "trigger.rate": "100 Hz"}), trials=1)

@@ -15,7 +15,7 @@ from typing import Any
 
 import numpy as np
 
-from simlink.base.errors import InputError
+from simlink.base.errors import UnsuitedError
 from simlink.base.instants import NEVER, Times, multiples, period_of, round_ratio
 from simlink.engines.batch.branch_draws import Stage, rows_of
 from simlink.engines.batch.draws import SERVICE_LATENCY
@@ -24,12 +24,13 @@ from simlink.engines.batch.state import NOTE, REMOTE, refresh
 from simlink.engines.batch.windows import nothing
 from simlink.link.fate import MISSED_TRIGGER, NOT_RECEIVED
 from simlink.link.repeat import repeats
-from simlink.link.transient import upsets
+from simlink.link.transient import UPSETTING, upsets
 from simlink.link.trigger import actual_frequency
 from simlink.link.unit import Units, build
 from simlink.records import RECORD
 from simlink.scenario.composite import TwoState
 from simlink.scenario.distributions import Distribution, exponential_time
+from simlink.scenario.needs import need_fifo
 from simlink.scenario.schema import Scenario
 
 _PAD = 8
@@ -48,7 +49,7 @@ class RingError(Exception):
     """Raised where a frame waits for more conversions than the rings hold."""
 
 
-class NoBranchesError(InputError):
+class NoBranchesError(UnsuitedError):
     """Raised where trials of a scenario cannot be branched; names the key."""
 
 
@@ -57,16 +58,16 @@ def refuse(scenario: Scenario) -> None:
 
     Raises
     ------
+    InputError
+        Where there is no FIFO.
     NoBranchesError
-        Where there is no FIFO, or where what happens depends on draws to come.
+        Where what happens depends on draws to come.
     """
-    host, scheme = scenario.host, scenario.link.scheme
+    host = scenario.host
+    need_fifo(scenario)
     if upsets(scenario):
         said = "none that can upset a channel, for a run to be branched"
-        raise NoBranchesError(scenario.name, "transient", None, said)
-    if scheme != "remote_master":
-        said = "remote_master, for a FIFO to overrun"
-        raise NoBranchesError(scenario.name, "link.scheme", scheme, said)
+        raise NoBranchesError(scenario.name, "transient", None, said, UPSETTING)
     if repeats(scenario):
         said = "flag or drop, for a run to be branched"
         raise NoBranchesError(scenario.name, "check.on_failure", "repeat", said)
