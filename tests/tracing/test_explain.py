@@ -1,6 +1,7 @@
 """Sixteen losses made by hand: the cause that was built in is the cause that is said."""
 
 import json
+import re
 
 import pytest
 from typer.testing import CliRunner
@@ -10,7 +11,7 @@ from simlink.base.errors import InputError
 from simlink.cli import app
 from simlink.scenario.loading import from_dict
 from simlink.tracing.explain import explain
-from simlink.tracing.finding import KINDS, find
+from simlink.tracing.finding import KINDS, WORST, find
 from tests.budget.budget_cases import made
 from tests.verdict.bottlenecks import BASES, REMOTE
 
@@ -197,7 +198,7 @@ def test_the_command_tells_and_draws(tmp_path):
     [
         ([], "one of --word K and --first FATE"),
         (["--word", "1", "--first", "overrun"], "one of --word K and --first FATE"),
-        (["--first", "overran"], "one of missed_trigger, overrun"),
+        (["--first", "overran"], "one of latest, missed_trigger, overrun"),
         (["--first", "overrun"], "none of the 2 x 200 conversions ended as overrun"),
         (["--word", "200"], "0 to 199"),
         (["--word", "1", "--trial", "2"], "0 to 1"),
@@ -214,3 +215,54 @@ def test_bad_input_is_one_line(tmp_path, words, allowed):
 
 def test_every_kind_is_told_by_name():
     assert set(KINDS) >= {"overrun", "underrun", "missed_trigger", "corrupted", "in_flight"}
+    assert set(KINDS) == {*WORST, "in_flight"}
+
+
+@pytest.mark.parametrize(("command", "kinds"), [("explain", KINDS), ("diagram", WORST)])
+def test_the_help_names_all_that_may_be_asked_for(command, kinds):
+    result = CliRunner().invoke(app, [command, "--help"], env={"COLUMNS": "400"})
+    words = set(re.findall("[a-z_]+", result.output))
+    assert set(kinds) <= words
+
+
+#: Service 10 reads from 27850 to 28250 ns. Frame 12 arrives at 26550 and finds both slots taken;
+#: trigger 13 leaves at 28000, before the host is idle, and its frame is read after that of 11.
+STRAY = {"fifo.depth": 2, "host.service_latency": STALLS}
+
+
+@pytest.mark.parametrize("asked", [{"first": "misaligned"}, {"word": 13}])
+def test_a_frame_that_is_taken_for_another_one_is_said_to_be(asked):
+    found = explain(made(STRAY, BASES["remote_master"]), **asked)
+    assert (found.conversion, found.fate) == (13, "delivered")
+    assert found.beside == ", taken for 12, not told"
+    assert found.steps[-3:] == (
+        "The host takes its frame for that of conversion 12.",
+        "Of conversion 12 itself no frame was read; its fate is overrun.",
+        "Nobody told the host.",
+    )
+    assert found.shown == range(12, 14)
+    assert found.to_dict()["beside"] == "taken for 12, not told"
+    # The picture says the same of it.
+    view = found.diagram().layout.view
+    assert view.told[13] == found.beside
+
+
+def test_the_first_of_which_nobody_is_told_is_the_lost_one():
+    found = explain(made(STRAY, BASES["remote_master"]), first="silent")
+    assert (found.conversion, found.fate) == (12, "overrun")
+    assert "Nobody told the host." in found.steps
+    assert found.cause == "host.service_latency"
+
+
+def test_a_frame_behind_two_lost_ones_is_taken_for_a_frame_that_was_read():
+    """Lost are 12 and 13, for the service of 10 is 2 us longer; 14 is read for 12, 15 for 13."""
+    longer = {"host.service_latency": {**STALLS, "stalled": "7000 ns"}}
+    found = explain(made({**STRAY, **longer}, BASES["remote_master"]), 14)
+    assert found.beside == ", taken for 12, not told"
+    assert found.shown == range(12, 15)
+
+
+def test_of_a_word_as_it_should_be_nothing_is_said_beside():
+    found = explain(made(STRAY, BASES["remote_master"]), 9)
+    assert (found.beside, found.fate) == ("", "delivered")
+    assert "told" not in found.text
