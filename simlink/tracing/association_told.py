@@ -26,10 +26,15 @@ def remark(outcome: Any, fate: Fate, upset: bool) -> str:
     return said
 
 
-def association(facts: Facts) -> Story:
-    """Tell for which conversion the host takes the frame, and whether it is told of any harm."""
+def association(facts: Facts, asked: str) -> Story:
+    """Tell for which conversion the host takes the frame, and whether it is told of any harm.
+
+    ``asked`` is what the story so far is of: its fate, ``"latest"`` or ``"timed_out"``.
+    """
     index, outcome = facts.conversion, facts.view[facts.conversion]
     story = Story([], index)
+    if asked != facts.fate.word in HARMED:
+        story.steps.append(f"Its fate is {facts.fate.word.replace('_', ' ')}.")
     if outcome["misaligned"]:
         believed = int(outcome["believed"])
         if believed < 0:

@@ -138,7 +138,7 @@ def explain(
     elif facts.row["timed_out"] and facts.fate is Fate.DELIVERED:
         fate = TIMED_OUT
     told = story_of(facts, fate)
-    believed = association(facts)
+    believed = association(facts, fate)
     told.steps += believed.steps
     if believed.until - believed.since < _SHOWN:
         told.since, told.until = min(told.since, believed.since), max(told.until, believed.until)

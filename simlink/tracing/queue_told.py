@@ -11,11 +11,13 @@ from simlink.figures.cycle import periods
 from simlink.link.repeat import repeats
 from simlink.link.transient import upsets
 from simlink.records import Fate
+from simlink.scenario.schema import Scenario
 from simlink.tracing.culprit import Try, at_best, at_mean, spaced, spared
 from simlink.tracing.facts import Facts, Service
 from simlink.tracing.repeat_told import repeated, was_asked
 from simlink.tracing.story import Story, at, compared, conversions
 from simlink.tracing.upset_told import immunities
+from simlink.verdict.cause import named
 
 LATENCY = "host.service_latency"
 
@@ -289,6 +291,42 @@ def in_flight(facts: Facts) -> Story:
     return story
 
 
+def _at_once(scenario: Scenario) -> Iterator[Try]:
+    """Give a host that does not wait for more frames than one."""
+    name = named(scenario, "host.watermark")
+    yield "host.watermark", {"host.watermark": 1}, name, "with a watermark of 1"
+
+
+def _waits(facts: Facts, served: Service, release: int) -> tuple[int, int, list[str]]:
+    """Return how long a released frame waited behind others and for more of them, in fs.
+
+    And in words what it waited for, up to the begin of its service; or, of a frame that a service
+    came to read only after it had begun, up to its read.
+    """
+    host, rows = facts.scenario.host, facts.rows
+    if release > served.begun:
+        start = int(facts.row["read_start"])
+        wait = start - release
+        return wait, 0, [f"{short_time(wait)} of waiting for the host"] if wait > 0 else []
+    ahead = [one.end for one in facts.services if one.begun < served.begun]
+    idle = min(max(release, *ahead), served.begun) if ahead else release
+    behind = idle - release
+    first = list(served.frames[: host.watermark])
+    full = min(max(int(rows["release"][first].max()), idle), served.begun)
+    complete, rest = full - idle, served.begun - full
+    edge = "a falling edge of busy" if host.interrupt == "edge" else "its service to begin"
+    named = (
+        (behind, "the host"),
+        (complete, f"{host.watermark} frames to be released"),
+        (rest, edge),
+    )
+    return (
+        behind,
+        complete,
+        [f"{short_time(one)} of waiting for {what}" for one, what in named if one],
+    )
+
+
 def delivered_at(facts: Facts, late: bool) -> Story:
     """Tell what the time from a trigger to the last bit went on; if late, why it took so long."""
     scenario, row, rows = facts.scenario, facts.row, facts.rows
@@ -306,22 +344,29 @@ def delivered_at(facts: Facts, late: bool) -> Story:
     parts = [f"{short_time(release - begin)} to its release"]
     law = scenario.host.service_latency
     served = next(one for one in facts.services if facts.conversion in one.frames)
-    wait = (served.begun if served.frames[0] == facts.conversion else start) - release
-    if wait > 0:
-        parts.append(f"{short_time(wait)} of waiting for the host")
-    if served.frames[0] == facts.conversion:
+    behind, complete, told = _waits(facts, served, release)
+    parts += told
+    if release <= served.begun:
         parts.append(f"{compared(served.latency, law)} of service latency")
+        if start > served.start:
+            parts.append(f"{short_time(start - served.start)} of waiting for the frames ahead")
     read_once = int(row["request"]) if was_asked(facts) else end
     parts.append(f"{short_time(read_once - start)} of read")
     if was_asked(facts):
         parts.append(f"{short_time(end - read_once)} of having it sent again")
     story.steps.append(f"It took {', '.join(parts[:-1])} and {parts[-1]}.")
+    if complete > 0:
+        last = max(served.frames[: scenario.host.watermark], key=lambda one: rows["release"][one])
+        story.steps.append(
+            f"A service begins with {scenario.host.watermark} frames: the last of them, of "
+            f"conversion {last}, was released {at(int(rows['release'][last]))}."
+        )
+        story.until = max(last, facts.conversion)
     story.steps += repeated(facts)
     if not late:
         return story
-    if wait > 0:
-        told = filled(facts, start - 1, facts.conversion)
-        story.also(told)
+    if behind > 0:
+        story.also(filled(facts, release + behind - 1, facts.conversion))
     read = rows["read_end"] != NEVER
     usual = sorted((rows["read_end"] - rows["trigger"])[read].tolist())[int(read.sum() - 1) // 2]
     if read.sum() > 1:
@@ -335,6 +380,8 @@ def delivered_at(facts: Facts, late: bool) -> Story:
     )
     story.tries = (
         *(immunities(scenario) if repeats(scenario) and upsets(scenario) else ()),
+        # What took longest is tried first.
+        *(_at_once(scenario) if complete > served.latency else ()),
         *at_mean(scenario, LATENCY, "converter.conversion_time", "fifo.sync_delay"),
         *spaced(scenario),
         *at_best(scenario, "host_rate", LATENCY, "converter.conversion_time"),

@@ -167,6 +167,48 @@ def test_the_latest_word_waited_behind_a_long_service():
     assert "of waiting for the host" in behind.text
 
 
+def test_a_frame_that_waits_for_more_of_them_is_not_said_to_wait_for_the_host():
+    """Released 850 ns after its trigger, frame 0 is read once those of 1, 2 and 3 are released:
+    6000 ns, 300 of latency, 400 of read. That of 2 waits for 2000, and for 800 behind two more."""
+    scenario = made({"host.watermark": 4}, REMOTE)
+    found = explain(scenario, first="latest")
+    assert found.conversion % 4 == 0
+    assert found.steps[1:3] == (
+        "It took 850 ns to its release, 6 us of waiting for 4 frames to be released, 300 ns of "
+        "service latency and 400 ns of read.",
+        f"A service begins with 4 frames: the last of them, of conversion {found.conversion + 3}, "
+        f"was released at {8.85 + 2 * found.conversion:g} us.",
+    )
+    assert "waiting for the host" not in found.text
+    assert "The host was serving" not in found.text
+    assert found.cause == "host.watermark"
+    assert found.shown == range(found.conversion, found.conversion + 4)
+    assert (
+        "850 ns to its release, 2 us of waiting for 4 frames to be released, 300 ns of service "
+        "latency, 800 ns of waiting for the frames ahead and 400 ns of read."
+    ) in explain(scenario, 2).text
+
+
+def test_what_a_frame_waits_for_is_split_between_the_host_and_more_frames():
+    """Service 0 takes 3 us: frames 0 and 1 are released at 2850 and 4850, and read from 7850 to
+    8650. Frame 2 came at 6850; it waits 1800 ns for the host, and 200 for frame 3, at 8850."""
+    scenario = made({"host.watermark": 2, "host.service_latency": "3 us"}, REMOTE)
+    found = explain(scenario, 2)
+    assert (
+        "850 ns to its release, 1.8 us of waiting for the host, 200 ns of waiting for 2 frames to "
+        "be released, 3 us of service latency and 400 ns of read."
+    ) in found.text
+
+
+def test_a_host_that_waits_for_a_falling_edge_is_said_to():
+    """Busy falls 1001 ns after its trigger, the next one having left at 1000: no edge falls before
+    the last trigger's, the fourth's. Triggers every 1000 ns from 1000 on, and four in all."""
+    edge = {"trigger.rate": "1 MHz", "host.interrupt": "edge", "fifo.sync_delay": "151 ns"}
+    found = explain(made({**edge, "conversions": 4}, REMOTE), 0)
+    # Released at 2001 and served from 5001 on.
+    assert "1.001 us to its release, 3 us of waiting for a falling edge of busy, " in found.text
+
+
 def test_a_run_explains_its_words(tmp_path):
     scenario = made({"fifo.depth": 2, "host.service_latency": STALLS}, REMOTE)
     path = tmp_path / "stall.toml"
