@@ -159,7 +159,23 @@ def _strobed(facts: Facts) -> Story:
             f"The bit came from its lane {at(pushed[bit])}: the strobe rose "
             f"{short_time(abs(gap))} {side} that."
         )
+        story.steps += _gone(facts, rises[bit], bit, pushed) if gap >= 0 else []
     return story
+
+
+def _gone(facts: Facts, taken: int, bit: int, pushed: dict[int | None, int]) -> list[str]:
+    """Say that a bit was gone from its lane as the strobe took it, where that is known.
+
+    ``pushed`` is when each bit came from the lane, in fs.
+    """
+    if bit + 1 in pushed:
+        gone = taken - pushed[bit + 1]
+        late = f": the strobe rose {short_time(gone)} too late" if gone > 0 else ""
+        return [f"The next bit, {bit + 1}, came {at(pushed[bit + 1])}{late}."]
+    # Both edges of a bit take as long, so that it had come whole.
+    law = facts.scenario.barrier.direction("return").pulse_width_distortion
+    whole = law.is_constant and not law.constant_value
+    return ["The last bit's period was over by then."] if whole else []
 
 
 def _pulses(facts: Facts) -> Story:

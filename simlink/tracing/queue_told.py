@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from fractions import Fraction
+from itertools import pairwise
 
 from simlink.base.instants import FS_PER_SECOND, NEVER
 from simlink.base.wording import many, short_time, time_text
@@ -202,7 +203,6 @@ def _overwritten(facts: Facts) -> Story:
         story.steps.append(f"Busy had fallen at the host {at(int(row['release']))}.")
     law = scenario.host.service_latency
     chain = facts.busy_until(instant)
-    begun = facts.changes("host.service")
     if row["read_start"] != NEVER and row["service"] != NEVER:
         took = int(row["read_start"] - row["service"])
         story.steps.append(
@@ -211,15 +211,20 @@ def _overwritten(facts: Facts) -> Story:
             f"{short_time(int(row['read_start']) - instant)} too late."
         )
         story.margin = instant - int(row["read_start"])
-    elif chain:
+    elif chain and chain[-1].start <= instant:
         now = chain[-1]
         story.steps.append(
             f"The host was serving conversion {now.frames[0]} since {time_text(now.begun)}, with "
             f"a latency of {compared(now.latency, law)}."
         )
         story.since = min(story.since, now.frames[0])
-    elif begun:
-        story.steps.append(f"A service had begun {at(begun[0].time)}.")
+    elif (waited := _in_latency(facts, chain, instant)) is not None:
+        begun, over = waited
+        story.steps.append(
+            f"A service had begun {at(begun)}, and its latency took {compared(over - begun, law)}: "
+            f"it was over {at(over)}, {short_time(over - instant)} too late."
+        )
+        story.margin = instant - over
     keys = (LATENCY, "host.clock", "converter.conversion_time", "fifo.sync_delay")
     story.saved, story.what = spared(Fate.OVERRUN, Fate.MISSED_TRIGGER), "is read"
     story.tries = (
@@ -227,6 +232,41 @@ def _overwritten(facts: Facts) -> Story:
         *at_best(scenario, "period", *keys),
     )
     return story
+
+
+def _in_latency(facts: Facts, chain: list[Service], instant: int) -> tuple[int, int] | None:
+    """Return when the latency of the service at an instant began, and when it is over, in fs.
+
+    None if no service waits then. ``chain`` is the services up to then, as far as records have
+    them: of one that finds nothing to read there is none.
+    """
+    if chain:
+        return chain[-1].begun, chain[-1].start
+    changes = [one for one in facts.trace.changes if one.signal in ("host.service", "host.read")]
+    for before, after in pairwise(changes):
+        begins = before.signal == "host.service" and before.value == 1
+        if begins and before.time <= instant < after.time:
+            return before.time, after.time
+    return None
+
+
+def held_back(facts: Facts, index: int) -> int | None:
+    """Return until when the remote master was held back by a full FIFO, in fs; None if not."""
+    edges = facts.changes("remote.clock", index)
+    if not facts.remote or not edges:
+        return None
+    start = edges[0].time - int(facts.unit.rising[0, 0])
+    came = [one.time for one in facts.trace.changes if one.signal == "remote.credit"]
+    stalls = facts.scenario.fifo.when_full == "stall"
+    return start if stalls and start in came else None
+
+
+def told_held(until: int) -> str:
+    """Say until when the remote master was held back."""
+    return (
+        f"The remote master had been held back until {time_text(until)}: the FIFO was full, and "
+        "no credit had come to start with."
+    )
 
 
 def underrun(facts: Facts) -> Story:
@@ -355,6 +395,10 @@ def delivered_at(facts: Facts, late: bool) -> Story:
     if was_asked(facts):
         parts.append(f"{short_time(end - read_once)} of having it sent again")
     story.steps.append(f"It took {', '.join(parts[:-1])} and {parts[-1]}.")
+    held = held_back(facts, facts.conversion)
+    if held is not None:
+        fell = int(row["ready"])
+        story.steps += [f"Busy had fallen at the converter {at(fell)}.", told_held(held)]
     if complete > 0:
         last = max(served.frames[: scenario.host.watermark], key=lambda one: rows["release"][one])
         story.steps.append(

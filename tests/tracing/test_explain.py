@@ -209,6 +209,63 @@ def test_a_host_that_waits_for_a_falling_edge_is_said_to():
     assert "1.001 us to its release, 3 us of waiting for a falling edge of busy, " in found.text
 
 
+@pytest.mark.parametrize(
+    ("latency", "said", "late"),
+    [
+        # Busy falls at 4522; trigger 1 arrives at 8010. At 8122 it is high, and nothing is read ...
+        ("3600 ns", "its latency took 3.6 us: it was over at 8.122 us, 112 ns too late.", 112),
+        # ... and at 9122 it has fallen for frame 1, which is read.
+        ("4600 ns", "its latency took 4.6 us: it was over at 9.122 us, 1.112 us too late.", 1112),
+    ],
+)
+def test_the_service_that_came_too_late_for_a_frame_in_the_converter_is_told(latency, said, late):
+    found = explain(made({"host.service_latency": latency}, BASES["forwarded_clock"]), 0)
+    assert found.fate == "overrun"
+    assert f"A service had begun at 4.522 us, and {said}" in found.steps
+    assert found.margin == -late * 10**6
+
+
+def test_a_frame_whose_clock_was_held_back_is_told_to_be():
+    """The slots are taken until 28250 ns, and a credit takes 10; busy of 12 fell at 26510."""
+    stalls = {"fifo.depth": 2, "host.service_latency": STALLS, "fifo.when_full": "stall"}
+    found = explain(made(stalls, REMOTE), 12)
+    # The clock starts at 28260: bit 15 is captured 310 later, and takes 10.
+    assert "It took 2.58 us to its release, " in found.steps[1]
+    assert found.steps[2] == "Busy had fallen at the converter at 26.51 us."
+    assert found.steps[3].startswith("The remote master had been held back until 28.26 us: ")
+    assert "held back" not in explain(made(stalls, REMOTE), 9).text
+
+
+@pytest.mark.parametrize(
+    ("bits", "said"),
+    [
+        # Bit 1 of lane 1 is captured at 2560, and comes 20 - 10.1 ns later; bit 0 is taken at 2570.
+        (16, "The next bit, 1, came at 2.5699 us: the strobe rose 100 ps too late."),
+        (1, "The last bit's period was over by then."),
+    ],
+)
+def test_a_strobe_that_comes_after_the_bit_has_gone_is_told_beside_the_next_bit(bits, said):
+    skewed = {**LANES, "barrier.return.channel_skew": ["0 ns", "-10.1 ns"], "frame.word_bits": bits}
+    found = explain(made({**skewed, "fifo.release_bits": bits}, REMOTE), first="corrupted")
+    assert "The bit came from its lane at 2.5499 us: the strobe rose 20.1 ns after that." in (
+        found.steps
+    )
+    assert said in found.steps
+
+
+def test_a_trigger_that_overtakes_the_one_ahead_is_said_to(tmp_path):
+    """Due at 2000 and 4000 ns, they leave at 4100 and 4000."""
+    values = [2100] + [0] * 300
+    (tmp_path / "jitter.csv").write_text("jitter\n" + "\n".join(map(str, values)) + "\n")
+    law = {**ONCE, "file": str(tmp_path / "jitter.csv"), "column": "jitter"}
+    found = explain(made({"trigger.jitter": law}, REMOTE), 1)
+    assert found.fate == "missed_trigger"
+    assert (
+        "Its trigger left 100 ns ahead of that one's, though due after it; a period is 2 us on "
+        "average."
+    ) in found.steps
+
+
 def test_a_run_explains_its_words(tmp_path):
     scenario = made({"fifo.depth": 2, "host.service_latency": STALLS}, REMOTE)
     path = tmp_path / "stall.toml"
