@@ -16,10 +16,6 @@ from simlink.tracing.trace import Change
 _BACK = "barrier.return"
 _JITTERS = (f"{_BACK}.jitter", "barrier.forward.jitter")
 
-#: The rows of a picture of a strobe that takes a bit of a lane, but for those of the lane.
-_STROBED_ROWS = ("remote.trigger", "remote.clock", "fifo.strobe", "fifo.level", "host.service",
-                 "host.read", "host.clock")  # fmt: skip
-
 
 def corrupted(facts: Facts) -> Story:
     """Tell of the first bit that was captured wrong."""
@@ -138,7 +134,9 @@ def _strobed(facts: Facts) -> Story:
     )
     tries = (*at_mean(facts.scenario, keys[1]), *at_best(facts.scenario, "strobe_setup", *keys))
     if len(rises) < wanted:
-        return _too_few(facts, len(rises), "the strobe", f"{_BACK}.min_pulse")
+        story = _too_few(facts, len(rises), "the strobe", f"{_BACK}.min_pulse")
+        story.signals = _strobed_rows(0)
+        return story
     if not bits:
         return _unknown(facts)
     bit, lane = min(bits)
@@ -149,9 +147,8 @@ def _strobed(facts: Facts) -> Story:
         [f"{_head(facts)}: the strobe took {where} {at(rises[bit])}, not while it was valid."],
         facts.conversion,
         tries=tries,
-        signals=(*_STROBED_ROWS[:2], f"remote.data[{lane}]", *_STROBED_ROWS[2:],
-                 f"fifo.push[{lane}]", f"host.capture[{lane}]"),
-    )  # fmt: skip
+        signals=_strobed_rows(lane),
+    )
     if bit in pushed:
         gap = rises[bit] - pushed[bit]
         side = "after" if gap >= 0 else "before"
@@ -161,6 +158,13 @@ def _strobed(facts: Facts) -> Story:
         )
         story.steps += _gone(facts, rises[bit], bit, pushed) if gap >= 0 else []
     return story
+
+
+def _strobed_rows(lane: int) -> tuple[str, ...]:
+    """Return the rows of a picture of the strobe and a lane whose bits it takes."""
+    return ("remote.trigger", "remote.clock", f"remote.data[{lane}]", "fifo.strobe", "fifo.level",
+            "host.service", "host.read", "host.clock", f"fifo.push[{lane}]",
+            f"host.capture[{lane}]")  # fmt: skip
 
 
 def _gone(facts: Facts, taken: int, bit: int, pushed: dict[int | None, int]) -> list[str]:
