@@ -22,8 +22,10 @@ def diagram(
     conversions: Annotated[
         str,
         opt.value(
-            "Which to draw: A:B (B not included, at most 8), one number, or the worst of the run: "
-            "latest, overrun or underrun.",
+            "Which to draw: A:B (B not included, at most 8), one number, or of the run the latest, "
+            "or the first that is overrun, missed_trigger, underrun, corrupted, dropped, "
+            "not_received, timed_out, misaligned (taken for another one) or silent (harmed, and "
+            "nobody is told).",
             "A:B",
         ),
     ] = "0:1",

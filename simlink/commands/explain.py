@@ -19,8 +19,9 @@ def explain(
     first: Annotated[
         str | None,
         opt.value(
-            "Instead: the first of the run with that fate, such as overrun, missed_trigger, "
-            "underrun, corrupted or timed_out; or latest.",
+            "Instead the latest of the run, or its first that is overrun, missed_trigger, "
+            "underrun, corrupted, dropped, not_received, in_flight, timed_out, misaligned "
+            "(taken for another one) or silent (harmed, and nobody is told).",
             "FATE",
         ),
     ] = None,
@@ -47,7 +48,7 @@ def explain(
     index = opt.whole("--word", word, 0, 10**10)
     found = explained(opt.changed(path, seed), index, trial=number, first=first)
     told = "\n".join(wrapped(line, "  ", "  ") for line in (*found.steps, found.because) if line)
-    head = f"Board {found.trial}, conversion {found.conversion}: {found.fate}"
+    head = f"Board {found.trial}, conversion {found.conversion}: {found.fate}{found.beside}"
     print(f"{head}\n{told}", file=sys.stderr if json else sys.stdout)
     if json:
         print(json_text(found.to_dict()), end="")

@@ -44,7 +44,8 @@ def exposure(
     steps: Annotated[
         str | None,
         opt.value(
-            "Instants within the trigger period. Left out: so many that no symbol lies between."
+            "Instants within the trigger period. Left out: enough for what a channel can be hit "
+            "for, and so many that they do not beat against the serial clock."
         ),
     ] = None,
     trial: opt.Trial = "0",
@@ -128,7 +129,7 @@ def _text(found: Exposure) -> str:
     parts.append(
         wrapped(
             f"{len(found.moments)} instants, {short_time(found.step)} apart, each on the same "
-            f"draws, board {found.trial}, seed {found.scenario.seed}."
+            f"draws, board {found.trial}, seed {found.scenario.seed}. {found.sampled}"
         )
     )
     return answer(found.scenario, found.sentence, *parts)
@@ -165,11 +166,13 @@ def _map_text(found: ExposureMap) -> str:
             lasts = (short_time(round(time * FS_PER_SECOND)) if time else "-" for time in times)
             cells.append((found.named(one), *lasts))
         parts.append(columns(cells))
-    parts.append(
-        wrapped(
-            "Each time: for how long an event may begin so that this becomes of the words, in "
-            "steps of the grid. "
-            f"Board {first.trial}, seed {first.scenario.seed}."
-        )
+    upset = [one for one in found.rows if one.upsets] or found.rows
+    steps = [short_time(step(one.step for one in upset)) for step in (min, max)]
+    notes = (
+        "Each time: for how long an event may begin so that this becomes of the words, in "
+        f"steps of {' to '.join(dict.fromkeys(steps))}.",
+        next((one.coarse for one in upset if one.coarse), ""),
+        f"Board {first.trial}, seed {first.scenario.seed}.",
     )
+    parts.append(wrapped(" ".join(note for note in notes if note)))
     return answer(first.scenario, found.sentence, *parts)

@@ -44,16 +44,17 @@ def passmap(found: PassMap, ax: Axes | None = None) -> Axes:
     good = np.ma.masked_invalid(found.good)
     look: dict[str, Any] = {"edgecolors": "white", "linewidth": 0.4}
     sides, ends = _edges(across), _edges(up)
+    ax.set_ylim(*ends[[0, -1]].tolist())
     mesh = ax.pcolormesh(sides, ends, good, cmap=shades, vmin=0.0, vmax=1.0, **look)
     rows, columns = np.nonzero((found.good > 0) & (found.good < 1))
-    ax.plot(across[columns], up[rows], "x", color=style.INK, markersize=4, label="some frames fail")
+    if rows.size:
+        look = {"color": style.INK, "markersize": 4, "label": "some frames fail"}
+        ax.plot(across[columns], up[rows], "x", **look)
     _limit(ax, across, found.highest, "-", "highest clock, worst case")
     _limit(ax, across, found.nominal, "--", "highest clock, nominal")
-    if any(value is not None for value in found.lowest):
-        _limit(ax, across, found.lowest, "-.", "lowest clock, worst case")
+    _limit(ax, across, found.lowest, "-.", "lowest clock, worst case")
     _never(ax, sides, found.never)
     ax.set_xlim(*sides[[0, -1]].tolist())
-    ax.set_ylim(*ends[[0, -1]].tolist())
     ax.xaxis.set_major_formatter(style.in_units("s"))
     ax.yaxis.set_major_formatter(style.in_units("Hz"))
     ax.set_xlabel("barrier delay, one way")
@@ -63,7 +64,8 @@ def passmap(found: PassMap, ax: Axes | None = None) -> Axes:
     style.figure_of(ax).colorbar(mesh, ax=ax, label="share of good frames", pad=0.02)
     size = style.fitting(ax)
     beside = 3 if size == 1.0 else 2
-    style.key_over(ax, left=-0.01, ncols=beside, fontsize=8.5 * size, columnspacing=1.2)
+    if ax.get_legend_handles_labels()[1]:
+        style.key_over(ax, left=-0.01, ncols=beside, fontsize=8.5 * size, columnspacing=1.2)
     return ax
 
 
@@ -89,5 +91,10 @@ def _never(ax: Axes, edges: np.ndarray, never: list[tuple[str, ...]]) -> None:
 def _limit(
     ax: Axes, across: np.ndarray, limits: list[Fraction | None], dash: str, label: str
 ) -> None:
+    """Draw a limit, and name it in the legend, if any of it lies within the picture."""
     values = np.array([np.nan if value is None else float(value) for value in limits])
+    known, (low, high) = values[~np.isnan(values)], ax.get_ylim()
+    # Through one point goes no line.
+    if known.size < 2 or known.min() > high or known.max() < low:
+        return
     ax.plot(across, values, dash, color=style.RUST, linewidth=2.0, label=label)

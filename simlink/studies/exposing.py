@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from simlink.base.errors import InputError
-from simlink.base.instants import NEVER
+from simlink.base.instants import FS_PER_SECOND, NEVER
 from simlink.engines.event.frame import Met
 from simlink.engines.event.wiring import watched
 from simlink.figures.host_view import host_view
@@ -36,6 +36,10 @@ AFTER = 3
 VARYING = 300
 MOST_STEPS = 20_000
 FEWEST_STEPS = 200
+#: Steps to the shortest stretch in which an event hits a channel.
+FINE = 8
+#: Numbers of steps of which that with the most even one is taken, and bits that are looked at.
+_CHOICE, _BITS = 100, 64
 #: Channels to the converter.
 FORWARD = ("trigger", "clock", "credit", "request")
 
@@ -151,10 +155,11 @@ def exposure(
     immunity : str, optional
         Of both directions, such as ``"50 kV/us"``, assumed in place of the scenario's.
     steps : int, optional
-        Instants within the trigger period; when left out so many that no symbol lies between
-        two of them, and at least 200.
+        Instants within the trigger period; when left out so many that the shortest stretch in which
+        a channel is hit has eight of them, at least 200, and of a number that does not beat against
+        the serial clock.
     most_steps : int
-        The most of those when left out.
+        About the most of those when left out.
     trial : int
         Which unit.
     progress : callable, optional
@@ -199,12 +204,18 @@ def exposure(
         for one in exposed(calm, unit.build(calm, range(trial, trial + 1)), length, read_after)
         if event.slew > immune.get(one.way, event.slew)
     ]
+    last = max(int(alone.read_end[0, TARGET]), following)
     if steps is None:
         # Of the stretches of a channel each is at least as long as their mean is short.
         shortest = min((one.time // one.stretches for one in channels), default=period)
-        steps = min(max(FEWEST_STEPS, -(-period // max(shortest, 1))), most_steps)
+        steps = max(FEWEST_STEPS, -(-FINE * period // max(shortest, 1)))
+        # What lies before the trigger and after the period takes steps, too.
+        room = MOST_STEPS * period // (last - sent + length + 3 * period // FEWEST_STEPS)
+        least = max(min(steps, most_steps, room * 9 // 10), 2)
+        steps = _unlike_the_clock(
+            calm, period, range(least, max(least, min(least + _CHOICE, room)) + 1)
+        )
     step = max(1, round(period / steps))
-    last = max(int(alone.read_end[0, TARGET]), following)
     begin = -(length // step + 1) * step
     count = (last - sent - begin) // step + 1
     if count > MOST_STEPS:
@@ -235,6 +246,24 @@ def exposure(
         most_slew=event.most,
         assumed=immunity is not None,
     )
+
+
+def _unlike_the_clock(scenario: Scenario, period: int, choice: range) -> int:
+    """Return of some numbers of steps of a period the one that beats least with the serial clock.
+
+    With a step that bits are a simple multiple of, each bit meets the grid in the same few places,
+    and what is missed of one is missed of all. Taken is the number with which the bits of a frame
+    are spread over a step as evenly as can be, so that what each adds or lacks evens out.
+    """
+    clock = scenario.remote_clock if scenario.link.scheme == "remote_master" else None
+    rate = scenario.host.clock.value if clock is None else clock.frequency.value
+    bits = np.arange(min(scenario.bits_per_lane, _BITS)) * (FS_PER_SECOND / float(rate))
+
+    def least_gap(steps: int) -> float:
+        places = np.sort(bits * steps / period % 1)
+        return float(np.diff(places, append=places[0] + 1).min())
+
+    return max(choice, key=least_gap)
 
 
 def _with_event(calm: Scenario, event: Event) -> Scenario:

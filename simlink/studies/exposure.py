@@ -139,7 +139,7 @@ class Exposure(AsJson):
     @cached_property
     def _bad(self) -> list[bool]:
         """Whether an event comes to harm anything, of each step of the period: it is a circle."""
-        count = -(-self.period // self.step)
+        count = max(round(self.period / self.step), 1)
         bad = [False] * count
         for one in self.moments:
             if one.harms:
@@ -197,11 +197,35 @@ class Exposure(AsJson):
             return f"{unit} {event} upsets nothing: its immunity is {slew_text(least)}."
         event += f" that upsets for {short_time(self.length)}"
         if not self.harmful:
-            return f"{unit} {event} harms no word of this conversion, whenever it begins."
-        share = 100 * self.harmful / self.period
+            tried = f"any of {len(self.moments)} instants {short_time(self.step)} apart"
+            return f"{unit} {event} harms no word of this conversion if it begins at {tried}."
+        return f"{unit} {event} harms a word if it begins {self.share}{self._advice}"
+
+    @property
+    def share(self) -> str:
+        """In what share of the period an event does harm, and how finely that is known."""
         periodic = self.scenario.trigger.pattern == "periodic"
         of = "the trigger period" if periodic else "the time from this trigger to the next"
-        return f"{unit} {event} harms a word if it begins in {share:.3g} % of {of}{self._advice}"
+        share = 100 * self.harmful / self.period
+        return f"in {share:.3g} % of {of}, looked at every {short_time(self.step)}"
+
+    @property
+    def sampled(self) -> str:
+        """How far the times that are counted in steps can be relied on, in words."""
+        said = "Times are counted in such steps; what lasts less than one may be missed."
+        return f"{said} {self.coarse}".strip()
+
+    @property
+    def coarse(self) -> str:
+        """That a finer grid may say otherwise, where a channel is hit for hardly a step."""
+        # Of the stretches of a channel one is no longer than their mean.
+        shortest = min((one.time // one.stretches for one in self.channels), default=None)
+        if shortest is None or 2 * self.step <= shortest:
+            return ""
+        return (
+            "They are coarse, for stretches in which a channel is hit last "
+            f"{short_time(shortest)}: a finer grid (--steps) may change what is counted."
+        )
 
     @property
     def _advice(self) -> str:

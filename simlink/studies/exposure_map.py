@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 #: The most slews or lengths of a map, and the most instants of each unless they are asked for.
-MOST, STEPS = 40, 400
+MOST, STEPS = 40, 1000
 
 
 @dataclass(frozen=True)
@@ -57,8 +57,7 @@ class ExposureMap(AsJson):
         if len(harmless) == len(self.rows):
             return f"{said}."
         worst = max(self.rows, key=lambda one: one.harmful / one.period)
-        share = 100 * worst.harmful / worst.period
-        return f"{said}, the most at {self.named(worst)}: in {share:.3g} % of {_of(first)}."
+        return f"{said}, the most at {self.named(worst)}: {worst.share}."
 
     @property
     def table(self) -> pd.DataFrame:
@@ -116,11 +115,6 @@ class ExposureMap(AsJson):
 
     def _repr_html_(self) -> str:
         return self.table.to_html()
-
-
-def _of(one: Exposure) -> str:
-    periodic = one.scenario.trigger.pattern == "periodic"
-    return "the trigger period" if periodic else "the time from this trigger to the next"
 
 
 def _lasting(one: Exposure) -> dict[tuple[int, str], int]:

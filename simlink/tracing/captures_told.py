@@ -16,10 +16,6 @@ from simlink.tracing.trace import Change
 _BACK = "barrier.return"
 _JITTERS = (f"{_BACK}.jitter", "barrier.forward.jitter")
 
-#: The rows of a picture of a strobe that takes a bit of a lane, but for those of the lane.
-_STROBED_ROWS = ("remote.trigger", "remote.clock", "fifo.strobe", "fifo.level", "host.service",
-                 "host.read", "host.clock")  # fmt: skip
-
 
 def corrupted(facts: Facts) -> Story:
     """Tell of the first bit that was captured wrong."""
@@ -138,7 +134,9 @@ def _strobed(facts: Facts) -> Story:
     )
     tries = (*at_mean(facts.scenario, keys[1]), *at_best(facts.scenario, "strobe_setup", *keys))
     if len(rises) < wanted:
-        return _too_few(facts, len(rises), "the strobe", f"{_BACK}.min_pulse")
+        story = _too_few(facts, len(rises), "the strobe", f"{_BACK}.min_pulse")
+        story.signals = _strobed_rows(0)
+        return story
     if not bits:
         return _unknown(facts)
     bit, lane = min(bits)
@@ -149,9 +147,8 @@ def _strobed(facts: Facts) -> Story:
         [f"{_head(facts)}: the strobe took {where} {at(rises[bit])}, not while it was valid."],
         facts.conversion,
         tries=tries,
-        signals=(*_STROBED_ROWS[:2], f"remote.data[{lane}]", *_STROBED_ROWS[2:],
-                 f"fifo.push[{lane}]", f"host.capture[{lane}]"),
-    )  # fmt: skip
+        signals=_strobed_rows(lane),
+    )
     if bit in pushed:
         gap = rises[bit] - pushed[bit]
         side = "after" if gap >= 0 else "before"
@@ -159,7 +156,30 @@ def _strobed(facts: Facts) -> Story:
             f"The bit came from its lane {at(pushed[bit])}: the strobe rose "
             f"{short_time(abs(gap))} {side} that."
         )
+        story.steps += _gone(facts, rises[bit], bit, pushed) if gap >= 0 else []
     return story
+
+
+def _strobed_rows(lane: int) -> tuple[str, ...]:
+    """Return the rows of a picture of the strobe and a lane whose bits it takes."""
+    return ("remote.trigger", "remote.clock", f"remote.data[{lane}]", "fifo.strobe", "fifo.level",
+            "host.service", "host.read", "host.clock", f"fifo.push[{lane}]",
+            f"host.capture[{lane}]")  # fmt: skip
+
+
+def _gone(facts: Facts, taken: int, bit: int, pushed: dict[int | None, int]) -> list[str]:
+    """Say that a bit was gone from its lane as the strobe took it, where that is known.
+
+    ``pushed`` is when each bit came from the lane, in fs.
+    """
+    if bit + 1 in pushed:
+        gone = taken - pushed[bit + 1]
+        late = f": the strobe rose {short_time(gone)} too late" if gone > 0 else ""
+        return [f"The next bit, {bit + 1}, came {at(pushed[bit + 1])}{late}."]
+    # Both edges of a bit take as long, so that it had come whole.
+    law = facts.scenario.barrier.direction("return").pulse_width_distortion
+    whole = law.is_constant and not law.constant_value
+    return ["The last bit's period was over by then."] if whole else []
 
 
 def _pulses(facts: Facts) -> Story:

@@ -12,7 +12,9 @@ from typing import TYPE_CHECKING, Any
 from simlink.base.errors import InputError
 from simlink.base.instants import FS_PER_SECOND
 from simlink.base.late import picture
+from simlink.link.transient import upsets
 from simlink.records import Fate
+from simlink.tracing.association_told import association, remark
 from simlink.tracing.culprit import culprit
 from simlink.tracing.facts import Facts
 from simlink.tracing.finding import KINDS, LATEST, TIMED_OUT, find
@@ -51,6 +53,9 @@ class Explanation:
         The conversions that the picture shows.
     signals : tuple of str
         The rows of the picture, as its traces call them; empty for the usual ones.
+    beside : str
+        What is said beside the fate, as in a picture: for which conversion the host takes the
+        frame, if for another one, and whether anybody tells it.
     """
 
     scenario: Scenario = field(compare=False)
@@ -63,6 +68,7 @@ class Explanation:
     margin: int | None
     shown: range
     signals: tuple[str, ...] = ()
+    beside: str = ""
 
     @property
     def text(self) -> str:
@@ -82,6 +88,7 @@ class Explanation:
             "trial": self.trial,
             "conversion": self.conversion,
             "fate": self.fate,
+            "beside": self.beside.removeprefix(", "),
             "steps": list(self.steps),
             "cause": self.cause,
             "because": self.because,
@@ -106,8 +113,8 @@ def explain(
     trial : int
         Of which unit.
     first : str, optional
-        Instead: the first of the run that met this fate, ``"timed_out"`` for the first that the
-        host gave up, or ``"latest"`` for the latest of all.
+        Instead: one of the run, by a word of `finding.KINDS`: the first that met a fate, that the
+        host gave up or takes for another one, or of which nobody is told, or the latest of all.
 
     Raises
     ------
@@ -131,6 +138,10 @@ def explain(
     elif facts.row["timed_out"] and facts.fate is Fate.DELIVERED:
         fate = TIMED_OUT
     told = story_of(facts, fate)
+    believed = association(facts, fate)
+    told.steps += believed.steps
+    if believed.until - believed.since < _SHOWN:
+        told.since, told.until = min(told.since, believed.since), max(told.until, believed.until)
     cause = because = ""
     if told.what:
         cause, because = culprit(facts, told.tries, told.saved, told.what)
@@ -138,8 +149,9 @@ def explain(
     start = max(told.since, end - _SHOWN)
     steps, shown = tuple(told.steps), range(min(start, word), end)
     return Explanation(
-        scenario, trial, word, fate, steps, cause, because, told.margin, shown, told.signals
-    )
+        scenario, trial, word, fate, steps, cause, because, told.margin, shown, told.signals,
+        remark(facts.view[word], facts.fate, upsets(scenario)),
+    )  # fmt: skip
 
 
 def _check(scenario: Scenario, trial: int, word: int) -> None:

@@ -23,9 +23,11 @@ LATEST, TIMED_OUT = "latest", "timed_out"
 SILENT, MISALIGNED = "silent", "misaligned"
 #: The fates of a conversion whose words do not reach the host as they should.
 FATES = tuple(fate.word for fate in Fate if fate not in (Fate.NOT_SENT, Fate.DELIVERED))
-KINDS = (*FATES, TIMED_OUT, LATEST)
 #: Those fates by which a word is lost or wrong.
 HARMED = tuple(one for one in FATES if one != Fate.IN_FLIGHT.word)
+#: What has a picture of its own, and all that may be looked for.
+WORST = (LATEST, *HARMED, TIMED_OUT, SILENT, MISALIGNED)
+KINDS = (*WORST, Fate.IN_FLIGHT.word)
 #: Trials that are simulated at a time, until one is found.
 _TRIALS = 64
 #: Conversions that a frame taken for another one is shown with at the most.
@@ -41,9 +43,9 @@ def find(scenario: Scenario, kind: str) -> tuple[int, int]:
         What is run, all of its units.
     kind : str
         One of `KINDS`. ``"latest"`` is the longest from trigger to last bit read (to release, if
-        none is read), the others the first that met that fate, or that the host gave up. Or
-        `MISALIGNED`, the first that is taken for another one; or `SILENT`, the first that is that,
-        lost or wrong and told of by nothing.
+        none is read), the others the first that met that fate, or that the host gave up;
+        `MISALIGNED` the first that is taken for another one, `SILENT` the first that is that, lost
+        or wrong and told of by nothing.
 
     Returns
     -------

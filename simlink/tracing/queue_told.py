@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from fractions import Fraction
+from itertools import pairwise
 
 from simlink.base.instants import FS_PER_SECOND, NEVER
 from simlink.base.wording import many, short_time, time_text
@@ -11,11 +12,13 @@ from simlink.figures.cycle import periods
 from simlink.link.repeat import repeats
 from simlink.link.transient import upsets
 from simlink.records import Fate
+from simlink.scenario.schema import Scenario
 from simlink.tracing.culprit import Try, at_best, at_mean, spaced, spared
 from simlink.tracing.facts import Facts, Service
 from simlink.tracing.repeat_told import repeated, was_asked
 from simlink.tracing.story import Story, at, compared, conversions
 from simlink.tracing.upset_told import immunities
+from simlink.verdict.cause import named
 
 LATENCY = "host.service_latency"
 
@@ -200,7 +203,6 @@ def _overwritten(facts: Facts) -> Story:
         story.steps.append(f"Busy had fallen at the host {at(int(row['release']))}.")
     law = scenario.host.service_latency
     chain = facts.busy_until(instant)
-    begun = facts.changes("host.service")
     if row["read_start"] != NEVER and row["service"] != NEVER:
         took = int(row["read_start"] - row["service"])
         story.steps.append(
@@ -209,15 +211,20 @@ def _overwritten(facts: Facts) -> Story:
             f"{short_time(int(row['read_start']) - instant)} too late."
         )
         story.margin = instant - int(row["read_start"])
-    elif chain:
+    elif chain and chain[-1].start <= instant:
         now = chain[-1]
         story.steps.append(
             f"The host was serving conversion {now.frames[0]} since {time_text(now.begun)}, with "
             f"a latency of {compared(now.latency, law)}."
         )
         story.since = min(story.since, now.frames[0])
-    elif begun:
-        story.steps.append(f"A service had begun {at(begun[0].time)}.")
+    elif (waited := _in_latency(facts, chain, instant)) is not None:
+        begun, over = waited
+        story.steps.append(
+            f"A service had begun {at(begun)}, and its latency took {compared(over - begun, law)}: "
+            f"it was over {at(over)}, {short_time(over - instant)} too late."
+        )
+        story.margin = instant - over
     keys = (LATENCY, "host.clock", "converter.conversion_time", "fifo.sync_delay")
     story.saved, story.what = spared(Fate.OVERRUN, Fate.MISSED_TRIGGER), "is read"
     story.tries = (
@@ -225,6 +232,41 @@ def _overwritten(facts: Facts) -> Story:
         *at_best(scenario, "period", *keys),
     )
     return story
+
+
+def _in_latency(facts: Facts, chain: list[Service], instant: int) -> tuple[int, int] | None:
+    """Return when the latency of the service at an instant began, and when it is over, in fs.
+
+    None if no service waits then. ``chain`` is the services up to then, as far as records have
+    them: of one that finds nothing to read there is none.
+    """
+    if chain:
+        return chain[-1].begun, chain[-1].start
+    changes = [one for one in facts.trace.changes if one.signal in ("host.service", "host.read")]
+    for before, after in pairwise(changes):
+        begins = before.signal == "host.service" and before.value == 1
+        if begins and before.time <= instant < after.time:
+            return before.time, after.time
+    return None
+
+
+def held_back(facts: Facts, index: int) -> int | None:
+    """Return until when the remote master was held back by a full FIFO, in fs; None if not."""
+    edges = facts.changes("remote.clock", index)
+    if not facts.remote or not edges:
+        return None
+    start = edges[0].time - int(facts.unit.rising[0, 0])
+    came = [one.time for one in facts.trace.changes if one.signal == "remote.credit"]
+    stalls = facts.scenario.fifo.when_full == "stall"
+    return start if stalls and start in came else None
+
+
+def told_held(until: int) -> str:
+    """Say until when the remote master was held back."""
+    return (
+        f"The remote master had been held back until {time_text(until)}: the FIFO was full, and "
+        "no credit had come to start with."
+    )
 
 
 def underrun(facts: Facts) -> Story:
@@ -289,6 +331,42 @@ def in_flight(facts: Facts) -> Story:
     return story
 
 
+def _at_once(scenario: Scenario) -> Iterator[Try]:
+    """Give a host that does not wait for more frames than one."""
+    name = named(scenario, "host.watermark")
+    yield "host.watermark", {"host.watermark": 1}, name, "with a watermark of 1"
+
+
+def _waits(facts: Facts, served: Service, release: int) -> tuple[int, int, list[str]]:
+    """Return how long a released frame waited behind others and for more of them, in fs.
+
+    And in words what it waited for, up to the begin of its service; or, of a frame that a service
+    came to read only after it had begun, up to its read.
+    """
+    host, rows = facts.scenario.host, facts.rows
+    if release > served.begun:
+        start = int(facts.row["read_start"])
+        wait = start - release
+        return wait, 0, [f"{short_time(wait)} of waiting for the host"] if wait > 0 else []
+    ahead = [one.end for one in facts.services if one.begun < served.begun]
+    idle = min(max(release, *ahead), served.begun) if ahead else release
+    behind = idle - release
+    first = list(served.frames[: host.watermark])
+    full = min(max(int(rows["release"][first].max()), idle), served.begun)
+    complete, rest = full - idle, served.begun - full
+    edge = "a falling edge of busy" if host.interrupt == "edge" else "its service to begin"
+    named = (
+        (behind, "the host"),
+        (complete, f"{host.watermark} frames to be released"),
+        (rest, edge),
+    )
+    return (
+        behind,
+        complete,
+        [f"{short_time(one)} of waiting for {what}" for one, what in named if one],
+    )
+
+
 def delivered_at(facts: Facts, late: bool) -> Story:
     """Tell what the time from a trigger to the last bit went on; if late, why it took so long."""
     scenario, row, rows = facts.scenario, facts.row, facts.rows
@@ -306,22 +384,33 @@ def delivered_at(facts: Facts, late: bool) -> Story:
     parts = [f"{short_time(release - begin)} to its release"]
     law = scenario.host.service_latency
     served = next(one for one in facts.services if facts.conversion in one.frames)
-    wait = (served.begun if served.frames[0] == facts.conversion else start) - release
-    if wait > 0:
-        parts.append(f"{short_time(wait)} of waiting for the host")
-    if served.frames[0] == facts.conversion:
+    behind, complete, told = _waits(facts, served, release)
+    parts += told
+    if release <= served.begun:
         parts.append(f"{compared(served.latency, law)} of service latency")
+        if start > served.start:
+            parts.append(f"{short_time(start - served.start)} of waiting for the frames ahead")
     read_once = int(row["request"]) if was_asked(facts) else end
     parts.append(f"{short_time(read_once - start)} of read")
     if was_asked(facts):
         parts.append(f"{short_time(end - read_once)} of having it sent again")
     story.steps.append(f"It took {', '.join(parts[:-1])} and {parts[-1]}.")
+    held = held_back(facts, facts.conversion)
+    if held is not None:
+        fell = int(row["ready"])
+        story.steps += [f"Busy had fallen at the converter {at(fell)}.", told_held(held)]
+    if complete > 0:
+        last = max(served.frames[: scenario.host.watermark], key=lambda one: rows["release"][one])
+        story.steps.append(
+            f"A service begins with {scenario.host.watermark} frames: the last of them, of "
+            f"conversion {last}, was released {at(int(rows['release'][last]))}."
+        )
+        story.until = max(last, facts.conversion)
     story.steps += repeated(facts)
     if not late:
         return story
-    if wait > 0:
-        told = filled(facts, start - 1, facts.conversion)
-        story.also(told)
+    if behind > 0:
+        story.also(filled(facts, release + behind - 1, facts.conversion))
     read = rows["read_end"] != NEVER
     usual = sorted((rows["read_end"] - rows["trigger"])[read].tolist())[int(read.sum() - 1) // 2]
     if read.sum() > 1:
@@ -335,6 +424,8 @@ def delivered_at(facts: Facts, late: bool) -> Story:
     )
     story.tries = (
         *(immunities(scenario) if repeats(scenario) and upsets(scenario) else ()),
+        # What took longest is tried first.
+        *(_at_once(scenario) if complete > served.latency else ()),
         *at_mean(scenario, LATENCY, "converter.conversion_time", "fifo.sync_delay"),
         *spaced(scenario),
         *at_best(scenario, "host_rate", LATENCY, "converter.conversion_time"),

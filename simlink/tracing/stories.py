@@ -6,7 +6,7 @@ All instants are from the start of the trial.
 from __future__ import annotations
 
 from simlink.base.instants import NEVER
-from simlink.base.wording import short_time, time_text
+from simlink.base.wording import short_time
 from simlink.figures.cycle import periods
 from simlink.records import Fate
 from simlink.tracing import captures_told, queue_told
@@ -80,33 +80,22 @@ def missed(facts: Facts) -> Story:
     sent = facts.rows["trigger"]
     _, average = periods(facts.scenario)
     if before == index - 1:
-        apart = f"The two triggers left {short_time(int(sent[index] - sent[before]))} apart"
+        left = int(sent[index] - sent[before])
+        apart = f"The two triggers left {short_time(left)} apart"
+        if left < 0:
+            apart = f"Its trigger left {short_time(-left)} ahead of that one's, though due after it"
         usual = "" if average is None else f"; a period is {short_time(average)} on average"
         story.steps.append(f"{apart}{usual}.")
     story.tries = _of_cycle(facts, converting)
-    held = None if converting else _held_back(facts, before)
+    held = None if converting else queue_told.held_back(facts, before)
     if held is not None:
-        story.steps.append(
-            f"The remote master had been held back until {time_text(held)}: the FIFO was full, "
-            "and no credit had come to start with."
-        )
+        story.steps.append(queue_told.told_held(held))
         story.also(queue_told.filled(facts, ready, before))
         # The credit has a row, at the cost of the bits that the host reads.
         story.signals = _STALLED_ROWS
         if facts.scenario.trigger.source == "remote":
             story.signals = tuple(one for one in _STALLED_ROWS if one not in _HOST_TRIGGERS)
     return story
-
-
-def _held_back(facts: Facts, index: int) -> int | None:
-    """Return until when the remote master was held back by a full FIFO, in fs; None if not."""
-    edges = facts.changes("remote.clock", index)
-    if not facts.remote or not edges:
-        return None
-    start = edges[0].time - int(facts.unit.rising[0, 0])
-    came = [one.time for one in facts.trace.changes if one.signal == "remote.credit"]
-    stalls = facts.scenario.fifo.when_full == "stall"
-    return start if stalls and start in came else None
 
 
 def _served(facts: Facts, before: int) -> list[str]:

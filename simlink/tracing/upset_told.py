@@ -55,7 +55,7 @@ def upset(facts: Facts) -> Story | None:
     if facts.row["wrong_bits"]:
         steps.append(f"The host read {many(int(facts.row['wrong_bits']), 'wrong bit')}.")
     steps += repeated(facts)
-    steps += _told(facts)
+    steps += _line(facts)
 
     def saved(row: object) -> bool:
         return bool(row["fate"] == without["fate"])  # type: ignore[index]
@@ -64,8 +64,8 @@ def upset(facts: Facts) -> Story | None:
     return Story(steps, index, tries=tries, saved=saved, what="is not harmed")
 
 
-def _told(facts: Facts) -> Iterator[str]:
-    """Say what the fault line did, if there is one, and whether anybody told the host."""
+def _line(facts: Facts) -> Iterator[str]:
+    """Say what the fault line did, if there is one."""
     if has_line(facts.scenario):
         left = int(facts.row["trigger"])
         ends, until = _watched(facts)
@@ -78,8 +78,6 @@ def _told(facts: Facts) -> Iterator[str]:
             yield f"The fault line was high at the host {spans(found)}."
         else:
             yield f"The fault line was not high at the host from its trigger to {by}."
-    told = facts.view["told"][facts.conversion]
-    yield "The host was told that something was wrong." if told else "Nobody told the host."
 
 
 def _watched(facts: Facts) -> tuple[npt.NDArray[np.int64], int]:

@@ -175,3 +175,22 @@ def test_delays_at_which_no_clock_will_do_are_hatched():
     assert len([patch for patch in passmap(mapped).patches if patch.get_hatch()]) == 2
     assert (mapped.good[:, :2] == 0).all()
     assert (mapped.good[:, 2:] == 1).all()
+
+
+@pytest.mark.parametrize(
+    ("clocks", "named"),
+    [
+        # The limit of 25 MHz at 14 ns one way lies within 22 to 26 MHz, and above 5 to 15 MHz.
+        (CLOCKS[2:5], {"highest clock, worst case", "highest clock, nominal"}),
+        (CLOCKS[:2], set()),
+    ],
+)
+def test_the_legend_names_what_is_drawn_and_nothing_else(clocks, named):
+    scheme = {"link.scheme": "forwarded_clock", "converter.data_hold": "2 ns"}
+    mapped = pass_map(made(CONSTANT | scheme), clocks, DELAYS[1:3], trials=1, conversions=1)
+    assert mapped.highest[1] == 25 * 10**6 < mapped.highest[0]
+    ax = passmap(mapped)
+    assert {line.get_label() for line in ax.lines} == named
+    legend = ax.get_legend()
+    texts = [] if legend is None else [one.get_text() for one in legend.get_texts()]
+    assert set(texts) == named

@@ -196,3 +196,32 @@ def test_bits_that_move_up_come_from_their_own_captures():
     spans = [one for one in measure(edges_of(found)) if one.symbol == "t_PD,R"]
     assert {one.length for one in spans} == {12 * NS}
     assert len(spans) == 5 * 18 - 1
+
+
+def lanes(layout):
+    return [track.name for track in layout.tracks if "[" in track.name]
+
+
+@pytest.mark.parametrize(
+    ("skews", "drawn_lanes"),
+    [
+        # Bit 4 is captured 826.5 ns after the trigger, and its lanes take 12 ns but for their skew:
+        # hit from 837 to 842 ns is the one that is late by 20 ns, and no other.
+        (["0 ns", "20 ns", "0 ns"], [1]),
+        (["0 ns", "20 ns", "20 ns"], [1, 2]),
+        # Of more than two the first two are drawn; of none the first.
+        (["20 ns", "20 ns", "20 ns"], [0, 1]),
+        (["0 ns", "0 ns", "0 ns"], [0]),
+    ],
+)
+def test_the_lanes_that_are_hit_are_drawn(skews, drawn_lanes):
+    more = {"frame.lanes": 3, "barrier.return.strobe": False, "barrier.return.channel_skew": skews}
+    # A clock of 10 MHz, so that no other bit is on its way: bit 0 is captured 764 ns after.
+    slow = {"remote_clock.frequency": "10 MHz", "trigger.rate": "200 kHz"}
+    scenario = made(**{**more, **slow, "conversions": 5, "transient": [
+        {"kind": "at", "times": [f"{15000 + 764 + 14} ns"], "slew": "80 kV/us", "swing": "400 V"}
+    ]})[0]  # fmt: skip
+    layout = drawn(scenario)
+    families = ("remote.data", "fifo.push", "host.capture")
+    assert lanes(layout) == [f"{one}[{lane}]" for one in families for lane in drawn_lanes]
+    assert {int(one.channel[-1]) for one in layout.events.drawn} <= set(drawn_lanes)

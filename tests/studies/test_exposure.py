@@ -89,6 +89,87 @@ def test_of_two_safe_stretches_the_longer_one_is_advised():
     assert found.safe == (14 * NS, 721_500_000)
 
 
+def lasts(found, said):
+    """For how long an event may begin so that this becomes of the conversion, in ns."""
+    return found.step * sum(one.said(0) == said for one in found.moments) / NS
+
+
+#: Of 2 us a period: 16 bits 25 ns apart, an 80th of the period, each 10 ns across.
+BEATING = {
+    "trigger.rate": "500 kHz",
+    "frame.word_bits": 16,
+    "barrier.forward.delay": "10 ns",
+    "barrier.return.delay": "10 ns",
+}
+
+
+@pytest.mark.parametrize("clock", ["40 MHz", "20 MHz", "25 MHz"])
+@pytest.mark.parametrize("rate", ["500 kHz", "400 kHz"])
+def test_the_steps_taken_by_default_do_not_beat_against_the_clock(clock, rate):
+    """An event of 5 ns hits each bit, and each strobe, for 15 ns: 16 of them for 240 ns."""
+    changed = {"remote_clock.frequency": clock, "trigger.rate": rate}
+    found = exposure(made(**{**BEATING, **changed})[0], **SLEW)
+    assert found.step < 2 * NS
+    for one in found.channels:
+        assert one.time == (15 if one.channel == "trigger" else 240) * NS
+        # An end of each bit falls on another part of a step.
+        assert abs(found.simulated(one.channel) - one.time) <= 2 * found.step, one
+
+
+def test_shares_are_right_where_a_200th_of_the_period_beats_against_the_clock():
+    """Strobes follow their bits by half a bit, 12.5 ns, so that of the 15 ns in which a bit is hit
+    2.5 ns at either end are the strobe's before and its own: 10 ns are left, and 12.5 of bit 0."""
+    found = exposure(made(**BEATING)[0], **SLEW)
+    assert lasts(found, "wrong bits, not told") == pytest.approx(162.5, abs=2 * found.step / NS)
+    assert lasts(found, "not received, told") == pytest.approx(240, abs=2 * found.step / NS)
+    # Trigger for 15 ns, and from 5 ns ahead of bit 0 to 10 ns after the last strobe, 15.5 bits on.
+    wanted = 15 + 5 + 15.5 * 25 + 10
+    assert found.harmful / NS == pytest.approx(wanted, abs=2 * found.step / NS)
+    beats = exposure(made(**BEATING)[0], steps=200, **SLEW)
+    assert lasts(beats, "wrong bits, not told") == 240
+
+
+def test_what_is_mended_is_found_between_what_is_not():
+    """3333.3 ns a period; 24 bits with their check, each hit for 10 + 5 + 5 ns, its strobe too: 7.5
+    ns at either end of a bit's 20 ns are its neighbours', and 5 are left, but 12.5 of bit 0."""
+    check = {
+        "trigger.rate": "300 kHz",
+        "barrier.recovery": "5 ns",
+        "check.kind": "crc",
+        "check.width": 8,
+        "check.polynomial": 7,
+        "check.on_failure": "repeat",
+        "check.kept_frames": 2,
+        "check.repeat_timeout": "1 us",
+    }
+    found = exposure(made(**{**BEATING, **check})[0], **SLEW)
+    assert lasts(found, MENDED) == pytest.approx(24 * 5 + 7.5, abs=2 * found.step / NS)
+    assert found.harmful / NS == pytest.approx(20 + 24 * 20, abs=2 * found.step / NS)
+
+
+def test_how_finely_it_was_looked_at_is_said():
+    """A bit is hit for 15 ns: two steps of 7.5 ns may be relied on, of 8 ns not."""
+    coarse, fine = (exposure(made(**BEATING)[0], steps=steps, **SLEW) for steps in (250, 267))
+    assert f"in {100 * coarse.harmful / coarse.period:.3g} % of the trigger period, looked at " in (
+        coarse.sentence
+    )
+    assert "looked at every 8 ns; keep such edges" in coarse.sentence
+    assert "in which a channel is hit last 15 ns: a finer grid (--steps)" in coarse.sampled
+    assert (
+        fine.sampled == "Times are counted in such steps; what lasts less than one may be missed."
+    )
+
+
+def test_of_a_long_period_the_default_steps_are_as_many_as_may_be():
+    """1 ms: 17 ns of a bit, of which no 20 000 steps can have two."""
+    found = exposure(made(**{"trigger.rate": "1 kHz"})[0], **SLEW)
+    assert 17_000 < len(found.moments) <= 20_000
+    assert "in which a channel is hit last 17 ns" in found.sampled
+    # Bits of one event each are hit or not by where they fall: for 306 ns on average.
+    for one in found.channels:
+        assert abs(found.simulated(one.channel) - one.time) <= 2 * found.step
+
+
 def test_the_study_as_json_holds_it(plain):
     """Times in seconds, slews in V/s and the swing in V: 500 steps of 2.5 us."""
     said = plain.to_dict()
@@ -400,7 +481,7 @@ def test_the_map_as_json_holds_it():
     }
     assert found.sentence == (
         "On board 0 1 of 2 slews harm a word, the most at 80 kV/us: in "
-        f"{100 * harmed['share_of_period']:.3g} % of the trigger period."
+        f"{100 * harmed['share_of_period']:.3g} % of the trigger period, looked at every 125 ns."
     )
 
 

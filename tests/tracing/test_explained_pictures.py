@@ -6,10 +6,11 @@ import numpy as np
 import pytest
 from matplotlib.collections import LineCollection
 
+from simlink.pictures.diagram import draw
 from simlink.tracing.explain import explain
 from tests.budget.budget_cases import made
 from tests.tracing.test_explain import CASES
-from tests.verdict.bottlenecks import BASES
+from tests.verdict.bottlenecks import BASES, REMOTE
 
 #: How far a stroke may be from where its instant lies, in mm: edges are drawn with a slope.
 _NEAR = 0.6
@@ -128,3 +129,21 @@ def test_what_the_picture_is_not_shown_is_told_in_words_alone(drawn):
     assert found.shown == range(25, 33)
     # One that takes the place of another is drawn, too.
     assert drawn(1).shown == range(10, 13)
+
+
+def test_a_strobe_that_lost_a_pulse_has_its_row():
+    """A pulse of 10 ns does not pass a channel that swallows what is shorter than 10.1."""
+    swallowed = {"barrier.return.min_pulse": "10.1 ns"}
+    found = explain(made(swallowed, REMOTE), 0)
+    assert "of 16 pulses of the strobe, 0 came" in found.text
+    assert "fifo.strobe" in [track.name for track in found.diagram().layout.tracks]
+
+
+@pytest.mark.parametrize("lane", [0, 1])
+def test_the_lane_that_is_wrong_is_drawn(lane):
+    """The strobe rises 10 ns after the bits of an equal lane."""
+    skew = ["0 ns", "0 ns"]
+    skew[lane] = "10.1 ns"
+    late = {"barrier.return.channel_skew": skew, "frame.lanes": 2}
+    tracks = draw(made(late, REMOTE), "0").layout.tracks
+    assert {track.lane for track in tracks if track.lane is not None} == {lane}

@@ -119,8 +119,8 @@ def draw(
     scenario : Scenario
         What is simulated.
     conversions : range or str
-        ``range(4, 6)``, ``"4:6"`` (6 not included), ``"4"``, or the worst of the run: ``latest``,
-        ``overrun`` or ``underrun``.
+        ``range(4, 6)``, ``"4:6"`` (6 not included), ``"4"``, or a word of
+        `simlink.tracing.finding.WORST`: the latest of the run, or its first of a kind.
     trial : int
         Which unit; the worst conversion brings its own.
     signals : list of str, optional
@@ -158,7 +158,7 @@ def draw(
         raise InputError("--to-scale", None, f"{len(wanted)} conversions", "only one is shown so")
     before = 0 if quiet_window is None else quiet_window[0]
     view = window.view(scenario, wanted, trial, before)
-    chosen = tracks.choose(view.trace, signals)
+    chosen = tracks.choose(view.trace, signals, view.conversions)
     if since is not None or until is not None:
         bounds.narrow(view, since, until)
     names_of_pins = pins_of(scenario, pins)

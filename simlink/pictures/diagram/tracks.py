@@ -24,6 +24,8 @@ if TYPE_CHECKING:
 
 #: The most signals of one picture that may be asked for.
 MOST = 12
+#: The most lanes of one picture, unless more are asked for.
+_LANES = 2
 
 
 @dataclass(frozen=True)
@@ -187,7 +189,7 @@ class Crossing:
     follows: bool = False
 
 
-def choose(trace: Trace, names: list[str] | None) -> list[tuple[Signal, int | None]]:
+def choose(trace: Trace, names: list[str] | None, shown: range) -> list[tuple[Signal, int | None]]:
     """Return the signals to draw, in the order of the table.
 
     Parameters
@@ -196,7 +198,9 @@ def choose(trace: Trace, names: list[str] | None) -> list[tuple[Signal, int | No
         Where they are taken from.
     names : list of str or None
         Signals by name, a lane in brackets (``fifo.push[1]``; without one: every lane). None:
-        the usual ones, of the lanes the first.
+        the usual ones, of the lanes those that show what befell the conversions.
+    shown : range
+        The conversions that are shown.
 
     Raises
     ------
@@ -205,7 +209,9 @@ def choose(trace: Trace, names: list[str] | None) -> list[tuple[Signal, int | No
     """
     lanes = trace.scenario.frame.lanes
     if names is None:
-        return [(signal, 0 if signal.lanes else None) for signal in TABLE if _usual(trace, signal)]
+        drawn: list[int | None] = [*_lanes(trace, shown)]
+        usual = [signal for signal in TABLE if _usual(trace, signal)]
+        return [(one, lane) for one in usual for lane in (drawn if one.lanes else [None])]
     table = {signal.name: signal for signal in TABLE}
     wanted: dict[tuple[str, int | None], None] = {}
     for name in names:
@@ -222,6 +228,31 @@ def choose(trace: Trace, names: list[str] | None) -> list[tuple[Signal, int | No
     order = {signal.name: place for place, signal in enumerate(TABLE)}
     keys = sorted(wanted, key=lambda key: (order[key[0]], key[1] or 0))
     return [(table[name], lane) for name, lane in keys]
+
+
+def _lanes(trace: Trace, shown: range) -> list[int]:
+    """Return the lanes to draw unless some are named.
+
+    Those of which a symbol was hit; else the first of which a bit was taken wrong; else the first.
+    """
+    hit = {
+        int(one.channel.split()[1])
+        for one in trace.met
+        if one.hit and one.channel.startswith("lane") and one.conversion in shown
+    }
+    if hit:
+        return sorted(hit)[:_LANES]
+    wrong = {lane for (conversion, lane), bits in trace.mistaken.items()
+             if bits and conversion in shown}  # fmt: skip
+    wrong |= {
+        one.lane
+        for one in trace.changes
+        if one.family in ("remote.capture", "host.capture")
+        and one.why not in ("right", "missing")
+        and one.conversion in shown
+        and one.lane is not None
+    }
+    return [min(wrong, default=0)]
 
 
 def _usual(trace: Trace, signal: Signal) -> bool:

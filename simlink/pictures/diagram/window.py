@@ -12,9 +12,10 @@ from simlink.base.instants import NEVER
 from simlink.figures.host_view import host_view
 from simlink.link.transient import upsets
 from simlink.records import Fate, FrameBlock
+from simlink.tracing.association_told import remark
 from simlink.tracing.edges import by_conversion, lanes_of
 from simlink.tracing.fault_edges import EVENT, fault_edges
-from simlink.tracing.finding import HARMED, LATEST, MISALIGNED, SILENT, TIMED_OUT, story
+from simlink.tracing.finding import WORST, story
 from simlink.tracing.measured import edges_of
 from simlink.tracing.trace import Trace, check_window, trace
 
@@ -24,7 +25,6 @@ if TYPE_CHECKING:
 
 #: The most conversions of one picture.
 MOST = 8
-WORST = (LATEST, *HARMED, TIMED_OUT, SILENT, MISALIGNED)
 #: Conversions that are traced ahead of the window, so that levels are known when it opens.
 _LEAD = 12
 
@@ -129,15 +129,8 @@ def _told(traced: Trace, conversions: range) -> dict[int, str]:
     for index in conversions:
         if index >= sent:
             continue
-        one = outcome[0, index]
-        harmed = Fate(int(traced.record.fate[0, index])).word in HARMED
-        said = ""
-        if one["misaligned"]:
-            believed = int(one["believed"])
-            said = ", taken for none" if believed < 0 else f", taken for {believed}"
-        if one["misaligned"] or (harmed and upset):
-            said += ", told" if one["told"] else ", not told"
-        if said:
+        fate = Fate(int(traced.record.fate[0, index]))
+        if said := remark(outcome[0, index], fate, upset):
             found[index] = said
     return found
 
