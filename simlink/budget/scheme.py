@@ -10,7 +10,7 @@ from typing import Any
 
 from simlink.base.instants import FS_PER_SECOND
 from simlink.base.wording import clock_limit, short_time
-from simlink.budget import channels, rates, schemes, units
+from simlink.budget import channels, loop, rates, schemes, units
 from simlink.budget.terms import Margin
 from simlink.budget.waiting import Waiting, waiting
 from simlink.budget.window import Window, window_of
@@ -123,9 +123,16 @@ class SchemeBudget:
 
     @property
     def sample_rate(self) -> Fraction | None:
-        """The highest sample rate in Hz at the used clock, None when no clock will do."""
-        if self.used is None:
+        """The highest sample rate in Hz at the used clock, None when no clock will do.
+
+        That of the loop on average where triggers wait for the host, None if it does not go round.
+        """
+        way = self.latency
+        if self.used is None or way is None:
             return None
+        if self.scenario.trigger.pattern == "after_read":
+            stopped = loop.fault(self.scenario, way, self.cycles()[0])
+            return None if stopped else FS_PER_SECOND / loop.turn(self.scenario, way)
         return rates.sample_rate(self.cycles(self.used), self.jitter)
 
     @property

@@ -6,7 +6,9 @@ import math
 from dataclasses import dataclass
 from fractions import Fraction
 
+from simlink.base.instants import FS_PER_SECOND
 from simlink.base.wording import clock_limit, most_of, percent, short_time
+from simlink.budget import loop
 from simlink.budget.scheme import SchemeBudget
 from simlink.budget.window import window_of
 from simlink.figures.cycle import Cycle, late_jitter, shortest_spacing
@@ -33,8 +35,7 @@ def judge(budget: SchemeBudget) -> Judgement:
         )
     cycles = budget.cycles()
     if cycles[0].shortest is None:
-        assert budget.sample_rate is not None
-        return Judgement(None, f"up to {clock_limit(budget.sample_rate)} {_at(budget)}")
+        return _of_loop(budget, cycles[0])
     late = [(one, _over(budget, one)) for one in cycles]
     worst, over = max(late, key=lambda pair: pair[1])
     if over > 0:
@@ -55,6 +56,21 @@ def judge(budget: SchemeBudget) -> Judgement:
     if any(one.side == "host" for one in cycles):
         notes.append("the FIFO's depth is judged by a run")
     return Judgement(True, _at(budget) + (f" ({'; '.join(notes)})" if notes else ""))
+
+
+def _of_loop(budget: SchemeBudget, converter: Cycle) -> Judgement:
+    """Judge a scheme whose triggers wait for the host, so that they have no rate to meet."""
+    way = budget.latency
+    assert way is not None
+    why = loop.fault(budget.scenario, way, converter)
+    if why:
+        return Judgement(False, f"{_at(budget)} {why}")
+    turn = loop.turn(budget.scenario, way)
+    return Judgement(
+        None,
+        f"{_at(budget)} one trigger in {short_time(turn)} on average, "
+        f"{clock_limit(FS_PER_SECOND / turn)}",
+    )
 
 
 def _spacing(budget: SchemeBudget, cycle: Cycle) -> Fraction:

@@ -54,6 +54,13 @@ def table(budget: Budget) -> str:
             f"signals." + (" Common-mode events are left aside." if scenario.transient else "")
         )
     )
+    if scenario.trigger.pattern == "after_read":
+        parts.append(
+            wrapped(
+                "Triggers wait for the host: the highest sample rate is that of the loop of "
+                "trigger, read and gap, on average, as long as the host gives no frame up."
+            )
+        )
     parts += [wrapped(said) for said in map(_wait, budget.values()) if said]
     parts.append(wrapped(f"Cautions: {CAUTIONS}"))
     return "\n\n".join(parts) + "\n"
