@@ -49,7 +49,7 @@ def judge(budget: SchemeBudget) -> Judgement:
         kept = converter.in_time(_spacing(budget, converter), budget.scenario.seed)
         said = f"{converter.unbounded[0]} has no bound, and {most_of(kept)} of cycles fit"
         if kept < budget.wanted:
-            return Judgement(False, f"{_at(budget)} {said} the trigger period")
+            return Judgement(False, f"{_at(budget)} {said} {_interval(budget, converter)}")
         notes.append(said)
     elif math.isinf(budget.jitter):
         notes.append("the jitter between triggers has no bound, and is left aside")
@@ -83,13 +83,32 @@ def _spacing(budget: SchemeBudget, cycle: Cycle) -> Fraction:
     return Fraction(closest)
 
 
+def _interval(budget: SchemeBudget, cycle: Cycle) -> str:
+    """Name the time that a cycle has; with its length where triggers have no one period."""
+    assert cycle.shortest is not None
+    assert cycle.period is not None
+    left, pattern = _left(budget, cycle), budget.scenario.trigger.pattern
+    if cycle.buffered and pattern != "periodic":
+        return f"the {short_time(left)} between triggers on average"
+    if pattern == "burst" and left > 0:
+        return f"the {short_time(left)} that the closest triggers leave"
+    if pattern == "burst" or _spacing(budget, cycle) < cycle.shortest:
+        return "the closest triggers leave"
+    return "the shortest trigger period" if cycle.shortest < cycle.period else "the trigger period"
+
+
 def _over(budget: SchemeBudget, cycle: Cycle) -> Fraction | float:
     """Return how much longer a cycle is than the time that it has, in fs."""
+    return cycle.decisive - _left(budget, cycle)
+
+
+def _left(budget: SchemeBudget, cycle: Cycle) -> Fraction:
+    """Return the time that a cycle has, less what jitter on its way may take, in fs."""
     late = Fraction(0)
     if cycle.decisive == cycle.largest and not cycle.buffered:
         jitter = late_jitter(budget.scenario, budget.scheme)
         late = Fraction(0) if math.isinf(jitter) else Fraction(jitter)
-    return cycle.decisive + late - _spacing(budget, cycle)
+    return _spacing(budget, cycle) - late
 
 
 def _at_random(budget: SchemeBudget, cycle: Cycle) -> str:
@@ -179,9 +198,8 @@ def _too_long(budget: SchemeBudget, cycle: Cycle, over: Fraction | float) -> str
         cycle.side, "the converter's cycle"
     )
     upto = "" if mean else "up to "
-    nearer = cycle.shortest is not None and _spacing(budget, cycle) < cycle.shortest
-    has = "closest triggers leave" if nearer else "trigger period"
     return (
         f"{held}{side} takes {upto}{short_time(cycle.decisive)}, {short_time(over)} longer "
-        f"than the {has}{fits}; {piece.name} is the most of it, {short_time(takes)}"
+        f"than {_interval(budget, cycle)}{fits}; {piece.name} is the most of it, "
+        f"{short_time(takes)}"
     )

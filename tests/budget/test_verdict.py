@@ -109,6 +109,40 @@ def test_each_scheme_is_told_of_and_the_sentence_begins_and_ends_as_one():
     )
 
 
+BURSTS = {
+    "trigger.pattern": "burst", "trigger.rate": "800 kHz", "trigger.burst_length": 6,
+    "trigger.gap": "500 ns",
+}  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("values", "said"),
+    [
+        # The next burst begins after 500 ns; 500 of conversion, 300 of service, 250 of the read.
+        (BURSTS, "the converter's cycle takes 1.05 us, 550 ns longer than the 500 ns that the "
+         "closest triggers leave; "),
+        # Busy comes 5 ns later, and may be 3 ns late, which the gap has to leave, too.
+        (BURSTS | {"barrier.return.jitter": {"shape": "uniform", "low": "-3 ns", "high": "3 ns"},
+                   "barrier.return.delay": "5 ns"},
+         "the converter's cycle takes 1.055 us, 558 ns longer than the 497 ns that the closest "
+         "triggers leave; "),
+        # Five of 1.25 us and a gap of 750 ns, 7 us for six: 1.167; a service of 1.25 us and 250 ns.
+        (BURSTS | {"link.scheme": "remote_master", "host.service_latency": "1.25 us",
+                   "trigger.gap": "750 ns"},
+         "the host's read takes 1.5 us, 333.3 ns longer than the 1.167 us between triggers on "
+         "average; "),
+        # A timer that may be 1 % fast: 990.1 ns.
+        ({"trigger.rate": "1 MHz",
+          "trigger.tolerance": {"shape": "uniform", "low": "-1 %", "high": "1 %"}},
+         "the converter's cycle takes 1.05 us, 59.9 ns longer than the shortest trigger period; "),
+        ({"trigger.rate": "1 MHz"},
+         "the converter's cycle takes 1.05 us, 50 ns longer than the trigger period; "),
+    ],
+)  # fmt: skip
+def test_it_is_named_which_interval_a_cycle_exceeds(values, said):
+    assert said in alone(values)
+
+
 def test_where_triggers_wait_for_the_host_no_rate_is_asked_for():
     """500 ns of conversion, 300 of service, 5 bits at 20 MHz: one in 1050 ns, 952.38 kHz."""
     values = {"trigger.pattern": "after_read", "trigger.rate": None,
