@@ -36,10 +36,9 @@ def judge(budget: SchemeBudget) -> Judgement:
     cycles = budget.cycles()
     if cycles[0].shortest is None:
         return _of_loop(budget, cycles[0])
-    late = [(one, _over(budget, one)) for one in cycles]
-    worst, over = max(late, key=lambda pair: pair[1])
-    if over > 0:
-        return Judgement(False, _too_long(budget, worst, over))
+    worst = max(cycles, key=lambda one: _over(budget, one))
+    if _over(budget, worst) > 0:
+        return Judgement(False, _too_long(budget, worst))
     # Nothing waits in front of the converter: a cycle that is too long costs a trigger.
     converter = cycles[0]
     if budget.scenario.trigger.pattern == "poisson":
@@ -56,6 +55,21 @@ def judge(budget: SchemeBudget) -> Judgement:
     if any(one.side == "host" for one in cycles):
         notes.append("the FIFO's depth is judged by a run")
     return Judgement(True, _at(budget) + (f" ({'; '.join(notes)})" if notes else ""))
+
+
+def complaints(budget: SchemeBudget) -> list[str]:
+    """Return why a scheme does not meet the rate: each cycle that is too long, not the worst alone.
+
+    Empty if it does, or if the scenario asks for none and the loop goes round.
+    """
+    found = judge(budget)
+    if found.meets is not False:
+        return []
+    late = []
+    if budget.used is not None and not budget.signals.missing:
+        timed = [one for one in budget.cycles() if one.shortest is not None]
+        late = [_too_long(budget, one) for one in timed if _over(budget, one) > 0]
+    return late or [found.why]
 
 
 def _of_loop(budget: SchemeBudget, converter: Cycle) -> Judgement:
@@ -182,8 +196,9 @@ def _no_clock(budget: SchemeBudget) -> str:
     return f"it needs at least {clock_limit(window.lowest, upwards=True)}: {why}"
 
 
-def _too_long(budget: SchemeBudget, cycle: Cycle, over: Fraction | float) -> str:
+def _too_long(budget: SchemeBudget, cycle: Cycle) -> str:
     """Say by how much a cycle is too long, and what takes the time."""
+    over = _over(budget, cycle)
     mean = cycle.decisive == cycle.mean
     piece = max(cycle.pieces, key=lambda one: one.mean if mean else one.largest)
     takes = piece.mean if mean else piece.largest
