@@ -25,6 +25,11 @@ from simlink.scenario.distributions import Distribution
 from simlink.scenario.quantities import PARTS
 from simlink.scenario.schema import Scenario
 
+#: Pieces of the way that others look for by name.
+SERVICE = "service latency"
+CLOCKING = "clock up to the release bit"
+LINE_TAKEN = "line taken by the frame ahead"
+
 
 def shortfall_of_jitter(scenario: Scenario, scheme: str, ber: float) -> Fraction | float:
     """Return what jitter may take from the time between two triggers at the converter, in fs.
@@ -62,8 +67,8 @@ def latency(
 ) -> tuple[Piece, ...]:
     """Return the way from the trigger at the host to the last bit read, piece by piece.
 
-    At a serial clock in Hz, with Gaussian jitter at a bit-error ratio; no frame waits for another
-    one to be read, nor for a credit.
+    At a serial clock in Hz, with Gaussian jitter at a bit-error ratio, of a frame that waits for no
+    other one to be read, nor for a credit (`waiting` tells where frames may).
     """
     way: list[Piece] = []
     if scenario.trigger.source == "host":
@@ -73,7 +78,7 @@ def latency(
         return (*way, *_through_the_fifo(scenario, clock, ber))
     way.append(_crossing(scenario, "busy to the host", "return", ber, skew="channel", falling=True))
     way.append(piece_of("busy synchroniser", scenario.fifo.sync_delay))
-    way.append(piece_of("service latency", scenario.host.service_latency))
+    way.append(piece_of(SERVICE, scenario.host.service_latency))
     bits, capture = Fraction(scenario.bits_per_lane), scenario.host.capture
     whole = bits * FS_PER_SECOND / clock
     if scheme == "forwarded_clock":
@@ -126,7 +131,7 @@ def _through_the_fifo(scenario: Scenario, clock: Fraction, ber: float) -> list[P
     (clocking, waiting), (slow_clocking, slow_waiting) = ways
     found = [
         piece_of("start delay", scenario.remote_clock.start_delay),
-        Piece("clock up to the release bit", clocking, slow_clocking),
+        Piece(CLOCKING, clocking, slow_clocking),
     ]
     if waiting:
         # A slower clock may leave the packets ahead more time to be gone.
@@ -137,7 +142,7 @@ def _through_the_fifo(scenario: Scenario, clock: Fraction, ber: float) -> list[P
         *found,
         _crossing(scenario, "bits to the host", "return", ber, skew="lanes"),
         piece_of("busy synchroniser", scenario.fifo.sync_delay),
-        piece_of("service latency", host.service_latency),
+        piece_of(SERVICE, host.service_latency),
         clocked("read", bits, host.clock.value),
     ]
 
@@ -153,19 +158,36 @@ def _line_taken(scenario: Scenario, clock: Fraction, ber: float) -> Piece:
     packets = packets_of(scenario)
     assert packets is not None
     line = Fraction(sum(packet.line_time for packet in packets))
-    laws = [scenario.converter.conversion_time, scenario.remote_clock.start_delay]
     wait: Fraction | float = Fraction(0)
     # Convex in the period of the clock, so that the ends of its tolerance are the worst.
     for off in scenario.remote_clock.tolerance.support:
         actual = clock * (1 + Fraction(off) / PARTS)
         captured, arrived = arrivals(scenario, actual)
         kept = Fraction(arrived.item(-1) - captured.item(packets[0].last))
-        read = scenario.bits_per_lane * FS_PER_SECOND / actual
-        apart = total([read, *(exact(law.support[0]) for law in laws)])
-        apart = max(apart, _periods_apart(scenario, laws, ber))
+        apart = _starts_apart(scenario, actual, ber)
         if kept > apart:
             wait = max(wait, kept - apart if line <= apart else math.inf)
-    return Piece("line taken by the frame ahead", Fraction(0), wait)
+    return Piece(LINE_TAKEN, Fraction(0), wait)
+
+
+def frames_apart(scenario: Scenario, clock: Fraction, ber: float) -> Fraction | float:
+    """Return how far apart a remote master's frames start at the least, in fs.
+
+    At a remote clock in Hz that may be off by its tolerance, Gaussian jitter at a bit-error ratio.
+    """
+    fast = clock * (1 + Fraction(scenario.remote_clock.tolerance.support[1]) / PARTS)
+    return _starts_apart(scenario, fast, ber)
+
+
+def _starts_apart(scenario: Scenario, actual: Fraction, ber: float) -> Fraction | float:
+    """Return the same of a clock that runs at exactly so many Hz.
+
+    The converter takes no trigger until it has been read, however close triggers come.
+    """
+    laws = [scenario.converter.conversion_time, scenario.remote_clock.start_delay]
+    read = scenario.bits_per_lane * FS_PER_SECOND / actual
+    taken = total([read, *(exact(law.support[0]) for law in laws)])
+    return max(taken, _periods_apart(scenario, laws, ber))
 
 
 def _periods_apart(scenario: Scenario, laws: list[Distribution], ber: float) -> Fraction | float:

@@ -10,8 +10,9 @@ from typing import Any
 
 from simlink.base.instants import FS_PER_SECOND
 from simlink.base.wording import clock_limit, short_time
-from simlink.budget import channels, rates, schemes, units
+from simlink.budget import channels, loop, rates, schemes, units
 from simlink.budget.terms import Margin
+from simlink.budget.waiting import Waiting, waiting
 from simlink.budget.window import Window, window_of
 from simlink.figures.cycle import Cycle, Piece, cycles, total
 from simlink.scenario.schema import Scenario
@@ -122,9 +123,16 @@ class SchemeBudget:
 
     @property
     def sample_rate(self) -> Fraction | None:
-        """The highest sample rate in Hz at the used clock, None when no clock will do."""
-        if self.used is None:
+        """The highest sample rate in Hz at the used clock, None when no clock will do.
+
+        That of the loop on average where triggers wait for the host, None if it does not go round.
+        """
+        way = self.latency
+        if self.used is None or way is None:
             return None
+        if self.scenario.trigger.pattern == "after_read":
+            stopped = loop.fault(self.scenario, way, self.cycles()[0])
+            return None if stopped else FS_PER_SECOND / loop.turn(self.scenario, way)
         return rates.sample_rate(self.cycles(self.used), self.jitter)
 
     @property
@@ -133,6 +141,21 @@ class SchemeBudget:
         if self.used is None:
             return None
         return rates.latency(self.scenario, self.scheme, self.used, self.ber)
+
+    @property
+    def waiting(self) -> Waiting | None:
+        """Why a frame may wait for others, which the latency leaves aside; None if none does."""
+        if self.used is None or self.latency is None or self.scheme != "remote_master":
+            return None
+        return waiting(self.scenario, self.latency, self.used, self.ber)
+
+    @property
+    def waited(self) -> tuple[bool, bool]:
+        """Whether a wait may add to the latency at the means, and to the worst one if bounded."""
+        waits, way = self.waiting, self.latency
+        if waits is None or way is None:
+            return False, False
+        return waits.at_means, not math.isinf(total(piece.largest for piece in way))
 
     @cached_property
     def jitter(self) -> Fraction | float:
@@ -242,7 +265,6 @@ class SchemeBudget:
                 }
             )
         yields = self.yields
-        latency = self.latency
         return {
             "scheme": self.scheme,
             "clock": float(self.clock),
@@ -271,12 +293,7 @@ class SchemeBudget:
                 "normal_is_exact": yields.exact,
             },
             "highest_sample_rate": _hertz(self.sample_rate),
-            "latency": None
-            if latency is None
-            else {
-                "nominal": _seconds(sum((span.mean for span in latency), Fraction(0))),
-                "worst": _worst_of(latency),
-            },
+            "latency": self._latency_dict(),
             "channels": {
                 "to_converter": self.signals.forward,
                 "to_host": self.signals.back,
@@ -284,6 +301,19 @@ class SchemeBudget:
                 "at_hand": self.signals.at_hand,
             },
             "refusals": self.refusals(),
+        }
+
+    def _latency_dict(self) -> dict[str, Any] | None:
+        """Return the latency as JSON holds it: no value for what a wait may add to."""
+        way, waits = self.latency, self.waiting
+        if way is None:
+            return None
+        alone = {"nominal": _seconds(total(piece.mean for piece in way)), "worst": _worst_of(way)}
+        known = zip(alone.items(), self.waited, strict=True)
+        return {
+            **{name: None if waited else value for (name, value), waited in known},
+            "without_wait": alone,
+            "frames_may_wait": waits.why if waits else None,
         }
 
 

@@ -6,7 +6,9 @@ import math
 from dataclasses import dataclass
 from fractions import Fraction
 
+from simlink.base.instants import FS_PER_SECOND
 from simlink.base.wording import clock_limit, most_of, percent, short_time
+from simlink.budget import loop
 from simlink.budget.scheme import SchemeBudget
 from simlink.budget.window import window_of
 from simlink.figures.cycle import Cycle, late_jitter, shortest_spacing
@@ -33,12 +35,10 @@ def judge(budget: SchemeBudget) -> Judgement:
         )
     cycles = budget.cycles()
     if cycles[0].shortest is None:
-        assert budget.sample_rate is not None
-        return Judgement(None, f"up to {clock_limit(budget.sample_rate)} {_at(budget)}")
-    late = [(one, _over(budget, one)) for one in cycles]
-    worst, over = max(late, key=lambda pair: pair[1])
-    if over > 0:
-        return Judgement(False, _too_long(budget, worst, over))
+        return _of_loop(budget, cycles[0])
+    worst = max(cycles, key=lambda one: _over(budget, one))
+    if _over(budget, worst) > 0:
+        return Judgement(False, _too_long(budget, worst))
     # Nothing waits in front of the converter: a cycle that is too long costs a trigger.
     converter = cycles[0]
     if budget.scenario.trigger.pattern == "poisson":
@@ -48,13 +48,43 @@ def judge(budget: SchemeBudget) -> Judgement:
         kept = converter.in_time(_spacing(budget, converter), budget.scenario.seed)
         said = f"{converter.unbounded[0]} has no bound, and {most_of(kept)} of cycles fit"
         if kept < budget.wanted:
-            return Judgement(False, f"{_at(budget)} {said} the trigger period")
+            return Judgement(False, f"{_at(budget)} {said} {_interval(budget, converter)}")
         notes.append(said)
     elif math.isinf(budget.jitter):
         notes.append("the jitter between triggers has no bound, and is left aside")
     if any(one.side == "host" for one in cycles):
         notes.append("the FIFO's depth is judged by a run")
     return Judgement(True, _at(budget) + (f" ({'; '.join(notes)})" if notes else ""))
+
+
+def complaints(budget: SchemeBudget) -> list[str]:
+    """Return why a scheme does not meet the rate: each cycle that is too long, not the worst alone.
+
+    Empty if it does, or if the scenario asks for none and the loop goes round.
+    """
+    found = judge(budget)
+    if found.meets is not False:
+        return []
+    late = []
+    if budget.used is not None and not budget.signals.missing:
+        timed = [one for one in budget.cycles() if one.shortest is not None]
+        late = [_too_long(budget, one) for one in timed if _over(budget, one) > 0]
+    return late or [found.why]
+
+
+def _of_loop(budget: SchemeBudget, converter: Cycle) -> Judgement:
+    """Judge a scheme whose triggers wait for the host, so that they have no rate to meet."""
+    way = budget.latency
+    assert way is not None
+    why = loop.fault(budget.scenario, way, converter)
+    if why:
+        return Judgement(False, f"{_at(budget)} {why}")
+    turn = loop.turn(budget.scenario, way)
+    return Judgement(
+        None,
+        f"{_at(budget)} one trigger in {short_time(turn)} on average, "
+        f"{clock_limit(FS_PER_SECOND / turn)}",
+    )
 
 
 def _spacing(budget: SchemeBudget, cycle: Cycle) -> Fraction:
@@ -67,13 +97,32 @@ def _spacing(budget: SchemeBudget, cycle: Cycle) -> Fraction:
     return Fraction(closest)
 
 
+def _interval(budget: SchemeBudget, cycle: Cycle) -> str:
+    """Name the time that a cycle has; with its length where triggers have no one period."""
+    assert cycle.shortest is not None
+    assert cycle.period is not None
+    left, pattern = _left(budget, cycle), budget.scenario.trigger.pattern
+    if cycle.buffered and pattern != "periodic":
+        return f"the {short_time(left)} between triggers on average"
+    if pattern == "burst" and left > 0:
+        return f"the {short_time(left)} that the closest triggers leave"
+    if pattern == "burst" or _spacing(budget, cycle) < cycle.shortest:
+        return "the closest triggers leave"
+    return "the shortest trigger period" if cycle.shortest < cycle.period else "the trigger period"
+
+
 def _over(budget: SchemeBudget, cycle: Cycle) -> Fraction | float:
     """Return how much longer a cycle is than the time that it has, in fs."""
+    return cycle.decisive - _left(budget, cycle)
+
+
+def _left(budget: SchemeBudget, cycle: Cycle) -> Fraction:
+    """Return the time that a cycle has, less what jitter on its way may take, in fs."""
     late = Fraction(0)
     if cycle.decisive == cycle.largest and not cycle.buffered:
         jitter = late_jitter(budget.scenario, budget.scheme)
         late = Fraction(0) if math.isinf(jitter) else Fraction(jitter)
-    return cycle.decisive + late - _spacing(budget, cycle)
+    return _spacing(budget, cycle) - late
 
 
 def _at_random(budget: SchemeBudget, cycle: Cycle) -> str:
@@ -147,8 +196,9 @@ def _no_clock(budget: SchemeBudget) -> str:
     return f"it needs at least {clock_limit(window.lowest, upwards=True)}: {why}"
 
 
-def _too_long(budget: SchemeBudget, cycle: Cycle, over: Fraction | float) -> str:
+def _too_long(budget: SchemeBudget, cycle: Cycle) -> str:
     """Say by how much a cycle is too long, and what takes the time."""
+    over = _over(budget, cycle)
     mean = cycle.decisive == cycle.mean
     piece = max(cycle.pieces, key=lambda one: one.mean if mean else one.largest)
     takes = piece.mean if mean else piece.largest
@@ -163,9 +213,8 @@ def _too_long(budget: SchemeBudget, cycle: Cycle, over: Fraction | float) -> str
         cycle.side, "the converter's cycle"
     )
     upto = "" if mean else "up to "
-    nearer = cycle.shortest is not None and _spacing(budget, cycle) < cycle.shortest
-    has = "closest triggers leave" if nearer else "trigger period"
     return (
         f"{held}{side} takes {upto}{short_time(cycle.decisive)}, {short_time(over)} longer "
-        f"than the {has}{fits}; {piece.name} is the most of it, {short_time(takes)}"
+        f"than {_interval(budget, cycle)}{fits}; {piece.name} is the most of it, "
+        f"{short_time(takes)}"
     )

@@ -74,7 +74,7 @@ def _judge(text: str, folder: Path, answers: dict[str, str]) -> None:
     """Say what is out of the ordinary, and what cannot work and which number is at fault."""
     from simlink.budget.scheme import SchemeBudget
     from simlink.budget.units import BuiltUnits
-    from simlink.budget.verdict import judge
+    from simlink.budget.verdict import complaints
     from simlink.scenario import starter
     from simlink.scenario.loading import loads
 
@@ -84,13 +84,9 @@ def _judge(text: str, folder: Path, answers: dict[str, str]) -> None:
     budget = SchemeBudget(
         scenario, scenario.link.scheme, _BER, BuiltUnits(scenario.seed, _UNITS), _YIELD
     )
-    refusals = budget.refusals()
-    verdict = judge(budget)
-    if not refusals and verdict.meets is False:
-        refusals = [verdict.why]
-    for refusal in refusals:
-        options = " or ".join(starter.options_of(refusal))
-        told = f" (given by {options})" if options else ""
+    for refusal in budget.refusals() or complaints(budget):
+        source = starter.source_of(refusal, answers, folder)
+        told = f" ({source})" if source else ""
         print(f"this cannot work: {refusal}{told}")
 
 

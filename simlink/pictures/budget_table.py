@@ -21,6 +21,8 @@ if TYPE_CHECKING:
 wrapped = partial(paragraphs.wrapped, width=92)
 #: The margins whose terms are listed; of the others the rest alone.
 _LISTED = ("setup", "hold")
+#: Behind a latency that a wait for other frames may add to.
+_WAIT = " + wait"
 
 
 def table(budget: Budget) -> str:
@@ -49,9 +51,17 @@ def table(budget: Budget) -> str:
             f"jitter at a bit-error ratio of {budget.ber:g} (one-sided Q of the dual-Dirac rule). "
             f"Statistical is the highest clock at which {most_of(budget.wanted)} of boards "
             f"work by the normal law. {beside} lines come on top of the "
-            f"signals."
+            f"signals." + (" Common-mode events are left aside." if scenario.transient else "")
         )
     )
+    if scenario.trigger.pattern == "after_read":
+        parts.append(
+            wrapped(
+                "Triggers wait for the host: the highest sample rate is that of the loop of "
+                "trigger, read and gap, on average, as long as the host gives no frame up."
+            )
+        )
+    parts += [wrapped(said) for said in map(_wait, budget.values()) if said]
     parts.append(wrapped(f"Cautions: {CAUTIONS}"))
     return "\n\n".join(parts) + "\n"
 
@@ -69,8 +79,9 @@ def _column(one: SchemeBudget) -> dict[str, str]:
     yields, latency, signals = one.yields, one.latency, one.signals
     nominal = worst = "-"
     if latency is not None:
-        nominal = short_time(total(span.mean for span in latency))
-        worst = short_time(total(span.largest for span in latency))
+        least, most = one.waited
+        nominal = short_time(total(span.mean for span in latency)) + (_WAIT if least else "")
+        worst = short_time(total(span.largest for span in latency)) + (_WAIT if most else "")
     at_hand = "" if signals.at_hand is None else f" of {signals.at_hand} at hand"
     return {
         "serial clock of the scenario": clock_limit(one.clock),
@@ -93,6 +104,17 @@ def _column(one: SchemeBudget) -> dict[str, str]:
         "isolation channels to the host": _listed(signals.back),
         "isolation channels": f"{signals.count}{at_hand}",
     }
+
+
+def _wait(one: SchemeBudget) -> str:
+    """Say what a latency with ``+ wait`` leaves aside."""
+    waits = one.waiting
+    if waits is None or not any(one.waited):
+        return ""
+    return (
+        f"{_WAIT.strip()}: the latency of the {one.name} is that of a frame that waits for no "
+        f"other. Here frames may wait: {waits.why}. A run tells how long."
+    )
 
 
 def _clock(rate: Fraction | None) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from fractions import Fraction
 from typing import TYPE_CHECKING
 
@@ -34,20 +35,25 @@ def tones(scenario: Scenario) -> tuple[Fraction, ...]:
 
 
 def allowed(sigma: float, frequencies: tuple[Fraction, ...]) -> str:
-    """Return such as ``"87 dB at 100 kHz, 67 dB at 1 MHz"``: the most that jitter leaves.
+    """Return such as ``"86.9 dB at 100 kHz, 66.9 dB at 1 MHz"``: the most that jitter leaves.
+
+    Rounded up to a tenth of a dB, since it is a limit from above.
 
     ``sigma`` is the rms jitter, in s, above 0; frequencies are in Hz.
     """
     said = []
     for frequency in frequencies:
         ratio = snr_of_jitter(float(frequency), sigma)
-        most = f"{ratio:.0f} dB" if ratio >= _LEAST else f"below {_LEAST:.0f} dB"
+        # What a float is off by is no reason to go up by a tenth.
+        most = f"{math.ceil(10 * ratio - 1e-9) / 10:.1f} dB"
+        if ratio < _LEAST:
+            most = f"below {_LEAST:.0f} dB"
         said.append(f"{most} at {quantity(frequency, 'Hz')}")
     return ", ".join(said)
 
 
 def jitter_line(run: Run) -> str:
-    """Return the line of a run, such as ``"72 ps rms: SNR ≤ 87 dB at 100 kHz"``.
+    """Return the line of a run, such as ``"72 ps rms: SNR ≤ 86.9 dB at 100 kHz"``.
 
     Empty where no trigger jitters, or triggers are not evenly spaced.
     """

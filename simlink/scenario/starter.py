@@ -19,7 +19,15 @@ from simlink.scenario.loading import from_dict
 from simlink.scenario.questions import BY_NAME, MASTER_ONLY, QUESTIONS, Question
 from simlink.scenario.writing import every_key, field_at, put
 
-__all__ = ["ask", "needed", "options_of", "refuse_existing", "render", "unusual", "write"]
+__all__ = ["ask", "needed", "refuse_existing", "render", "source_of", "unusual", "write"]
+
+#: What a cycle calls the piece that a question's answer makes, where that is not its name.
+_PIECES = {
+    "conversion-time": "conversion",
+    "acquisition-time": "rest of acquisition",
+    "remote-clock": "readout",
+    "host-clock": "read",
+}
 
 _HEAD = (
     "A first scenario. Each value says where it comes from: the data sheet, or an assumption, to "
@@ -82,14 +90,31 @@ def unusual(answers: Mapping[str, str], folder: Path | str = ".") -> list[str]:
     return _reader(answers, folder).unusual()
 
 
-def options_of(text: str) -> list[str]:
-    """Return the options whose keys or names a text has, in the order of the questions."""
-    return [
-        f"--{question.name}"
-        for question in QUESTIONS
-        if any(re.search(rf"{re.escape(key)}\b", text) for key in question.keys)
-        or question.name.replace("-", " ") in text
-    ]
+def source_of(text: str, answers: Mapping[str, str], folder: Path | str = ".") -> str:
+    """Say which options gave the values whose keys or names a text has, or would give them.
+
+    Such as ``"given by --host-clock"`` or ``"assumed; --min-pulse gives it"``, empty where the text
+    has none; see `render`.
+    """
+    read = _reader(answers, folder)
+    given, assumed = [], []
+    for question in QUESTIONS:
+        keys = [key for key in question.keys if re.search(rf"{re.escape(key)}\b", text)]
+        if not keys:
+            piece = _PIECES.get(question.name)
+            most = piece is not None and f"; {piece} is the most of it" in text
+            if not most and question.name.replace("-", " ") not in text:
+                continue
+        options = [read.options[key] for key in keys or question.keys if key in read.options]
+        given += options
+        assumed += [] if options else [f"--{question.name}"]
+    said = []
+    if given:
+        said.append(f"given by {' and '.join(dict.fromkeys(given))}")
+    if assumed:
+        gives = "gives it" if len(assumed) == 1 else "give them"
+        said.append(f"assumed; {' and '.join(assumed)} {gives}")
+    return "; ".join(said)
 
 
 def _text(read: Reader, folder: Path) -> str:

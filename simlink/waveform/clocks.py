@@ -56,6 +56,23 @@ def period_of(pulses: Sequence[Pulse], bits: int) -> int | None:
     return (2 * median_low(widths) if widths else 0) or None
 
 
+def bursts_of(pulses: Sequence[Pulse], period: int, begin: int, end: int) -> list[tuple[int, int]]:
+    """Return the first rise of each burst, fs, and its pulses: frames one after another are one.
+
+    A clock rests for more than one and a half periods ahead of a burst and behind it; one that the
+    dump shows no whole rest of is left out. Instants as in `frames_of`.
+    """
+    found: list[tuple[int, int]] = []
+    before = begin
+    for rise, _ in pulses:
+        if 2 * (rise - before) > 3 * period:
+            found.append((rise, 1))
+        elif found:
+            found[-1] = (found[-1][0], found[-1][1] + 1)
+        before = rise
+    return found if 2 * (end - before) > 3 * period else found[:-1]
+
+
 def frames_of(
     pulses: Sequence[Pulse], bits: int, period: int, begin: int, end: int
 ) -> list[ClockFrame]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from bisect import bisect_left
+from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from heapq import heapify, heappop, heappush
@@ -11,10 +12,11 @@ from typing import TYPE_CHECKING
 
 from simlink.base.errors import printable
 from simlink.base.instants import period_of as exact_period
+from simlink.base.wording import many
 from simlink.link.transient import WAYS, Way
 from simlink.tracing.edges import Edge
 from simlink.waveform.capturing import Capture
-from simlink.waveform.clocks import frames_of, period_of, pulses_of
+from simlink.waveform.clocks import bursts_of, frames_of, period_of, pulses_of
 from simlink.waveform.signals import NO_CONVERSION
 from simlink.waveform.timescale import shown, written
 
@@ -25,7 +27,9 @@ if TYPE_CHECKING:
 
 
 #: Complaints of one kind about one signal that are told one by one.
-MOST_ALIKE = 100
+MOST_ALIKE = 10
+#: Bursts of another length than the frame's that are no longer a fault of each.
+_SEVERAL = 3
 #: A busy that is high at the end of a dump for this many times its longest in the simulation.
 _STUCK = 3
 
@@ -38,8 +42,8 @@ class Complaint:
     time: int
     #: On which signal, under its name in the trace.
     signal: str
-    #: ``missing_edge``, ``glitch``, ``swapped``, ``wide``, ``stuck``, ``inverted``, ``cut_off`` or
-    #: ``coarse``.
+    #: ``missing_edge``, ``frame_length``, ``glitch``, ``swapped``, ``wide``, ``stuck``,
+    #: ``inverted``, ``cut_off`` or ``coarse``.
     kind: str
     #: What it is.
     text: str
@@ -144,12 +148,16 @@ def check(
         period = period_of(pulses, bits)
         if period is None:
             continue
+        other = _other_length(bursts_of(pulses, period, found.begin, until), bits, clock.name)
+        if other is not None:
+            told.append(other)
+            continue
         frames = frames_of(pulses, bits, period, found.begin, until)
         for frame in frames:
             for time, count in frame.missing:
-                many = "an edge is" if count == 1 else f"{count} pulses are"
+                gone = "an edge is" if count == 1 else f"{count} pulses are"
                 text = (
-                    f"{many} missing: {len(frame.pulses)} of {bits} pulses in the frame that "
+                    f"{gone} missing: {len(frame.pulses)} of {bits} pulses in the frame that "
                     f"begins at {shown(frame.start)}"
                 )
                 told.append(Complaint(time, clock.name, "missing_edge", text))
@@ -163,6 +171,22 @@ def check(
     for one in sorted(told):
         first.setdefault((one.kind, one.signal, one.time), one)
     return _shortened(list(first.values()))
+
+
+def _other_length(bursts: list[tuple[int, int]], bits: int, name: str) -> Complaint | None:
+    """Complain once where most bursts of a clock are no whole number of frames, and all alike."""
+    wrong = [(start, count) for start, count in bursts if count % bits]
+    if len(wrong) < _SEVERAL:
+        return None
+    ((usual, alike),) = Counter(count for _, count in wrong).most_common(1)
+    if 2 * alike <= len(bursts):
+        return None
+    first = next(start for start, count in wrong if count == usual)
+    text = (
+        f"{alike} of {len(bursts)} bursts have {many(usual, 'pulse')}, where a frame has {bits}: "
+        f"{'are pulses lost, or ' if usual < bits else ''}is it the dump of another scenario?"
+    )
+    return Complaint(first, name, "frame_length", text)
 
 
 def _shortened(complaints: list[Complaint]) -> list[Complaint]:

@@ -7,6 +7,8 @@ import pytest
 
 from simlink.budget import budget, rates
 from simlink.budget.verdict import sentence
+from simlink.engines.event import EventEngine
+from simlink.records import Fate
 from tests.budget.budget_cases import SCHEMES, budget_of, made
 
 #: Captured 1 1/2 periods after the launch, half a period before the next bit may come: 10 ns there,
@@ -107,18 +109,101 @@ def test_each_scheme_is_told_of_and_the_sentence_begins_and_ends_as_one():
     )
 
 
+BURSTS = {
+    "trigger.pattern": "burst", "trigger.rate": "800 kHz", "trigger.burst_length": 6,
+    "trigger.gap": "500 ns",
+}  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("values", "said"),
+    [
+        # The next burst begins after 500 ns; 500 of conversion, 300 of service, 250 of the read.
+        (BURSTS, "the converter's cycle takes 1.05 us, 550 ns longer than the 500 ns that the "
+         "closest triggers leave; "),
+        # Busy comes 5 ns later, and may be 3 ns late, which the gap has to leave, too.
+        (BURSTS | {"barrier.return.jitter": {"shape": "uniform", "low": "-3 ns", "high": "3 ns"},
+                   "barrier.return.delay": "5 ns"},
+         "the converter's cycle takes 1.055 us, 558 ns longer than the 497 ns that the closest "
+         "triggers leave; "),
+        # Five of 1.25 us and a gap of 750 ns, 7 us for six: 1.167; a service of 1.25 us and 250 ns.
+        (BURSTS | {"link.scheme": "remote_master", "host.service_latency": "1.25 us",
+                   "trigger.gap": "750 ns"},
+         "the host's read takes 1.5 us, 333.3 ns longer than the 1.167 us between triggers on "
+         "average; "),
+        # A timer that may be 1 % fast: 990.1 ns.
+        ({"trigger.rate": "1 MHz",
+          "trigger.tolerance": {"shape": "uniform", "low": "-1 %", "high": "1 %"}},
+         "the converter's cycle takes 1.05 us, 59.9 ns longer than the shortest trigger period; "),
+        ({"trigger.rate": "1 MHz"},
+         "the converter's cycle takes 1.05 us, 50 ns longer than the trigger period; "),
+    ],
+)  # fmt: skip
+def test_it_is_named_which_interval_a_cycle_exceeds(values, said):
+    assert said in alone(values)
+
+
 def test_where_triggers_wait_for_the_host_no_rate_is_asked_for():
     """500 ns of conversion, 300 of service, 5 bits at 20 MHz: one in 1050 ns, 952.38 kHz."""
     values = {"trigger.pattern": "after_read", "trigger.rate": None,
               "trigger.gap": "0 ns", "host.timeout": "50 us"}  # fmt: skip
     assert alone(values) == (
         "No rate is asked for, since triggers wait for the host; "
-        "the forwarded clock works: up to 952.3 kHz at 20 MHz."
+        "the forwarded clock works: at 20 MHz one trigger in 1.05 us on average, 952.3 kHz."
     )
     assert alone(values | {"barrier.channels": 3}) == (
         "No rate is asked for, since triggers wait for the host; the forwarded clock does not: "
         "it takes 4 channels and barrier.channels is 3, 1 too few."
     )
+
+
+#: 10 ns each way: 700 ns of conversion, 16 bits at 40 MHz of which the last is captured after
+#: 387.5 ns and read after 400, and a service of 1 us; released after 1107.5 ns.
+LOOP = {
+    "link.scheme": "remote_master", "trigger.pattern": "after_read", "trigger.rate": None,
+    "trigger.gap": "1 ns", "host.timeout": "2 us", "frame.word_bits": 16,
+    "converter.conversion_time": "700 ns", "remote_clock.frequency": "40 MHz",
+    "host.clock": "40 MHz", "host.service_latency": "1 us",
+    "barrier.forward.delay": "10 ns", "barrier.return.delay": "10 ns",
+}  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("values", "said"),
+    [
+        ({}, "works: at 40 MHz one trigger in 2.508 us on average, 398.6 kHz."),
+        ({"trigger.gap": "1 us", "converter.acquisition_time": "1 us"},
+         "works: at 40 MHz one trigger in 3.508 us on average, 285.1 kHz."),
+        ({"host.timeout": "1107 ns"},
+         "does not: at 40 MHz a frame is released up to 1.108 us after its trigger, and the host "
+         "gives it up after 1.107 us (host.timeout)."),
+        ({"host.watermark": 2, "fifo.depth": 2},
+         "does not: at 40 MHz the host triggers again once it has read, and reads once 2 frames "
+         "wait, so that the loop stops at its first trigger."),
+        # The next trigger comes 397.5 ns after busy fell, with 1000, 400, 1 and 10 more: 1808.5.
+        ({"converter.acquisition_time": "1809 ns"},
+         "does not: at 40 MHz the converter is ready up to 1.809 us after its conversion, and the "
+         "next trigger may come 1.808 us after it."),
+        ({"converter.acquisition_time": "1808 ns"},
+         "works: at 40 MHz one trigger in 2.508 us on average, 398.6 kHz."),
+        # Of the forwarded clock: 16 bits at 20 MHz take 800 ns.
+        ({"link.scheme": "forwarded_clock", "host.clock": "20 MHz"},
+         "works: at 20 MHz one trigger in 2.521 us on average, 396.6 kHz."),
+    ],
+)  # fmt: skip
+def test_a_loop_is_as_fast_as_all_that_it_waits_for(values, said):
+    one = budget_of(LOOP | values)
+    assert sentence([one]) == (
+        f"No rate is asked for, since triggers wait for the host; the {one.name} {said}"
+    )
+    (block,) = EventEngine().run(made(LOOP | values | {"conversions": 9}), range(1), words=False)
+    if "works" in said:
+        assert not block.short_acquisition.any()
+        assert (block.trigger[0, -1] - block.trigger[0, 0]) / 8 == 10**15 / one.sample_rate
+    else:
+        assert one.sample_rate is None
+        lost = (block.fate != Fate.DELIVERED).any() or block.timed_out.any()
+        assert lost or block.short_acquisition.any()
 
 
 @pytest.mark.parametrize(

@@ -98,6 +98,32 @@ def test_what_cannot_work_is_said_at_once_with_the_number_at_fault(tmp_path):
     assert "cannot work" not in fine.stdout
 
 
+def told(result):
+    """Return what is said that cannot work."""
+    start = "this cannot work: "
+    return [said[len(start) :] for said in result.stdout.splitlines() if said.startswith(start)]
+
+
+def test_of_what_cannot_work_it_is_said_what_was_given_and_what_was_assumed(tmp_path):
+    """18 bits take 360 ns at 50 MHz and 720 ns at 25 MHz; 3 us at most, 1.5 us on average."""
+    rate = ["--sample-rate", "5 MSPS", "--conversion-time", "530 ns"]
+    converter, host = told(run(tmp_path / "a.toml", "--yes", *rate))
+    assert converter.startswith("the converter's cycle takes up to 890 ns, ")
+    assert converter.endswith("; conversion is the most of it, 530 ns (given by --conversion-time)")
+    assert host == (
+        "the host's read takes 2.22 us, 2.02 us longer than the trigger period; service latency is "
+        "the most of it, 1.5 us (assumed; --service-latency gives it)"
+    )
+    clock = ["--sample-rate", "100 kSPS", "--scheme", "forwarded clock", "--host-clock", "100 MHz"]
+    setup, pulse = told(run(tmp_path / "b.toml", "--yes", *clock))
+    assert setup.endswith("(assumed; --barrier-delay gives it)")
+    assert pulse.endswith("(assumed; --min-pulse gives it)")
+    both = [*clock, "--barrier-delay", "14 ns", "--min-pulse", "5 ns"]
+    setup, pulse = told(run(tmp_path / "c.toml", "--yes", *both))
+    assert setup.endswith("(given by --barrier-delay)")
+    assert pulse.endswith("(given by --min-pulse)")
+
+
 def test_an_extraordinary_value_is_remarked_on(tmp_path):
     result = run(tmp_path / "first.toml", "--yes", "--barrier-jitter", "4 ns")
     assert "--barrier-jitter: 4 ns rms is out of the ordinary" in result.stdout

@@ -2,6 +2,7 @@
 
 import json
 import math
+import re
 
 import numpy as np
 import pytest
@@ -360,7 +361,10 @@ def test_jitter_of_the_instants_and_what_it_leaves() -> None:
     figure = found.figures["sampling_jitter_rms"]
     assert figure.low < 72e-12 < figure.high or abs(figure.value / 72e-12 - 1) < 4 / math.sqrt(8192)
     said = " ".join(table(found).split())
-    assert "rms: 87 dB at 100.1 kHz. For the 86.0 dB of 14 bits alone" in said
+    told = re.search(r"rms: (\S+) dB at 100.1 kHz. For the 86.0 dB of 14 bits alone", said)
+    assert told is not None
+    # 86.88 dB for 72 ps; 4 deviations of the estimate move it by 0.27, and it is rounded up.
+    assert 86.6 <= float(told[1]) <= 87.3
 
 
 def test_only_what_stands_above_the_noise_is_listed() -> None:

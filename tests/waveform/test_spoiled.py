@@ -9,6 +9,7 @@ import pytest
 from simlink.base.errors import InputError
 from simlink.tracing.measured import edges_of, measure
 from simlink.tracing.trace import trace
+from simlink.waveform.clocks import bursts_of
 from simlink.waveform.comparing import compare
 from simlink.waveform.dumping import dump
 from simlink.waveform.signals import signals_of
@@ -216,6 +217,41 @@ def test_a_missing_edge_in_an_own_dump_is_complained_of(bench, tmp_path, signal)
     (complaint,) = compare(bench, path).complaints
     assert (complaint.kind, complaint.signal) == ("missing_edge", signal)
     assert abs(complaint.time - time) <= NS // 100
+
+
+@pytest.mark.parametrize(
+    ("bits", "said"),
+    [
+        (10, "have 12 pulses, where a frame has 10: is it the dump of another scenario?"),
+        (5, "have 12 pulses, where a frame has 5: is it the dump of another scenario?"),
+        (14, "have 12 pulses, where a frame has 14: are pulses lost, or is it the dump of another "
+         "scenario?"),
+    ],
+)  # fmt: skip
+def test_a_dump_of_frames_of_another_length_is_complained_of_once_a_clock(
+    bench, tmp_path, bits, said
+):
+    path = tmp_path / "own.vcd"
+    dump(bench, path, range(8))
+    rises = {
+        name: next(time for time, level in analyser.wires(bench)[name] if level)
+        for name in ("remote.clock", "host.clock")
+    }
+    told = compare(bench.with_value("frame.word_bits", bits), path).complaints
+    told = [one for one in told if one.kind in ("frame_length", "missing_edge")]
+    assert [(one.kind, one.signal) for one in told] == [("frame_length", name) for name in rises]
+    assert [one.time for one in told] == list(rises.values())
+    # As the eighth read ends the ninth frame has come, and it is not seen that the clock rests.
+    assert [one.text for one in told] == [f"9 of 9 bursts {said}", f"7 of 7 bursts {said}"]
+
+
+def test_bursts_are_told_apart_by_rests_of_more_than_one_and_a_half_periods():
+    """A period of 10: the first is under way as the dump begins, the last as it ends."""
+    rises = [110, 120, 140, 150, 160, 175, 191, 300]
+    pulses = [(rise, rise + 5) for rise in rises]
+    assert bursts_of(pulses, 10, 100, 315) == [(140, 4), (191, 1)]
+    assert bursts_of(pulses, 10, 90, 316) == [(110, 2), (140, 4), (191, 1), (300, 1)]
+    assert bursts_of([], 10, 0, 100) == []
 
 
 def test_a_step_too_coarse_for_a_clock_is_complained_of(bench, tmp_path):
