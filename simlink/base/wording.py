@@ -25,7 +25,8 @@ _MULTIPLES = ((3, "k"), (6, "M"), (9, "G"))
 
 
 def _rounded(value: Number, digits: int, rounding: str = ROUND_HALF_EVEN) -> Decimal:
-    exact = Fraction(value)
+    # A float is the number that it is written as: 1.5075e-06 is half way, not a little below it.
+    exact = Fraction(repr(float(value)) if isinstance(value, float) else value)
     number = Decimal(exact.numerator) / Decimal(exact.denominator)
     if number == 0:
         return Decimal(0)
@@ -83,9 +84,21 @@ def estimate(value: float, width: float | None, unit: str) -> str:
     """
     if unit == "1":
         return share(value, digits_of(value, width) if value else _FEWEST)
-    if width is None or value == 0:
-        return quantity(value, unit)
-    return quantity(value, unit, digits_of(value, width))
+    return quantity(value, unit, _quantity_digits(value, width))
+
+
+def _quantity_digits(value: float, width: float | None) -> int:
+    return USUAL if width is None or value == 0 else digits_of(value, width)
+
+
+def last_place(value: float, width: float | None) -> int:
+    """Return the power of ten of the last digit of an estimated quantity that is not 0."""
+    return Decimal(repr(float(value))).adjusted() - _quantity_digits(value, width) + 1
+
+
+def to_place(value: float, place: int) -> Fraction:
+    """Return a number rounded to a power of ten, half to even."""
+    return Fraction(Decimal(repr(float(value))).quantize(Decimal(1).scaleb(place)))
 
 
 def interval(low: float, high: float, unit: str) -> str:

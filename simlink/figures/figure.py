@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import asdict, dataclass, replace
+from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -15,6 +17,9 @@ from simlink.figures.rare import FEWEST, rare_draws
 
 if TYPE_CHECKING:
     from simlink.scenario.law import Distribution
+
+#: More significant digits than any figure has.
+_EVERY = 17
 
 
 @dataclass(frozen=True)
@@ -55,6 +60,7 @@ class Figure:
     conversions: int | None = None
     note: str | None = None
     instead: str | None = None
+    place: int | None = None
 
     @property
     def none_or_all(self) -> bool:
@@ -69,6 +75,8 @@ class Figure:
             return "-"
         if self.unit == "triggers":
             return f"{self.count}"
+        if self.place is not None:
+            return wording.quantity(wording.to_place(self.value, self.place), self.unit, _EVERY)
         said = wording.estimate(self.value, self._width(), self.unit)
         if self.count is not None and self.unit == "1" and float(said) == 1:
             # Nearly all is not all.
@@ -182,6 +190,30 @@ def rate(above: Any, below: Any, unit: str, confidence: float = CONFIDENCE) -> F
     return Figure(float(np.sum(above)) / total, low, high, confidence, unit=unit)
 
 
+def in_order(figures: Sequence[Figure]) -> list[Figure]:
+    """Return quantities, none of them below the one before, that read like that, too.
+
+    Each has the digits that its own interval leaves meaning to, unless one would then read below
+    the one before, or as another than its equal: both have the last digit of the finer one then.
+    """
+    found = list(figures)
+    there = [number for number, one in enumerate(found) if one.value]
+    values = [found[number].value or 0.0 for number in there]
+    own = [wording.last_place(v, found[n]._width()) for n, v in zip(there, values, strict=True)]
+    places = own.copy()
+    before = None
+    while places != before:
+        before = places.copy()
+        for low, high in pairwise(range(len(values))):
+            ends = [wording.to_place(values[end], places[end]) for end in (low, high)]
+            if ends[0] > ends[1] or (ends[0] != ends[1] and values[low] == values[high]):
+                places[low] = places[high] = min(places[low], places[high])
+    for number, place, first in zip(there, places, own, strict=True):
+        if place != first:
+            found[number] = replace(found[number], place=place)
+    return found
+
+
 def at_share(offered: Figure, delivered: Figure) -> Figure:
     """Return the rate of what is left of a rate when a share of it is delivered."""
     if offered.value is None or delivered.count is None or not delivered.of:
@@ -250,5 +282,8 @@ def if_enough(figure: Figure, draws: int, *laws: Distribution) -> Figure:
 
 
 def plain(found: dict[str, Figure]) -> dict[str, dict[str, Any]]:
-    """Return figures as plain JSON-ready dictionaries."""
-    return {name: asdict(figure) for name, figure in found.items()}
+    """Return figures as plain JSON-ready dictionaries, all but how they are written."""
+    plainly = {name: asdict(figure) for name, figure in found.items()}
+    for one in plainly.values():
+        del one["place"]
+    return plainly
