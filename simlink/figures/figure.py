@@ -130,10 +130,17 @@ class Figure:
             return ""
         said = [f"{wording.bound_percent(units, none)} of boards"]
         if self.conversions:
-            tries = "words" if self.conversions == self.of else "conversions"
-            most = wording.bound(intervals.nothing_seen(self.conversions), none)
-            said.append(f"{most} if {tries} are independent")
+            said.append(independent(self.conversions, self.of, none))
         return "; ".join(said)
+
+
+def independent(conversions: int, words: int, none: bool = True) -> str:
+    """Return how far none (or nothing else) seen among some words bounds their share.
+
+    Words of one conversion share its fate, so that it is at most conversions that are independent.
+    """
+    tries = "words" if conversions == words else "conversions"
+    return f"{wording.bound(intervals.nothing_seen(conversions), none)} if {tries} are independent"
 
 
 def share(counts: Times, of: Times, words: int = 1, confidence: float = CONFIDENCE) -> Figure:
