@@ -20,6 +20,8 @@ UNBOUNDED = "without bound"
 #: Significant digits of a stated quantity, which shall read back as it was given, and of others.
 STATED, USUAL = 9, 4
 _MOST, _FEWEST = 7, 2
+#: What a float may be off by is no reason to round a bound away by a digit.
+_NOISE = 1e-12
 _SUBMULTIPLES = ((-15, "f"), (-12, "p"), (-9, "n"), (-6, "u"), (-3, "m"))
 _MULTIPLES = ((3, "k"), (6, "M"), (9, "G"))
 
@@ -126,6 +128,16 @@ def share(value: float, digits: int = _FEWEST) -> str:
     return f"{value:.{digits}g}"
 
 
+def at_least(value: float, digits: int = 3) -> str:
+    """Return a lower end as a bare number, rounded down."""
+    return share(float(_rounded(value * (1 + _NOISE), digits, ROUND_DOWN)), digits)
+
+
+def at_most(value: float, digits: int = 3) -> str:
+    """Return an upper end as a bare number, rounded up."""
+    return share(float(_rounded(value * (1 - _NOISE), digits, ROUND_UP)), digits)
+
+
 def bound(value: float, few: bool = True) -> str:
     """Return that a share is bounded, such as ``"below 0.0005"``, rounded to the side that holds.
 
@@ -142,8 +154,7 @@ def bound_percent(value: float, few: bool = True) -> str:
 
 
 def _above(value: float) -> Decimal:
-    # What a float is off by is no reason to go up by a digit.
-    return _rounded(value * (1 - 1e-12), _FEWEST, ROUND_UP)
+    return _rounded(value * (1 - _NOISE), _FEWEST, ROUND_UP)
 
 
 def count(value: float) -> str:

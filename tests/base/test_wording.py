@@ -59,6 +59,21 @@ def test_a_float_is_rounded_as_the_number_that_it_is_written_as():
 
 
 @pytest.mark.parametrize(
+    ("value", "least", "most"),
+    [
+        (0.1001, "0.1", "0.101"),
+        (0.41441, "0.414", "0.415"),
+        (0.0011, "0.0011", "0.0011"),
+        (0.99951, "0.999", "1"),
+        (7.4149e8, "7.41e+08", "7.42e+08"),
+        (0.0, "0", "0"),
+    ],
+)
+def test_ends_are_rounded_to_the_sides_that_hold(value, least, most):
+    assert (wording.at_least(value), wording.at_most(value)) == (least, most)
+
+
+@pytest.mark.parametrize(
     ("value", "said"),
     [(50_000_000, "50 Mbit/s"), (412_500, "412.5 kbit/s"), (Fraction(1, 2), "0.5 bit/s"),
      (10**12, "1000 Gbit/s"), (Fraction(10**9, 3), "333.333333 Mbit/s")],
