@@ -78,15 +78,15 @@ def digits_of(value: float, width: float | None) -> int:
     return min(max(digits, 1), _MOST)
 
 
-def estimate(value: float, width: float | None, unit: str) -> str:
+def estimate(value: float, width: float | None, unit: str, fewest: int = 1) -> str:
     """Return an estimate with no more digits than the width of its interval leaves meaning to.
 
     Both are in the unit itself, ``"1"`` for a share. Without a width a share has two digits, a
-    quantity four.
+    quantity four; none has less than the `fewest`.
     """
     if unit == "1":
-        return share(value, digits_of(value, width) if value else _FEWEST)
-    return quantity(value, unit, _quantity_digits(value, width))
+        return share(value, max(digits_of(value, width) if value else _FEWEST, fewest))
+    return quantity(value, unit, max(_quantity_digits(value, width), fewest))
 
 
 def _quantity_digits(value: float, width: float | None) -> int:

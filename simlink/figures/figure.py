@@ -67,8 +67,11 @@ class Figure:
         """Whether it is a share of which none was seen, or nothing else."""
         return self.unit == "1" and self.count is not None and self.count in (0, self.of)
 
-    def text(self) -> str:
-        """Return the figure for a table, with no more digits than its interval supports."""
+    def text(self, fewest: int = 1) -> str:
+        """Return the figure for a table, with no more digits than its interval supports.
+
+        It has at least the `fewest`, for places where it is compared with what has more.
+        """
         if self.none_or_all:
             return "0 seen" if self.count == 0 else "all"
         if self.value is None:
@@ -77,10 +80,11 @@ class Figure:
             return f"{self.count}"
         if self.place is not None:
             return wording.quantity(wording.to_place(self.value, self.place), self.unit, _EVERY)
-        said = wording.estimate(self.value, self._width(), self.unit)
+        said = wording.estimate(self.value, self._width(), self.unit, fewest)
         if self.count is not None and self.unit == "1" and float(said) == 1:
             # Nearly all is not all.
-            return f"all but {wording.estimate(1 - self.value, self._width(), self.unit)}"
+            rest = wording.estimate(1 - self.value, self._width(), self.unit, fewest)
+            return f"all but {rest}"
         return said
 
     def _width(self) -> float | None:
