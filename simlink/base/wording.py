@@ -20,12 +20,15 @@ UNBOUNDED = "without bound"
 #: Significant digits of a stated quantity, which shall read back as it was given, and of others.
 STATED, USUAL = 9, 4
 _MOST, _FEWEST = 7, 2
+#: What a float may be off by is no reason to round a bound away by a digit.
+_NOISE = 1e-12
 _SUBMULTIPLES = ((-15, "f"), (-12, "p"), (-9, "n"), (-6, "u"), (-3, "m"))
 _MULTIPLES = ((3, "k"), (6, "M"), (9, "G"))
 
 
 def _rounded(value: Number, digits: int, rounding: str = ROUND_HALF_EVEN) -> Decimal:
-    exact = Fraction(value)
+    # A float is the number that it is written as: 1.5075e-06 is half way, not a little below it.
+    exact = Fraction(repr(float(value)) if isinstance(value, float) else value)
     number = Decimal(exact.numerator) / Decimal(exact.denominator)
     if number == 0:
         return Decimal(0)
@@ -75,17 +78,29 @@ def digits_of(value: float, width: float | None) -> int:
     return min(max(digits, 1), _MOST)
 
 
-def estimate(value: float, width: float | None, unit: str) -> str:
+def estimate(value: float, width: float | None, unit: str, fewest: int = 1) -> str:
     """Return an estimate with no more digits than the width of its interval leaves meaning to.
 
     Both are in the unit itself, ``"1"`` for a share. Without a width a share has two digits, a
-    quantity four.
+    quantity four; none has less than the `fewest`.
     """
     if unit == "1":
-        return share(value, digits_of(value, width) if value else _FEWEST)
-    if width is None or value == 0:
-        return quantity(value, unit)
-    return quantity(value, unit, digits_of(value, width))
+        return share(value, max(digits_of(value, width) if value else _FEWEST, fewest))
+    return quantity(value, unit, max(_quantity_digits(value, width), fewest))
+
+
+def _quantity_digits(value: float, width: float | None) -> int:
+    return USUAL if width is None or value == 0 else digits_of(value, width)
+
+
+def last_place(value: float, width: float | None) -> int:
+    """Return the power of ten of the last digit of an estimated quantity that is not 0."""
+    return Decimal(repr(float(value))).adjusted() - _quantity_digits(value, width) + 1
+
+
+def to_place(value: float, place: int) -> Fraction:
+    """Return a number rounded to a power of ten, half to even."""
+    return Fraction(Decimal(repr(float(value))).quantize(Decimal(1).scaleb(place)))
 
 
 def interval(low: float, high: float, unit: str) -> str:
@@ -113,6 +128,16 @@ def share(value: float, digits: int = _FEWEST) -> str:
     return f"{value:.{digits}g}"
 
 
+def at_least(value: float, digits: int = 3) -> str:
+    """Return a lower end as a bare number, rounded down."""
+    return share(float(_rounded(value * (1 + _NOISE), digits, ROUND_DOWN)), digits)
+
+
+def at_most(value: float, digits: int = 3) -> str:
+    """Return an upper end as a bare number, rounded up."""
+    return share(float(_rounded(value * (1 - _NOISE), digits, ROUND_UP)), digits)
+
+
 def bound(value: float, few: bool = True) -> str:
     """Return that a share is bounded, such as ``"below 0.0005"``, rounded to the side that holds.
 
@@ -129,8 +154,7 @@ def bound_percent(value: float, few: bool = True) -> str:
 
 
 def _above(value: float) -> Decimal:
-    # What a float is off by is no reason to go up by a digit.
-    return _rounded(value * (1 - 1e-12), _FEWEST, ROUND_UP)
+    return _rounded(value * (1 - _NOISE), _FEWEST, ROUND_UP)
 
 
 def count(value: float) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from decimal import ROUND_DOWN, ROUND_UP
 from typing import TYPE_CHECKING, Annotated
 
 from simlink.commands import options as opt
@@ -72,7 +73,9 @@ def _say(found: Loss | SplitLoss) -> None:
     if found.low is None or found.high is None:
         said = "nothing lost yet"
     else:
-        said = f"between {found.low:.3g} and {found.high:.3g}"
+        from simlink.base.wording import at_least, at_most
+
+        said = f"between {at_least(found.low)} and {at_most(found.high)}"
     steps = getattr(found, "steps", None)
     done = f"{steps} steps a trigger period"
     if steps is None:
@@ -97,8 +100,8 @@ def _text(found: LossStudy, width: float, error: float) -> str:
         (
             "mean time between losses",
             "-" if found.between is None else duration(found.between),
-            f"{'-' if sooner is None else duration(sooner)} to "
-            f"{'no end' if later is None else duration(later)}",
+            f"{'-' if sooner is None else duration(sooner, ROUND_DOWN)} to "
+            f"{'no end' if later is None else duration(later, ROUND_UP)}",
         ),
     ]
     if found.is_vague:
@@ -112,9 +115,12 @@ def _row(
     name: str, value: float | None, low: float | None, high: float | None
 ) -> tuple[str, str, str]:
     """Return a row of the table; a value that is not known is a dash."""
+    from simlink.base.wording import at_least, at_most, share
+
     if low is None or high is None:
         return name, "-", "-"
-    return name, "-" if value is None else f"{value:.3g}", f"{low:.3g} to {high:.3g}"
+    between = f"{at_least(low)} to {at_most(high)}"
+    return name, "-" if value is None else share(value, 3), between
 
 
 def _method(found: LossStudy, width: float, error: float) -> list[str]:

@@ -133,6 +133,7 @@ def _by_loss(
     """Size a FIFO by what each depth loses, computed or estimated by splitting."""
     import os
 
+    from simlink.base import wording
     from simlink.base.safe_write import write_set
     from simlink.pictures.text import columns, wrapped
     from simlink.studies.size_rare import size_rare
@@ -144,9 +145,8 @@ def _by_loss(
         write_set(place, {"sizing.json": figures.encode()})
     rows = [("depth", "overruns", "", "from", "to", "by")]
     for depth, study in sorted(found.tried.items()):
-        low, high = (
-            "-" if one is None else f"{one:.3g}" for one in (study.loss.low, study.loss.high)
-        )
+        low = "-" if study.loss.low is None else wording.at_least(study.loss.low)
+        high = "-" if study.loss.high is None else wording.at_most(study.loss.high)
         rows.append((f"{depth}", study.value_text, found.verdict(depth), low, high, study.method))
     why = next(iter(found.tried.values())).why
     said = wrapped(f"A share this small no plain run shows: {why}.")

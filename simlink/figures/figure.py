@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import asdict, dataclass, replace
+from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -15,6 +17,9 @@ from simlink.figures.rare import FEWEST, rare_draws
 
 if TYPE_CHECKING:
     from simlink.scenario.law import Distribution
+
+#: More significant digits than any figure has.
+_EVERY = 17
 
 
 @dataclass(frozen=True)
@@ -55,24 +60,31 @@ class Figure:
     conversions: int | None = None
     note: str | None = None
     instead: str | None = None
+    place: int | None = None
 
     @property
     def none_or_all(self) -> bool:
         """Whether it is a share of which none was seen, or nothing else."""
         return self.unit == "1" and self.count is not None and self.count in (0, self.of)
 
-    def text(self) -> str:
-        """Return the figure for a table, with no more digits than its interval supports."""
+    def text(self, fewest: int = 1) -> str:
+        """Return the figure for a table, with no more digits than its interval supports.
+
+        It has at least the `fewest`, for places where it is compared with what has more.
+        """
         if self.none_or_all:
             return "0 seen" if self.count == 0 else "all"
         if self.value is None:
             return "-"
         if self.unit == "triggers":
             return f"{self.count}"
-        said = wording.estimate(self.value, self._width(), self.unit)
+        if self.place is not None:
+            return wording.quantity(wording.to_place(self.value, self.place), self.unit, _EVERY)
+        said = wording.estimate(self.value, self._width(), self.unit, fewest)
         if self.count is not None and self.unit == "1" and float(said) == 1:
             # Nearly all is not all.
-            return f"all but {wording.estimate(1 - self.value, self._width(), self.unit)}"
+            rest = wording.estimate(1 - self.value, self._width(), self.unit, fewest)
+            return f"all but {rest}"
         return said
 
     def _width(self) -> float | None:
@@ -122,10 +134,17 @@ class Figure:
             return ""
         said = [f"{wording.bound_percent(units, none)} of boards"]
         if self.conversions:
-            tries = "words" if self.conversions == self.of else "conversions"
-            most = wording.bound(intervals.nothing_seen(self.conversions), none)
-            said.append(f"{most} if {tries} are independent")
+            said.append(independent(self.conversions, self.of, none))
         return "; ".join(said)
+
+
+def independent(conversions: int, words: int, none: bool = True) -> str:
+    """Return how far none (or nothing else) seen among some words bounds their share.
+
+    Words of one conversion share its fate, so that it is at most conversions that are independent.
+    """
+    tries = "words" if conversions == words else "conversions"
+    return f"{wording.bound(intervals.nothing_seen(conversions), none)} if {tries} are independent"
 
 
 def share(counts: Times, of: Times, words: int = 1, confidence: float = CONFIDENCE) -> Figure:
@@ -180,6 +199,30 @@ def rate(above: Any, below: Any, unit: str, confidence: float = CONFIDENCE) -> F
         return Figure(float(np.sum(above)) / total, unit=unit)
     low, high = max(low, 0.0), min(high, 1.0) if unit == "1" else high
     return Figure(float(np.sum(above)) / total, low, high, confidence, unit=unit)
+
+
+def in_order(figures: Sequence[Figure]) -> list[Figure]:
+    """Return quantities, none of them below the one before, that read like that, too.
+
+    Each has the digits that its own interval leaves meaning to, unless one would then read below
+    the one before, or as another than its equal: both have the last digit of the finer one then.
+    """
+    found = list(figures)
+    there = [number for number, one in enumerate(found) if one.value]
+    values = [found[number].value or 0.0 for number in there]
+    own = [wording.last_place(v, found[n]._width()) for n, v in zip(there, values, strict=True)]
+    places = own.copy()
+    before = None
+    while places != before:
+        before = places.copy()
+        for low, high in pairwise(range(len(values))):
+            ends = [wording.to_place(values[end], places[end]) for end in (low, high)]
+            if ends[0] > ends[1] or (ends[0] != ends[1] and values[low] == values[high]):
+                places[low] = places[high] = min(places[low], places[high])
+    for number, place, first in zip(there, places, own, strict=True):
+        if place != first:
+            found[number] = replace(found[number], place=place)
+    return found
 
 
 def at_share(offered: Figure, delivered: Figure) -> Figure:
@@ -250,5 +293,8 @@ def if_enough(figure: Figure, draws: int, *laws: Distribution) -> Figure:
 
 
 def plain(found: dict[str, Figure]) -> dict[str, dict[str, Any]]:
-    """Return figures as plain JSON-ready dictionaries."""
-    return {name: asdict(figure) for name, figure in found.items()}
+    """Return figures as plain JSON-ready dictionaries, all but how they are written."""
+    plainly = {name: asdict(figure) for name, figure in found.items()}
+    for one in plainly.values():
+        del one["place"]
+    return plainly

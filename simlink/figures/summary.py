@@ -13,6 +13,7 @@ from simlink.figures.figure import (
     Figure,
     at_share,
     if_enough,
+    in_order,
     per_event,
     per_hour,
     rate,
@@ -110,7 +111,7 @@ def latency(
     found[f"{name}_largest_seen"] = Figure(
         _seconds(largest), count=latencies.count, unit="s", note=note
     )
-    return found
+    return dict(zip(found, in_order(list(found.values())), strict=True))
 
 
 def _seconds(femtoseconds: float | None) -> float | None:
@@ -172,6 +173,8 @@ def figures(scenario: Scenario, tally: Tally, confidence: float = CONFIDENCE) ->
         tally.count,
         scenario.trigger.tolerance,
     )
+    rest = at_share(offered, share(delivered, sent - in_flight, confidence=confidence))
+    rest, offered = in_order([rest, offered])
     busy = rate(tally.busy, np.maximum(span, tally.end - first), "1", confidence)
     sampled = tally.sampled > 1
     variance = rate(
@@ -230,9 +233,7 @@ def figures(scenario: Scenario, tally: Tally, confidence: float = CONFIDENCE) ->
             tally.to_read, "latency_read", "of frames read, but those read too early", confidence
         ),
         "throughput_offered": offered,
-        "throughput_delivered": at_share(
-            offered, share(delivered, sent - in_flight, confidence=confidence)
-        ),
+        "throughput_delivered": rest,
         "fifo_occupancy_max": Figure(
             float(tally.fullest) if tally.filling.any() else None, unit="frames"
         ),

@@ -214,12 +214,21 @@ def seen(run: Run) -> str:
         ends = [found[f"latency_{end}_{which}"] for which in ("median", "p99", "largest_seen")]
         if ends[0].value is not None:
             median, high, largest = (one.text() for one in ends)
-            rows.append((said, f"{median} median, {high} at 99 %, {largest} largest seen"))
+            text = f"{median} median, {high} at 99 %, {largest} largest seen"
+            if median == high == largest:
+                text = f"{median} median, at 99 %, and largest seen"
+            rows.append((said, text))
     if line := jitter_line(run):
         rows.append(("sampling jitter", line))
     offered, delivered = found["throughput_offered"], found["throughput_delivered"]
     if delivered.value is not None:
-        rows.append(("throughput", f"{delivered.text()} of {offered.text()} offered"))
+        said = f"{offered.text()} offered"
+        if delivered.value < (offered.value or 0):
+            said = f"{delivered.text()} of {said}"
+        else:
+            # What still waits is not delivered, but not lost either.
+            said = f"{said}, none lost so far" if found["in_flight"].count else f"all of {said}"
+        rows.append(("throughput", said))
     taken, busy = found["fifo_occupancy_max"], found["host_busy_share"]
     if taken.value is not None:
         rows.append(("FIFO", f"at most {taken.value:.0f} of {many(scenario.fifo.depth, 'slot')}"))

@@ -171,7 +171,8 @@ def _map(ax: Axes, found: Variation, name: str) -> None:
         colour = style.QUIET if _nothing(cell) else "white" if shade > 0.5 else style.INK
         # Of a share of which none was seen, how far it is bounded.
         bound = cell.bounds().split(" of boards")[0] if _nothing(cell) else ""
-        said = bound or cell.text()
+        # To one digit 0.347 would lie below a scale that begins with it.
+        said = bound or cell.text(fewest=2)
         ax.text(x, y, style.proper(said), ha="center", va="center", color=colour, size=8)
 
 

@@ -20,6 +20,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from simlink.base.draws import DRAWS
+from simlink.base.errors import InputError
 from simlink.base.safe_write import make_folder, writing_whole
 from simlink.base.version import __version__
 from simlink.base.wording import many
@@ -61,6 +62,12 @@ class Checkpoint:
     If `keep` is set, its parts hold ledger rows. What an earlier run kept is taken up to `resume`
     it; otherwise it goes, but not before there is something to take its place.
 
+    Raises
+    ------
+    InputError
+        If it shall `resume`, and the folder keeps trials of other runs alone: they would go with
+        the end of this one.
+
     Attributes
     ----------
     set_aside : list of str
@@ -79,6 +86,15 @@ class Checkpoint:
         self._taken: set[range] = set()
         self._pending: list[Part] = []
         self._written = time.monotonic()
+        if resume and kept_in(folder) and not self.finished():
+            raise InputError(
+                str(folder),
+                "resume",
+                None,
+                "holds finished boards, but of another scenario, seed, engine, ledger or version "
+                "of simlink; ask for what was asked for then, name another folder, or begin anew "
+                "without resuming, which removes them when it is complete",
+            )
 
     @property
     def resumed(self) -> int:

@@ -70,7 +70,8 @@ def run_into(
         If the folder cannot be written, before the run starts where that can be told; old
         results are then as they were.
     InputError
-        If the engine cannot do the scenario exactly.
+        If the engine cannot do the scenario exactly, or the folder keeps finished trials of other
+        runs alone where this one is to be resumed.
     Interrupted
         After Ctrl-C while the results were written; what was finished is kept.
     """

@@ -240,7 +240,8 @@ def run(
     Raises
     ------
     InputError
-        If the engine cannot do the scenario exactly.
+        If the engine cannot do the scenario exactly, or the trials that are to be taken up are
+        those of other runs alone.
     OutputError
         If something cannot be written, or workers die again and again.
     """

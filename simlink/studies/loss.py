@@ -6,6 +6,7 @@ import os
 from collections.abc import Callable
 from concurrent.futures import Executor
 from dataclasses import asdict, dataclass
+from decimal import ROUND_DOWN, ROUND_HALF_EVEN, ROUND_UP
 from typing import Any
 
 from simlink.base import wording
@@ -124,11 +125,11 @@ class LossStudy(AsJson):
                 upto = "" if loss.conversions is None else f" {over}"
                 return f"{slots} never overruns{upto}{proven}."
             if loss.high < NEGLIGIBLE:
-                most = f"less than {_most(loss.high)} of triggers"
+                most = f"less than {wording.at_most(loss.high)} of triggers"
                 return f"{slots} {does} {most} {over} (proven)."
             if self.is_vague:
                 return f"{slots} {does} {self.value_text} of triggers {over} (proven)."
-            sure = f"computed; proven: {_least(loss.low)} to {_most(loss.high)}"
+            sure = f"computed; proven: {wording.at_least(loss.low)} to {wording.at_most(loss.high)}"
         elif loss.value is None:
             if loss.high is not None:
                 most = f"{wording.bound(loss.high)} of triggers"
@@ -137,7 +138,7 @@ class LossStudy(AsJson):
         else:
             assert loss.low is not None
             assert loss.high is not None
-            least, most = wording.share(loss.low, 3), wording.share(loss.high, 3)
+            least, most = wording.at_least(loss.low), wording.at_most(loss.high)
             how = "importance splitting" if self.method == "splitting" else "simulated"
             sure = f"{how}; {wording.percent(loss.confidence)}: {least} to {most}"
         assert loss.value is not None
@@ -159,7 +160,7 @@ class LossStudy(AsJson):
             return "-"
         if isinstance(loss, Loss):
             if self.is_vague:
-                return f"{_least(loss.low)} to {_most(loss.high)}"
+                return f"{wording.at_least(loss.low)} to {wording.at_most(loss.high)}"
             return wording.share(loss.value, 3)
         assert loss.low is not None
         assert loss.high is not None
@@ -337,20 +338,13 @@ def mean_rate(scenario: Scenario) -> float | None:
     return None if average is None else FS_PER_SECOND / float(average)
 
 
-def _least(value: float) -> str:
-    """Return a lower bound to three digits, rounded down."""
-    return f"{value * (1 - 5e-4):.3g}"
+def duration(seconds: float, rounding: str = ROUND_HALF_EVEN) -> str:
+    """Return a time as people speak of it: seconds, hours, days or years.
 
-
-def _most(value: float) -> str:
-    """Return an upper bound to three digits, rounded up."""
-    return f"{min(value * (1 + 5e-4), 1.0):.3g}"
-
-
-def duration(seconds: float) -> str:
-    """Return a time as people speak of it: seconds, hours, days or years."""
+    `rounding` is one of the modes of `decimal`.
+    """
+    said = {ROUND_DOWN: wording.at_least, ROUND_UP: wording.at_most}.get(rounding, wording.share)
     for scale, name in ((_YEAR, "years"), (_DAY, "days"), (_HOUR, "hours")):
         if seconds >= 2 * scale:
-            value = seconds / scale
-            return f"{value:.3g} {name}" if value < 1e6 else f"{value:.2e} {name}"
-    return wording.quantity(seconds, "s", 3)
+            return f"{said(seconds / scale, 3)} {name}"
+    return wording.quantity(seconds, "s", 3, rounding)

@@ -23,7 +23,7 @@ from simlink.engines.choice import choose
 from simlink.engines.event import EventEngine
 from simlink.engines.event.wiring import with_words
 from simlink.figures import intervals
-from simlink.figures.figure import Figure
+from simlink.figures.figure import Figure, in_order
 from simlink.figures.intervals import CONFIDENCE
 from simlink.scenario.schema import Scenario
 from simlink.studies.spectrum_result import TERMS, SpectrumStudy, Unit
@@ -317,6 +317,7 @@ def _figures(scenario: Scenario, converter: Converter, units: list[Unit]) -> dic
         for place, name in enumerate(("inl_largest", "dnl_largest")):
             found[name] = _mean([one[place] for one in bent], "LSB")
     found["sampling_jitter_rms"] = _mean([one.jitter for one in units], "s")
-    found["age_median"] = _mean([one.ages[0] for one in units], "s")
-    found["age_largest_seen"] = Figure(max(one.ages[1] for one in units), unit="s")
+    ages = _mean([one.ages[0] for one in units], "s")
+    oldest = Figure(max(one.ages[1] for one in units), unit="s")
+    found["age_median"], found["age_largest_seen"] = in_order([ages, oldest])
     return found

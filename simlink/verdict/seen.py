@@ -11,12 +11,12 @@ from typing import Any
 import numpy as np
 
 from simlink.base.instants import FS_PER_SECOND
-from simlink.base.wording import many, percent, share
+from simlink.base.wording import bound_percent, many
 from simlink.budget.dual_dirac import USUAL_BER
 from simlink.budget.scheme import SchemeBudget
 from simlink.budget.terms import Term
 from simlink.budget.units import BuiltUnits
-from simlink.figures.figure import Figure
+from simlink.figures.figure import Figure, independent
 from simlink.figures.intervals import nothing_seen
 from simlink.link.transient import upsets
 from simlink.records import Fate
@@ -81,8 +81,8 @@ class Seen:
         if not words:
             return "no word was sent"
         return (
-            f"0 of {many(words, 'word')}: below {share(nothing_seen(words))} if words are "
-            f"independent, below {percent(nothing_seen(self.boards))} of boards"
+            f"0 of {many(words, 'word')}: {independent(self.sent, words)}, "
+            f"{bound_percent(nothing_seen(self.boards))} of boards"
         )
 
     @cached_property

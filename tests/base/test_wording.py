@@ -51,6 +51,28 @@ def test_a_short_time_has_four_digits(value, said):
     assert wording.short_time(value) == said
 
 
+def test_a_float_is_rounded_as_the_number_that_it_is_written_as():
+    """1.5075e-06 is stored as a little less; its tie goes to the even digit, like that of fs."""
+    assert Fraction(1.5075e-06) < Fraction(15075, 10**10)
+    assert wording.quantity(1.5075e-06, "s") == wording.short_time(1_507_500_000) == "1.508 us"
+    assert wording.quantity(1.1085e-06, "s") == wording.short_time(1_108_500_000) == "1.108 us"
+
+
+@pytest.mark.parametrize(
+    ("value", "least", "most"),
+    [
+        (0.1001, "0.1", "0.101"),
+        (0.41441, "0.414", "0.415"),
+        (0.0011, "0.0011", "0.0011"),
+        (0.99951, "0.999", "1"),
+        (7.4149e8, "7.41e+08", "7.42e+08"),
+        (0.0, "0", "0"),
+    ],
+)
+def test_ends_are_rounded_to_the_sides_that_hold(value, least, most):
+    assert (wording.at_least(value), wording.at_most(value)) == (least, most)
+
+
 @pytest.mark.parametrize(
     ("value", "said"),
     [(50_000_000, "50 Mbit/s"), (412_500, "412.5 kbit/s"), (Fraction(1, 2), "0.5 bit/s"),

@@ -1,6 +1,7 @@
 """The loss command: what it says, what it keeps, and what it refuses in one line."""
 
 import json
+from decimal import ROUND_DOWN, ROUND_UP
 
 import pytest
 from typer.testing import CliRunner
@@ -48,6 +49,25 @@ def test_the_printed_bounds_hold_the_value(path):
     share = next(row for row in rows if "share of triggers" in row).split()
     value, low, high = float(share[3]), float(share[4]), float(share[6])
     assert low <= value <= high
+
+
+def test_sentence_and_table_give_the_same_bounds(path):
+    """Those of the share rounded outwards, and so those of words and times made of them."""
+    printed = run(path).stdout
+    kept = json.loads(run(path, "--json").stdout)["loss"]
+    rows = {" ".join(row.split()[:3]): row.split()[-3:] for row in printed.splitlines() if row}
+    low, _, high = rows["share of triggers"]
+    assert f"proven: {low} to {high})" in flat(printed)
+    assert float(low) <= kept["low"] < float(low) * 1.01
+    assert float(high) >= kept["high"] > float(high) * 0.99
+
+
+def test_a_time_is_rounded_to_the_side_that_is_asked_for():
+    """200 000 s are 2.3148 days."""
+    assert duration(200_000, ROUND_DOWN) == "2.31 days"
+    assert duration(200_000, ROUND_UP) == "2.32 days"
+    assert duration(4.8651e-6, ROUND_DOWN) == "4.86 us"
+    assert duration(4.8651e-6, ROUND_UP) == "4.87 us"
 
 
 def test_bounds_far_apart_have_no_value_between_them(tmp_path):

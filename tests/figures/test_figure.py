@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from simlink.figures.figure import Figure, per_hour, plain, rate
+from simlink.figures.figure import Figure, in_order, per_hour, plain, rate
 
 
 @pytest.mark.parametrize(
@@ -27,6 +27,55 @@ from simlink.figures.figure import Figure, per_hour, plain, rate
 )
 def test_a_figure_shows_no_more_digits_than_its_interval_supports(figure, text):
     assert figure.text() == text
+
+
+def of_time(value, width=None):
+    ends = (None, None) if width is None else (value - width / 2, value + width / 2)
+    return Figure(value * 1e-6, *(None if end is None else end * 1e-6 for end in ends), unit="s")
+
+
+@pytest.mark.parametrize(
+    ("values", "said"),
+    [
+        # All the same: the median alone has an interval, of no width, and so seven digits.
+        ([of_time(1.1075, 0), of_time(1.1075)], ["1.1075 us", "1.1075 us"]),
+        # To its own digits 1.24 us would be 1.2 us.
+        (
+            [of_time(1.23456, 2e-3), of_time(1.24, 0.5), of_time(3.21987)],
+            ["1.235 us", "1.24 us", "3.22 us"],
+        ),
+        ([of_time(1.2, 0.5), of_time(1.234, 0.5)], ["1.2 us", "1.2 us"]),
+        ([of_time(0.0), Figure(None, unit="s"), of_time(2.0)], ["0 s", "-", "2 us"]),
+        # The second makes the third finer than it would be.
+        (
+            [of_time(2.64, 0.5), of_time(2.6478, 2e-3), of_time(2.6479, 0.2)],
+            ["2.6 us", "2.648 us", "2.648 us"],
+        ),
+        ([of_time(2.68, 0.5), of_time(2.69, 2e-3)], ["2.68 us", "2.69 us"]),
+    ],
+)
+def test_figures_of_which_none_is_below_the_one_before_read_like_that(values, said):
+    assert [one.text() for one in in_order(values)] == said
+
+
+@pytest.mark.parametrize(
+    ("delivered", "low", "said"),
+    [
+        # 451 kwords/s of as many; the lower end is the bound of what may be lost.
+        (451e3, 237e3, "451 kwords/s"),
+        (449e3, 398e3, "450 kwords/s"),
+        (450.6e3, 431e3, "450 kwords/s"),
+        # To its own one digit it would be 500.
+        (450.6e3, 350e3, "450.6 kwords/s"),
+        # To its own two digits it would be 460.
+        (459e3 - 300, 401e3, "458.7 kwords/s"),
+    ],
+)
+def test_what_is_delivered_never_reads_as_more_than_what_is_offered(delivered, low, said):
+    whole = 459e3 if delivered > 451e3 else 451e3
+    offered = Figure(whole, whole, whole, 0.95, unit="words/s")
+    found = in_order([Figure(delivered, low, whole, 0.95, unit="words/s"), offered])
+    assert [one.text() for one in found] == [said, f"{whole / 1000:.0f} kwords/s"]
 
 
 def test_plain_figures_hold_every_part():

@@ -10,6 +10,7 @@ from simlink.base.cautions import BRIEF
 from simlink.pictures.table import LINES, limits, table
 from simlink.running.run import run
 from simlink.verdict.limit import Cause, Known, Limit, Remedy
+from tests.engines.chain import chain
 from tests.pictures.test_report import flat
 
 SCENARIOS = sorted((Path(simlink.__file__).parents[1] / "scenarios").glob("*.toml"))
@@ -130,6 +131,22 @@ def test_what_never_happened_has_no_line(nothing_arrived):
     fits(text)
     assert "trigger to release" not in text
     assert "never received" in text
+
+
+def test_the_largest_seen_and_what_is_delivered_agree_with_what_stands_beside_them():
+    """Every frame is released after 300 ns and 6.04 of the FIFO, and none is lost."""
+    values = {"trials": 4, "conversions": 50, "trigger.rate": "451 kHz"}
+    text = table(run(chain({**values, "fifo.sync_delay": "6.04 ns"}), engine="event"))
+    fits(text)
+    assert "  trigger to release   306.04 ns median, at 99 %, and largest seen\n" in text
+    assert "  throughput           all of 451 kwords/s offered\n" in text
+
+
+def test_what_still_waits_is_not_said_to_be_delivered():
+    """A watermark of 4 leaves the last frame of 5 in the FIFO."""
+    values = {"trials": 3, "conversions": 5, "fifo.depth": 8, "host.watermark": 4}
+    text = table(run(chain(values), engine="event"))
+    assert "  throughput            1 Mwords/s offered, none lost so far\n" in text
 
 
 def test_a_title_cannot_steer_the_terminal(runs):

@@ -28,6 +28,9 @@ VALUES = {
     "host.service_latency": {"shape": "exponential", "mean": "900 ns"},
 }
 
+#: How the resuming of a run begins that kept nothing, in a folder where others did.
+REFUSED = r": resume: holds finished boards, but of another scenario, seed, engine, ledger or "
+
 
 @pytest.fixture
 def scenario():
@@ -124,23 +127,36 @@ def test_parts_are_gathered_between_writes(scenario, tmp_path, monkeypatch):
     ("key", "value"),
     [("seed", 4), ("fifo.depth", 3), ("conversions", 51), ("trials", 7)],
 )
-def test_what_another_scenario_kept_is_not_taken_up(scenario, tmp_path, key, value):
+def test_what_another_scenario_kept_is_neither_taken_up_nor_lost(scenario, tmp_path, key, value):
     interrupted(scenario, tmp_path)
+    before = kept(tmp_path)
     other = scenario.with_value(key, value)
-    assert run(other, engine="event", keep_in=tmp_path, resume=True).resumed == 0
+    with pytest.raises(InputError, match=REFUSED):
+        results.run_into(tmp_path, other, engine="event", resume=True)
+    assert kept(tmp_path) == before
+    assert run(scenario, engine="event", keep_in=tmp_path, resume=True).resumed == 3
+
+
+def test_what_two_runs_kept_is_taken_up_by_each(scenario, tmp_path):
+    other = scenario.with_value("seed", 4)
+    interrupted(scenario, tmp_path)
+    interrupted(other, tmp_path, 2)
+    assert run(scenario, engine="event", keep_in=tmp_path, resume=True).resumed == 3
+    assert run(other, engine="event", keep_in=tmp_path, resume=True).resumed == 2
 
 
 def test_what_another_engine_version_or_ledger_kept_is_not_taken_up(
     scenario, tmp_path, monkeypatch
 ):
     interrupted(scenario, tmp_path)
-    assert run(scenario, engine="batch", keep_in=tmp_path, resume=True).resumed == 0
-    short = run(scenario, engine="event", ledger=False, keep_in=tmp_path, resume=True)
-    assert short.resumed == 0
+    for options in ({"engine": "batch"}, {"engine": "event", "ledger": False}):
+        with pytest.raises(InputError, match=REFUSED):
+            run(scenario, keep_in=tmp_path, resume=True, **options)
     for name, value in (("__version__", "0.0.0"), ("DRAWS", 0)):
         with monkeypatch.context() as patch:
             patch.setattr(checkpoint, name, value)
-            assert run(scenario, engine="event", keep_in=tmp_path, resume=True).resumed == 0
+            with pytest.raises(InputError, match=REFUSED):
+                run(scenario, engine="event", keep_in=tmp_path, resume=True)
     assert run(scenario, engine="event", keep_in=tmp_path, resume=True).resumed == 3
 
 
@@ -359,6 +375,20 @@ def test_the_command_resumes_and_says_so(scenario, tmp_path):
     result = command(*words, "--resume")
     assert result.exit_code == status(out)
     assert result.stderr == f"simlink: none of 6 boards taken up from {out}\n"
+
+
+def test_the_command_refuses_to_resume_with_another_seed_in_one_line(scenario, tmp_path):
+    path, out = tmp_path / "s.toml", tmp_path / "out"
+    path.write_text(scenario.to_toml())
+    interrupted(scenario, out)
+    words = [path, "--engine", "event", "--out", out, "--resume"]
+    (line,) = command(*words, "--seed", "4").exception.lines()
+    assert line == (
+        f"{out}: resume: holds finished boards, but of another scenario, seed, engine, ledger or "
+        "version of simlink; ask for what was asked for then, name another folder, or begin anew "
+        "without resuming, which removes them when it is complete"
+    )
+    assert "3 of 6 boards taken up" in command(*words).stderr
 
 
 def test_the_command_says_what_was_set_aside(scenario, tmp_path):

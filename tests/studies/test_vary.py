@@ -4,9 +4,10 @@ import numpy as np
 import pytest
 
 from simlink.base.errors import InputError
+from simlink.figures.figure import Figure
 from simlink.running import run as runs
 from simlink.studies import vary as studies
-from simlink.studies.vary import vary
+from simlink.studies.vary import Variation, VariedPoint, vary
 from tests.proofs.test_bounds import scenario
 
 LATENCY = {"shape": "exponential", "mean": "700 ns"}
@@ -144,6 +145,17 @@ def test_a_map_for_two_keys():
     assert np.isnan(shown[1, 2])
     assert len(ax.texts) == 6
     assert found.plot(figure="host_busy_share").get_title(loc="left").startswith("Host busy")
+
+
+def test_no_cell_of_a_map_reads_as_less_than_its_scale_begins_with():
+    """To the one digit that its interval leaves meaning to, 0.347 would be 0.3."""
+    values = [0.347, 0.62, 0.964, None]
+    shares = [Figure(one, one and one - 0.1, one and one + 0.03, 0.95, 9, 10) for one in values]
+    shares[3] = Figure(None, 0.0, 0.393, 0.95, 0, 10)
+    keys = {"host.clock": ["20 MHz", "40 MHz"], "fifo.depth": [1, 2]}
+    points = [VariedPoint((), "event", {"overrun": share}) for share in shares]
+    ax = Variation(link(), keys, "overrun", points).plot()
+    assert [text.get_text() for text in ax.texts] == ["0.35", "0.62", "0.96", "below 40 %"]
 
 
 def test_json_holds_every_point():

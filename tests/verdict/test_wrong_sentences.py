@@ -144,6 +144,19 @@ def test_none_seen_is_told_with_what_its_bound_assumes():
     assert re.search(r"78 % of (the )?boards", row.evidence)
 
 
+def test_none_seen_is_bounded_on_the_side_that_holds_and_alike_everywhere():
+    """1 - 0.05^(1/6) = 39.30 % of boards, 1 - 0.05^(1/1200) = 0.002494 of conversions."""
+    long = {"shape": "exponential", "mean": "100 ns"}
+    values = {"host.service_latency": long, "fifo.depth": 8, "trials": 6, "frame.lanes": 2}
+    found = ran(values)
+    assert (found.scenario.conversions, found.figures["overrun"].of) == (200, 2400)
+    boards, conversions = found.figures["overrun"].bounds().split("; ")
+    assert boards == "below 40 % of boards"
+    assert conversions == "below 0.0025 if conversions are independent"
+    evidence = found.verdict["fifo_depth"].evidence
+    assert f"0 of 2400 words: {conversions}, {boards}" in evidence
+
+
 # --- what is to blame ---
 
 
