@@ -316,6 +316,14 @@ def test_the_first_page_of_a_bit_is_the_generator_of_its_name():
     assert found.tolist() == law("gamma").from_raw(expected).tolist()
 
 
+def test_of_two_draws_a_frame_each_begins_another_page_after_4096():
+    """Were it elsewhere, every draw from there on would be another one."""
+    raw = np.empty(2)
+    law("uniform").draw_raw(draws.generator(1, 0, "host.service_latency/bit 1", 1), raw)
+    found = column("uniform", stride=2, offset=1).take(4098)
+    assert found[4096:].tolist() == law("uniform").from_raw(raw).tolist()
+
+
 def test_what_is_drawn_once_a_frame_has_no_pages(monkeypatch):
     monkeypatch.setattr(draws, "PAGE", 50)
     raw = np.empty(200)

@@ -321,6 +321,19 @@ def test_a_part_does_not_take_the_place_of_its_own_frame_once_that_is_served(eng
     assert (part["after"], part["fate"], part["release"]) == (0, Fate.OVERRUN, NEVER)
 
 
+@pytest.mark.parametrize("engine", [EventEngine, BatchEngine])
+def test_a_part_gives_its_slot_back_while_its_own_frame_is_being_read(engine):
+    """As above, with two slots: bit 3 takes the second for a gap. The read of the first two lasts
+    from 1366 to 2366; frame 1, which comes at 2240, finds that slot alone taken."""
+    values = {"fifo.release_bits": 2, "fifo.realign_gap": "25 ns", "host.clock": "4 MHz"}
+    scenario = chain(at(RETURN | values | {"conversions": 2}, 1276 * NS))
+    found = records_of(engine(), scenario)
+    (part,) = found["unrequested"]
+    assert (part["after"], part["fate"]) == (0, Fate.NOT_RECEIVED)
+    assert found["read_start"][0].tolist() == [1366 * NS, 2466 * NS]
+    assert found["occupancy_at_arrival"][0].tolist() == [0, 1]
+
+
 #: Of strobes that are judged edge by edge, bits that are hit, packets and reads by the host.
 PAGED = [
     {"barrier.return.strobe": True},

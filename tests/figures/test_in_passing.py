@@ -11,8 +11,10 @@ import pytest
 from simlink.base.compiled import why_plain
 from simlink.engines.batch import BatchEngine, engine
 from simlink.figures import between_windows, in_passing, latencies
+from simlink.figures.piecewise import Piecewise
 from simlink.figures.tally import Tally
 from simlink.link import common_mode
+from simlink.records import RECORD
 from simlink.scenario.loading import from_dict
 from simlink.scenario.schema import Scenario
 
@@ -229,6 +231,18 @@ def test_more_is_held_than_there_is_room_for_at_first(
     records, passing, _ = both(from_dict(FLOW).with_values(CASES["behind"]))
     assert max(sizes) > 2 * engine.PIECE
     assert passing == records
+
+
+def test_room_is_made_where_the_fullest_trial_lacks_it_and_said_to_be() -> None:
+    """Who is told that none was lacking makes the rings wider instead."""
+    scenario = from_dict(FLOW)
+    (walk,) = BatchEngine().walks(scenario, range(2), words=False)
+    some = Piecewise(walk, Tally(scenario, range(2)))
+    some.undecided, some.held = np.zeros((2, 8), dtype=RECORD), np.array([2, 5])
+    some.undecided["due"] = 7
+    assert (some.make_room(3), some.undecided.shape) == (False, (2, 8))
+    assert (some.make_room(4), some.undecided.shape) == (True, (2, 16))
+    assert some.undecided["due"].tolist() == [[7] * 8 + [0] * 8] * 2
 
 
 @pytest.mark.parametrize(

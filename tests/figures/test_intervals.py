@@ -152,6 +152,8 @@ def test_the_middle_interval_halves_the_chance_of_the_count_itself(count, of):
 def test_the_middle_interval_of_nothing_ends_where_nothing_seen_does(of):
     assert intervals.middle(0, of) == pytest.approx((0.0, intervals.nothing_seen(of)), rel=1e-9)
     assert intervals.middle(of, of) == pytest.approx((1 - intervals.nothing_seen(of), 1.0))
+    # Exactly, for nothing lies beyond.
+    assert (intervals.middle(0, of)[0], intervals.middle(of, of)[1]) == (0.0, 1.0)
 
 
 def test_degrees_of_freedom_are_those_of_trials_that_differ_alike():
