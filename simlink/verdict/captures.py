@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 
 from simlink.base.errors import InputError
-from simlink.base.wording import most_of
+from simlink.base.wording import many, most_of
 from simlink.budget.terms import Margin, Term, taken
 from simlink.budget.units import moments
 from simlink.figures.reader import drawn
@@ -23,6 +23,7 @@ from simlink.link.repeat import repeats
 from simlink.proofs.ends import EVERY_DRAW
 from simlink.verdict.limit import Limit, listed
 from simlink.verdict.seen import MOST_UNITS, Seen, row, unique
+from simlink.verdict.wording import boards_that
 
 #: The rows of the budget's margins, by the ends of their names; the first that fits counts.
 _ROWS = {
@@ -218,10 +219,10 @@ def _row(seen: Seen, key: str, group: list[Built], blamed: list[Built]) -> Limit
         names = [name for name in ways if seen.count(name)] or ["corrupted_silent"]
         said = listed([seen.lost(name, ways[name]) for name in names])
         if units.any():
-            said += f"; {int(units.sum())} of {len(units)} boards break it"
+            said += f"; {boards_that('break', units)} it"
     elif broken:
         one = min(broken, key=lambda built: built.share)
-        said = f"{int(units.sum())} of {len(units)} boards break it"
+        said = f"{boards_that('break', units)} it"
         if key in _ON_PAPER:
             said += ", a limit of the data sheet that takes no bit here"
     limit, worst = one.numbers
@@ -241,7 +242,7 @@ def _row(seen: Seen, key: str, group: list[Built], blamed: list[Built]) -> Limit
         if jitter:
             proven += f", with Gaussian jitter counted to {one.ber:g} an edge"
     else:
-        possible = f"the worst case breaks it, none of {len(units)} boards did"
+        possible = f"the worst case breaks it, none of {many(len(units), 'board')} did"
     return row(
         key,
         _what(seen, key, one),
