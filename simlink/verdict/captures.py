@@ -26,6 +26,7 @@ from simlink.records import Fate
 from simlink.scenario.distributions import Distribution, Normal
 from simlink.verdict.limit import Limit, listed
 from simlink.verdict.seen import MOST_UNITS, Seen, row, unique
+from simlink.verdict.wording import boards_that
 
 #: The rows of the budget's margins, by the ends of their names; the first that fits counts.
 _ROWS = {
@@ -277,10 +278,10 @@ def _row(seen: Seen, key: str, group: list[Built], blamed: list[Built], shared: 
         if shared:
             said += "; other limits took some of them"
         if units.any():
-            said += f"; {int(units.sum())} of {len(units)} boards break it"
+            said += f"; {boards_that('break', units)} it"
     elif broken:
         one = min(broken, key=lambda built: built.share)
-        said = f"{int(units.sum())} of {len(units)} boards break it"
+        said = f"{boards_that('break', units)} it"
         if key in _ON_PAPER:
             said += ", a limit of the data sheet that takes no bit here"
     limit, worst = one.numbers

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from fractions import Fraction
 
+from simlink.base.wording import many
 from simlink.scenario.quantities import PARTS
 from simlink.verdict.limit import Limit
 from simlink.verdict.seen import Seen, row, unique
+from simlink.verdict.wording import boards_that
 
 
 def rows(seen: Seen) -> list[Limit]:
@@ -47,9 +49,9 @@ def _line_rate(seen: Seen) -> list[Limit]:
         drawn = seen.drawn(law, "remote_clock.tolerance")
         over = rule.per_clock * float(budget.clock) * (1 + drawn / PARTS) > float(rule.line_rate)
         if over.any():
-            broken = f"{int(over.sum())} of {len(over)} boards break it"
+            broken = f"{boards_that('break', over)} it"
         else:
-            possible = f"at the fastest clock, which none of {len(over)} boards has"
+            possible = f"at the fastest clock, which none of {many(len(over), 'board')} has"
     return [
         row(
             "line_rate",

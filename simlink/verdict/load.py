@@ -6,7 +6,7 @@ import math
 from dataclasses import replace
 from fractions import Fraction
 
-from simlink.base.wording import count, percent, short_time
+from simlink.base.wording import count, many, percent, short_time
 from simlink.figures.cycle import periods
 from simlink.figures.reader import reader_of
 from simlink.link.repeat import repeats
@@ -15,6 +15,7 @@ from simlink.scenario.quantities import PARTS
 from simlink.scenario.schema import Scenario
 from simlink.verdict.limit import Limit
 from simlink.verdict.seen import Seen, row
+from simlink.verdict.wording import boards_that
 
 #: A depth that no shared latency fills.
 _DEEP = 10**9
@@ -172,8 +173,8 @@ def _over(seen: Seen, load: Fraction, fastest: Fraction, who: str) -> tuple[str,
     if fastest <= 1 or not law.is_random or not math.isfinite(law.support[1]):
         return "", ""
     drawn = seen.drawn(law, "trigger.tolerance")
-    many = int((float(load) * (1 + (drawn - law.mean) / PARTS) > 1).sum())
-    if many:
-        return f"{many} of {len(drawn)} boards trigger faster than it can follow", ""
-    none = f"which none of {len(drawn)} boards has"
+    over = float(load) * (1 + (drawn - law.mean) / PARTS) > 1
+    if over.any():
+        return f"{boards_that('trigger', over)} faster than it can follow", ""
+    none = f"which none of {many(len(drawn), 'board')} has"
     return "", f"it is too slow for the fastest trigger rate, {none}"

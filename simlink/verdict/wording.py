@@ -3,14 +3,21 @@
 from __future__ import annotations
 
 from fractions import Fraction
+from typing import Any
 
-from simlink.base.wording import number, percent, quantity, slew_text
+from simlink.base.wording import many, number, percent, quantity, slew_text
 from simlink.verdict.limit import Limit
 
 #: Margins of more than ten times a limit are told as that.
 _MOST_SAID = 10
 #: Units of things that are counted.
 COUNTED = ("frames", "bits", "channels")
+
+
+def boards_that(verb: str, which: Any) -> str:
+    """Return how many boards do something, such as ``"1 of 24 boards breaks"``; which: bool."""
+    found = int(which.sum())
+    return f"{found} of {many(len(which), 'board')} {verb}{'s' if found == 1 else ''}"
 
 
 def margin_text(one: Limit) -> str:

@@ -160,6 +160,8 @@ def test_a_limit_of_a_unit_that_takes_no_bit_is_told_with_the_units():
     found = judged(chain(skews))
     assert found["strobe_setup"].known is Known.VIOLATED
     assert "3 of 3 boards break it" in found["strobe_setup"].evidence
+    single = judged(chain(skews), trials=1)
+    assert "1 of 1 board breaks it" in single["strobe_setup"].evidence
 
 
 def test_a_jitter_that_counts_at_no_bit_error_ratio_proves_nothing():
