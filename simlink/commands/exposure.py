@@ -44,8 +44,9 @@ def exposure(
     steps: Annotated[
         str | None,
         opt.value(
-            "Instants within the trigger period. Left out: enough for what a channel can be hit "
-            "for, and so many that they do not beat against the serial clock."
+            "Instants within the trigger period. Left out: eight for the shortest stretch in "
+            "which a channel can be hit, if that is not too many, and of a number that does not "
+            "beat against the serial clock."
         ),
     ] = None,
     trial: opt.Trial = "0",
