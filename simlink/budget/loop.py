@@ -6,8 +6,9 @@ import math
 from collections.abc import Sequence
 from fractions import Fraction
 
+from simlink.base.instants import FS_PER_SECOND
 from simlink.base.wording import short_time
-from simlink.budget import rates
+from simlink.budget import dual_dirac, rates
 from simlink.budget.terms import exact
 from simlink.figures.cycle import REST, Cycle, Piece, total
 from simlink.scenario.schema import Scenario
@@ -23,10 +24,13 @@ def turn(scenario: Scenario, way: Sequence[Piece]) -> Fraction:
     return sum((piece.mean for piece in way), Fraction(gap.mean)) + Fraction(jitter.mean)
 
 
-def fault(scenario: Scenario, way: Sequence[Piece], cycle: Cycle) -> str:
+def fault(
+    scenario: Scenario, way: Sequence[Piece], cycle: Cycle, clock: Fraction, ber: float
+) -> str:
     """Say why the loop does not go round as it should, empty if it does.
 
-    Pieces count at their longest, those without a bound at their means.
+    Pieces count at their longest, those without a bound at their means, and Gaussian jitter at a
+    bit-error ratio. The way and the converter's cycle are those at a serial clock in Hz.
     """
     host = scenario.host
     assert host.timeout is not None
@@ -42,7 +46,13 @@ def fault(scenario: Scenario, way: Sequence[Piece], cycle: Cycle) -> str:
             f"a frame is released up to {short_time(released)} after its trigger, and the host "
             f"gives it up after {short_time(timeout)} (host.timeout)"
         )
-    ready, comes = _longest(_keeps(cycle)), _soonest(scenario, way)
+    early = _too_early(scenario, way, clock, ber) if cycle.side != "converter" else Fraction(0)
+    if early > 0:
+        return (
+            f"the next trigger may come up to {short_time(early)} before the last edge of the "
+            f"serial clock has fallen at the converter"
+        )
+    ready, comes = _longest(_keeps(cycle)), _soonest(scenario, way, ber)
     if ready > comes:
         return (
             f"the converter is ready up to {short_time(ready)} after its conversion, and the next "
@@ -71,15 +81,42 @@ def _keeps(cycle: Cycle) -> list[Piece]:
     return [Piece(REST, Fraction(acquisition.mean), exact(high))]
 
 
-def _soonest(scenario: Scenario, way: Sequence[Piece]) -> Fraction:
-    """Return how soon after a conversion the next trigger arrives, crossings at their means."""
-    gap = scenario.trigger.gap
-    assert gap is not None
+def _soonest(scenario: Scenario, way: Sequence[Piece], ber: float) -> Fraction | float:
+    """Return how soon after a conversion the next trigger arrives, delays at their means."""
     conversion = next(n for n, piece in enumerate(way) if piece.name == "conversion")
     crossing = [piece.mean for piece in way[:conversion]]
     later = [
         piece.mean if piece.law is None else Fraction(piece.law.support[0])
         for piece in way[conversion + 1 :]
     ]
-    low = gap.support[0] + max(scenario.trigger.jitter.support[0], -gap.support[0])
-    return sum([*crossing, *later], Fraction(low))
+    jitter = scenario.barrier.direction("forward").jitter
+    early = Fraction(jitter.mean) - exact(dual_dirac.ends(jitter, ber)[0])
+    return total([*crossing, *later, _least_gap(scenario, ber)]) - early
+
+
+def _too_early(
+    scenario: Scenario, way: Sequence[Piece], clock: Fraction, ber: float
+) -> Fraction | float:
+    """Return how far ahead of the host's last clock edge the trigger behind it may arrive, in fs.
+
+    The two cross in one direction, each with a jitter of its own, and the clock with its channel's
+    skew and its distortion. That edge leaves once all bits have been clocked out; the loop goes on
+    when the last of them has been captured.
+    """
+    service = next(n for n, piece in enumerate(way) if piece.name == rates.SERVICE)
+    read = sum((piece.mean for piece in way[service + 1 :]), Fraction(0))
+    ahead = read - scenario.bits_per_lane * FS_PER_SECOND / clock + _least_gap(scenario, ber)
+    channel = scenario.barrier.direction("forward")
+    earliest, latest = dual_dirac.ends(channel.jitter, ber)
+    late = exact(latest) - exact(earliest) + exact(channel.pulse_width_distortion.support[1])
+    if not isinstance(channel.channel_skew, tuple):
+        late = late + exact(channel.channel_skew.support[1])
+    return late - ahead
+
+
+def _least_gap(scenario: Scenario, ber: float) -> Fraction | float:
+    """Return how soon after a read the next trigger leaves, in fs."""
+    gap = scenario.trigger.gap
+    assert gap is not None
+    jitter = exact(dual_dirac.ends(scenario.trigger.jitter, ber)[0])
+    return max(exact(gap.support[0]) + jitter, Fraction(0))

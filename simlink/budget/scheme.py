@@ -131,8 +131,7 @@ class SchemeBudget:
         if self.used is None or way is None:
             return None
         if self.scenario.trigger.pattern == "after_read":
-            stopped = loop.fault(self.scenario, way, self.cycles()[0])
-            return None if stopped else FS_PER_SECOND / loop.turn(self.scenario, way)
+            return None if self.loop_fault else FS_PER_SECOND / loop.turn(self.scenario, way)
         return rates.sample_rate(self.cycles(self.used), self.jitter)
 
     @property
@@ -143,11 +142,19 @@ class SchemeBudget:
         return rates.latency(self.scenario, self.scheme, self.used, self.ber)
 
     @property
+    def loop_fault(self) -> str:
+        """Why the loop does not go round where triggers wait for the host, empty if it does."""
+        way = self.latency
+        if self.used is None or way is None or self.scenario.trigger.pattern != "after_read":
+            return ""
+        return loop.fault(self.scenario, way, self.cycles()[0], self.used, self.ber)
+
+    @property
     def waiting(self) -> Waiting | None:
         """Why a frame may wait for others, which the latency leaves aside; None if none does."""
-        if self.used is None or self.latency is None or self.scheme != "remote_master":
+        if self.used is None or self.latency is None:
             return None
-        return waiting(self.scenario, self.latency, self.used, self.ber)
+        return waiting(self.scenario, self.scheme, self.latency, self.used, self.ber)
 
     @property
     def waited(self) -> tuple[bool, bool]:

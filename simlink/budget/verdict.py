@@ -35,7 +35,7 @@ def judge(budget: SchemeBudget) -> Judgement:
         )
     cycles = budget.cycles()
     if cycles[0].shortest is None:
-        return _of_loop(budget, cycles[0])
+        return _of_loop(budget)
     worst = max(cycles, key=lambda one: _over(budget, one))
     if _over(budget, worst) > 0:
         return Judgement(False, _too_long(budget, worst))
@@ -72,13 +72,12 @@ def complaints(budget: SchemeBudget) -> list[str]:
     return late or [found.why]
 
 
-def _of_loop(budget: SchemeBudget, converter: Cycle) -> Judgement:
+def _of_loop(budget: SchemeBudget) -> Judgement:
     """Judge a scheme whose triggers wait for the host, so that they have no rate to meet."""
     way = budget.latency
     assert way is not None
-    why = loop.fault(budget.scenario, way, converter)
-    if why:
-        return Judgement(False, f"{_at(budget)} {why}")
+    if budget.loop_fault:
+        return Judgement(False, f"{_at(budget)} {budget.loop_fault}")
     turn = loop.turn(budget.scenario, way)
     return Judgement(
         None,

@@ -1,4 +1,4 @@
-"""Whether frames of a remote master wait for one another, so that the closed form is not the worst.
+"""Whether frames wait for one another, so that the closed form is not the worst.
 
 The chain of pieces from the trigger to the last bit read is one frame's own (`rates.latency`).
 That is the whole of it where each service has ended before the next frame is released. Else how
@@ -15,11 +15,22 @@ from fractions import Fraction
 from simlink.base.wording import short_time
 from simlink.budget import dual_dirac, rates
 from simlink.budget.terms import exact
-from simlink.figures.cycle import Piece, crossing, periods, total
+from simlink.figures.cycle import (
+    REST,
+    Piece,
+    crossing,
+    cycles,
+    late_jitter,
+    periods,
+    shortest_spacing,
+    total,
+)
 from simlink.figures.reader import reader_of
 from simlink.link.repeat import repeats
 from simlink.scenario.distributions import Distribution
 from simlink.scenario.schema import Scenario
+
+_CREDIT = "the remote master may wait for a credit before it clocks one out"
 
 
 @dataclass(frozen=True)
@@ -31,30 +42,40 @@ class Waiting:
 
 
 def waiting(
-    scenario: Scenario, way: Sequence[Piece], clock: Fraction, ber: float
+    scenario: Scenario, scheme: str, way: Sequence[Piece], clock: Fraction, ber: float
 ) -> Waiting | None:
-    """Return why a frame of a remote master may wait, None where none ever does.
+    """Return why a frame may wait, None where none ever does.
+
+    Where the host's own clock reads the converter, a frame finds the host idle unless its trigger
+    came before the last one had been read.
 
     Parameters
     ----------
     scenario : Scenario
-        Its scheme does not matter.
+        Its own scheme does not matter.
+    scheme : str
+        The one that is meant.
     way : sequence of Piece
         From the trigger to the last bit read, as `rates.latency` gives it.
     clock : Fraction
-        The remote clock in Hz.
+        The serial clock in Hz.
     ber : float
         The bit-error ratio that Gaussian jitter counts at.
     """
     host = scenario.host
+    before = way[: next(n for n, piece in enumerate(way) if piece.name == rates.SERVICE)]
+    released = total(piece.largest for piece in before)
+    loops = scenario.trigger.pattern == "after_read"
+    if scheme != "remote_master":
+        if loops:
+            return _late_in_a_loop(scenario, released)
+        return _before_the_read(scenario, scheme, clock)
     if host.watermark > 1:
         return Waiting(f"the host reads once {host.watermark} of them wait", at_means=True)
     if repeats(scenario):
         return Waiting("one whose check fails is asked for once more, and others wait")
-    before = way[: next(n for n, piece in enumerate(way) if piece.name == rates.SERVICE)]
-    released = total(piece.largest for piece in before)
-    if scenario.trigger.pattern == "after_read":
-        return _in_a_loop(scenario, released, ber)
+    if loops:
+        return _late_in_a_loop(scenario, released) or _credit_in_a_loop(scenario, ber)
     mean_spacing = periods(scenario)[0]
     assert mean_spacing is not None
     if host.interrupt == "edge" and scenario.trigger.source == "host":
@@ -82,27 +103,51 @@ def waiting(
         first = next(n for n, piece in enumerate(way) if piece.name == rates.CLOCKING)
         held = total(piece.largest for piece in way[first:]) + _latest_credit(scenario, ber)
         if held > scenario.fifo.depth * starts:
-            return Waiting("the remote master may wait for a credit before it clocks one out")
+            return Waiting(_CREDIT)
     return None
 
 
-def _in_a_loop(scenario: Scenario, released: Fraction | float, ber: float) -> Waiting | None:
-    """Return why a frame may wait though each trigger waits for the host."""
-    trigger, timeout = scenario.trigger, scenario.host.timeout
+def _before_the_read(scenario: Scenario, scheme: str, clock: Fraction) -> Waiting | None:
+    """Return why a conversion may begin while the host is about to read the one before."""
+    cycle = cycles(scenario, scheme, clock)[0]
+    taken = total(piece.largest for piece in cycle.pieces if piece.name != REST)
+    closest = shortest_spacing(scenario)
+    assert closest is not None
+    assert cycle.period is not None
+    if taken + late_jitter(scenario, scheme) <= closest:
+        return None
+    mean = total(piece.mean for piece in cycle.pieces if piece.name != REST)
+    return Waiting(
+        f"a conversion and its read take {_up_to(taken)}, and triggers may be as close as "
+        f"{short_time(max(closest, 0))}",
+        at_means=mean > cycle.period,
+    )
+
+
+def _late_in_a_loop(scenario: Scenario, released: Fraction | float) -> Waiting | None:
+    """Return why a frame may wait though each trigger waits for the host, which may give it up."""
+    timeout = scenario.host.timeout
     assert timeout is not None
+    if released <= timeout.constant_value:
+        return None
+    return Waiting(
+        f"one may be released {_up_to(released)} after its trigger, when host.timeout of "
+        f"{short_time(timeout.constant_value)} has let the host trigger the next"
+    )
+
+
+def _credit_in_a_loop(scenario: Scenario, ber: float) -> Waiting | None:
+    """Return why a frame may wait for the credit of the one before, which came with its trigger."""
+    trigger = scenario.trigger
     assert trigger.gap is not None
-    if released > timeout.constant_value:
-        return Waiting(
-            f"one may be released {_up_to(released)} after its trigger, when host.timeout "
-            f"of {short_time(timeout.constant_value)} has let the host trigger the next"
-        )
-    if scenario.fifo.when_full == "stall":
-        laws = [trigger.gap, scenario.converter.conversion_time, scenario.remote_clock.start_delay]
-        sooner = [exact(law.support[0]) for law in laws]
-        sooner.append(exact(dual_dirac.ends(trigger.jitter, ber)[0]))
-        if _latest_credit(scenario, ber) > total(sooner):
-            return Waiting("the remote master may wait for a credit before it clocks one out")
-    return None
+    if scenario.fifo.when_full != "stall":
+        return None
+    laws = [trigger.gap, scenario.converter.conversion_time, scenario.remote_clock.start_delay]
+    sooner = [exact(law.support[0]) for law in laws]
+    sooner.append(exact(dual_dirac.ends(trigger.jitter, ber)[0]))
+    if _latest_credit(scenario, ber) <= total(sooner):
+        return None
+    return Waiting(_CREDIT)
 
 
 def _closest_leaving(scenario: Scenario, ber: float) -> Fraction | float:

@@ -61,7 +61,7 @@ def table(budget: Budget) -> str:
                 "trigger, read and gap, on average, as long as the host gives no frame up."
             )
         )
-    parts += [wrapped(said) for said in map(_wait, budget.values()) if said]
+    parts += [wrapped(said) for said in [_wait(budget)] if said]
     parts.append(wrapped(f"Cautions: {CAUTIONS}"))
     return "\n\n".join(parts) + "\n"
 
@@ -106,14 +106,18 @@ def _column(one: SchemeBudget) -> dict[str, str]:
     }
 
 
-def _wait(one: SchemeBudget) -> str:
-    """Say what a latency with ``+ wait`` leaves aside."""
-    waits = one.waiting
-    if waits is None or not any(one.waited):
+def _wait(budget: Budget) -> str:
+    """Say what each latency with ``+ wait`` leaves aside."""
+    said = [
+        f"of the {one.name}, {one.waiting.why}"
+        for one in budget.values()
+        if one.waiting is not None and any(one.waited)
+    ]
+    if not said:
         return ""
     return (
-        f"{_WAIT.strip()}: the latency of the {one.name} is that of a frame that waits for no "
-        f"other. Here frames may wait: {waits.why}. A run tells how long."
+        f"{_WAIT.strip()}: such a latency is that of a frame that waits for no other. Here frames "
+        f"may wait: {'; '.join(said)}. A run tells how long."
     )
 
 
