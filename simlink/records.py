@@ -113,6 +113,12 @@ COLUMNS = (
         "when the host had read what it took for the frame, which was gone",
         in_ledger=False,
     ),
+    Column(
+        "in_vain",
+        "i8",
+        "how long the host served for the frame without reading it: it was gone, or busy was high",
+        in_ledger=False,
+    ),
     _instant(
         "request",
         "when the host asked for the frame once more, since its check had failed",
@@ -139,13 +145,14 @@ OUTCOME = np.dtype([(one.name, one.type) for one in COLUMNS if one.follows], ali
 
 #: A frame that no trigger asked for. ``after``: the conversion that it comes after in the order
 #: of frames, -1 if none; instants in fs, `NEVER` where there is none; ``read_end``: also of a read
-#: that found no frame. The fate is that of the frame, apart from those of conversions;
-#: ``check_failed``: whether its check failed as the host read it; ``counter``: what its sequence
-#: counter showed then, -1 if the host does not believe it.
+#: that found no frame; ``served``: how long the host served for it. The fate is that of the frame,
+#: apart from those of conversions; ``check_failed``: whether its check failed as the host read it;
+#: ``counter``: what its sequence counter showed then, -1 if the host does not believe it.
 UNREQUESTED = np.dtype(
     [
         *((name, np.int64) for name in ("trial", "after")),
         *((name, np.int64) for name in ("aperture", "ready", "release", "read_start", "read_end")),
+        ("served", np.int64),
         ("fate", np.int8),
         ("check_failed", np.bool_),
         ("counter", np.int32),

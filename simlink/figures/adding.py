@@ -15,16 +15,16 @@ from simlink.records import RECORD
 FATES = [fate for fate in Fate if fate >= 0]
 #: Sums of one trial. ``repeated``: asked for once more, and of them those ``mended``, which were
 #: delivered. ``first_due`` and ``last_due``: when its first and its last trigger were due;
-#: ``end``: when the last thing happened; ``busy``: how long the host was serving; ``sampling_*``:
-#: of the sampling instants against the due ones, the first and sums of the differences from it;
-#: times in fs.
+#: ``end``: when the last thing happened; ``busy``: how long the host was serving, ``until``: when
+#: it last was; ``sampling_*``: of the sampling instants against the due ones, the first and sums
+#: of the differences from it; times in fs.
 SUMS = np.dtype(
     [
         *(
             (name, np.int64)
             for name in (
-                "sent", "short", "timed_out", "first_due", "last_due", "end", "busy", "sampled",
-                "sampling_first", "repeated", "mended", *COUNTS,
+                "sent", "short", "timed_out", "first_due", "last_due", "end", "busy", "until",
+                "sampled", "sampling_first", "repeated", "mended", *COUNTS,
             )
         ),
         ("sampling_sum", np.float64),
@@ -43,6 +43,7 @@ READ_START, READ_END, OCCUPANCY, FATE, SHORT, TIMED_OUT = map(
     _names.index,
     ("read_start", "read_end", "occupancy_at_arrival", "fate", "short_acquisition", "timed_out"),
 )
+VOID_READ, IN_VAIN = map(_names.index, ("void_read", "in_vain"))
 
 #: A bin holds values that agree in their exponent and this many bits of their mantissa, as
 #: float64: it is a relative 2^-10 (0.1 %) wide.
@@ -123,7 +124,7 @@ def add(
         # Kept at hand while a trial is added up.
         sent, short, timed_out, sampled, busy = 0, 0, 0, 0, 0
         repeated, mended = 0, 0
-        first_due, last_due, end = mine.first_due, mine.last_due, mine.end
+        first_due, last_due, end, until = mine.first_due, mine.last_due, mine.end, mine.until
         first, total, squares = mine.sampling_first, mine.sampling_sum, mine.sampling_squares
         soonest_release, latest_release = to_release.least, to_release.largest
         soonest_read, latest_read = to_read.least, to_read.largest
@@ -167,6 +168,8 @@ def add(
                 else:
                     kept[0, releases], kept_groups[0, releases] = passed, group
                 releases += 1
+            busy += record[IN_VAIN]
+            until = max(until, read_end, record[VOID_READ])
             if read_end != NEVER:
                 begun = record[SERVICE]
                 if reads_on and begun == NEVER:
@@ -189,7 +192,7 @@ def add(
         mine.repeated += repeated
         mine.mended += mended
         mine.busy += busy
-        mine.first_due, mine.last_due, mine.end = first_due, last_due, end
+        mine.first_due, mine.last_due, mine.end, mine.until = first_due, last_due, end, until
         mine.sampling_first, mine.sampling_sum, mine.sampling_squares = first, total, squares
         to_release.least, to_release.largest = soonest_release, latest_release
         to_read.least, to_read.largest = soonest_read, latest_read

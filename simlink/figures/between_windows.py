@@ -77,6 +77,7 @@ def _take_extras(some: Piecewise, trials: range, extras: list[Any]) -> None:
     for these in extras:
         if len(these):
             some.standing.take_extras(these, trials)
+            some.tally.add_unrequested(these)
 
 
 def _leave(one: Walk, some: Piecewise, trials: range, stands: Any, row: int) -> None:

@@ -144,7 +144,9 @@ def figures(scenario: Scenario, tally: Tally, confidence: float = CONFIDENCE) ->
     delivered after the last trigger's period count, so that a host that falls behind, and loses
     nothing yet, delivers what is offered.
     The host's busy share is over the same time, or up to the last thing that happened if that
-    came later. The sampling jitter is pooled over trials, each with its own mean delay.
+    came later. It is busy from the start of a service to the end of its last read, also for frames
+    that nobody asked for, and where it finds no frame to read. The sampling jitter is pooled over
+    trials, each with its own mean delay.
     Dropped: of a frame that the host does not use, since its check failed; where there is a check.
     Repeated: asked for once more, since its check failed; mended: of those, delivered.
     Lost: missing from the host's record, as what is dropped is; misaligned: taken for another
@@ -175,7 +177,8 @@ def figures(scenario: Scenario, tally: Tally, confidence: float = CONFIDENCE) ->
     )
     rest = at_share(offered, share(delivered, sent - in_flight, confidence=confidence))
     rest, offered = in_order([rest, offered])
-    busy = rate(tally.busy, np.maximum(span, tally.end - first), "1", confidence)
+    over = np.maximum(span, np.maximum(tally.end, tally.until) - first)
+    busy = rate(tally.busy, over, "1", confidence)
     sampled = tally.sampled > 1
     variance = rate(
         tally.sampling_squares_within()[sampled] / FS_PER_SECOND**2,

@@ -127,9 +127,17 @@ class Tally:
 
         if self._association is None:
             self._association = Association(self._scenario, self._keeps)
+        if block.unrequested is not None:
+            self.add_unrequested(block.unrequested)
         self._association.add(block, sums, short)
         if self._association.done and not self._keeps:
             self._association = None
+
+    def add_unrequested(self, extras: Any) -> None:
+        """Add how long the host served for frames that no trigger asked for, of UNREQUESTED."""
+        rows = extras["trial"] - self.trials.start
+        np.add.at(self.sums["busy"], rows, extras["served"])
+        np.maximum.at(self.sums["until"], rows, extras["read_end"])
 
     def closed(self) -> dict[range, Any]:
         """Take no more blocks; return what followed from the records, if it was kept.

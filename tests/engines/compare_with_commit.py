@@ -30,6 +30,7 @@ COLUMNS = (
     *("due", "trigger", "aperture", "ready", "release", "service", "read_start", "read_end"),
     *("occupancy_at_arrival", "fate", "short_acquisition", "timed_out", "first_bit", "last_bit"),
     *("wrong_bits", "hit", "check_failed", "counter_error", "void_read", "request"),
+    "in_vain",
 )
 
 #: Runs in either tree: reads scenario files, writes one NumPy archive for each.
@@ -63,7 +64,10 @@ for path in sorted(Path(sys.argv[1]).glob("*.toml")):
                 rows = slice(block.trials.start, block.trials.stop)
                 whole[column][rows, block.first : block.first + block.count] = found
             extras = getattr(block, "unrequested", None)
-            apart += [] if extras is None else extras.tolist()
+            if extras is not None:
+                # How long the host served for them not every commit knows.
+                known = [name for name in extras.dtype.names if name != "served"]
+                apart += extras[known].tolist()
         if apart:
             whole["unrequested"] = np.array(sorted(apart), dtype=np.int64)
         np.savez(Path(sys.argv[2]) / f"{path.stem}-{name}.npz", **whole)

@@ -6,7 +6,11 @@ import pytest
 
 from simlink.figures import intervals
 from simlink.running.run import run
-from tests.engines.chain import TIGHT, chain
+from tests.engines.chain import NS, TIGHT, chain
+from tests.engines.host_clocked_scenarios import serial
+from tests.engines.test_false_edges import TRIGGER
+from tests.engines.test_host_clocked import burst
+from tests.engines.test_transients import at
 
 US = 1e-6
 
@@ -39,6 +43,35 @@ def test_the_rates_of_an_overrun(overrun):
     assert overrun["throughput_delivered"].value == pytest.approx(0.5e6, rel=1e-12)
     assert overrun["host_busy_share"].value == pytest.approx(4120 / 5366, rel=1e-12)
     assert overrun["fifo_occupancy_max"].value == 1.0
+
+
+@pytest.mark.parametrize(
+    ("scenario", "busy", "over"),
+    [
+        # Released 628, 1028 and 1428 ns after the start; 250 later the first two find busy of the
+        # next conversion high, the third is read from 1678 to 1758. Offered from 400 to 1600.
+        (
+            serial({"trigger.rate": "2.5 MHz", "conversions": 3,
+                    "host.service_latency": "250 ns"}),
+            250 + 250 + 330, 1758 - 400,
+        ),
+        # Frame 0 is released at 1033, and its clock, which ends at 1053, finds it overwritten at
+        # 1040; frame 1 is read from 1063 to 1083.
+        (
+            burst("30 ns", {"frame.word_bits": 1, "converter.conversion_time": "5 ns",
+                            "host.capture": "half", "host.service_latency": "0 s"}),
+            20 + 20, None,
+        ),
+        # Three frames served for 260 each, and as long one that a false edge at 1700 asked for.
+        (chain(at(TRIGGER, 1700 * NS, swing=1)), 4 * 260, 3000),
+    ],
+)  # fmt: skip
+@pytest.mark.parametrize("engine", ["event", "batch"])
+def test_the_host_is_busy_also_with_what_it_reads_for_nothing(engine, scenario, busy, over):
+    found = run(scenario, engine=engine)
+    assert found.tally.busy.tolist() == [busy * NS]
+    if over is not None:
+        assert found.figures["host_busy_share"].value == pytest.approx(busy / over, rel=1e-12)
 
 
 def test_the_latencies_of_an_overrun(overrun):

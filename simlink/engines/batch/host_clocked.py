@@ -109,8 +109,11 @@ def advance(
         # What was released meanwhile is served by this very read.
         if st.release <= st.starts:
             release(st, records, notes)
+        served = records[slot(st.pending, records)]
         # Where busy is high the host waits for the next release.
-        if not busy_is_high(st, notes, st.starts):
+        if busy_is_high(st, notes, st.starts):
+            served.in_vain += st.starts - st.begun
+        else:
             newest = slot(st.newest, records)
             kept = newest if law.keeps_words else 0
             read(
@@ -119,9 +122,9 @@ def advance(
                 kept_captures[newest], records[newest], first_bit[kept], last_bit[kept],
                 slot(st.pending, notes),
             )  # fmt: skip
-            served = records[slot(st.pending, records)]
             if served.read_end == NEVER:
                 served.void_read = st.free
+                served.in_vain += st.free - st.begun
         st.serving = 0
         st.pending = -1
 
@@ -129,6 +132,8 @@ def advance(
 def lose(law: Any, record: Any, first_bit: Any, last_bit: Any) -> None:
     """Overwrite a frame, though the host may have started its clock."""
     record.fate = OVERRUN
+    if record.read_end != NEVER:
+        record.in_vain += record.read_end - record.service
     record.service = NEVER
     record.void_read = record.read_end
     record.read_start = NEVER

@@ -51,6 +51,7 @@ def blank(record: Any) -> None:
     record.check_failed = False
     record.counter_error = 0
     record.void_read = NEVER
+    record.in_vain = 0
     record.request = NEVER
 
 

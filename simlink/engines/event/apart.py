@@ -36,6 +36,15 @@ class Apart:
     #: What the host read on the lane whose words are kept, if it did.
     words: list[int] | None = None
 
+    def served(self) -> int:
+        """Return how long the host served for it, in fs; the latency is that of a group's first."""
+        service, start, end, in_vain = (
+            getattr(self.record, name).item(0)
+            for name in ("service", "read_start", "read_end", "in_vain")
+        )
+        read = 0 if end == NEVER else end - (start if service == NEVER else service)
+        return int(read + in_vain)
+
     def order(self) -> tuple[int, int, int]:
         """Return its place among the frames."""
         ends = self.record.release.item(0), self.record.read_end.item(0)

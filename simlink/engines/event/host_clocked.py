@@ -299,6 +299,7 @@ class HostClockedReader(Host):
         frame, self.pending = self.pending, None
         assert frame is not None
         if self.busy_seen:
+            frame.record.in_vain[frame.row] += self.env.now - self.begun
             self.rest()
             return
         start, every_edge = self.env.now, self.signals.every_edge
@@ -344,6 +345,7 @@ class HostClockedReader(Host):
             record.fate[row] = NOT_RECEIVED
         else:
             record.void_read[row] = self.env.now
+            record.in_vain[row] += self.env.now - self.begun
         self.timer.has_read(frame)
         self.rest()
 

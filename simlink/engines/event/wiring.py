@@ -162,6 +162,7 @@ class Chain:
                 fate = IN_FLIGHT if one.record.occupancy_at_arrival[0] >= 0 else NOT_RECEIVED
             row["trial"], row["after"], row["fate"] = self.trial.number, one.after, fate
             row["counter"] = one.counter
+            row["served"] = one.served()
             for name in APART:
                 row[name] = getattr(one.record, name)[0]
 
