@@ -77,12 +77,12 @@ def _of_loop(budget: SchemeBudget) -> Judgement:
     way = budget.latency
     assert way is not None
     if budget.loop_fault:
-        return Judgement(False, f"{_at(budget)} {budget.loop_fault}")
+        return Judgement(False, f"{budget.loop_fault}, {_at(budget)}")
     turn = loop.turn(budget.scenario, way)
     return Judgement(
         None,
-        f"{_at(budget)} one trigger in {short_time(turn)} on average, "
-        f"{clock_limit(FS_PER_SECOND / turn)}",
+        f"one trigger in {short_time(turn)} on average, {clock_limit(FS_PER_SECOND / turn)}, "
+        f"{_at(budget)}",
     )
 
 

@@ -12,6 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 
+from simlink.base.instants import FS_PER_SECOND
 from simlink.base.wording import short_time
 from simlink.budget import dual_dirac, rates
 from simlink.budget.terms import exact
@@ -47,7 +48,7 @@ def waiting(
     """Return why a frame may wait, None where none ever does.
 
     Where the host's own clock reads the converter, a frame finds the host idle unless its trigger
-    came before the last one had been read.
+    came before the clock that reads the last one.
 
     Parameters
     ----------
@@ -108,19 +109,23 @@ def waiting(
 
 
 def _before_the_read(scenario: Scenario, scheme: str, clock: Fraction) -> Waiting | None:
-    """Return why a conversion may begin while the host is about to read the one before."""
+    """Return why a conversion may begin while the host is about to read the one before.
+
+    From the first edge of the host's clock on a trigger is missed.
+    """
     cycle = cycles(scenario, scheme, clock)[0]
-    taken = total(piece.largest for piece in cycle.pieces if piece.name != REST)
+    pieces = [piece for piece in cycle.pieces if piece.name not in ("read", REST)]
+    half = Fraction(FS_PER_SECOND, 2) / clock
+    taken = total(piece.largest for piece in pieces) + half
     closest = shortest_spacing(scenario)
     assert closest is not None
     assert cycle.period is not None
     if taken + late_jitter(scenario, scheme) <= closest:
         return None
-    mean = total(piece.mean for piece in cycle.pieces if piece.name != REST)
     return Waiting(
-        f"a conversion and its read take {_up_to(taken)}, and triggers may be as close as "
-        f"{short_time(max(closest, 0))}",
-        at_means=mean > cycle.period,
+        f"the host's clock may come for a conversion {_up_to(taken)} after its trigger, and the "
+        f"next trigger may come {short_time(max(closest, 0))} after it",
+        at_means=total(piece.mean for piece in pieces) + half > cycle.period,
     )
 
 

@@ -149,7 +149,7 @@ def test_where_triggers_wait_for_the_host_no_rate_is_asked_for():
               "trigger.gap": "0 ns", "host.timeout": "50 us"}  # fmt: skip
     assert alone(values) == (
         "No rate is asked for, since triggers wait for the host; "
-        "the forwarded clock works: at 20 MHz one trigger in 1.05 us on average, 952.3 kHz."
+        "the forwarded clock works: one trigger in 1.05 us on average, 952.3 kHz, at 20 MHz."
     )
     assert alone(values | {"barrier.channels": 3}) == (
         "No rate is asked for, since triggers wait for the host; the forwarded clock does not: "
@@ -171,24 +171,24 @@ LOOP = {
 @pytest.mark.parametrize(
     ("values", "said"),
     [
-        ({}, "works: at 40 MHz one trigger in 2.508 us on average, 398.6 kHz."),
+        ({}, "works: one trigger in 2.508 us on average, 398.6 kHz, at 40 MHz."),
         ({"trigger.gap": "1 us", "converter.acquisition_time": "1 us"},
-         "works: at 40 MHz one trigger in 3.508 us on average, 285.1 kHz."),
+         "works: one trigger in 3.508 us on average, 285.1 kHz, at 40 MHz."),
         ({"host.timeout": "1107 ns"},
-         "does not: at 40 MHz a frame is released up to 1.108 us after its trigger, and the host "
-         "gives it up after 1.107 us (host.timeout)."),
+         "does not: a frame is released up to 1.108 us after its trigger, and the host "
+         "gives it up after 1.107 us (host.timeout), at 40 MHz."),
         ({"host.watermark": 2, "fifo.depth": 2},
-         "does not: at 40 MHz the host triggers again once it has read, and reads once 2 frames "
-         "wait, so that the loop stops at its first trigger."),
+         "does not: the host triggers again once it has read, and reads once 2 frames "
+         "wait, so that the loop stops at its first trigger, at 40 MHz."),
         # The next trigger comes 397.5 ns after busy fell, with 1000, 400, 1 and 10 more: 1808.5.
         ({"converter.acquisition_time": "1809 ns"},
-         "does not: at 40 MHz the converter is ready up to 1.809 us after its conversion, and the "
-         "next trigger may come 1.808 us after it."),
+         "does not: the converter is ready up to 1.809 us after its conversion, and the "
+         "next trigger may come 1.808 us after it, at 40 MHz."),
         ({"converter.acquisition_time": "1808 ns"},
-         "works: at 40 MHz one trigger in 2.508 us on average, 398.6 kHz."),
+         "works: one trigger in 2.508 us on average, 398.6 kHz, at 40 MHz."),
         # Of the forwarded clock: 16 bits at 20 MHz take 800 ns.
         ({"link.scheme": "forwarded_clock", "host.clock": "20 MHz"},
-         "works: at 20 MHz one trigger in 2.521 us on average, 396.6 kHz."),
+         "works: one trigger in 2.521 us on average, 396.6 kHz, at 20 MHz."),
     ],
 )  # fmt: skip
 def test_a_loop_is_as_fast_as_all_that_it_waits_for(values, said):
@@ -204,6 +204,23 @@ def test_a_loop_is_as_fast_as_all_that_it_waits_for(values, said):
         assert one.sample_rate is None
         lost = (block.fate != Fate.DELIVERED).any() or block.timed_out.any()
         assert lost or block.short_acquisition.any()
+
+
+def test_the_trigger_of_a_loop_must_not_overtake_the_last_clock_edge():
+    """Each may be 1 ns early or late, and the clock 3 ns later by skew and 2 by distortion."""
+    late = {
+        "link.scheme": "forwarded_clock", "host.clock": "10 MHz",
+        "barrier.forward.jitter": {"shape": "uniform", "low": "-1 ns", "high": "1 ns"},
+        "barrier.forward.channel_skew": {"shape": "uniform", "low": "0 ns", "high": "3 ns"},
+        "barrier.forward.pulse_width_distortion": {"shape": "uniform", "low": "0 ns",
+                                                   "high": "2 ns"},
+    }  # fmt: skip
+    assert "works" in alone(LOOP | late | {"trigger.gap": "7 ns"})
+    assert (
+        "does not: the next trigger may come up to 100 ps before the last edge of the "
+        "serial clock has fallen at the converter, at 10 MHz."
+        in alone(LOOP | late | {"trigger.gap": "6.9 ns"})
+    )
 
 
 @pytest.mark.parametrize(
