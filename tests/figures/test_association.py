@@ -87,7 +87,7 @@ def records(
         for place, (after, release, ends, *counter) in enumerate(extras):
             told = [NEVER if one is None else round(one * NS) for one in (release, ends)]
             block.unrequested[place] = (
-                *(0, after, 0, 0, told[0], told[1], told[1], D),
+                *(0, after, 0, 0, told[0], told[1], told[1], 0, D),
                 *(False, *(counter or [-1])),
             )
     return scenario, block
