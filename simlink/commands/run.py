@@ -90,6 +90,7 @@ def run(
         say("--ledger on: a ledger is kept only with --out DIR")
     scenario = opt.changed(path, seed, trials, conversions)
     about_engine(engine, scenario)
+    boards = many(scenario.trials, "board")
     try:
         keep = None if ledger is None else ledger == "on"
         with opt.where(on, workers) as there:
@@ -97,18 +98,16 @@ def run(
     except KeyboardInterrupt as stop:
         known = stop.kept if isinstance(stop, Interrupted) else 0
         how = f" in {out}; go on with --resume" if isinstance(stop, Interrupted) else ""
-        raise interrupted(f"{known} of {many(scenario.trials, 'board')} kept{how}") from None
+        raise interrupted(f"{known} of {boards} kept{how}") from None
     for line in found.set_aside:
         say(line)
     if resume:
-        boards = many(scenario.trials, "board")
         say(f"{found.resumed or 'none'} of {boards} taken up from {out}")
     text = report(found) if assumptions else table(found)
     tell(text, place, found.to_json() if json else None)
     if found.interrupted:
         done = found.scenario.trials
         kept = "" if out is None else f" in {out}; go on with --resume"
-        boards = many(scenario.trials, "board")
         raise interrupted(f"{done} of {boards} finished and kept{kept}")
     if not found.verdict.passes:
         raise typer.Exit(NOT_MET)

@@ -26,6 +26,11 @@ class Fate(IntEnum):
         """The fate as the ledger spells it."""
         return self.name.lower()
 
+    @property
+    def said(self) -> str:
+        """The fate as a sentence has it."""
+        return self.word.replace("_", " ")
+
 
 #: As plain numbers, for what is compiled.
 NOT_SENT = int(Fate.NOT_SENT)

@@ -341,7 +341,7 @@ class _Exposing:
             one, was = view[conversion], self.before[conversion]
             more_wrong = block.wrong_bits[0, conversion] > alone.wrong_bits[0, conversion]
             if fate != before and fate not in (Fate.DELIVERED, Fate.CORRUPTED):
-                yield Fate(fate).word.replace("_", " "), bool(one["told"])
+                yield Fate(fate).said, bool(one["told"])
             elif more_wrong or (fate != before and fate == Fate.CORRUPTED):
                 yield WRONG, bool(one["told"])
             elif one["misaligned"] and one["believed"] != was["believed"]:

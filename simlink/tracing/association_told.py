@@ -34,7 +34,7 @@ def association(facts: Facts, asked: str) -> Story:
     index, outcome = facts.conversion, facts.view[facts.conversion]
     story = Story([], index)
     if asked != facts.fate.word in HARMED:
-        story.steps.append(f"Its fate is {facts.fate.word.replace('_', ' ')}.")
+        story.steps.append(f"Its fate is {facts.fate.said}.")
     if outcome["misaligned"]:
         believed = int(outcome["believed"])
         if believed < 0:
@@ -53,7 +53,7 @@ def association(facts: Facts, asked: str) -> Story:
 def _of_the_other(facts: Facts, other: int) -> list[str]:
     """Say what became of the conversion that a frame is taken for."""
     row, outcome = facts.rows[other], facts.view[other]
-    fate = Fate(int(row["fate"])).word.replace("_", " ")
+    fate = Fate(int(row["fate"])).said
     if row["read_end"] == NEVER:
         return [f"Of conversion {other} itself no frame was read; its fate is {fate}."]
     if not outcome["misaligned"]:

@@ -125,7 +125,7 @@ def _undriven(facts: Facts, made: Sequence[Made]) -> Iterator[str]:
         return
     last = ", ".join(f"on {one.channel} at {time_text(one.time)}" for one in found[-_MOST:])
     many_more = f", of {len(found)} up to then the last" if len(found) > _MOST else ""
-    fate = Fate(int(without["fate"])).word.replace("_", " ")
+    fate = Fate(int(without["fate"])).said
     yield (
         f"Edges that no part drove came {last}{many_more}; without such edges its fate is {fate}."
     )

@@ -71,7 +71,7 @@ class Events:
         """Which symbols were hit, which edges made, and what came of them; empty if none was."""
         counts = Counter((one.channel, SAID[one.effect]) for one in self.struck)
         made = Counter((one.channel, "" if one.acted else "ignored") for one in self.made)
-        fates = Counter(("", one.word.replace("_", " ")) for one in self.unrequested)
+        fates = Counter(("", one.said) for one in self.unrequested)
         said = (
             ("Symbols hit", counts),
             ("Edges that no part drove", made),

@@ -268,7 +268,7 @@ class Layout(Contents):
         for index, time, fate in here:
             more = self.view.told.get(index, "")
             sign = "\N{MULTIPLICATION X}" if more else _SIGNS.get(fate, "\N{MULTIPLICATION X}")
-            text = f"{index} {fate.word.replace('_', ' ')}{more} {sign}"
+            text = f"{index} {fate.said}{more} {sign}"
             half = width_of(text, s.text) / 2
             x = min(max(line.scale.at(time), self.left + half), self.right - half)
             told.append((index, time, text))
